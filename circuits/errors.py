@@ -1,0 +1,139 @@
+"""Every error that this project raises on purpose.
+
+::
+
+    AmplifierError
+    ├── InputError        what the user wrote cannot be used (exit code 2)
+    └── EngineError       the simulator did not answer
+        ├── EngineMissing     the ngspice library is not installed
+        ├── NoSolution        no operating point or no finished run, whatever was tried
+        └── EngineFault       the simulator refused the circuit or cannot be trusted any more
+
+Anything else that escapes is a bug of ours.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+
+class AmplifierError(Exception):
+    """Root of the tree."""
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where in a file something stands (line and column count from 1)."""
+
+    file: str
+    line: int = 0
+    column: int = 0
+    text: str = ""
+    """The line itself, without its newline."""
+
+
+class InputError(AmplifierError):
+    """One clear message about one mistake of the input.
+
+    Parameters
+    ----------
+    message : str
+        What is wrong, in one sentence.
+    place : Place, optional
+        Where it stands; a loader adds it when a deeper function did not know it.
+    expected : str
+        What would have been right.
+    choices : iterable of str
+        The allowed words; the nearest to `given` are listed.
+    given : str
+        The word that was not one of the choices.
+    """
+
+    def __init__(
+        self,
+        message: str,
+        *,
+        place: Place | None = None,
+        expected: str = "",
+        choices: Iterable[str] = (),
+        given: str = "",
+    ) -> None:
+        super().__init__(message)
+        self.message = message
+        self.place = place
+        self.expected = expected
+        self.choices = tuple(choices)
+        self.given = given
+
+    def at(self, place: Place) -> InputError:
+        """The same error with its place, unless it has one already."""
+        if self.place is not None:
+            return self
+        return InputError(
+            self.message,
+            place=place,
+            expected=self.expected,
+            choices=self.choices,
+            given=self.given,
+        )
+
+    def render(self) -> str:
+        """The message as people read it: place, line with caret, expectation, nearest words."""
+        lines: list[str] = []
+        where = self.place
+        if where is None:
+            lines.append(self.message)
+        elif where.line:
+            lines.append(f"{where.file}:{where.line}:{where.column}: {self.message}")
+            if where.text:
+                lines.append("    " + where.text)
+                lines.append("    " + " " * (where.column - 1) + "^")
+        else:
+            lines.append(f"{where.file}: {self.message}")
+        if self.expected:
+            lines.append(f"expected: {self.expected}")
+        if self.choices:
+            lines.append(nearest(self.given, self.choices))
+        return "\n".join(lines)
+
+    def __str__(self) -> str:
+        return self.render()
+
+
+def nearest(given: str, choices: Iterable[str], most: int = 6) -> str:
+    """A line that offers the choices nearest to a word, or all when they are few.
+
+    Parameters
+    ----------
+    given : str
+        The word that was not understood.
+    choices : iterable of str
+        What is allowed.
+    most : int
+        How many are named at most.
+    """
+    words = sorted({str(word) for word in choices})
+    close = difflib.get_close_matches(given, words, n=3, cutoff=0.5)
+    if close:
+        return "did you mean: " + ", ".join(close) + "?"
+    if len(words) <= most:
+        return "one of: " + ", ".join(words)
+    return "one of: " + ", ".join(words[:most]) + f", … ({len(words)} in all)"
+
+
+class EngineError(AmplifierError):
+    """The simulator did not answer."""
+
+
+class EngineMissing(EngineError):
+    """The ngspice library is not installed."""
+
+
+class NoSolution(EngineError):
+    """No operating point, or a run that did not finish, whatever was tried."""
+
+
+class EngineFault(EngineError):
+    """The simulator refused the circuit, or cannot be trusted any more."""

@@ -1,0 +1,259 @@
+"""Readings: a quantity and the conditions it was taken under, and the registry of quantities.
+
+A reading is one number on a bench sheet. What its value means, on which scale two values are
+compared, how well a bench instrument takes it and what taking it costs stand in the registry;
+how the simulator takes it stands in `circuits.bench`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+
+from circuits.errors import InputError
+from circuits.quantity import render
+
+DB_FLOOR = -140.0
+"""Below this level, dB, every reading is as good as nothing."""
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """One entry of the registry.
+
+    Attributes
+    ----------
+    name, unit : str
+        Values are SI floats inside; ``%`` is a ratio inside, dB and degrees are themselves.
+    scale : {"linear", "log", "dB", "level"}
+        How two values are compared: as they are, by natural logarithm, as they are in dB, or
+        by 20·log10 of a ratio or voltage.
+    required, optional : tuple of str
+        Conditions, in the words of the case file.
+    uncertainty : float
+        Standard uncertainty of a bench instrument on the compared scale.
+    relative : float
+        A further part of it, relative to the value (linear scales only).
+    effort : float
+        Minutes that one more reading takes at a bench (judgement).
+    how, caution : str
+        How to take it, and what to mind.
+    simulated : bool
+        Whether the virtual bench takes it.
+    """
+
+    name: str
+    unit: str
+    scale: str
+    required: tuple[str, ...] = ()
+    optional: tuple[str, ...] = ()
+    uncertainty: float = 0.0
+    relative: float = 0.0
+    effort: float = 2.0
+    how: str = ""
+    caution: str = ""
+    simulated: bool = True
+
+
+_LIVE = "The unit is live: one hand, insulated probes, no slips between pins."
+_DRIVEN = "Use a dummy load of full rating; keep the loudspeaker disconnected."
+_OFF = "Mains plug out, reservoirs discharged through a resistor and checked with a meter first."
+_LEVEL = ("power", "output level", "input level")
+
+QUANTITIES: Mapping[str, Quantity] = {
+    q.name: q
+    for q in (
+        Quantity("dc voltage", "V", "linear", ("at",), (), 0.005, 0.007, 1.0,
+                 "meter of 10 Mohm from the node to ground, no signal", _LIVE),
+        Quantity("supply current", "A", "log", ("rail",), (), 0.03, 0.0, 3.0,
+                 "drop across a small resistor in the rail, no signal", _LIVE),
+        Quantity("gain", "dB", "dB", ("frequency",), ("load",), 0.1, 0.0, 3.0,
+                 "output over generator e.m.f.", _DRIVEN),
+        Quantity("response", "dB", "dB", ("frequency", "reference"), ("load",), 0.1, 0.0, 1.0,
+                 "level relative to the reference frequency", _DRIVEN),
+        Quantity("riaa deviation", "dB", "dB", ("frequency",), ("load",), 0.1, 0.0, 1.0,
+                 "response less the replay curve, 0 dB at 1 kHz", ""),
+        Quantity("phase", "deg", "linear", ("frequency",), ("load",), 1.0, 0.0, 2.0,
+                 "output relative to input, two-channel scope or analyser", _DRIVEN),
+        Quantity("input impedance", "ohm", "log", ("frequency",), (), 0.03, 0.0, 4.0,
+                 "drop across a known series resistor", ""),
+        Quantity("output impedance", "ohm", "log", ("frequency",), (), 0.05, 0.0, 4.0,
+                 "level with two loads", _DRIVEN),
+        Quantity("damping factor", "", "log", ("frequency",), ("load",), 0.05, 0.0, 4.0,
+                 "level open and loaded", _DRIVEN),
+        Quantity("thd", "%", "level", ("frequency",), (*_LEVEL, "load"), 0.5, 0.0, 5.0,
+                 "harmonics 2 to 10 over the fundamental", _DRIVEN, simulated=False),
+        Quantity("harmonic", "dB", "dB", ("order", "frequency"), (*_LEVEL, "load"), 0.7, 0.0, 2.0,
+                 "one harmonic relative to the fundamental", _DRIVEN, simulated=False),
+        Quantity("thd+n", "%", "level", ("frequency",), (*_LEVEL, "load", "band"), 0.5, 0.0, 5.0,
+                 "everything but the fundamental", _DRIVEN, simulated=False),
+        Quantity("imd", "%", "level", ("tones",), ("ratio", *_LEVEL, "load"), 0.5, 0.0, 6.0,
+                 "IEC 60268-3 difference tone or 4:1 modulation", _DRIVEN, simulated=False),
+        Quantity("noise", "V", "level", (), ("band", "weighting"), 0.5, 0.0, 4.0,
+                 "input terminated with the source impedance, no signal", ""),
+        Quantity("snr", "dB", "dB", (), ("band", "weighting", *_LEVEL), 0.5, 0.0, 4.0,
+                 "noise below the stated signal", ""),
+        Quantity("hum", "V", "level", ("frequency",), _LEVEL, 0.7, 0.0, 2.0,
+                 "one mains line, analyser, input terminated", ""),
+        Quantity("ripple", "V", "level", ("at", "frequency"), (), 0.5, 0.0, 2.0,
+                 "a.c. coupled analyser on the node", _LIVE, simulated=False),
+        Quantity("crosstalk", "dB", "dB", ("frequency",), (), 0.7, 0.0, 5.0,
+                 "one channel driven, the other read", _DRIVEN, simulated=False),
+        Quantity("rise time", "s", "log", (), (*_LEVEL, "load"), 0.07, 0.0, 4.0,
+                 "10 to 90 % of a small square wave", _DRIVEN, simulated=False),
+        Quantity("overshoot", "%", "linear", (), (*_LEVEL, "load"), 0.02, 0.0, 4.0,
+                 "of a small square wave", _DRIVEN, simulated=False),
+        Quantity("maximum output", "V", "level", ("frequency", "thd"), ("load",), 0.3, 0.0, 5.0,
+                 "at the stated distortion", _DRIVEN, simulated=False),
+        Quantity("resistance", "ohm", "log", ("between",), (), 0.02, 0.0, 1.5,
+                 "power off, small test current", _OFF),
+    )
+}
+"""The quantities of the bench sheet by name. Uncertainties and efforts are judgement."""
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What is read: a quantity and its conditions, SI floats; zero or empty means not stated.
+
+    Attributes
+    ----------
+    quantity : str
+    at, rail : str
+        Node or rail.
+    frequency, reference : float
+        Hz.
+    load : float
+        Ohm; 0 is the stage's own.
+    level : tuple (kind, value) or None
+        ``power`` in W, ``output level`` or ``input level`` in V RMS.
+    order : int
+        Of a harmonic.
+    band : tuple of float
+        Hz; (0, 0) is 20 Hz to 20 kHz.
+    weighting : str
+        ``A`` or empty.
+    between : tuple of str
+        Two nodes of a resistance.
+    tones, ratio, thd
+        Of intermodulation and maximum output.
+    """
+
+    quantity: str
+    at: str = ""
+    rail: str = ""
+    frequency: float = 0.0
+    reference: float = 0.0
+    load: float = 0.0
+    level: tuple[str, float] | None = None
+    order: int = 0
+    band: tuple[float, float] = (0.0, 0.0)
+    weighting: str = ""
+    between: tuple[str, ...] = ()
+    tones: tuple[float, ...] = ()
+    ratio: float = 0.0
+    thd: float = 0.0
+
+    @property
+    def about(self) -> Quantity:
+        """The registry's entry for this reading's quantity."""
+        return quantity(self.quantity)
+
+    @property
+    def unit(self) -> str:
+        """The unit its values are shown in; a hum relative to a signal is in dB."""
+        if self.quantity == "hum" and self.level is not None:
+            return "dB"
+        return self.about.unit
+
+    @property
+    def scale(self) -> str:
+        """The scale on which two of its values are compared."""
+        if self.quantity == "hum" and self.level is not None:
+            return "dB"
+        return self.about.scale
+
+    def key(self) -> str:
+        """A text that two readings share if and only if they are the same reading."""
+        parts = [self.quantity]
+        for item in fields(self):
+            value = getattr(self, item.name)
+            if item.name != "quantity" and value != item.default:
+                parts.append(f"{item.name}={value!r}")
+        return "; ".join(parts)
+
+    def label(self) -> str:
+        """The reading as a person would call it: ``response at 20 Hz``."""
+        return _label(self)
+
+
+def quantity(name: str) -> Quantity:
+    """The registry's entry of that name.
+
+    Raises
+    ------
+    InputError
+        For a word that is no quantity, naming the nearest ones.
+    """
+    try:
+        return QUANTITIES[name]
+    except KeyError:
+        raise InputError(
+            f"{name!r} is no quantity", expected="a quantity", choices=QUANTITIES, given=name
+        ) from None
+
+
+def compared(reading: Reading, value: float) -> float:
+    """A value of a reading on its compared scale (V, natural log, dB or degrees)."""
+    if reading.scale == "log":
+        return math.log(max(abs(value), 1e-12))
+    if reading.scale == "level":
+        return max(20.0 * math.log10(max(abs(value), 1e-30)), -200.0)
+    if reading.scale == "dB":
+        return max(value, DB_FLOOR)
+    return value
+
+
+def from_compared(reading: Reading, x: float) -> float:
+    """The inverse of `compared`."""
+    if reading.scale == "log":
+        return math.exp(x)
+    if reading.scale == "level":
+        return float(10.0 ** (x / 20.0))
+    return x
+
+
+def shown(reading: Reading, value: float) -> float:
+    """A value as the contract prints it: percent for ``%``, else unchanged."""
+    return value * 100.0 if reading.unit == "%" else value
+
+
+def _label(r: Reading) -> str:
+    where = ""
+    if r.at:
+        where += f" at {r.at}"
+    if r.rail:
+        where += f" of {r.rail}"
+    if r.between:
+        where += " between " + " and ".join(r.between)
+    name = f"harmonic {r.order}" if r.order else r.quantity
+    if r.frequency:
+        where += f" at {render(r.frequency, 'Hz')}"
+    extras = []
+    if r.weighting:
+        extras.append(f"{r.weighting}-weighted")
+    if r.band != (0.0, 0.0):
+        extras.append(f"{render(r.band[0], 'Hz')} to {render(r.band[1], 'Hz')}")
+    if r.level is not None:
+        kind, value = r.level
+        if kind == "power":
+            text = render(value, "W")
+        else:
+            text = render(value, "V") + (" in" if kind == "input level" else "")
+        if r.load:
+            text += f" into {render(r.load, 'ohm')}"
+        extras.append(text)
+    elif r.load:
+        extras.append(f"into {render(r.load, 'ohm')}")
+    return name + where + (", " + ", ".join(extras) if extras else "")

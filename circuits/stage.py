@@ -1,0 +1,203 @@
+"""A stage: what one block of an amplifier is made of, as frozen data in SI units.
+
+`Stage`, `Part` and `Rail` hold no behaviour beyond looking things up; changing one means making
+another with `dataclasses.replace` or `Stage.with_part`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+from circuits.errors import InputError
+
+GROUND = "0"
+"""The node that every voltage is measured against."""
+
+Pairs = tuple[tuple[str, float], ...]
+"""A frozen mapping of names to numbers, in the order of the file."""
+
+Lines = tuple[tuple[float, float], ...]
+"""Spectral lines: (frequency in Hz, RMS amplitude)."""
+
+
+@dataclass(frozen=True)
+class Part:
+    """One part of a stage.
+
+    Attributes
+    ----------
+    name : str
+        Reference designator, such as ``R1``.
+    kind : str
+        A key of `circuits.kinds.KINDS`.
+    nodes : tuple of str
+        In the order of the kind's pins (SPICE's order).
+    value : float or None
+        Ohm, farad, henry or (zener) volt; None where the kind has none.
+    tolerance : float
+        Relative limit of the value of a good part, 0.05 for ±5 %.
+    role : str
+        What it does in the stage.
+    model : str
+        Name of the device data that `parameters` came from, empty for passive parts.
+    parameters : pairs
+        Device parameters (SPICE's for semiconductors, the macromodel's for an op-amp).
+    spread : pairs
+        Relative standard deviation of those parameters between good devices (log-normal).
+    position : float
+        Wiper of a potentiometer or trimmer, 0 at the last node, 1 at the first.
+    esr : float
+        Series resistance of a capacitor, ohm.
+    """
+
+    name: str
+    kind: str
+    nodes: tuple[str, ...]
+    value: float | None = None
+    tolerance: float = 0.0
+    role: str = ""
+    model: str = ""
+    parameters: Pairs = ()
+    spread: Pairs = ()
+    position: float = 0.5
+    esr: float = 0.0
+
+    def parameter(self, name: str, default: float = 0.0) -> float:
+        """One device parameter, or `default` where the device data are silent."""
+        for key, value in self.parameters:
+            if key == name:
+                return value
+        return default
+
+    def with_parameter(self, name: str, value: float) -> Part:
+        """The same part with one device parameter set."""
+        kept = tuple((k, v) for k, v in self.parameters if k != name)
+        return replace(self, parameters=(*kept, (name, value)))
+
+
+@dataclass(frozen=True)
+class Rail:
+    """A supply rail: the node of the same name is held at `volts` behind `resistance`.
+
+    Attributes
+    ----------
+    name : str
+        The node it feeds.
+    volts : float
+        Direct voltage, V.
+    ripple : lines
+        Healthy ripple, V RMS a line.
+    resistance : float
+        Source resistance, ohm.
+    """
+
+    name: str
+    volts: float
+    ripple: Lines = ()
+    resistance: float = 0.0
+
+
+@dataclass(frozen=True)
+class Stage:
+    """A stage as its file describes it; SI units throughout.
+
+    Attributes
+    ----------
+    name, title, about, source : str
+        What it is and where its topology is published.
+    parts : tuple of Part
+    rails : tuple of Rail
+    input, output : str
+        Port nodes.
+    input_return : str
+        Node where the earth of generator and cable arrives; ground where nothing lies between.
+    source_impedance, load : float
+        Ohm; gain is referred to the e.m.f. behind `source_impedance`. A load of 0 means none.
+    mains : float
+        Hz.
+    pickup : lines
+        Stray mains e.m.f. in series with the input of a healthy unit, V RMS.
+    stray : tuple of (node, lines)
+        Stray mains current that flows into a node of a healthy unit, A RMS.
+    signal : pairs
+        The usual drive, such as ``(("input level", 0.005),)``.
+    test_points : tuple of (node, description)
+        Where a probe reaches.
+    cautions : tuple of str
+    """
+
+    name: str
+    parts: tuple[Part, ...]
+    title: str = ""
+    about: str = ""
+    source: str = ""
+    rails: tuple[Rail, ...] = ()
+    input: str = "in"
+    output: str = "out"
+    input_return: str = GROUND
+    source_impedance: float = 0.0
+    load: float = 0.0
+    mains: float = 50.0
+    pickup: Lines = ()
+    stray: tuple[tuple[str, Lines], ...] = ()
+    signal: Pairs = ()
+    test_points: tuple[tuple[str, str], ...] = ()
+    cautions: tuple[str, ...] = ()
+
+    @cached_property
+    def _by_name(self) -> dict[str, Part]:
+        return {part.name: part for part in self.parts}
+
+    def part(self, name: str) -> Part:
+        """The part of that name.
+
+        Raises
+        ------
+        InputError
+            When the stage has none, naming the nearest ones.
+        """
+        try:
+            return self._by_name[name]
+        except KeyError:
+            raise InputError(
+                f"stage {self.name} has no part {name!r}",
+                expected="one of its parts",
+                choices=self._by_name,
+                given=name,
+            ) from None
+
+    def rail(self, name: str) -> Rail:
+        """The rail of that name.
+
+        Raises
+        ------
+        InputError
+            When the stage has none.
+        """
+        for rail in self.rails:
+            if rail.name == name:
+                return rail
+        raise InputError(
+            f"stage {self.name} has no rail {name!r}",
+            expected="one of its rails",
+            choices=[rail.name for rail in self.rails],
+            given=name,
+        )
+
+    @cached_property
+    def nodes(self) -> tuple[str, ...]:
+        """Every node but ground, in order of first appearance."""
+        seen = dict.fromkeys(node for part in self.parts for node in part.nodes)
+        seen.update(dict.fromkeys([rail.name for rail in self.rails]))
+        seen.update(dict.fromkeys([self.input, self.output, self.input_return]))
+        seen.pop(GROUND, None)
+        return tuple(seen)
+
+    def with_part(self, part: Part) -> Stage:
+        """The same stage with the part of that name replaced."""
+        return replace(self, parts=tuple(part if p.name == part.name else p for p in self.parts))
+
+    def with_rail(self, rail: Rail) -> Stage:
+        """The same stage with the rail of that name replaced."""
+        return replace(self, rails=tuple(rail if r.name == rail.name else r for r in self.rails))
