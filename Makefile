@@ -1,0 +1,44 @@
+# make demo    set up and rank the shipped example
+# make test    set up with the tools of development and run everything that CI runs
+# make bench   the benchmarks, each printing its table
+# make check   ./check alone, in an environment that stands already
+# The environment is .venv; a stamp in it makes a second call quick.
+
+PYTHON ?= python3
+VENV   := .venv
+BIN    := $(VENV)/bin
+READY  := $(VENV)/ready
+DEV    := $(VENV)/ready-dev
+
+.PHONY: demo test bench check venv clean
+
+demo: $(READY)
+	$(BIN)/diagnose rank examples/hall-record-hum.yaml
+
+test: $(DEV)
+	./check
+
+bench: $(DEV)
+	@set -e; for file in benchmarks/*.py; do echo "== $$file"; $(BIN)/python $$file; done
+
+check:
+	./check
+
+venv: $(DEV)
+
+clean:
+	rm -rf $(VENV) build *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis
+
+$(VENV)/bin/python:
+	.ci/need python3-venv
+	$(PYTHON) -m venv $(VENV)
+
+$(READY): pyproject.toml | $(VENV)/bin/python
+	.ci/need libngspice0
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e .
+	touch $@
+
+$(DEV): pyproject.toml | $(VENV)/bin/python
+	.ci/need libngspice0 gnucap
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[dev]'
+	touch $@ $(READY)

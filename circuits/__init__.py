@@ -1,0 +1,1 @@
+"""What a stage is, and how it behaves on the bench."""

@@ -1,0 +1,1 @@
+"""From readings to suspects, and what to do next."""

@@ -1,0 +1,1 @@
+"""What can go wrong in a stage, and what it looks like."""
