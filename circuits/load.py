@@ -1,0 +1,274 @@
+"""Stage files to `Stage`: every key known, every value in SI, every mistake shown where it stands.
+
+What a stage may say stands in this file; whether its parts make a circuit is checked by
+`circuits.wiring`.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import asdict, replace
+from functools import cache
+from pathlib import Path
+
+from circuits import wiring, yamlfile
+from circuits.device import load_devices
+from circuits.errors import InputError
+from circuits.part import checked_value, node_name, read_parts, series_resistance, within, words
+from circuits.quantity import render
+from circuits.stage import GROUND, Lines, Pairs, Rail, Stage
+from circuits.yamlfile import Mapping, Node, Text
+
+__all__ = [
+    "canonical",
+    "checked_value",
+    "load_devices",
+    "load_stage",
+    "series_resistance",
+    "stage_names",
+]
+
+FOLDER = Path(__file__).with_name("stages")
+
+_STAGE_KEYS = (
+    "stage", "title", "about", "source", "rails", "ports", "source impedance", "load", "mains",
+    "pickup", "stray current", "signal", "parts", "test points", "cautions",
+)  # fmt: skip
+_SUPPLY_UNITS = {
+    "reservoir": "F", "reservoir esr": "ohm", "series resistance": "ohm", "current": "A",
+}  # fmt: skip
+_LEVELS = {"input level": "V", "output level": "V", "power": "W"}
+_STAGE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]*")
+_OHMS = (0.0, 1e9)
+MAINS = (10.0, 500.0)
+"""Frequencies that a mains supply may have, Hz (16.7 Hz of railways to 400 Hz of ships)."""
+
+
+@cache
+def stage_names() -> tuple[str, ...]:
+    """The stages that ship, in alphabetic order."""
+    return tuple(sorted(path.stem for path in FOLDER.glob("*.yaml")))
+
+
+def load_stage(name_or_path: str | Path, base: Path | None = None) -> Stage:
+    """A stage that ships, or one from a file.
+
+    Parameters
+    ----------
+    name_or_path : str or Path
+        A name of `stage_names`, or the path of a stage file.
+    base : Path, optional
+        The folder that a relative path starts from; by default the working folder.
+
+    Raises
+    ------
+    InputError
+        For an unknown name (with the nearest ones), or any mistake in the file.
+    """
+    word = str(name_or_path)
+    if word in stage_names():
+        path = FOLDER / f"{word}.yaml"
+        return read_stage(path, path.name)
+    path = (base or Path()) / name_or_path
+    looks_like_path = "/" in word or "\\" in word or path.suffix in (".yaml", ".yml")
+    if not looks_like_path and not _is_file(path):
+        raise InputError(
+            f"there is no stage {word!r}",
+            expected="a stage that ships, or the path of a stage file",
+            choices=stage_names(),
+            given=word,
+        )
+    return read_stage(path)
+
+
+def _is_file(path: Path) -> bool:
+    try:
+        return path.is_file()
+    except (OSError, ValueError):
+        return False
+
+
+def read_stage(path: Path, shown: str = "") -> Stage:
+    """The stage of one file.
+
+    Raises
+    ------
+    InputError
+        With the place.
+    """
+    top = yamlfile.mapping(
+        yamlfile.read(path, shown), "a stage file", _STAGE_KEYS, ("stage", "ports", "parts")
+    )
+    return _stage(top)
+
+
+def canonical(stage: Stage) -> str:
+    """A text that two stages share if and only if every field of them is equal."""
+    return json.dumps(asdict(stage), sort_keys=True, ensure_ascii=False)
+
+
+def _stage(top: Mapping) -> Stage:
+    name = top.entries["stage"]
+    word = yamlfile.text(name, "the stage's name")
+    if not _STAGE_NAME.fullmatch(word):
+        raise InputError(
+            f"{word!r} is no name of a stage", place=name.place, expected="letters, digits, - _ ."
+        )
+    ports = _ports(top.entries["ports"])
+    stray = _stray(top.get("stray current"))
+    parts, pins = read_parts(top.entries["parts"])
+    rail_keys, rails = _rails(top.get("rails"))
+    points = _points(top.get("test points"))
+    stage = Stage(
+        name=word,
+        parts=parts,
+        title=words(top, "title"),
+        about=words(top, "about"),
+        source=words(top, "source"),
+        rails=rails,
+        input=ports["input"].value,
+        output=ports["output"].value,
+        input_return=ports["return"].value if "return" in ports else GROUND,
+        source_impedance=within(top.get("source impedance"), "source impedance", "ohm", _OHMS),
+        load=within(top.get("load"), "load", "ohm", _OHMS),
+        mains=within(top.get("mains"), "mains frequency", "Hz", MAINS, 50.0),
+        pickup=_lines(top.get("pickup"), "V"),
+        stray=tuple((node.value, lines) for node, lines in stray),
+        signal=_signal(top.get("signal")),
+        test_points=tuple((node.value, text) for node, text in points),
+        cautions=_cautions(top.get("cautions")),
+    )
+    others = (*(node for node, _ in stray), *(node for node, _ in points))
+    wiring.check(stage, wiring.Drawn(top.keys["parts"].place, pins, rail_keys, ports, others))
+    if not points:
+        stage = replace(stage, test_points=tuple((node, "") for node in stage.nodes))
+    return stage
+
+
+def _ports(node: Node) -> dict[str, Text]:
+    mapping = yamlfile.mapping(node, "ports", ("input", "output", "return"), ("input", "output"))
+    ports = {name: node_name(entry, f"the {name}") for name, entry in mapping.entries.items()}
+    for name in ("input", "output"):
+        if ports[name].value == GROUND:
+            raise InputError(
+                f"the {name} cannot be ground", place=ports[name].place, expected="a node"
+            )
+    if ports["input"].value == ports["output"].value:
+        raise InputError(
+            "input and output are the same node",
+            place=ports["output"].place,
+            expected="two nodes",
+        )
+    return ports
+
+
+def _lines(node: Node | None, unit: str) -> Lines:
+    """Spectral lines: a mapping of frequencies to amplitudes."""
+    if node is None:
+        return ()
+    mapping = yamlfile.mapping(node, "spectral lines")
+    lines: dict[float, float] = {}
+    for key, entry in mapping.entries.items():
+        written = mapping.keys[key]
+        frequency = yamlfile.number(written, "a frequency", "Hz")
+        if not 0.0 < frequency <= 1e6:
+            raise InputError(
+                f"{key!r} is no frequency of a mains line", place=written.place, expected="100 Hz"
+            )
+        if frequency in lines:
+            raise InputError(
+                f"the line at {key} stands twice", place=written.place, expected="each once"
+            )
+        lines[frequency] = yamlfile.number(entry, "an amplitude", unit)
+        if lines[frequency] < 0.0:
+            raise InputError(
+                "an amplitude is negative", place=entry.place, expected="an RMS value"
+            )
+    return tuple(lines.items())
+
+
+def _rails(node: Node | None) -> tuple[dict[str, Text], tuple[Rail, ...]]:
+    if node is None:
+        return {}, ()
+    mapping = yamlfile.mapping(node, "rails")
+    rails = []
+    for name, entry in mapping.entries.items():
+        written = node_name(mapping.keys[name], "a rail")
+        if name == GROUND:
+            raise InputError("ground is no rail", place=written.place, expected="another node")
+        about = yamlfile.mapping(
+            entry, "a rail", ("volts", "ripple", "resistance", "supply"), ("volts",)
+        )
+        volts = within(about.entries["volts"], "rail voltage", "V", (-5000.0, 5000.0))
+        if volts == 0.0:
+            raise InputError(
+                "a rail of 0 V is ground", place=about.entries["volts"].place, expected="volts"
+            )
+        supply = about.get("supply")
+        if supply is not None:
+            _supply(supply)
+        resistance = within(about.get("resistance"), "rail resistance", "ohm", (0.0, 1e6))
+        rails.append(Rail(name, volts, _lines(about.get("ripple"), "V"), resistance))
+    return mapping.keys, tuple(rails)
+
+
+def _supply(node: Node) -> None:
+    """A supply block is checked, and then refused: nothing computes its ripple yet."""
+    mapping = yamlfile.mapping(
+        node, "a supply", ("rectifier", "regulator", *_SUPPLY_UNITS), ("rectifier", "reservoir")
+    )
+    yamlfile.choice(
+        mapping.entries["rectifier"], "rectifier", ("half-wave", "full-wave", "bridge")
+    )
+    for name, unit in _SUPPLY_UNITS.items():
+        entry = mapping.get(name)
+        if entry is not None and yamlfile.number(entry, f"the {name}", unit) <= 0.0:
+            raise InputError(
+                f"the {name} must be more than zero", place=entry.place, expected="a value"
+            )
+    raise InputError(
+        "supply blocks are not simulated yet",
+        place=node.place,
+        expected="volts, ripple (such as {100 Hz: 4 mV}) and resistance of the rail",
+    )
+
+
+def _stray(node: Node | None) -> list[tuple[Text, Lines]]:
+    if node is None:
+        return []
+    mapping = yamlfile.mapping(node, "stray current")
+    return [
+        (node_name(mapping.keys[name], "a node"), _lines(entry, "A"))
+        for name, entry in mapping.entries.items()
+    ]
+
+
+def _points(node: Node | None) -> list[tuple[Text, str]]:
+    if node is None:
+        return []
+    mapping = yamlfile.mapping(node, "test points")
+    return [
+        (mapping.keys[name], yamlfile.text(entry, "a description") if mapping.get(name) else "")
+        for name, entry in mapping.entries.items()
+    ]
+
+
+def _signal(node: Node | None) -> Pairs:
+    if node is None:
+        return ()
+    mapping = yamlfile.mapping(node, "signal", _LEVELS)
+    levels = []
+    for name, entry in mapping.entries.items():
+        value = yamlfile.number(entry, f"the {name}", _LEVELS[name])
+        if value <= 0.0:
+            raise InputError(f"the {name} must be more than zero", place=entry.place,
+                             expected="a level")  # fmt: skip
+        levels.append((name, value))
+    return tuple(levels)
+
+
+def _cautions(node: Node | None) -> tuple[str, ...]:
+    if node is None:
+        return ()
+    return tuple(yamlfile.text(item, "a caution") for item in yamlfile.items(node, "cautions"))
