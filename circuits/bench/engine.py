@@ -1,0 +1,402 @@
+"""One circuit and what is wanted of it go in; numbers that can be trusted come out.
+
+This is the seam to the simulator. The engine remembers the circuit that it loaded: when the next
+one differs in plain numbers alone it changes those in place, which costs a few microseconds each
+where a load costs 0.2 ms, and gives to the last bit what a fresh load of the same numbers gives.
+
+ngspice reports success and failure unreliably, so a run is judged by what it left: vectors of the
+right length, finite and plausible, in a plot that did not exist before. A run that fails climbs a
+ladder of gentler settings before it is given up as `NoSolution`. A circuit that converged to an
+absurd current is an answer, not an error: a real unit would have blown its fuse.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import ClassVar, TypeVar
+
+import numpy as np
+
+from circuits.bench import sweep
+from circuits.bench.analysis import (
+    Analysis,
+    Answer,
+    Bias,
+    Circuit,
+    Complexes,
+    Floats,
+    NoiseDensity,
+    NoiseSpectrum,
+    OperatingPoint,
+    Response,
+    Results,
+    SmallSignal,
+    Transient,
+    Waves,
+    parse_options,
+    plain,
+)
+from circuits.bench.difference import differences
+from circuits.bench.ngspice import Ngspice
+from circuits.errors import EngineFault, NoSolution
+
+_T = TypeVar("_T")
+
+_FEW = 24
+"""Changes up to which altering is cheaper than loading afresh."""
+_PLAUSIBLE = 1e12
+"""No node or branch reaches this; ngspice answers a division by zero with 1e32."""
+_STEADY_LADDER: tuple[dict[str, str], ...] = (
+    {},
+    {"reltol": "1e-4", "itl1": "500", "itl4": "100"},
+    {"reltol": "1e-4", "itl1": "500", "itl4": "100", "rshunt": "1e12"},
+)
+_BAD_LOAD = ("error", "unrecognized", "can't find", "unknown", "not valid", "already exists")
+_PROOF = ("proof", "v1 a 0 3", "r1 a 0 2", ".end")
+
+
+class Engine:
+    """The simulator of this process; every call gives the same one.
+
+    Use `run`. It may be called from several threads, which then take turns.
+    """
+
+    _only: ClassVar[Engine | None] = None
+
+    _ngspice: Ngspice
+    _lock: threading.Lock
+    _loaded: Circuit | None
+    _awake: str
+    _nodes: frozenset[str]
+    _branches: frozenset[str]
+    _sources: frozenset[str]
+
+    def __new__(cls) -> Engine:
+        if cls._only is None:
+            engine = super().__new__(cls)
+            engine._ngspice = Ngspice()
+            engine._lock = threading.Lock()
+            engine._forget()
+            cls._only = engine
+        return cls._only
+
+    def run(self, circuit: Circuit, analyses: Sequence[Analysis]) -> Results:
+        """Simulate one circuit.
+
+        Parameters
+        ----------
+        circuit : Circuit
+            The netlist.
+        analyses : sequence of Analysis
+            What is wanted. Small-signal runs of one drive share a sweep, and an operating point
+            costs nothing beside them, so ask for everything at once.
+
+        Returns
+        -------
+        tuple of Answer
+            One for each analysis, in the same order.
+
+        Raises
+        ------
+        NoSolution
+            ngspice finds no operating point, or does not finish.
+        EngineFault
+            The netlist or a request cannot be used, or ngspice must not be trusted any more.
+        """
+        answers: dict[int, Answer] = {}
+        steady = {i: a for i, a in enumerate(analyses) if not isinstance(a, Transient)}
+        with self._lock:
+            try:
+                if steady:
+                    answers.update(
+                        _climb(_STEADY_LADDER, lambda extra: self._steady(circuit, extra, steady))
+                    )
+                for i, analysis in enumerate(analyses):
+                    if isinstance(analysis, Transient):
+                        answers[i] = self._waves(circuit, analysis)
+            except BaseException:
+                # Whatever happened, what is loaded now is unknown.
+                self._forget()
+                raise
+        return tuple(answers[i] for i in range(len(analyses)))
+
+    # -- loading ---------------------------------------------------------------------------------
+
+    def _forget(self) -> None:
+        self._loaded = None
+        self._awake = ""
+
+    def _load(self, circuit: Circuit, extra: Mapping[str, str]) -> None:
+        lines = circuit.lines(extra)
+        self._survey(circuit)
+        self._forget()
+        # Without remcirc a netlist that does not parse leaves the previous one to be simulated.
+        self._ngspice.command("remcirc")
+        self._ngspice.command("destroy all")
+        self._ngspice.load(lines)
+        complaints = self._ngspice.complaints()
+        if any(bad in line.lower() for line in complaints for bad in _BAD_LOAD):
+            self._prove()
+            raise EngineFault("ngspice refuses the netlist: " + "; ".join(complaints))
+
+    def _survey(self, circuit: Circuit) -> None:
+        """Note the names that may be asked for: ngspice dies of some unknown ones."""
+        nodes = {"0", "gnd"}
+        branches: set[str] = set()
+        names: set[str] = set()
+        for element in circuit.elements:
+            name = element.name.lower()
+            if name in names:
+                raise EngineFault(f"two elements are named {element.name}")
+            names.add(name)
+            if name[0] != "k":
+                nodes.update(map(str.lower, element.nodes))
+            if name[0] in "vleh":
+                branches.add(name)
+        self._nodes = frozenset(nodes)
+        self._branches = frozenset(branches)
+        self._sources = frozenset(name for name in names if name[0] in "vi")
+
+    def _prove(self) -> None:
+        """After a refusal: is ngspice still able to work out 3 V across 2 ohm?"""
+        self._ngspice.command("remcirc")
+        self._ngspice.command("destroy all")
+        self._ngspice.load(_PROOF)
+        self._ngspice.command("op")
+        current = self._ngspice.vector("v1#branch")
+        if current is None or current[0] != -1.5:
+            self._ngspice.poison = "ngspice fails its proof after a netlist that it refused"
+
+    def _settle(self, circuit: Circuit, extra: Mapping[str, str]) -> None:
+        """Have `circuit` in ngspice, by the cheapest way that leaves no trace of the last one."""
+        if extra or self._loaded is None:
+            self._load(circuit, {"keepopinfo": ""} | dict(extra))
+        elif self._loaded is not circuit:
+            changes = differences(self._loaded, circuit)
+            if changes is None or len(changes) > _FEW or not self._alter(changes):
+                self._load(circuit, {"keepopinfo": ""})
+        if not extra:
+            self._loaded = circuit
+
+    def _alter(self, changes: Iterable[str]) -> bool:
+        for change in changes:
+            self._ngspice.command(change)
+            if self._ngspice.complaints():
+                return False
+        return True
+
+    # -- steady state ----------------------------------------------------------------------------
+
+    def _steady(
+        self, circuit: Circuit, extra: Mapping[str, str], wanted: Mapping[int, Analysis]
+    ) -> dict[int, Answer]:
+        self._settle(circuit, extra)
+        try:
+            answers = self._steady_answers(wanted)
+        except NoSolution:
+            self._forget()
+            raise
+        if extra:
+            self._forget()
+        return answers
+
+    def _steady_answers(self, wanted: Mapping[int, Analysis]) -> dict[int, Answer]:
+        answers: dict[int, Answer] = {}
+        biases = {i: a for i, a in wanted.items() if isinstance(a, OperatingPoint)}
+        drives: dict[str, dict[int, SmallSignal]] = {}
+        for i, analysis in wanted.items():
+            if isinstance(analysis, SmallSignal):
+                drives.setdefault(analysis.drive.lower(), {})[i] = analysis
+        for drive, members in drives.items():
+            answers.update(self._responses(drive, members, biases))
+            # The first sweep has brought the operating point as well.
+            biases = {i: a for i, a in biases.items() if i not in answers}
+        if biases:
+            self._analyse("op", "op")
+            answers.update(self._biases("op1.", biases))
+            self._ngspice.command("destroy all")
+        for i, analysis in wanted.items():
+            if isinstance(analysis, NoiseSpectrum):
+                answers[i] = self._noise(analysis)
+        return answers
+
+    def _biases(self, plot: str, wanted: Mapping[int, OperatingPoint]) -> dict[int, Answer]:
+        return {
+            i: Bias(
+                self._table(plot, self._vectors(a.nodes, ()), 1).real[0],
+                self._table(plot, self._vectors((), a.branches), 1).real[0],
+            )
+            for i, a in wanted.items()
+        }
+
+    def _responses(
+        self, drive: str, members: Mapping[int, SmallSignal], biases: Mapping[int, OperatingPoint]
+    ) -> dict[int, Answer]:
+        frequencies = _sorted_frequencies(f for a in members.values() for f in a.frequencies)
+        columns: dict[str, int] = {}
+        places = {}
+        for i, a in members.items():
+            nodes = [columns.setdefault(v, len(columns)) for v in self._vectors(a.nodes, ())]
+            flows = [columns.setdefault(v, len(columns)) for v in self._vectors((), a.branches)]
+            places[i] = (nodes, flows)
+        self._wake(drive)
+        answers: dict[int, Answer] = {}
+
+        def read(command: str, length: int) -> Complexes:
+            self._analyse("ac " + command, "ac")
+            table = self._table("", list(columns), length)
+            if not answers and biases:
+                answers.update(self._biases("op1.", biases))
+            self._ngspice.command("destroy all")
+            return table
+
+        runs = sweep.lone_runs(frequencies)
+        if runs:
+            table = np.concatenate([read(command, length) for command, length in runs])
+        else:
+            plan = sweep.plan(frequencies)
+            table, trusted = sweep.interpolate(plan, read(plan.command, plan.length))
+            for k in np.flatnonzero(~trusted):
+                table[k] = read(f"lin 1 {frequencies[k]!r} {frequencies[k]!r}", 1)[0]
+        row = {f: k for k, f in enumerate(frequencies)}
+        for i, a in members.items():
+            rows = np.array([row[float(f)] for f in a.frequencies], dtype=np.intp)
+            nodes, flows = places[i]
+            part = table[rows]
+            answers[i] = Response(np.array(a.frequencies, float), part[:, nodes], part[:, flows])
+        return answers
+
+    def _noise(self, wanted: NoiseSpectrum) -> NoiseDensity:
+        (output,) = self._vectors((wanted.output,), ())
+        asked = np.array(wanted.frequencies, dtype=float)
+        if output == "0":
+            return NoiseDensity(asked, np.zeros_like(asked))
+        frequencies = _sorted_frequencies(wanted.frequencies)
+        source = wanted.source.lower()
+        self._wake(source)
+
+        def read(command: str, length: int) -> Floats:
+            self._analyse(f"noise v({output}) {source} {command}", "noise")
+            # One point leaves one plot, more leave the spectrum and, newer, its integral.
+            density = self._ngspice.vector("noise1.onoise_spectrum")
+            self._ngspice.command("destroy all")
+            if density is None or len(density) != length or not np.isfinite(density).all():
+                raise NoSolution(f"no noise spectrum at {output}")
+            return np.asarray(density.real)
+
+        runs = sweep.lone_runs(frequencies)
+        if runs:
+            density = np.concatenate([read(command, length) for command, length in runs])
+        else:
+            plan = sweep.plan(frequencies)
+            density = sweep.smooth(plan, read(plan.command, plan.length))
+        return NoiseDensity(asked, density[np.searchsorted(frequencies, asked)])
+
+    def _wake(self, drive: str) -> None:
+        """Give one source its 1 V or 1 A of AC and take it from the one that had it."""
+        if drive not in self._sources:
+            raise EngineFault(f"the circuit has no V or I source {drive!r} to drive it")
+        if drive != self._awake:
+            if self._awake:
+                self._ngspice.command(f"alter {self._awake} acmag = 0")
+            self._ngspice.command(f"alter {drive} acmag = 1")
+            self._awake = drive
+
+    # -- transient -------------------------------------------------------------------------------
+
+    def _waves(self, circuit: Circuit, wanted: Transient) -> Waves:
+        recipe = parse_options(circuit.options) | parse_options(wanted.options)
+        other = "trap" if recipe.get("method") == "gear" else "gear"
+        gentle = {"reltol": "1e-4", "itl4": "100"}
+        ladder: tuple[dict[str, str], ...] = (
+            {},
+            {"method": other},
+            gentle,
+            gentle | {"rshunt": "1e12"},
+        )
+        return _climb(ladder, lambda extra: self._wave(circuit, wanted, recipe | extra))
+
+    def _wave(self, circuit: Circuit, wanted: Transient, options: Mapping[str, str]) -> Waves:
+        # Always from a fresh load and never followed by anything but one: with coupled inductors,
+        # a small-signal run after a transient of the same load is wrong.
+        self._load(circuit, options)
+        vectors = self._vectors(wanted.nodes, wanted.branches)
+        kept = [v for v in vectors if v != "0"]
+        saved = [f"i({v.removesuffix('#branch')})" if "#" in v else f"v({v})" for v in kept]
+        if saved:
+            self._ngspice.command("save " + " ".join(saved))
+        step, stop, start = plain(wanted.step), plain(wanted.stop), plain(wanted.start)
+        try:
+            self._analyse(f"tran {step} {stop} {start} {step}", "tran")
+            time = self._ngspice.vector("time")
+            if time is None or time.real[-1] < wanted.stop * (1.0 - 1e-9):
+                raise NoSolution("the transient run stopped before its end")
+            table = self._table("", vectors, len(time)).real
+        finally:
+            self._forget()
+            if not self._ngspice.poison:
+                self._ngspice.command("delete all")
+                self._ngspice.command("destroy all")
+        split = len(wanted.nodes)
+        return Waves(np.asarray(time.real), table[:, :split], table[:, split:])
+
+    # -- reading ---------------------------------------------------------------------------------
+
+    def _analyse(self, command: str, kind: str) -> None:
+        """Run an analysis; NoSolution unless it left a plot of its kind and did not abort."""
+        self._ngspice.command(command)
+        complaints = self._ngspice.complaints()
+        if any("not parsed" in line or "any circuits" in line for line in complaints):
+            self._prove()
+            raise EngineFault("ngspice could not parse the netlist")
+        if not self._ngspice.plot().startswith(kind) or any("aborted" in c for c in complaints):
+            reason = complaints[-2] if len(complaints) > 1 else "no result"
+            self._ngspice.command("destroy all")
+            raise NoSolution(f"{kind}: {reason.strip()}")
+
+    def _vectors(self, nodes: Iterable[str], branches: Iterable[str]) -> list[str]:
+        """ngspice's names of nodes and branches; EngineFault for one that the circuit lacks."""
+        names = []
+        for node in nodes:
+            name = node.lower()
+            if name not in self._nodes:
+                raise EngineFault(f"the circuit has no node {node!r}")
+            names.append("0" if name == "gnd" else name)
+        for branch in branches:
+            name = branch.lower()
+            if name not in self._branches:
+                raise EngineFault(f"the circuit has no voltage source or inductor {branch!r}")
+            names.append(name + "#branch")
+        return names
+
+    def _table(self, plot: str, vectors: Sequence[str], length: int) -> Complexes:
+        """Vectors of a plot as columns (length, n); NoSolution where one is not to be trusted."""
+        table = np.zeros((length, len(vectors)), dtype=np.complex128)
+        for k, name in enumerate(vectors):
+            if name != "0":
+                data = self._ngspice.vector(plot + name)
+                if data is None or len(data) != length:
+                    raise NoSolution(f"no result for {name}")
+                table[:, k] = data
+        if vectors and not np.abs(table).max() < _PLAUSIBLE:
+            raise NoSolution("a result is not a number, or beyond all reason")
+        return table
+
+
+def _climb(ladder: Iterable[dict[str, str]], attempt: Callable[[dict[str, str]], _T]) -> _T:
+    """The first rung that gives a solution."""
+    reasons: list[str] = []
+    for extra in ladder:
+        try:
+            return attempt(extra)
+        except NoSolution as error:
+            reasons.append(str(error))
+    raise NoSolution(f"no solution after {len(reasons)} ways of solving; the first: {reasons[0]}")
+
+
+def _sorted_frequencies(frequencies: Iterable[float]) -> tuple[float, ...]:
+    ordered = tuple(sorted({float(f) for f in frequencies}))
+    if not ordered or not ordered[0] > 0.0 or not np.isfinite(ordered[-1]):
+        raise EngineFault("frequencies must be finite and above 0 Hz, and there must be one")
+    return ordered

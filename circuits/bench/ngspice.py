@@ -1,0 +1,158 @@
+"""The ngspice library itself: loaded once a process, spoken to by command, read by vector.
+
+PySpice loads the library and keeps its callbacks; everything else goes straight through its
+foreign-function handle, because `exec_command` takes any word on standard error for a failure and
+`plot` copies every vector of a run (88 µs against 2 µs for the one that is wanted).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import ctypes.util
+import importlib
+import os
+import tempfile
+import warnings
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import numpy as np
+
+from circuits.bench.analysis import Complexes, Floats
+from circuits.errors import EngineFault, EngineMissing
+
+_CANDIDATES = ("libngspice.so.0", "libngspice.so", "libngspice.dylib", "libngspice.0.dylib")
+_MISSING = (
+    "the simulator library libngspice was not found; on Debian or Ubuntu install it with:"
+    " apt-get install libngspice0 (elsewhere, name its file in NGSPICE_LIBRARY_PATH)"
+)
+_HISTORY = 5000
+"""Commands after which ngspice is told to drop the ones that it remembers."""
+
+
+class Ngspice:
+    """One library, one state. `Engine` makes the only instance of a process."""
+
+    def __init__(self) -> None:
+        path = find_library()
+        with warnings.catch_warnings():
+            # What PySpice's own files warn of on their first compilation is not ours to mend.
+            warnings.simplefilter("ignore")
+            shared = importlib.import_module("PySpice.Spice.NgSpice.Shared")
+            types = importlib.import_module("PySpice.Spice.NgSpice.SimulationType")
+        known = types.SIMULATION_TYPE
+        for version in range(35, 100):
+            known.setdefault(version, known["last"])
+        self._ffi: Any = shared.ffi
+
+        def record(message: Any, ident: int, handle: Any) -> int:
+            words = self._ffi.string(message).decode("utf-8", "replace")
+            owner = self._ffi.from_handle(handle)
+            (owner._stderr if words.startswith("stderr ") else owner._stdout).append(words[7:])
+            return 0
+
+        # PySpice's own receiver logs every line, which costs a tenth of a run.
+        shared.NgSpiceShared._send_char = staticmethod(record)
+        shared.NgSpiceShared.LIBRARY_PATH = path
+        with _clean_home():
+            self._shared: Any = shared.NgSpiceShared()
+        self._lib: Any = self._shared._ngspice_shared
+        self._commands = 0
+        self.poison = ""
+        """Why the library can serve no more; empty while it can."""
+
+    @property
+    def types(self) -> Any:
+        """PySpice's names for the vector types of this ngspice."""
+        return self._shared.simulation_type
+
+    def complaints(self) -> list[str]:
+        """What the last load or command wrote to its standard error."""
+        return list(self._shared._stderr)
+
+    def command(self, words: str) -> None:
+        """Carry out one ngspice command, whatever it says; EngineFault if that was its last."""
+        self._guard()
+        self._commands += 1
+        if self._commands >= _HISTORY:
+            self._commands = 0
+            self._lib.ngSpice_Command(self._ffi.NULL)
+        self._shared.clear_output()
+        if self._lib.ngSpice_Command(words.encode("ascii")):
+            self._poisoned(words)
+
+    def load(self, lines: Sequence[str]) -> None:
+        """Hand over a netlist, title first and `.end` last."""
+        self._guard()
+        self._shared.clear_output()
+        kept = [self._ffi.new("char[]", line.encode("ascii")) for line in lines]
+        array = self._ffi.new("char *[]", [*kept, self._ffi.NULL])
+        if self._lib.ngSpice_Circ(array):
+            self._poisoned("loading a netlist")
+
+    def plot(self) -> str:
+        """Name of the plot that the last analysis left; "const" when it left none."""
+        return str(self._ffi.string(self._lib.ngSpice_CurPlot()).decode("ascii"))
+
+    def plots(self) -> list[str]:
+        """Names of all plots, the newest first."""
+        return list(self._shared._convert_string_array(self._lib.ngSpice_AllPlots()))
+
+    def vector(self, name: str) -> Floats | Complexes | None:
+        """A copy of one vector by name ("out", "v1#branch", "op1.out"); None when there is none."""
+        info = self._lib.ngGet_Vec_Info(name.encode("ascii"))
+        if info == self._ffi.NULL or info.v_length == 0:
+            return None
+        if info.v_compdata == self._ffi.NULL:
+            data = self._ffi.buffer(info.v_realdata, 8 * info.v_length)
+            return np.frombuffer(data, dtype=np.float64).copy()
+        data = self._ffi.buffer(info.v_compdata, 16 * info.v_length)
+        return np.frombuffer(data, dtype=np.complex128).copy()
+
+    def kind(self, name: str) -> str:
+        """The type of a vector in PySpice's words: "voltage", "current", "time" …; "" for none."""
+        info = self._lib.ngGet_Vec_Info(name.encode("ascii"))
+        return "" if info == self._ffi.NULL else str(self.types[info.v_type]).rsplit(".")[-1]
+
+    def _guard(self) -> None:
+        if self.poison:
+            raise EngineFault(self.poison)
+
+    def _poisoned(self, cause: str) -> None:
+        words = "; ".join(self.complaints()) or "no reason given"
+        self.poison = f"ngspice has given up in this process, after: {cause} ({words})"
+        raise EngineFault(self.poison)
+
+
+def find_library() -> str:
+    """File name of the ngspice library; EngineMissing when the system has none.
+
+    Debian has `libngspice.so.0` alone, which PySpice's own guess misses.
+    """
+    given = os.environ.get("NGSPICE_LIBRARY_PATH")
+    for name in (given,) if given else _CANDIDATES:
+        with contextlib.suppress(OSError):
+            ctypes.CDLL(name)
+            return name
+    found = None if given else ctypes.util.find_library("ngspice")
+    if found is None:
+        raise EngineMissing(_MISSING)
+    return found
+
+
+@contextlib.contextmanager
+def _clean_home() -> Iterator[None]:
+    """An empty home and working folder: ngspice reads `.spiceinit` from both as it starts."""
+    here, home = os.getcwd(), os.environ.get("HOME")
+    with tempfile.TemporaryDirectory() as empty:
+        os.chdir(empty)
+        os.environ["HOME"] = empty
+        try:
+            yield
+        finally:
+            os.chdir(here)
+            if home is None:
+                del os.environ["HOME"]
+            else:
+                os.environ["HOME"] = home

@@ -1,0 +1,138 @@
+"""From the few sweeps that ngspice offers to the frequencies that were asked for.
+
+ngspice knows no list of frequencies. A handful is run point by point; more are read from one
+logarithmic sweep, between whose points the response is interpolated. A polynomial would need some
+hundred points a decade to follow a resonance. The response of a lumped network is a rational
+function of frequency, so the interpolant is one as well: Thiele's continued fraction through the
+nearest points (Abramowitz and Stegun, Handbook of Mathematical Functions, 25.2.50). Its last two
+convergents tell how far it can be trusted; where they part, the frequency is to be run by itself.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import numpy.typing as npt
+
+from circuits.bench.analysis import Complexes, Floats
+
+PER_DECADE = 16
+_RATIO = 10.0 ** (1.0 / PER_DECADE)
+_POINTS = 8
+_AGREE = 3e-6
+"""Relative difference of the last two convergents; the error is smaller. 1e-4 dB is 1.15e-5."""
+_FLOOR = 1e-10
+"""The same, relative to the largest value nearby: what is far below cannot be resolved."""
+_TINY = 1e-150
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """One logarithmic sweep and how the wanted frequencies lie in it.
+
+    Attributes
+    ----------
+    command : str
+        What follows `ac` or `noise …` in ngspice.
+    length : int
+        How many points ngspice returns.
+    """
+
+    command: str
+    length: int
+    window: npt.NDArray[np.intp]
+    """Nearest grid points by wanted frequency, nearest first, (points, f)."""
+    near: Floats
+    """The grid frequencies of `window` over the wanted one, (points, f, 1)."""
+    place: Floats
+    """Logarithm of the same."""
+
+
+def lone_runs(frequencies: tuple[float, ...]) -> tuple[tuple[str, int], ...]:
+    """Runs that hit sorted frequencies exactly: (command, number of points) of each, in order.
+
+    Empty where a logarithmic sweep is cheaper.
+    """
+    count = len(frequencies)
+    first, last = frequencies[0], frequencies[-1]
+    even = np.linspace(first, last, count)
+    if count <= 2 or (count < 200 and np.allclose(even, frequencies, rtol=1e-12, atol=0.0)):
+        return ((f"lin {count} {first!r} {last!r}", count),)
+    if count == 3:
+        return tuple((f"lin 1 {frequency!r} {frequency!r}", 1) for frequency in frequencies)
+    return ()
+
+
+@lru_cache(maxsize=256)
+def plan(frequencies: tuple[float, ...]) -> Sweep:
+    """The sweep that serves sorted, distinct, positive frequencies (Hz).
+
+    Its grid holds 1 kHz, so that the usual reference needs no interpolation.
+    """
+    low = math.floor(PER_DECADE * math.log10(frequencies[0] / 1e3)) - _POINTS // 2
+    high = math.ceil(PER_DECADE * math.log10(frequencies[-1] / 1e3)) + _POINTS // 2
+    grid = 1e3 * _RATIO ** np.arange(low, high + 1)
+    # The stop lies half a step beyond the last point: rounding cannot lose or add one.
+    command = f"dec {PER_DECADE} {float(grid[0])!r} {float(grid[-1] * _RATIO**0.5)!r}"
+    wanted = np.asarray(frequencies)
+    distance = np.abs(np.log(grid[:, None] / wanted))
+    window = np.argsort(distance, axis=0, kind="stable")[:_POINTS]
+    near = (grid[window] / wanted)[:, :, None]
+    return Sweep(command, len(grid), window, near, np.log(near))
+
+
+def interpolate(sweep: Sweep, values: Complexes) -> tuple[Complexes, npt.NDArray[np.bool_]]:
+    """Values at the wanted frequencies, and which frequencies can be trusted.
+
+    Parameters
+    ----------
+    sweep : Sweep
+        The plan.
+    values : complex array (points, n)
+        What the sweep returned for n vectors.
+
+    Returns
+    -------
+    complex array (f, n), bool array (f,)
+    """
+    around = values[sweep.window]
+    terms = around.copy()
+    near = sweep.near
+    with np.errstate(all="ignore"):
+        for k in range(1, _POINTS):
+            steps = terms[k:] - terms[k - 1]
+            steps[steps == 0.0] = _TINY
+            np.divide(near[k:] - near[k - 1], steps, out=terms[k:])
+        last = terms[_POINTS - 1]
+        short = terms[_POINTS - 2]
+        full = short + (1.0 - near[_POINTS - 2]) / last
+        pair = np.stack((full, short))
+        for k in range(_POINTS - 3, -1, -1):
+            pair = terms[k] + (1.0 - near[k]) / pair
+        full, short = pair
+        allowed = _AGREE * np.abs(full) + _FLOOR * np.abs(around).max(axis=0)
+        # Written so that a value that is not a number is not trusted.
+        trusted = np.abs(full - short) <= allowed
+    # A grounded or a driven node has no slope at all, on which the fraction founders.
+    flat = (around == around[0]).all(axis=0)
+    return np.where(flat, around[0], full), (trusted | flat).all(axis=1)
+
+
+def smooth(sweep: Sweep, density: Floats) -> Floats:
+    """Noise densities (points,) at the wanted frequencies (f,): Lagrange in log-log.
+
+    A density has no phase and spans few decades, so six points of a polynomial do.
+    """
+    place = sweep.place[:6, :, 0]
+    levels = np.log(np.maximum(density, 1e-30))[sweep.window[:6]]
+    total = np.zeros(levels.shape[1])
+    for i in range(6):
+        weight = np.ones_like(total)
+        for j in range(6):
+            if j != i:
+                weight *= place[j] / (place[j] - place[i])
+        total += weight * levels[i]
+    return np.exp(total)
