@@ -1,0 +1,63 @@
+"""Readings at rest: node voltages, supply currents, and resistances with the power off."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from circuits.bench.analysis import OperatingPoint, Bias, Answer
+from circuits.bench.plan import Indexed, Request, Setup, Values
+from circuits.netlist import METER, METER_VOLTS, node, rail_source
+from circuits.reading import Reading
+from circuits.stage import GROUND, Stage
+
+QUANTITIES = ("dc voltage", "supply current", "resistance")
+
+_MOST_OHMS = 1e9
+"""An ohmmeter says open beyond this."""
+
+
+def requests(stage: Stage, readings: Indexed) -> list[Request]:
+    """Requests for voltages and currents (one run) and for each resistance (its own circuit)."""
+    live = [(i, r) for i, r in readings if r.quantity != "resistance"]
+    made = [_resistance(i, r) for i, r in readings if r.quantity == "resistance"]
+    if live:
+        made.insert(0, _operating_point(live))
+    return made
+
+
+def _operating_point(readings: Indexed) -> Request:
+    nodes = tuple(dict.fromkeys(r.at for _, r in readings if r.at and r.at != GROUND))
+    rails = tuple(dict.fromkeys(r.rail for _, r in readings if r.rail))
+    analysis = OperatingPoint(
+        nodes=tuple(node(n) for n in nodes), branches=tuple(rail_source(r) for r in rails)
+    )
+
+    def one(reading: Reading, result: Bias) -> float:
+        if reading.quantity == "supply current":
+            return abs(float(result.branches[rails.index(reading.rail)]))
+        return float(result.nodes[nodes.index(reading.at)]) if reading.at != GROUND else 0.0
+
+    def read(stage: Stage, results: Sequence[Answer]) -> Values:
+        (result,) = results
+        assert isinstance(result, Bias)
+        return [one(reading, result) for _, reading in readings]
+
+    return Request(Setup(), (analysis,), tuple(i for i, _ in readings), read)
+
+
+def _resistance(place: int, reading: Reading) -> Request:
+    red, black = reading.between
+    ends = tuple(node(n) for n in (red, black) if n != GROUND)
+
+    def read(stage: Stage, results: Sequence[Answer]) -> Values:
+        (result,) = results
+        assert isinstance(result, Bias)
+        volts = dict(zip(ends, result.nodes, strict=True))
+        across = volts.get(node(red), 0.0) - volts.get(node(black), 0.0)
+        current = abs(float(result.branches[0]))
+        # the meter's own terminals show what it can still tell from an open circuit
+        ohms = abs(float(across)) / max(current, METER_VOLTS / _MOST_OHMS)
+        return [min(max(ohms, 1e-3), _MOST_OHMS)]
+
+    analysis = OperatingPoint(nodes=ends, branches=(METER,))
+    return Request(Setup(between=(red, black)), (analysis,), (place,), read)

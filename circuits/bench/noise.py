@@ -1,0 +1,112 @@
+"""Noise in a band, plain or A-weighted, and the ratio of signal to noise.
+
+The input is terminated with the source impedance, as IEC 60268-3 asks; its own thermal noise
+counts.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuits.bench.analysis import (
+    NoiseDensity,
+    NoiseSpectrum,
+    Answer,
+    SmallSignal,
+    Response,
+)
+from circuits.bench.plan import Indexed, Request, Setup, Values
+from circuits.bench.small_signal import SILENCE
+from circuits.curves import a_weighting_db
+from circuits.netlist import GENERATOR, node
+from circuits.reading import Reading
+from circuits.stage import Stage
+
+QUANTITIES = ("noise", "snr")
+
+AUDIO = (20.0, 20e3)
+"""Hz; the band where a reading states none."""
+_POINTS_A_DECADE = 10
+
+
+def requests(stage: Stage, readings: Indexed) -> list[Request]:
+    """One noise run over the widest band that is asked for, and the gain that SNR needs."""
+    bands = [_band(r) for _, r in readings]
+    low, high = min(b[0] for b in bands), max(b[1] for b in bands)
+    count = max(2, math.ceil(math.log10(high / low) * _POINTS_A_DECADE) + 1)
+    frequencies = tuple(float(f) for f in np.geomspace(low, high, count))
+    output = node(stage.output)
+    analyses = (
+        NoiseSpectrum(output, GENERATOR, frequencies),
+        SmallSignal(GENERATOR, (1000.0,), (output,), ()),
+    )
+    grid = np.array(frequencies)
+
+    def read(stage: Stage, results: Sequence[Answer]) -> Values:
+        spectrum, gain = results
+        assert isinstance(spectrum, NoiseDensity)
+        assert isinstance(gain, Response)
+        amplification = math.hypot(abs(gain.nodes[0, 0]), SILENCE)
+
+        def one(r: Reading) -> float:
+            volts = rms(grid, spectrum.density, _band(r), r.weighting)
+            if r.quantity == "noise":
+                return volts
+            return 20.0 * math.log10(_signal(stage, r, amplification) / volts)
+
+        return [one(r) for _, r in readings]
+
+    return [Request(Setup(), analyses, tuple(i for i, _ in readings), read)]
+
+
+def rms(
+    frequencies: NDArray[np.float64],
+    density: NDArray[np.float64],
+    band: tuple[float, float] = AUDIO,
+    weighting: str = "",
+) -> float:
+    """RMS noise in a band from a spectral density.
+
+    Between two points the power density is taken as a power of frequency, which is exact for
+    white and for 1/f noise.
+
+    Parameters
+    ----------
+    frequencies : (n,) array
+        Hz, rising.
+    density : (n,) array
+        V/√Hz.
+    band : tuple of float
+        Hz.
+    weighting : {"", "A"}
+    """
+    low, high = band
+    inner = frequencies[(frequencies > low) & (frequencies < high)]
+    grid = np.concatenate([[low], inner, [high]])
+    log_power = 2.0 * np.interp(np.log(grid), np.log(frequencies), np.log(density + 1e-30))
+    if weighting == "A":
+        log_power = log_power + a_weighting_db(grid) * (math.log(10.0) / 10.0)
+    power = np.exp(log_power)
+    step = np.diff(np.log(grid))
+    slope = np.diff(log_power) / step + 1.0
+    whole = power[:-1] * grid[:-1]
+    flat = np.abs(slope) < 1e-9
+    safe = np.where(flat, 1.0, slope)
+    parts = np.where(flat, whole * step, whole * np.expm1(safe * step) / safe)
+    return float(math.sqrt(parts.sum()))
+
+
+def _band(reading: Reading) -> tuple[float, float]:
+    return AUDIO if reading.band == (0.0, 0.0) else reading.band
+
+
+def _signal(stage: Stage, reading: Reading, amplification: float) -> float:
+    """V RMS at the output of the stated level; the stage's usual drive where none is stated."""
+    how, value = reading.level or (stage.signal[0] if stage.signal else ("output level", 1.0))
+    if how == "power":
+        return math.sqrt(value * (reading.load or stage.load))
+    return value if how == "output level" else value * amplification

@@ -1,0 +1,57 @@
+"""What a set of readings asks of the simulator: requests, made once and used for every variant.
+
+A family of readings (`bias`, `small_signal`, `noise`, …) turns readings into requests. A request
+names the circuit it needs (`Setup`), the analyses to run on it, and a function that turns their
+results into values. Requests that share a setup share one circuit and one load of the simulator.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from circuits.bench.analysis import Analysis, Answer
+from circuits.reading import Reading
+from circuits.stage import Stage
+
+Indexed = Sequence[tuple[int, Reading]]
+"""Readings of one family with their places in the whole list."""
+
+Values = Sequence[float]
+Read = Callable[[Stage, Sequence[Answer]], Values]
+
+
+@dataclass(frozen=True)
+class Setup:
+    """How the stage stands on the bench.
+
+    Attributes
+    ----------
+    between : tuple of str
+        Two nodes: power off, an ohmmeter between them. Empty: power on.
+    load : float
+        Ohm in place of the stage's own load; 0 keeps that.
+    """
+
+    between: tuple[str, ...] = ()
+    load: float = 0.0
+
+
+@dataclass(frozen=True)
+class Request:
+    """Analyses on one setup, and how their results become values.
+
+    Attributes
+    ----------
+    setup : Setup
+    analyses : tuple
+    places : tuple of int
+        Where the values belong in the list of readings.
+    read : callable
+        (stage, results) → one value a place, SI or dB as the registry says.
+    """
+
+    setup: Setup
+    analyses: tuple[Analysis, ...]
+    places: tuple[int, ...]
+    read: Read

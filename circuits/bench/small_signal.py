@@ -1,0 +1,165 @@
+"""Small-signal readings: gain, response, RIAA deviation, phase, impedances and hum lines."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from circuits.bench.analysis import Answer, SmallSignal, Response
+from circuits.bench.plan import Indexed, Request, Setup, Values
+from circuits.curves import riaa_db
+from circuits.netlist import GENERATOR, PROBE, node, rail_source, stray_source
+from circuits.reading import Reading
+from circuits.stage import GROUND, Lines, Stage
+
+DRIVEN = ("gain", "response", "riaa deviation", "phase", "input impedance")
+OUTPUT = ("output impedance", "damping factor")
+QUANTITIES = (*DRIVEN, *OUTPUT, "hum")
+
+SILENCE = 1e-4
+"""Gain below which nothing of the generator is left at the output of a real unit."""
+HUM_FLOOR = 1e-7
+"""V RMS that an analyser shows at a hum line with nothing connected."""
+_DEGREES = 180.0 / math.pi
+
+
+def requests(stage: Stage, readings: Indexed) -> list[Request]:
+    """Requests by setup: driven at the input, driven at the output, hum from each of its ways in."""
+    made: list[Request] = []
+    for load in dict.fromkeys(r.load for _, r in readings if r.quantity != "damping factor"):
+        setup = Setup(load=load)
+        driven = [(i, r) for i, r in readings if r.quantity in DRIVEN and r.load == load]
+        if driven:
+            made.append(_driven(stage, setup, driven))
+    output = [(i, r) for i, r in readings if r.quantity in OUTPUT]
+    if output:
+        made.append(_output(stage, output))
+    hum = [(i, r) for i, r in readings if r.quantity == "hum"]
+    if hum:
+        made.append(_hum(stage, hum))
+    return made
+
+
+def level(gain: complex) -> float:
+    """A gain in dB, with what is left when no signal passes as its floor."""
+    return 20.0 * math.log10(math.hypot(abs(gain), SILENCE))
+
+
+def _ports(stage: Stage) -> tuple[str, ...]:
+    return (node(stage.output), node(stage.input), node(stage.input_return))
+
+
+def _wanted(reading: Reading) -> tuple[float, ...]:
+    if reading.quantity == "response":
+        return (reading.frequency, reading.reference)
+    if reading.quantity == "riaa deviation":
+        return (reading.frequency, 1000.0)
+    return (reading.frequency,)
+
+
+def _driven(stage: Stage, setup: Setup, readings: Indexed) -> Request:
+    frequencies = tuple(sorted({f for _, r in readings for f in _wanted(r)}))
+    place = {f: k for k, f in enumerate(frequencies)}
+    ports = [n for n in _ports(stage) if n != GROUND]
+    column = {n: k for k, n in enumerate(ports)}
+    analysis = SmallSignal(GENERATOR, frequencies, tuple(ports), (GENERATOR,))
+
+    def read(stage: Stage, results: Sequence[Answer]) -> Values:
+        (result,) = results
+        assert isinstance(result, Response)
+        out = result.nodes[:, column[ports[0]]]
+
+        def one(r: Reading) -> float:
+            k = place[r.frequency]
+            if r.quantity == "gain":
+                return level(out[k])
+            if r.quantity == "response":
+                return level(out[k]) - level(out[place[r.reference]])
+            if r.quantity == "riaa deviation":
+                shape = level(out[k]) - level(out[place[1000.0]])
+                return shape - float(riaa_db(r.frequency))
+            if r.quantity == "phase":
+                return float(np.angle(out[k])) * _DEGREES
+            entry = node(stage.input)
+            back = node(stage.input_return)
+            across = result.nodes[k, column[entry]]
+            if back in column:
+                across = across - result.nodes[k, column[back]]
+            return float(np.clip(abs(across / result.branches[k, 0]), 1e-3, 1e12))
+
+        return [one(r) for _, r in readings]
+
+    return Request(setup, (analysis,), tuple(i for i, _ in readings), read)
+
+
+def _output(stage: Stage, readings: Indexed) -> Request:
+    frequencies = tuple(sorted({r.frequency for _, r in readings}))
+    analysis = SmallSignal(PROBE, frequencies, (node(stage.output),), ())
+
+    def read(stage: Stage, results: Sequence[Answer]) -> Values:
+        (result,) = results
+        assert isinstance(result, Response)
+
+        def one(r: Reading) -> float:
+            loaded = result.nodes[frequencies.index(r.frequency), 0]
+            # the stage's own load stays on (it may set the bias) and is taken out of the sum
+            admittance = 1.0 / loaded - (1.0 / stage.load if stage.load else 0.0)
+            ohms = float(np.clip(abs(1.0 / admittance), 1e-6, 1e9))
+            if r.quantity == "output impedance":
+                return ohms
+            return (r.load or stage.load or math.inf) / ohms
+
+        return [one(r) for _, r in readings]
+
+    return Request(Setup(), (analysis,), tuple(i for i, _ in readings), read)
+
+
+def _line(lines: Lines, frequency: float) -> float:
+    return math.sqrt(sum(a**2 for f, a in lines if math.isclose(f, frequency, rel_tol=1e-3)))
+
+
+def _hum(stage: Stage, readings: Indexed) -> Request:
+    """Hum at the output: every way in, added as powers since their phases are not known."""
+    frequencies = tuple(sorted({r.frequency for _, r in readings}))
+    drives = [GENERATOR]
+    drives += [rail_source(rail.name) for rail in stage.rails]
+    drives += [stray_source(at) for at, _ in stage.stray]
+    wanted = frequencies
+    relative = any(r.level is not None and r.level[0] == "input level" for _, r in readings)
+    output = (node(stage.output),)
+    analyses = [SmallSignal(drive, wanted, output, ()) for drive in drives]
+    if relative:
+        analyses.append(SmallSignal(GENERATOR, (1000.0,), output, ()))
+
+    def read(stage: Stage, results: Sequence[Answer]) -> Values:
+        sources = [stage.pickup, *(r.ripple for r in stage.rails), *(x for _, x in stage.stray)]
+        powers = [HUM_FLOOR**2] * len(frequencies)
+        for lines, result in zip(sources, results, strict=False):
+            assert isinstance(result, Response)
+            for k, f in enumerate(frequencies):
+                amplitude = _line(lines, f)
+                if amplitude:
+                    powers[k] += (amplitude * abs(result.nodes[k, 0])) ** 2
+
+        def one(r: Reading) -> float:
+            volts = math.sqrt(powers[frequencies.index(r.frequency)])
+            if r.level is None:
+                return volts
+            return 20.0 * math.log10(volts / _signal(stage, r.level, results[-1]))
+
+        return [one(r) for _, r in readings]
+
+    return Request(Setup(), tuple(analyses), tuple(i for i, _ in readings), read)
+
+
+def _signal(stage: Stage, given: tuple[str, float], reference: Answer) -> float:
+    """Output voltage that a level condition stands for, V RMS."""
+    how, value = given
+    if how == "output level":
+        return value
+    if how == "power":
+        return math.sqrt(value * stage.load)
+    assert isinstance(reference, Response)
+    return value * math.hypot(abs(reference.nodes[0, 0]), SILENCE)

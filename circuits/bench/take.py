@@ -1,0 +1,109 @@
+"""The virtual bench: take readings of a stage.
+
+`plan` sorts readings into requests once; `take` runs them on one variant of the stage after
+another. This is the seam to the simulator: whatever stands above sees a function from a stage to
+numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from types import ModuleType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuits.bench import bias, noise, small_signal
+from circuits.bench.engine import Engine
+from circuits.bench.plan import Request, Setup
+from circuits.errors import InputError
+from circuits.netlist import circuit, ohmmeter
+from circuits.reading import QUANTITIES, Reading
+from circuits.stage import Stage
+
+FAMILIES: tuple[ModuleType, ...] = (bias, small_signal, noise)
+"""Each module names its `QUANTITIES` and makes `requests`."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Requests for a list of readings, grouped by the setup they share.
+
+    It fits every variant of a stage that keeps its ports, rails and stray nodes.
+    """
+
+    readings: tuple[Reading, ...]
+    groups: tuple[tuple[Setup, tuple[Request, ...]], ...]
+
+
+def plan(stage: Stage, readings: Sequence[Reading]) -> Plan:
+    """Sort readings into requests.
+
+    Raises
+    ------
+    InputError
+        For a quantity that the virtual bench does not take.
+    """
+    left = set(range(len(readings)))
+    requests: list[Request] = []
+    for family in FAMILIES:
+        mine = [(i, r) for i, r in enumerate(readings) if r.quantity in family.QUANTITIES]
+        left -= {i for i, _ in mine}
+        if mine:
+            requests += family.requests(stage, mine)
+    if left:
+        name = readings[min(left)].quantity
+        raise InputError(
+            f"the simulator does not take {name!r}",
+            expected="a reading that it takes",
+            choices=[q.name for q in QUANTITIES.values() if q.simulated],
+            given=name,
+        )
+    setups = dict.fromkeys(r.setup for r in requests)
+    groups = tuple((s, tuple(r for r in requests if r.setup == s)) for s in setups)
+    return Plan(tuple(readings), groups)
+
+
+def take(stage: Stage, readings: Sequence[Reading] | Plan) -> NDArray[np.float64]:
+    """Take readings of one stage in this process.
+
+    Parameters
+    ----------
+    stage : Stage
+    readings : sequence of Reading, or a Plan made from them
+
+    Returns
+    -------
+    (m,) array
+        One value a reading, SI units or dB as the registry says.
+
+    Raises
+    ------
+    InputError
+        For a quantity that the virtual bench does not take.
+    NoSolution
+        When the simulator finds no operating point.
+    """
+    made = readings if isinstance(readings, Plan) else plan(stage, readings)
+    values = np.full(len(made.readings), np.nan)
+    for setup, requests in made.groups:
+        if setup.between:
+            red, black = setup.between
+            net = ohmmeter(stage, (red, black))
+        else:
+            net = circuit(stage, setup.load)
+        results = _engine().run(net, [a for request in requests for a in request.analyses])
+        start = 0
+        for request in requests:
+            stop = start + len(request.analyses)
+            values[list(request.places)] = request.read(stage, results[start:stop])
+            start = stop
+    return values
+
+
+@lru_cache(maxsize=1)
+def _engine() -> Engine:
+    """The one simulator instance that a process can have."""
+    return Engine()

@@ -1,0 +1,198 @@
+"""How probable a set of readings is, given what a hypothesis predicts.
+
+p(y | h, s) is a multivariate Student density around the simulated readings μ(h, s): its scale is
+the sum of the spread of good parts, the uncertainty of the bench and the error of the stage model
+(correlated along frequency, after Kennedy and O'Hagan 2001). Its tails let one misread value not
+decide a case.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import yaml
+from numpy.typing import NDArray
+
+from circuits.reading import Reading
+from faultlib.signature import differences
+from faultlib.tolerance import covariance
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class ModelError:
+    """Error of the stage model for one quantity; see ``model_error.yaml``."""
+
+    sigma: float
+    relative: float = 0.0
+    decades: float = 0.0
+
+
+@dataclass(frozen=True)
+class Observed:
+    """What was measured, ready to be compared.
+
+    Attributes
+    ----------
+    readings : tuple of Reading
+    values : (m,) array
+        On the compared scale.
+    bench : (m,) array
+        Standard uncertainty of the bench, compared scale.
+    bounds : tuple of str
+        ``<`` or ``>`` where only a bound is known, else empty.
+    """
+
+    readings: tuple[Reading, ...]
+    values: Array
+    bench: Array
+    bounds: tuple[str, ...]
+
+    def residuals(self, predicted: Array) -> Array:
+        """Measured less predicted; nothing where a bound holds.
+
+        Parameters
+        ----------
+        predicted : (..., m) array
+        """
+        apart = -differences(predicted, self.values, self.readings)
+        for k, bound in enumerate(self.bounds):
+            if bound == "<":
+                apart[..., k] = np.minimum(apart[..., k], 0.0)
+            elif bound == ">":
+                apart[..., k] = np.maximum(apart[..., k], 0.0)
+        return apart
+
+
+@cache
+def model_errors() -> tuple[float, dict[str, ModelError]]:
+    """Degrees of freedom of the Student density, and the model error of every quantity."""
+    path = Path(__file__).with_name("model_error.yaml")
+    raw = yaml.load(path.read_text(encoding="utf-8"), Loader=yaml.CSafeLoader)
+    return float(raw["degrees of freedom"]), {
+        name: ModelError(**entry) for name, entry in raw["quantities"].items()
+    }
+
+
+def model_covariance(readings: Sequence[Reading], level: Array) -> Array:
+    """Covariance of the error of the stage model.
+
+    Parameters
+    ----------
+    readings : sequence of m Reading
+    level : (m,) array
+        The values themselves, for the errors that grow with them.
+
+    Returns
+    -------
+    (m, m) array
+    """
+    _, errors = model_errors()
+    entries = [errors[r.quantity] for r in readings]
+    sigma = np.array(
+        [math.hypot(e.sigma, e.relative * x) for e, x in zip(entries, level, strict=True)]
+    )
+    alike = np.eye(len(readings))
+    for i, a in enumerate(readings):
+        for j in range(i):
+            b = readings[j]
+            length = entries[i].decades
+            if a.quantity == b.quantity and length and a.frequency and b.frequency:
+                apart = abs(math.log10(a.frequency / b.frequency))
+                alike[i, j] = alike[j, i] = math.exp(-apart / length)
+    return np.asarray(alike * np.outer(sigma, sigma))
+
+
+@dataclass(frozen=True)
+class Spread:
+    """A covariance with its factor.
+
+    Attributes
+    ----------
+    factor : (m, m) array
+        Lower Cholesky factor.
+    log_determinant : float
+    """
+
+    factor: Array
+    log_determinant: float
+
+    @staticmethod
+    def of(matrix: Array) -> Spread:
+        """Factor a covariance."""
+        factor = np.linalg.cholesky(matrix)
+        return Spread(factor, float(2.0 * np.log(np.diag(factor)).sum()))
+
+    def whiten(self, rows: Array) -> Array:
+        """Rows (n, m) in units of this covariance."""
+        return np.asarray(np.linalg.solve(self.factor, rows.T).T)
+
+    def squares(self, rows: Array) -> Array:
+        """Squared Mahalanobis length of every row (n, m) → (n,)."""
+        return np.asarray((self.whiten(rows) ** 2).sum(axis=1))
+
+
+def spread(observed: Observed, sensitivities: Array, level: Array) -> Spread:
+    """The spread of readings around what a hypothesis predicts.
+
+    Parameters
+    ----------
+    observed : Observed
+    sensitivities : (p, m) array
+        Of good parts, at the hypothesis' own operating point.
+    level : (m,) array
+        Predicted values.
+    """
+    matrix = (
+        covariance(sensitivities)
+        + np.diag(observed.bench**2)
+        + model_covariance(observed.readings, level)
+    )
+    return Spread.of(matrix)
+
+
+def log_student(squares: Array, log_determinant: float, size: int) -> Array:
+    """Logarithm of the multivariate Student density.
+
+    Parameters
+    ----------
+    squares : (n,) array
+        Squared Mahalanobis lengths.
+    log_determinant : float
+        Of the scale matrix.
+    size : int
+        Number of readings, m.
+    """
+    freedom, _ = model_errors()
+    constant = (
+        math.lgamma((freedom + size) / 2.0)
+        - math.lgamma(freedom / 2.0)
+        - 0.5 * size * math.log(freedom * math.pi)
+        - 0.5 * log_determinant
+    )
+    return np.asarray(constant - 0.5 * (freedom + size) * np.log1p(squares / freedom))
+
+
+def tail(square: float, size: int) -> float:
+    """Chance that readings of a unit that the hypothesis describes lie farther away.
+
+    d²/m of a Student vector follows Fisher's F with (m, ν) degrees of freedom; its upper tail is
+    an incomplete beta function.
+
+    Parameters
+    ----------
+    square : float
+        Squared Mahalanobis length, d².
+    size : int
+        Number of readings, m.
+    """
+    from scipy.special import betainc
+
+    freedom, _ = model_errors()
+    return float(betainc(freedom / 2.0, size / 2.0, freedom / (freedom + square)))

@@ -1,0 +1,210 @@
+"""The answer to a case as frozen data, and its JSON view."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+
+@dataclass(frozen=True)
+class VerdictLine:
+    """One published figure against what was measured, in the unit shown."""
+
+    reading: str
+    measured: float
+    unit: str
+    passes: bool
+    maximum: float | None = None
+    minimum: float | None = None
+
+
+@dataclass(frozen=True)
+class Severity:
+    """Size of a fault: best value and 90 % interval, SI units."""
+
+    quantity: str
+    value: float
+    low: float
+    high: float
+    unit: str
+
+
+@dataclass(frozen=True)
+class Explained:
+    """A reading that a suspect explains and a healthy unit does not, in the unit shown."""
+
+    reading: str
+    measured: float
+    healthy: float
+    predicted: float
+    unit: str
+
+
+@dataclass(frozen=True)
+class Also:
+    """The second fault of a suspect that is a pair."""
+
+    part: str
+    mode: str
+    severity: Severity | None = None
+
+
+@dataclass(frozen=True)
+class Suspect:
+    """A possible cause.
+
+    Attributes
+    ----------
+    part, mode : str
+    probability : float
+    group : int
+        Number of its group, from 1.
+    severity : Severity or None
+        None for a mode without a size.
+    explains : tuple of Explained
+    role : str
+        What the part does in the stage.
+    also : Also or None
+        A second fault at the same time.
+    """
+
+    part: str
+    mode: str
+    probability: float
+    group: int
+    severity: Severity | None = None
+    explains: tuple[Explained, ...] = ()
+    role: str = ""
+    also: Also | None = None
+
+    @property
+    def name(self) -> str:
+        """Part and mode, with the second fault where there is one."""
+        second = f" with {self.also.part} {self.also.mode}" if self.also else ""
+        return f"{self.part} {self.mode}{second}"
+
+
+@dataclass(frozen=True)
+class Group:
+    """Suspects that the readings taken cannot tell apart."""
+
+    group: int
+    probability: float
+    members: tuple[str, ...]
+    why: str
+
+
+@dataclass(frozen=True)
+class NextReading:
+    """A reading worth taking next."""
+
+    reading: str
+    information: float
+    effort: str
+    caution: str
+    conditions: tuple[tuple[str, Any], ...] = ()
+
+
+@dataclass(frozen=True)
+class Result:
+    """The answer to a case.
+
+    Attributes
+    ----------
+    stage, case : str
+    verdict : tuple of VerdictLine
+    healthy, unmodelled, rest : float
+        Probabilities; with the suspects' they add up to 1.
+    suspects : tuple of Suspect
+        By falling probability.
+    groups : tuple of Group
+        By falling probability.
+    next : tuple of NextReading
+    notes : tuple of str
+        What the answer rests on and what could not be simulated.
+    cautions : tuple of str
+    """
+
+    stage: str
+    case: str
+    verdict: tuple[VerdictLine, ...]
+    healthy: float
+    unmodelled: float
+    suspects: tuple[Suspect, ...]
+    groups: tuple[Group, ...]
+    rest: float = 0.0
+    next: tuple[NextReading, ...] = ()
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+
+def to_json(result: Result) -> dict[str, Any]:
+    """The document of ``diagnose rank --json``.
+
+    Parameters
+    ----------
+    result : Result
+
+    Returns
+    -------
+    dict
+        Plain data with the keys that the contract fixes.
+    """
+    return {
+        "stage": result.stage,
+        "case": result.case,
+        "verdict": [_verdict(v) for v in result.verdict],
+        "healthy": result.healthy,
+        "unmodelled": result.unmodelled,
+        "rest": result.rest,
+        "suspects": [_suspect(s) for s in result.suspects],
+        "groups": [
+            {"group": g.group, "probability": g.probability, "members": list(g.members),
+             "why": g.why}
+            for g in result.groups
+        ],
+        "next": [
+            {"reading": dict(n.conditions), "information": n.information, "unit": "bit",
+             "effort": n.effort, "caution": n.caution}
+            for n in result.next
+        ],
+        "notes": list(result.notes),
+        "cautions": list(result.cautions),
+    }
+
+
+def _verdict(line: VerdictLine) -> dict[str, Any]:
+    limits = {"max": line.maximum, "min": line.minimum}
+    return {
+        "reading": line.reading,
+        "measured": line.measured,
+        "unit": line.unit,
+        **{name: x for name, x in limits.items() if x is not None},
+        "passes": line.passes,
+    }
+
+
+def _severity(size: Severity | None) -> dict[str, Any] | None:
+    if size is None:
+        return None
+    return {"quantity": size.quantity, "value": size.value, "low": size.low, "high": size.high,
+            "unit": size.unit}
+
+
+def _suspect(suspect: Suspect) -> dict[str, Any]:
+    made: dict[str, Any] = {
+        "part": suspect.part,
+        "mode": suspect.mode,
+        "probability": suspect.probability,
+        "group": suspect.group,
+        "severity": _severity(suspect.severity),
+        "explains": [
+            {"reading": e.reading, "measured": e.measured, "healthy": e.healthy,
+             "predicted": e.predicted, "unit": e.unit}
+            for e in suspect.explains
+        ],
+    }
+    if suspect.also is not None:
+        made["also"] = {"part": suspect.also.part, "mode": suspect.also.mode,
+                        "severity": _severity(suspect.also.severity)}
+    return made

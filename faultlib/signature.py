@@ -1,0 +1,271 @@
+"""Signatures: what every fault at every size does to the readings.
+
+Sizes start on a coarse grid over the limits of the mode and are refined where straight lines
+between them would miss the curve by more than the readings can tell.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuits.errors import NoSolution
+from circuits.reading import Reading
+from circuits.stage import Stage
+from faultlib.catalogue import Hypothesis
+from faultlib.fault import Fault
+from faultlib.simulate import Bench, Problem, Variant
+from faultlib.tolerance import Spread, spreads
+
+FIRST_SIZES = 7
+ROUNDS = 3
+MOST_SIZES = 33
+
+Stepwise = Callable[[str, int, int], None]
+"""Progress: what is being done, how many variants are done, of how many."""
+
+
+@dataclass(frozen=True)
+class Signature:
+    """The readings of one fault along its size.
+
+    Attributes
+    ----------
+    hypothesis : Hypothesis
+    sizes : (k,) array
+        In the order of the mode's limits; one entry for a mode without a size.
+    values : (k, m) array
+        On the compared scale.
+    """
+
+    hypothesis: Hypothesis
+    sizes: NDArray[np.float64]
+    values: NDArray[np.float64]
+
+    def at(self, sizes: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Readings at other sizes within the limits, by straight lines between neighbours.
+
+        Parameters
+        ----------
+        sizes : (n,) array
+
+        Returns
+        -------
+        (n, m) array
+        """
+        place = self.hypothesis.mode.place(sizes)
+        known = self.hypothesis.mode.place(self.sizes)
+        columns = [np.interp(place, known, column) for column in self.values.T]
+        return np.array(columns).T.reshape(len(sizes), self.values.shape[1])
+
+
+@dataclass(frozen=True)
+class Signatures:
+    """Everything simulated for one stage and one list of readings.
+
+    Attributes
+    ----------
+    stage : Stage
+    readings : tuple of Reading
+    healthy : (m,) array
+        On the compared scale.
+    spreads : tuple of Spread
+    sensitivities : (p, m) array
+        Change of every reading for one standard deviation of every spread of the healthy unit.
+    faults : tuple of Signature
+    problems : tuple of Problem
+        Variants that could not be simulated.
+    simulated : int
+        How many variants were not in the store.
+    """
+
+    stage: Stage
+    readings: tuple[Reading, ...]
+    healthy: NDArray[np.float64]
+    spreads: tuple[Spread, ...]
+    sensitivities: NDArray[np.float64]
+    faults: tuple[Signature, ...]
+    problems: tuple[Problem, ...]
+    simulated: int
+
+
+def signatures(
+    stage: Stage,
+    readings: Sequence[Reading],
+    hypotheses: Sequence[Hypothesis],
+    bench: Bench,
+    progress: Stepwise | None = None,
+) -> Signatures:
+    """Simulate the healthy unit, its sensitivities, and every hypothesis along its size.
+
+    Parameters
+    ----------
+    stage : Stage
+    readings : sequence of Reading
+    hypotheses : sequence of Hypothesis
+    bench : Bench
+    progress : callable, optional
+
+    Raises
+    ------
+    NoSolution
+        When the healthy unit itself cannot be simulated: then the stage file is at fault.
+    """
+    everything = spreads(stage)
+    grids = [h.mode.grid(FIRST_SIZES) for h in hypotheses]
+    variants = [Variant(), *(Variant((), ((s, 1.0),)) for s in everything)]
+    for hypothesis, grid in zip(hypotheses, grids, strict=True):
+        variants += [_variant(hypothesis, size) for size in grid]
+    step = _named(progress, "faults at their sizes")
+    answer = bench.values(stage, variants, readings, step)
+    healthy = answer.values[0]
+    if np.isnan(healthy).any():
+        text = "; ".join(p.text for p in answer.problems) or "no value"
+        raise NoSolution(f"the healthy stage {stage.name} could not be simulated: {text}")
+    sensitivities = differences(answer.values[1 : len(everything) + 1], healthy, readings)
+    scale = np.sqrt((sensitivities**2).sum(axis=0) + _resolution(readings) ** 2)
+    rows = answer.values[len(everything) + 1 :]
+    problems = list(answer.problems)
+    simulated = answer.simulated
+    curves: list[dict[float, NDArray[np.float64]]] = []
+    start = 0
+    for grid in grids:
+        found = rows[start : start + len(grid)]
+        start += len(grid)
+        curves.append({s: v for s, v in zip(map(float, grid), found, strict=True)
+                       if not np.isnan(v).any()})
+    for _ in range(ROUNDS):
+        wanted = [
+            (i, size)
+            for i, (hypothesis, curve) in enumerate(zip(hypotheses, curves, strict=True))
+            for size in _bends(hypothesis, curve, scale)
+        ]
+        if not wanted:
+            break
+        more = [_variant(hypotheses[i], size) for i, size in wanted]
+        answer = bench.values(stage, more, readings, _named(progress, "finer sizes"))
+        problems += answer.problems
+        simulated += answer.simulated
+        for (i, size), row in zip(wanted, answer.values, strict=True):
+            if not np.isnan(row).any():
+                curves[i][size] = row
+    made = tuple(
+        _signature(hypothesis, curve, healthy, readings)
+        for hypothesis, curve in zip(hypotheses, curves, strict=True)
+        if curve
+    )
+    return Signatures(stage, tuple(readings), healthy, everything, sensitivities, made,
+                      tuple(dict.fromkeys(problems)), simulated)
+
+
+def sensitivities_at(
+    stage: Stage,
+    readings: Sequence[Reading],
+    faults: Sequence[tuple[Fault, ...]],
+    bench: Bench,
+    progress: Stepwise | None = None,
+) -> list[tuple[NDArray[np.float64], NDArray[np.float64]] | None]:
+    """Readings and sensitivities of faulty units, at the operating points they really have.
+
+    Parameters
+    ----------
+    stage : Stage
+    readings : sequence of Reading
+    faults : sequence of tuple of Fault
+        One unit each.
+    bench : Bench
+    progress : callable, optional
+
+    Returns
+    -------
+    list of ((m,) array, (p, m) array) or None
+        Readings and their change for one standard deviation of every spread; None for a unit
+        that could not be simulated.
+    """
+    everything = spreads(stage)
+    block = len(everything) + 1
+    variants = [
+        variant
+        for unit in faults
+        for variant in (Variant(unit), *(Variant(unit, ((s, 1.0),)) for s in everything))
+    ]
+    answer = bench.values(stage, variants, readings, _named(progress, "tolerances of suspects"))
+    made: list[tuple[NDArray[np.float64], NDArray[np.float64]] | None] = []
+    for k in range(len(faults)):
+        rows = answer.values[k * block : (k + 1) * block]
+        if np.isnan(rows[0]).any():
+            made.append(None)
+        else:
+            made.append((rows[0], differences(rows[1:], rows[0], readings)))
+    return made
+
+
+def differences(
+    rows: NDArray[np.float64], base: NDArray[np.float64], readings: Sequence[Reading]
+) -> NDArray[np.float64]:
+    """Rows less a base row; phases by the short way round, missing rows as no change."""
+    apart = np.nan_to_num(rows - base, nan=0.0)
+    angles = [k for k, r in enumerate(readings) if r.unit == "deg"]
+    apart[..., angles] = (apart[..., angles] + 180.0) % 360.0 - 180.0
+    return np.asarray(apart)
+
+
+def _named(progress: Stepwise | None, what: str) -> Callable[[int, int], None] | None:
+    if progress is None:
+        return None
+    shown = progress
+    return lambda done, total: shown(what, done, total)
+
+
+def _variant(hypothesis: Hypothesis, size: float) -> Variant:
+    return Variant((Fault(hypothesis.part, hypothesis.mode.name, float(size)),))
+
+
+def _resolution(readings: Sequence[Reading]) -> NDArray[np.float64]:
+    return np.array([r.about.uncertainty for r in readings])
+
+
+def _bends(
+    hypothesis: Hypothesis, curve: dict[float, NDArray[np.float64]], scale: NDArray[np.float64]
+) -> list[float]:
+    """Sizes halfway between neighbours where a straight line may miss the curve.
+
+    Judged at every inner point: how far it lies from the line between its neighbours, in units
+    of what the readings can tell.
+    """
+    mode = hypothesis.mode
+    if len(curve) < 3 or len(curve) >= MOST_SIZES:
+        return []
+    sizes = np.array(sorted(curve, key=lambda s: float(mode.place(np.array([s]))[0])))
+    place = mode.place(sizes)
+    values = np.array([curve[float(s)] for s in sizes])
+    wanted: set[float] = set()
+    for k in range(1, len(sizes) - 1):
+        share = (place[k] - place[k - 1]) / (place[k + 1] - place[k - 1])
+        line = values[k - 1] + share * (values[k + 1] - values[k - 1])
+        if float(np.max(np.abs(values[k] - line) / scale)) > 0.5:
+            wanted.add(float((place[k - 1] + place[k]) / 2.0))
+            wanted.add(float((place[k] + place[k + 1]) / 2.0))
+    room = MOST_SIZES - len(curve)
+    return [float(s) for s in mode.size(np.array(sorted(wanted)))][:room]
+
+
+def _signature(
+    hypothesis: Hypothesis,
+    curve: dict[float, NDArray[np.float64]],
+    healthy: NDArray[np.float64],
+    readings: Sequence[Reading],
+) -> Signature:
+    sizes = np.array(list(curve))
+    order = np.argsort(hypothesis.mode.place(sizes))
+    sizes = sizes[order]
+    values = np.array([curve[float(s)] for s in sizes])
+    angles = [k for k, r in enumerate(readings) if r.unit == "deg"]
+    if angles:
+        # continuous along the size, starting from the healthy unit's own phase
+        track = np.vstack([healthy[angles], values[:, angles]])
+        values[:, angles] = np.unwrap(track, axis=0, period=360.0)[1:]
+    return Signature(hypothesis, sizes, values)

@@ -1,0 +1,283 @@
+"""Readings of many variants of a stage: from the store where known, else simulated in parallel.
+
+A `Variant` is a stage with faults injected and some good parts moved within their tolerance.
+Everything above sees one function, `Laboratory.values`; tests put a small fake in its place.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Callable, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from functools import cache, lru_cache
+from pathlib import Path
+from types import TracebackType
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+import circuits
+from circuits.bench.plan import Plan
+from circuits.bench.workers import Failure, Pool
+from circuits.reading import Reading, compared
+from circuits.stage import Stage
+from faultlib.fault import Fault
+from faultlib.inject import inject
+from faultlib.store import Store, Table, digest
+from faultlib.tolerance import Spread, deviate
+
+Progress = Callable[[int, int], None]
+"""Called with how many variants are done, and of how many."""
+
+
+@dataclass(frozen=True)
+class Variant:
+    """A unit: which faults it has and how its good parts deviate.
+
+    Attributes
+    ----------
+    faults : tuple of Fault
+    deviations : tuple of (Spread, float)
+        In standard deviations of each spread.
+    """
+
+    faults: tuple[Fault, ...] = ()
+    deviations: tuple[tuple[Spread, float], ...] = ()
+
+    def label(self) -> str:
+        """How a message names it."""
+        return " and ".join(f.label() for f in self.faults) or "healthy"
+
+    def key(self) -> str:
+        """A text that two variants share if and only if they are the same unit."""
+        return repr((self.faults, self.deviations))
+
+
+@dataclass(frozen=True)
+class Problem:
+    """A variant that could not be simulated.
+
+    Attributes
+    ----------
+    variant : str
+    kind : {"no solution", "crash", "timeout", "error"}
+    text : str
+    """
+
+    variant: str
+    kind: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Answer:
+    """Values of many variants.
+
+    Attributes
+    ----------
+    values : (n, m) array
+        On the compared scale; a row of NaN for a variant that could not be simulated.
+    problems : tuple of Problem
+    simulated : int
+        How many variants were not in the store.
+    """
+
+    values: NDArray[np.float64]
+    problems: tuple[Problem, ...]
+    simulated: int
+
+
+class Bench(Protocol):
+    """Anything that takes readings of variants."""
+
+    def values(
+        self,
+        stage: Stage,
+        variants: Sequence[Variant],
+        readings: Sequence[Reading],
+        progress: Progress | None = None,
+    ) -> Answer:
+        """Readings of every variant, on the compared scale."""
+        ...
+
+
+def unit(stage: Stage, variant: Variant) -> Stage:
+    """The stage of a variant: good parts moved first, then the faults injected."""
+    return inject(deviate(stage, variant.deviations), variant.faults)
+
+
+class Laboratory(AbstractContextManager["Laboratory"]):
+    """The real bench: a pool of simulators and a store.
+
+    Parameters
+    ----------
+    store : Store
+    workers : int or None
+        None is one a core; 0 simulates in this process.
+    timeout : float
+        Seconds that one variant may take.
+    """
+
+    def __init__(
+        self, store: Store | None = None, workers: int | None = None, timeout: float = 20.0
+    ) -> None:
+        self._store = store or Store(None)
+        self._workers = workers
+        self._timeout = timeout
+        self._pool: Pool | None = None
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._pool is not None:
+            self._pool.__exit__(kind, error, trace)
+            self._pool = None
+
+    def values(
+        self,
+        stage: Stage,
+        variants: Sequence[Variant],
+        readings: Sequence[Reading],
+        progress: Progress | None = None,
+    ) -> Answer:
+        """Readings of every variant, on the compared scale.
+
+        Parameters
+        ----------
+        stage : Stage
+        variants : sequence of Variant
+        readings : sequence of Reading
+        progress : callable, optional
+
+        Returns
+        -------
+        Answer
+        """
+        base = digest(f"{fingerprint()} {stage!r}")
+        keys = [r.key() for r in readings]
+        groups: dict[tuple[Fault, ...], list[int]] = {}
+        for i, variant in enumerate(variants):
+            groups.setdefault(variant.faults, []).append(i)
+        values = np.full((len(variants), len(readings)), np.nan)
+        entry = {faults: digest(f"{base} {_names(faults)}") for faults in groups}
+        tables: dict[str, Table] = {}
+        missing: list[int] = []
+        gone: list[Problem] = []
+        for faults, places in groups.items():
+            table = tables.setdefault(entry[faults], self._store.load(entry[faults])
+                                      if entry[faults] not in tables else {})
+            for i in places:
+                known = table.get(variants[i].key(), {})
+                if all(k in known for k in keys):
+                    row = [known[k] for k in keys]
+                    if any(x is None for x in row):
+                        gone.append(_unsolved(variants[i]))
+                    else:
+                        values[i] = [x for x in row if x is not None]
+                else:
+                    missing.append(i)
+        problems = self._simulate(stage, variants, readings, missing, values, progress)
+        self._keep(variants, keys, entry, missing, values, problems)
+        for i in range(len(variants)):
+            values[i] = [compared(r, float(v)) if not math.isnan(v) else math.nan
+                         for r, v in zip(readings, values[i], strict=True)]
+        named = (*gone, *(problem for _, problem in problems))
+        return Answer(values, tuple(dict.fromkeys(named)), len(missing))
+
+    def _simulate(
+        self,
+        stage: Stage,
+        variants: Sequence[Variant],
+        readings: Sequence[Reading],
+        missing: Sequence[int],
+        values: NDArray[np.float64],
+        progress: Progress | None,
+    ) -> list[tuple[int, Problem]]:
+        """Fill the missing rows in place; what could not be simulated is returned by its row."""
+        if not missing:
+            return []
+        if self._pool is None:
+            self._pool = Pool(workers=self._workers, timeout=self._timeout)
+        outcomes = self._pool.map(
+            _measure, [variants[i] for i in missing], shared=(stage, tuple(readings)),
+            progress=progress,
+        )
+        problems: list[tuple[int, Problem]] = []
+        for i, outcome in zip(missing, outcomes, strict=True):
+            if isinstance(outcome, Failure):
+                kind = "no solution" if outcome.kind == "error" else outcome.kind
+                problems.append((i, Problem(variants[i].label(), kind, outcome.text)))
+            else:
+                values[i] = outcome
+        return problems
+
+    def _keep(
+        self,
+        variants: Sequence[Variant],
+        keys: Sequence[str],
+        entry: dict[tuple[Fault, ...], str],
+        missing: Sequence[int],
+        values: NDArray[np.float64],
+        problems: Sequence[tuple[int, Problem]],
+    ) -> None:
+        failed = dict(problems)
+        fresh: dict[str, dict[str, dict[str, float | None]]] = {}
+        for i in missing:
+            row: dict[str, float | None]
+            if i not in failed:
+                row = dict(zip(keys, map(float, values[i]), strict=True))
+            elif failed[i].kind == "no solution":
+                row = dict.fromkeys(keys)
+            else:
+                continue  # a crash or a time-out may not happen again
+            fresh.setdefault(entry[variants[i].faults], {})[variants[i].key()] = row
+        for key, table in fresh.items():
+            self._store.save(key, table)
+
+
+def _names(faults: tuple[Fault, ...]) -> str:
+    """One file for all sizes of the same faults."""
+    return repr([(f.part, f.mode) for f in faults])
+
+
+def _unsolved(variant: Variant) -> Problem:
+    return Problem(variant.label(), "no solution", "found none when it was first simulated")
+
+
+def _measure(shared: tuple[Stage, tuple[Reading, ...]], variant: Variant) -> list[float]:
+    """Runs in a worker: the readings of one variant, SI units."""
+    from circuits.bench.take import take
+
+    stage, readings = shared
+    return [float(x) for x in take(unit(stage, variant), _planned(stage, readings))]
+
+
+@lru_cache(maxsize=4)
+def _planned(stage: Stage, readings: tuple[Reading, ...]) -> Plan:
+    from circuits.bench.take import plan
+
+    return plan(stage, readings)
+
+
+
+@cache
+def fingerprint() -> str:
+    """What the values depend on besides the stage: our own simulation code and the fault library.
+
+    A changed line anywhere in it makes every older entry of the store foreign.
+    """
+    from faultlib import catalogue
+
+    mark = hashlib.sha256()
+    here = Path(catalogue.__file__).parent
+    there = Path(circuits.__file__).parent
+    files = [*there.rglob("*.py"), *here.glob("*.py"), *here.glob("modes/*.yaml")]
+    for path in sorted(files):
+        mark.update(path.name.encode() + path.read_bytes())
+    return mark.hexdigest()

@@ -1,0 +1,102 @@
+"""What was simulated, kept on disk by content.
+
+One entry is one file: a line that names the format, the key and the checksum of the body, then
+the body. An entry that is truncated, foreign, of another format or whose checksum is wrong does
+not exist as far as anybody is concerned. Entries are written aside and renamed into place, so
+two runs at once never see half of one.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+
+FORMAT = "amplifier-fault-diagnosis/signature/1"
+
+Table = dict[str, dict[str, float | None]]
+"""variant → reading → value; None where the simulator finds no solution."""
+
+
+def default_folder() -> Path:
+    """Where results are kept: ``$AMP_DIAGNOSE_CACHE``, else under the user's cache folder."""
+    own = os.environ.get("AMP_DIAGNOSE_CACHE")
+    if own:
+        return Path(own)
+    base = os.environ.get("XDG_CACHE_HOME")
+    return Path(base or Path.home() / ".cache") / "amplifier-fault-diagnosis"
+
+
+def digest(text: str) -> str:
+    """The key of some content."""
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+class Store:
+    """Tables of simulated values, one file a key.
+
+    Parameters
+    ----------
+    folder : Path or None
+        None keeps nothing.
+    """
+
+    def __init__(self, folder: Path | None) -> None:
+        self._folder = folder
+
+    def load(self, key: str) -> Table:
+        """The table of a key; empty when there is none that can be trusted."""
+        if self._folder is None:
+            return {}
+        try:
+            raw = self._path(key).read_bytes()
+        except OSError:
+            return {}
+        head, _, body = raw.partition(b"\n")
+        expected = self._header(key, body)
+        if head != expected:
+            return {}
+        return _table(json.loads(body))
+
+    def save(self, key: str, table: Mapping[str, Mapping[str, float | None]]) -> None:
+        """Add values to the table of a key.
+
+        What another run has written meanwhile is kept. A folder that cannot be written to costs
+        only the next run's time.
+        """
+        if self._folder is None or not table:
+            return
+        merged = self.load(key)
+        for variant, values in table.items():
+            merged.setdefault(variant, {}).update(values)
+        body = json.dumps(merged, separators=(",", ":")).encode("ascii")
+        path = self._path(key)
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            handle, name = tempfile.mkstemp(dir=path.parent, prefix=".part-")
+        except OSError:
+            return
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(self._header(key, body) + b"\n" + body)
+            os.replace(name, path)
+        except OSError:
+            Path(name).unlink(missing_ok=True)
+
+    def _path(self, key: str) -> Path:
+        assert self._folder is not None
+        return self._folder / key[:2] / f"{key[2:]}.json"
+
+    @staticmethod
+    def _header(key: str, body: bytes) -> bytes:
+        check = hashlib.sha256(body).hexdigest()
+        return f"{FORMAT} {key} {check}".encode("ascii")
+
+
+def _table(raw: object) -> Table:
+    if not isinstance(raw, dict):
+        return {}
+    return {str(k): dict(v) for k, v in raw.items() if isinstance(v, dict)}

@@ -1,0 +1,152 @@
+"""The spread of healthy parts: what may differ between two good units of the same stage.
+
+Every number that may stray is one `Spread`; a unit is drawn, or nudged for a sensitivity, by
+giving each spread a deviation in units of its own standard deviation.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuits.stage import Lines, Part, Stage
+
+PICKUP = "pickup"
+"""Name under which stray mains pick-up counts as a part."""
+
+_RAIL_VOLTS = 0.02
+_RAIL_RIPPLE = 0.25
+_PICKUP = 0.35
+_ESR = 0.35
+"""Relative standard deviations between good units (judgement)."""
+
+
+@dataclass(frozen=True)
+class Spread:
+    """One number of a stage that varies between good units.
+
+    Attributes
+    ----------
+    target : str
+        Name of a part or a rail, or `PICKUP`.
+    what : str
+        ``value``, ``esr``, ``position``, ``volts``, ``ripple``, ``pickup`` or a device parameter.
+    sigma : float
+        Standard deviation of its natural logarithm (of the position itself for a wiper).
+    bounded : bool
+        True where makers promise a limit (uniform between its limits); false for log-normal.
+    """
+
+    target: str
+    what: str
+    sigma: float
+    bounded: bool = False
+
+
+def spreads(stage: Stage) -> tuple[Spread, ...]:
+    """Everything that varies between good units of a stage.
+
+    The tolerance of a value is a limit; a uniform spread between the limits has a standard
+    deviation of limit / √3.
+    """
+    found: list[Spread] = []
+    for part in stage.parts:
+        if part.value is not None and part.tolerance > 0.0:
+            limit = math.log1p(part.tolerance) / math.sqrt(3.0)
+            found.append(Spread(part.name, "value", limit, bounded=True))
+        if part.esr > 0.0 and part.kind in ("electrolytic", "tantalum"):
+            found.append(Spread(part.name, "esr", _ESR))
+        found += [Spread(part.name, name, math.log1p(s)) for name, s in part.spread if s > 0.0]
+    for rail in stage.rails:
+        found.append(Spread(rail.name, "volts", _RAIL_VOLTS))
+        if rail.ripple:
+            found.append(Spread(rail.name, "ripple", _RAIL_RIPPLE))
+    if stage.pickup or stage.stray:
+        found.append(Spread(PICKUP, "pickup", _PICKUP))
+    return tuple(found)
+
+
+def deviate(stage: Stage, deviations: Sequence[tuple[Spread, float]]) -> Stage:
+    """The stage with some of its numbers moved.
+
+    Parameters
+    ----------
+    stage : Stage
+    deviations : sequence of (Spread, float)
+        Each with its deviation in standard deviations.
+    """
+    if not deviations:
+        return stage
+    parts = {part.name: part for part in stage.parts}
+    rails = {rail.name: rail for rail in stage.rails}
+    pickup, stray = stage.pickup, stage.stray
+    for spread, z in deviations:
+        factor = math.exp(spread.sigma * z)
+        if spread.target == PICKUP and spread.what == "pickup":
+            pickup = scaled(pickup, factor)
+            stray = tuple((node, scaled(lines, factor)) for node, lines in stray)
+        elif spread.target in rails and spread.what in ("volts", "ripple"):
+            rail = rails[spread.target]
+            rails[spread.target] = (
+                replace(rail, volts=rail.volts * factor)
+                if spread.what == "volts"
+                else replace(rail, ripple=scaled(rail.ripple, factor))
+            )
+        else:
+            parts[spread.target] = _moved(parts[spread.target], spread, factor)
+    return replace(
+        stage,
+        parts=tuple(parts.values()),
+        rails=tuple(rails.values()),
+        pickup=pickup,
+        stray=stray,
+    )
+
+
+def _moved(part: Part, spread: Spread, factor: float) -> Part:
+    if spread.what == "value":
+        assert part.value is not None
+        return replace(part, value=part.value * factor)
+    if spread.what == "esr":
+        return replace(part, esr=part.esr * factor)
+    return part.with_parameter(spread.what, part.parameter(spread.what) * factor)
+
+
+def scaled(lines: Lines, factor: float) -> Lines:
+    """Spectral lines with every amplitude multiplied."""
+    return tuple((frequency, amplitude * factor) for frequency, amplitude in lines)
+
+
+def draw(stage: Stage, random: np.random.Generator) -> tuple[tuple[Spread, float], ...]:
+    """Deviations of one good unit, drawn at random.
+
+    Parameters
+    ----------
+    stage : Stage
+    random : numpy.random.Generator
+    """
+    made = []
+    for spread in spreads(stage):
+        limit = math.sqrt(3.0)
+        z = random.uniform(-limit, limit) if spread.bounded else random.normal()
+        made.append((spread, float(z)))
+    return tuple(made)
+
+
+def covariance(sensitivities: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Covariance of the readings of good units: Jᵀ J.
+
+    Parameters
+    ----------
+    sensitivities : (p, m) array
+        Change of every reading for one standard deviation of every spread.
+
+    Returns
+    -------
+    (m, m) array
+    """
+    return sensitivities.T @ sensitivities
