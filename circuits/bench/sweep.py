@@ -59,9 +59,10 @@ def lone_runs(frequencies: tuple[float, ...]) -> tuple[tuple[str, int], ...]:
     count = len(frequencies)
     first, last = frequencies[0], frequencies[-1]
     even = np.linspace(first, last, count)
-    if count <= 2 or (count < 200 and np.allclose(even, frequencies, rtol=1e-12, atol=0.0)):
+    # ngspice takes a linear sweep of two points for one of a single point
+    if count != 2 and count < 200 and np.allclose(even, frequencies, rtol=1e-12, atol=0.0):
         return ((f"lin {count} {first!r} {last!r}", count),)
-    if count == 3:
+    if count <= 3:
         return tuple((f"lin 1 {frequency!r} {frequency!r}", 1) for frequency in frequencies)
     return ()
 
@@ -75,8 +76,9 @@ def plan(frequencies: tuple[float, ...]) -> Sweep:
     low = math.floor(PER_DECADE * math.log10(frequencies[0] / 1e3)) - _POINTS // 2
     high = math.ceil(PER_DECADE * math.log10(frequencies[-1] / 1e3)) + _POINTS // 2
     grid = 1e3 * _RATIO ** np.arange(low, high + 1)
-    # The stop lies half a step beyond the last point: rounding cannot lose or add one.
-    command = f"dec {PER_DECADE} {float(grid[0])!r} {float(grid[-1] * _RATIO**0.5)!r}"
+    # ngspice stretches its steps so that the last one meets the stop: the stop lies at the last
+    # point, and just so far beyond it that rounding down the number of steps cannot lose one.
+    command = f"dec {PER_DECADE} {float(grid[0])!r} {float(grid[-1] * (1.0 + 1e-9))!r}"
     wanted = np.asarray(frequencies)
     distance = np.abs(np.log(grid[:, None] / wanted))
     window = np.argsort(distance, axis=0, kind="stable")[:_POINTS]
