@@ -16,7 +16,6 @@ from circuits import wiring, yamlfile
 from circuits.device import load_devices
 from circuits.errors import InputError
 from circuits.part import checked_value, node_name, read_parts, series_resistance, within, words
-from circuits.quantity import render
 from circuits.stage import GROUND, Lines, Pairs, Rail, Stage
 from circuits.yamlfile import Mapping, Node, Text
 
