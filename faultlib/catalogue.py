@@ -1,0 +1,309 @@
+"""What can go wrong in a stage, and how likely each thing is before anything is measured.
+
+The prior weight of a mode is the failure rate of the part's kind (or device) times the mode's
+share, both with their factors for age; see ``modes/README.md`` for the numbers' sources.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
+
+from circuits import yamlfile
+from circuits.errors import InputError
+from circuits.kinds import kind
+from circuits.stage import Part, Rail, Stage
+from faultlib.fault import Fault
+from faultlib.mode import Change, KindModes, Mode
+from faultlib.modefile import Words, build, load_words, read_kinds
+
+FOLDER = Path(__file__).with_name("modes")
+"""The mode files that ship."""
+
+PICKUP = "pickup"
+"""Name of the pseudo-part that stands for stray mains pick-up."""
+
+
+@dataclass(frozen=True)
+class Hypothesis:
+    """One thing that may be wrong.
+
+    Attributes
+    ----------
+    part, kind : str
+        Name of a part, a rail or ``pickup``, and its kind.
+    mode : Mode
+    prior : float
+        Weight, failures per 10⁶ h with age; not normalised.
+    """
+
+    part: str
+    kind: str
+    mode: Mode
+    prior: float
+
+    def fault(self, size: float = 1.0) -> Fault:
+        """The fault of that size."""
+        return Fault(self.part, self.mode.name, size)
+
+    def label(self) -> str:
+        """As a person would call it: ``C4 capacitance loss``."""
+        return f"{self.part} {self.mode.name}"
+
+
+@dataclass(frozen=True)
+class SizeValue:
+    """A fault's size as shown to the user: an SI value with its unit (empty for a factor)."""
+
+    quantity: str
+    value: float
+    unit: str
+
+
+@cache
+def words() -> Words:
+    """The vocabulary of the mode files."""
+    return load_words(FOLDER)
+
+
+@cache
+def _raw() -> Mapping[str, yamlfile.Mapping]:
+    return read_kinds(FOLDER)
+
+
+@cache
+def kind_modes(name: str) -> KindModes:
+    """How a kind of part fails; read once, and only the kinds that are asked for.
+
+    Raises
+    ------
+    InputError
+        For a kind that no mode file names, and with the place for what its entry has wrong.
+    """
+    if name not in _raw():
+        raise InputError(
+            f"no mode file says how a {name} fails", choices=_raw(), given=name
+        )
+    return build(name, _raw(), words())
+
+
+def kind_of(stage: Stage, name: str) -> str:
+    """The kind of a part, ``rail`` or ``pickup``.
+
+    Raises
+    ------
+    InputError
+        For a name that the stage has not, with the nearest ones.
+    """
+    for part in stage.parts:
+        if part.name == name:
+            return part.kind
+    rails = [rail.name for rail in stage.rails]
+    if name in rails:
+        return "rail"
+    if name == PICKUP:
+        return PICKUP
+    raise InputError(
+        f"stage {stage.name} has no part or rail {name!r}",
+        expected="one of its parts or rails",
+        choices=[*(part.name for part in stage.parts), *rails, PICKUP],
+        given=name,
+    )
+
+
+def hypotheses(stage: Stage) -> tuple[Hypothesis, ...]:
+    """Every (part, mode) of the stage, its rails and its pick-up, in the order of the stage.
+
+    A mode that cannot show is left out: one that bridges two pins on the same node, or scales
+    ripple or pick-up where there is none. Two modes of a part that make the same circuit, such as
+    either end of a variable resistor open, are one hypothesis with both weights.
+    """
+    found: list[Hypothesis] = []
+    for part in stage.parts:
+        found += _of_part(part)
+    for rail in stage.rails:
+        found += _all("rail", rail.name, [m for m in _modes("rail") if _shows_on_rail(m, rail)])
+    if any(level for _, level in stage.pickup) or any(lines for _, lines in stage.stray):
+        found += _all(PICKUP, PICKUP, _modes(PICKUP))
+    return tuple(found)
+
+
+def mode_for(stage: Stage, part: str, mode: str) -> Mode:
+    """The mode of that name of a part of the stage.
+
+    Raises
+    ------
+    InputError
+        For a part that the stage has not or a mode that its kind has not, with the nearest ones.
+    """
+    of_kind = kind_of(stage, part)
+    available = _modes(of_kind)
+    for candidate in available:
+        if candidate.name == mode:
+            return candidate
+    raise InputError(
+        f"{part} is of kind {of_kind}, which has no mode {mode!r}",
+        expected=f"a failure mode of {of_kind}",
+        choices=[m.name for m in available],
+        given=mode,
+    )
+
+
+def size_value(stage: Stage, fault: Fault) -> SizeValue | None:
+    """A fault's size in the quantity that a meter would show, None for a mode without degrees.
+
+    Raises
+    ------
+    InputError
+        As `mode_for`.
+    """
+    size = mode_for(stage, fault.part, fault.mode).range
+    if size is None:
+        return None
+    value = fault.size
+    if size.times:
+        value *= healthy(stage, fault.part, size.times, size.default or 0.0)
+    elif size.plus:
+        value += healthy(stage, fault.part, size.plus, size.default or 0.0)
+    return SizeValue(size.quantity, value, size.unit)
+
+
+def healthy(stage: Stage, name: str, what: str, default: float) -> float:
+    """A property of a good part or rail in SI; the ripple of a rail is the RMS of its lines."""
+    of_kind = kind_of(stage, name)
+    if of_kind == "rail":
+        rail = stage.rail(name)
+        return rail.volts if what == "volts" else math.hypot(*(v for _, v in rail.ripple))
+    return property_of(stage.part(name), what, default)
+
+
+def property_of(part: Part, what: str, default: float = 0.0) -> float:
+    """``value``, ``esr``, ``position`` or a device parameter of a part, SI.
+
+    Raises
+    ------
+    InputError
+        For the value of a part that has none.
+    """
+    if what == "esr":
+        return part.esr
+    if what == "position":
+        return part.position
+    if what == "value":
+        if part.value is None:
+            raise InputError(f"{part.name} has no value")
+        return part.value
+    return part.parameter(what, default)
+
+
+def miss(mode: Mode, found: str, how: str = "") -> float:
+    """The chance that a fault is there although a part check says it is not.
+
+    Parameters
+    ----------
+    mode : Mode
+    found : {"good", "replaced", "cleaned", "adjusted"}
+        As on the bench sheet.
+    how : str
+        The sheet's words on how a part was found good. Of several checks the best one counts:
+        what one meter overlooks another often overlooks too, so the chances do not multiply.
+
+    Raises
+    ------
+    InputError
+        For another outcome.
+    """
+    if found in ("replaced", "cleaned", "adjusted"):
+        return mode.miss(found)
+    if found != "good":
+        raise InputError(
+            f"{found!r} does not speak for the part",
+            expected="a result of a part check",
+            choices=("good", "replaced", "cleaned", "adjusted"),
+            given=found,
+        )
+    said = how.lower()
+    done = [
+        mode.miss(check.name)
+        for check in words().checks
+        if check.name != "any" and any(word in said for word in (check.name, *check.words))
+    ]
+    return min(done, default=mode.miss("any"))
+
+
+def pin_index(part: Part, pin: str) -> int | None:
+    """Which node of a part a pin is; None where an optional pin is not connected.
+
+    A potentiometer with two nodes is a variable resistor: its wiper is its top.
+    """
+    pins = kind(part.kind).pins
+    if kind(part.kind).family == "potentiometer" and len(part.nodes) == 2:
+        pins = ("top", "bottom")
+        pin = "top" if pin == "wiper" else pin
+    index = pins.index(pin)
+    return index if index < len(part.nodes) else None
+
+
+def _modes(of_kind: str) -> tuple[Mode, ...]:
+    return kind_modes(of_kind).modes
+
+
+def _weight(of_kind: str, model: str, mode: Mode) -> float:
+    return kind_modes(of_kind).rate_of(model).aged * mode.share * mode.age
+
+
+def _all(of_kind: str, name: str, modes: tuple[Mode, ...] | list[Mode]) -> list[Hypothesis]:
+    return [Hypothesis(name, of_kind, mode, _weight(of_kind, "", mode)) for mode in modes]
+
+
+def _of_part(part: Part) -> list[Hypothesis]:
+    found: dict[object, Hypothesis] = {}
+    for mode in _modes(part.kind):
+        effect = _effect(part, mode)
+        if effect is None:
+            continue
+        weight = _weight(part.kind, part.model, mode)
+        same = found.get(effect)
+        if same is None:
+            found[effect] = Hypothesis(part.name, part.kind, mode, weight)
+        else:
+            found[effect] = replace(same, prior=same.prior + weight)
+    return list(found.values())
+
+
+def _effect(part: Part, mode: Mode) -> object | None:
+    """What a mode does to the circuit, equal for two modes that do the same; None for nothing."""
+    effects: list[object] = []
+    for change in mode.changes:
+        amount = (change.operation, change.what, change.amount, change.times)
+        if change.what == "value" and part.value is None:
+            return None
+        nodes = _nodes(part, change)
+        if nodes is None or (change.operation == "shunt" and len(nodes) < 2):
+            return None
+        # in a part of two nodes it does not matter which end a series resistance sits at
+        two_ends = change.operation == "series" and len(part.nodes) == 2
+        effects.append((amount, frozenset() if two_ends else nodes))
+    limits = None if mode.range is None else (mode.range.mild, mode.range.worst)
+    return (tuple(effects), limits)
+
+
+def _nodes(part: Part, change: Change) -> frozenset[object] | None:
+    """The nodes a change touches (pins, for a series resistance); None for a pin not connected."""
+    touched: set[object] = set()
+    for pin in change.pins:
+        index = pin_index(part, pin)
+        if index is None:
+            return None
+        touched.add(part.nodes[index] if change.operation == "shunt" else index)
+    return frozenset(touched)
+
+
+def _shows_on_rail(mode: Mode, rail: Rail) -> bool:
+    wanted = {change.what for change in mode.changes}
+    return not ("ripple" in wanted and not any(level for _, level in rail.ripple)) and not (
+        "volts" in wanted and rail.volts == 0.0
+    )

@@ -1,0 +1,148 @@
+"""Stage + fault → the faulty stage: pure, the healthy stage is left as it was.
+
+A fault changes values and parameters in place, or adds resistances of the kind ``defect``. Which
+parts and nodes there are depends on the mode alone, never on the size, so that a simulator can go
+through the sizes of one fault by altering values.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+from circuits.errors import InputError
+from circuits.stage import Lines, Part, Rail, Stage
+from faultlib.catalogue import kind_of, mode_for, pin_index, property_of
+from faultlib.fault import Fault
+from faultlib.mode import Change, Mode
+
+DEFECT = "defect"
+"""Kind of an added resistance, which no stage file may name."""
+
+
+def inject(stage: Stage, faults: Fault | Iterable[Fault]) -> Stage:
+    """The stage with one fault, or with several one after the other.
+
+    Parameters
+    ----------
+    stage : Stage
+        Left unchanged.
+    faults : Fault or iterable of Fault
+
+    Returns
+    -------
+    Stage
+        Added parts are named ``C4.positive`` (in series with that pin, whose part then sits on the
+        new node ``C4.positive``) and ``Q1.collector-base`` (across two pins).
+
+    Raises
+    ------
+    InputError
+        For a part or mode that the stage has not, a size that the mode cannot have, or two faults
+        that put a resistance into the same place.
+    """
+    for fault in [faults] if isinstance(faults, Fault) else faults:
+        stage = _one(stage, fault)
+    return stage
+
+
+def _one(stage: Stage, fault: Fault) -> Stage:
+    mode = mode_for(stage, fault.part, fault.mode)
+    if mode.range is not None and not mode.range.allows(fault.size):
+        raise InputError(
+            f"{fault.label()} cannot have the size {fault.size!r}",
+            expected=f"a size from {mode.range.mild:g} to {mode.range.worst:g}",
+        )
+    match kind_of(stage, fault.part):
+        case "rail":
+            return stage.with_rail(_rail(stage.rail(fault.part), mode, fault.size))
+        case "pickup":
+            return _pickup(stage, mode, fault.size)
+        case _:
+            return _part(stage, fault, mode)
+
+
+def _part(stage: Stage, fault: Fault, mode: Mode) -> Stage:
+    part = stage.part(fault.part)
+    added: list[Part] = []
+    for change in mode.changes:
+        if change.operation == "series":
+            part, defect = _series(part, change, fault)
+            added.append(defect)
+        elif change.operation == "shunt":
+            added.append(_shunt(part, change, fault))
+        else:
+            now = property_of(part, change.what, change.default)
+            part = _with(part, change.what, change.on(now, fault.size))
+    names = {other.name for other in stage.parts}
+    for defect in added:
+        if defect.name in names:
+            raise InputError(f"{fault.label()}: {defect.name} has a resistance from another fault")
+    changed = stage.with_part(part)
+    return replace(changed, parts=(*changed.parts, *added)) if added else changed
+
+
+def _with(part: Part, what: str, value: float) -> Part:
+    match what:
+        case "value":
+            return replace(part, value=value)
+        case "esr":
+            return replace(part, esr=value)
+        case "position":
+            return replace(part, position=value)
+        case _:
+            return part.with_parameter(what, value)
+
+
+def _series(part: Part, change: Change, fault: Fault) -> tuple[Part, Part]:
+    """The part moved to a new node, and the resistance from there to where it was."""
+    (pin,) = change.pins
+    index = _index(part, pin, fault)
+    name = f"{part.name}.{_tag(pin)}"
+    nodes = tuple(name if i == index else node for i, node in enumerate(part.nodes))
+    defect = _resistance(name, (part.nodes[index], name), change.by(fault.size), part)
+    return replace(part, nodes=nodes), defect
+
+
+def _shunt(part: Part, change: Change, fault: Fault) -> Part:
+    first, second = change.pins
+    nodes = tuple(part.nodes[_index(part, pin, fault)] for pin in (first, second))
+    return _resistance(
+        f"{part.name}.{_tag(first)}-{_tag(second)}", nodes, change.by(fault.size), part
+    )
+
+
+def _resistance(name: str, nodes: tuple[str, ...], ohms: float, part: Part) -> Part:
+    return Part(name, DEFECT, nodes, ohms, role=f"defect of {part.name}")
+
+
+def _index(part: Part, pin: str, fault: Fault) -> int:
+    index = pin_index(part, pin)
+    if index is None:
+        raise InputError(f"{fault.label()}: the {pin} of {part.name} is not connected")
+    return index
+
+
+def _tag(pin: str) -> str:
+    return pin.replace(" ", "-")
+
+
+def _rail(rail: Rail, mode: Mode, size: float) -> Rail:
+    for change in mode.changes:
+        if change.what == "volts":
+            rail = replace(rail, volts=change.on(rail.volts, size))
+        else:
+            rail = replace(rail, ripple=_lines(rail.ripple, change, size))
+    return rail
+
+
+def _pickup(stage: Stage, mode: Mode, size: float) -> Stage:
+    """Stray e.m.f. at the input and stray currents into nodes rise together."""
+    for change in mode.changes:
+        stray = tuple((node, _lines(lines, change, size)) for node, lines in stage.stray)
+        stage = replace(stage, pickup=_lines(stage.pickup, change, size), stray=stray)
+    return stage
+
+
+def _lines(lines: Lines, change: Change, size: float) -> Lines:
+    return tuple((frequency, change.on(level, size)) for frequency, level in lines)
