@@ -73,6 +73,7 @@ class Engine:
     _sources: frozenset[str]
 
     def __new__(cls) -> Engine:
+        """Give the engine of this process; EngineMissing without an ngspice library."""
         if cls._only is None:
             engine = super().__new__(cls)
             engine._ngspice = Ngspice()
@@ -134,8 +135,7 @@ class Engine:
         # Without remcirc a netlist that does not parse leaves the previous one to be simulated.
         self._ngspice.command("remcirc")
         self._ngspice.command("destroy all")
-        self._ngspice.load(lines)
-        complaints = self._ngspice.complaints()
+        complaints = self._ngspice.load(lines)
         if any(bad in line.lower() for line in complaints for bad in _BAD_LOAD):
             self._prove()
             raise EngineFault("ngspice refuses the netlist: " + "; ".join(complaints))
@@ -159,7 +159,7 @@ class Engine:
         self._sources = frozenset(name for name in names if name[0] in "vi")
 
     def _prove(self) -> None:
-        """After a refusal: is ngspice still able to work out 3 V across 2 ohm?"""
+        """After a refusal, have ngspice work out 3 V across 2 ohm; poison it unless it can."""
         self._ngspice.command("remcirc")
         self._ngspice.command("destroy all")
         self._ngspice.load(_PROOF)
@@ -180,11 +180,7 @@ class Engine:
             self._loaded = circuit
 
     def _alter(self, changes: Iterable[str]) -> bool:
-        for change in changes:
-            self._ngspice.command(change)
-            if self._ngspice.complaints():
-                return False
-        return True
+        return all(not self._ngspice.command(change) for change in changes)
 
     # -- steady state ----------------------------------------------------------------------------
 
@@ -345,8 +341,7 @@ class Engine:
 
     def _analyse(self, command: str, kind: str) -> None:
         """Run an analysis; NoSolution unless it left a plot of its kind and did not abort."""
-        self._ngspice.command(command)
-        complaints = self._ngspice.complaints()
+        complaints = self._ngspice.command(command)
         if any("not parsed" in line or "any circuits" in line for line in complaints):
             self._prove()
             raise EngineFault("ngspice could not parse the netlist")
@@ -356,7 +351,7 @@ class Engine:
             raise NoSolution(f"{kind}: {reason.strip()}")
 
     def _vectors(self, nodes: Iterable[str], branches: Iterable[str]) -> list[str]:
-        """ngspice's names of nodes and branches; EngineFault for one that the circuit lacks."""
+        """Vector names of nodes and branches; EngineFault for one that the circuit lacks."""
         names = []
         for node in nodes:
             name = node.lower()

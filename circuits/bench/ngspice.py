@@ -15,6 +15,7 @@ import os
 import tempfile
 import warnings
 from collections.abc import Iterator, Sequence
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -29,6 +30,7 @@ _MISSING = (
 )
 _HISTORY = 5000
 """Commands after which ngspice is told to drop the ones that it remembers."""
+_in_use = False
 
 
 class Ngspice:
@@ -45,6 +47,7 @@ class Ngspice:
         for version in range(35, 100):
             known.setdefault(version, known["last"])
         self._ffi: Any = shared.ffi
+        _mark_in_use()
 
         def record(message: Any, ident: int, handle: Any) -> int:
             words = self._ffi.string(message).decode("utf-8", "replace")
@@ -67,12 +70,11 @@ class Ngspice:
         """PySpice's names for the vector types of this ngspice."""
         return self._shared.simulation_type
 
-    def complaints(self) -> list[str]:
-        """What the last load or command wrote to its standard error."""
-        return list(self._shared._stderr)
+    def command(self, words: str) -> list[str]:
+        """Carry out one ngspice command; give what it wrote to its standard error.
 
-    def command(self, words: str) -> None:
-        """Carry out one ngspice command, whatever it says; EngineFault if that was its last."""
+        That may be harmless or not. EngineFault if the command was ngspice's last.
+        """
         self._guard()
         self._commands += 1
         if self._commands >= _HISTORY:
@@ -81,15 +83,17 @@ class Ngspice:
         self._shared.clear_output()
         if self._lib.ngSpice_Command(words.encode("ascii")):
             self._poisoned(words)
+        return list(self._shared._stderr)
 
-    def load(self, lines: Sequence[str]) -> None:
-        """Hand over a netlist, title first and `.end` last."""
+    def load(self, lines: Sequence[str]) -> list[str]:
+        """Hand over a netlist, title first and `.end` last; give what was said against it."""
         self._guard()
         self._shared.clear_output()
         kept = [self._ffi.new("char[]", line.encode("ascii")) for line in lines]
         array = self._ffi.new("char *[]", [*kept, self._ffi.NULL])
         if self._lib.ngSpice_Circ(array):
             self._poisoned("loading a netlist")
+        return list(self._shared._stderr)
 
     def plot(self) -> str:
         """Name of the plot that the last analysis left; "const" when it left none."""
@@ -120,9 +124,19 @@ class Ngspice:
             raise EngineFault(self.poison)
 
     def _poisoned(self, cause: str) -> None:
-        words = "; ".join(self.complaints()) or "no reason given"
+        words = "; ".join(self._shared._stderr) or "no reason given"
         self.poison = f"ngspice has given up in this process, after: {cause} ({words})"
         raise EngineFault(self.poison)
+
+
+def in_use() -> bool:
+    """Whether this process has loaded the library, with its threads: forking is over then."""
+    return _in_use
+
+
+def _mark_in_use() -> None:
+    global _in_use
+    _in_use = True
 
 
 def find_library() -> str:
@@ -144,7 +158,7 @@ def find_library() -> str:
 @contextlib.contextmanager
 def _clean_home() -> Iterator[None]:
     """An empty home and working folder: ngspice reads `.spiceinit` from both as it starts."""
-    here, home = os.getcwd(), os.environ.get("HOME")
+    here, home = Path.cwd(), os.environ.get("HOME")
     with tempfile.TemporaryDirectory() as empty:
         os.chdir(empty)
         os.environ["HOME"] = empty
