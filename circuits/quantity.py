@@ -102,7 +102,9 @@ def parse(text: str | int | float, unit: str) -> float:
     if isinstance(text, bool) or not isinstance(text, (str, int, float)):
         raise InputError(f"{text!r} is not a quantity", expected=expected)
     if not isinstance(text, str):
-        value = _scaled(float(text), -2 if unit == "%" else 0)
+        value = float(text) if abs(text) < 1e300 else math.inf
+        if unit == "%" and math.isfinite(value):
+            value = _scaled(repr(value), -2)
     else:
         value = _read(text, unit, expected)
     if not math.isfinite(value):
@@ -114,6 +116,8 @@ def _read(text: str, unit: str, expected: str) -> float:
     word = re.sub(r"[\s\u00a0\u2009\u202f]+", " ", text).strip().replace("\u2212", "-")
     if not word:
         raise InputError("a value is missing here", expected=expected)
+    if len(word) > 60:
+        raise InputError("this is too long for a quantity", expected=expected)
     word = _decimal_point(word, text, expected)
     if unit == "ohm" and re.fullmatch(r"[0-9]+E[0-9]+\D*", word):
         raise InputError(
@@ -127,7 +131,7 @@ def _read(text: str, unit: str, expected: str) -> float:
         if letter not in _POINTS:
             # a code has its prefix already: 4k7 may be followed by the unit, not by another prefix
             if not rest or (unit in _SPELLINGS and re.fullmatch(_SPELLINGS[unit], rest)):
-                return _scaled(float(number), PREFIXES[letter])
+                return _scaled(number, PREFIXES[letter])
         elif _POINTS[letter] == unit and not rest:
             return float(number)
         raise _refusal(text, letter + rest if letter in _POINTS else rest, unit, expected)
@@ -135,7 +139,7 @@ def _read(text: str, unit: str, expected: str) -> float:
     if not match:
         raise _refusal(text, "", unit, expected)
     sign, digits, rest = match.groups()
-    return _with_suffix(float(sign + digits), rest.strip(), text, unit, expected)
+    return _with_suffix(sign + digits, rest.strip(), text, unit, expected)
 
 
 def _decimal_point(word: str, text: str, expected: str) -> str:
@@ -154,9 +158,10 @@ def _decimal_point(word: str, text: str, expected: str) -> str:
     return word.replace(",", ".")
 
 
-def _scaled(number: float, power: int) -> float:
-    """The number times a power of ten; dividing keeps 33 µF the float nearest to 33e-6."""
-    return number * 10.0**power if power >= 0 else number / 10.0**-power
+def _scaled(number: str, power: int) -> float:
+    """The float nearest to a decimal number times a power of ten."""
+    mantissa, _, exponent = number.lower().partition("e")
+    return float(f"{mantissa}e{int(exponent or 0) + power}")
 
 
 def _power(rest: str, unit: str) -> int | None:
@@ -178,7 +183,7 @@ def _power(rest: str, unit: str) -> int | None:
     return None
 
 
-def _with_suffix(number: float, rest: str, text: str, unit: str, expected: str) -> float:
+def _with_suffix(number: str, rest: str, text: str, unit: str, expected: str) -> float:
     if unit == "F" and rest == "f":
         raise InputError(
             f"{text!r} may mean farads or femtofarads", expected="F for farad, fF for femtofarad"
@@ -195,7 +200,7 @@ def _with_suffix(number: float, rest: str, text: str, unit: str, expected: str) 
     return value
 
 
-def _converted(number: float, written: str, unit: str) -> float | None:
+def _converted(number: str, written: str, unit: str) -> float | None:
     """A number in one of the units without prefixes, or None where it does not suit."""
     try:
         if written == unit and unit:
@@ -204,13 +209,13 @@ def _converted(number: float, written: str, unit: str) -> float | None:
             case ("", "%"):
                 return _scaled(number, -2)
             case ("%", "dB") | ("V", "dBV"):
-                return float(10.0 ** (number / 20.0))
+                return float(10.0 ** (float(number) / 20.0))
             case ("V", "dBu"):
-                return float(_DBU_VOLT * 10.0 ** (number / 20.0))
+                return float(_DBU_VOLT * 10.0 ** (float(number) / 20.0))
             case ("W", "dBW"):
-                return float(10.0 ** (number / 10.0))
+                return float(10.0 ** (float(number) / 10.0))
             case ("W", "dBm"):
-                return float(1e-3 * 10.0 ** (number / 10.0))
+                return float(1e-3 * 10.0 ** (float(number) / 10.0))
             case _:
                 return None
     except OverflowError:

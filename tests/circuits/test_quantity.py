@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from decimal import Decimal
 
 import pytest
 from hypothesis import given, settings
@@ -97,10 +98,11 @@ def test_refuses(text: str, unit: str, word: str) -> None:
     assert word in caught.value.render()
 
 
-@pytest.mark.parametrize("value", [True, None, math.nan, math.inf, [1]])
-def test_refuses_what_is_no_number(value: object) -> None:
+@pytest.mark.parametrize("value", [True, None, math.nan, -math.inf, [1], 10**400])
+@pytest.mark.parametrize("unit", ["V", "%"])
+def test_refuses_what_is_no_number(value: object, unit: str) -> None:
     with pytest.raises(InputError):
-        parse(value, "V")  # type: ignore[arg-type]  # the point of the test
+        parse(value, unit)  # type: ignore[arg-type]  # the point of the test
 
 
 @pytest.mark.parametrize(
@@ -145,3 +147,11 @@ def test_any_text_gives_a_number_or_a_message(text: str) -> None:
         except InputError:
             continue
         assert math.isfinite(value)
+
+
+@settings(derandomize=True, deadline=None)
+@given(st.decimals("0.001", "999", places=3), st.sampled_from(["p", "n", "u", "m", "k", "M"]))
+def test_the_float_is_the_nearest_one(number: Decimal, prefix: str) -> None:
+    # Python's own decimal arithmetic rounds once; 33 µF must equal 33e-6 exactly
+    power = {"p": -12, "n": -9, "u": -6, "m": -3, "k": 3, "M": 6}[prefix]
+    assert parse(f"{number}{prefix}", "V") == float(number.scaleb(power))

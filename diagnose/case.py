@@ -1,0 +1,341 @@
+"""The bench sheet: a case file to a frozen `Case`, and a blank one to fill in.
+
+Whatever is left empty is passed over, so that a sheet loads at every stage of being filled in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from circuits import yamlfile
+from circuits.errors import InputError
+from circuits.kinds import kind
+from circuits.load import MAINS, checked_value, load_stage, series_resistance
+from circuits.part import within
+from circuits.reading import QUANTITIES, Reading
+from circuits.stage import Lines, Stage
+from circuits.yamlfile import Mapping, Node, Text
+from diagnose import entry as sheet
+from diagnose.blank import blank_sheet
+from diagnose.entry import Measured
+from diagnose.limits import Limit, read_limits
+from diagnose.sweep import inside, read_sweep
+
+__all__ = [
+    "FOUND", "OBSERVATIONS", "Case", "Check", "Limit", "Measured", "blank_sheet", "load_case",
+]  # fmt: skip
+
+_CASE_KEYS = (
+    "case", "stage", "values", "mains", "readings", "limits", "checks", "observations",
+    "channels", "suspect",
+)  # fmt: skip
+FOUND = ("good", "bad", "replaced", "cleaned", "adjusted")
+OBSERVATIONS = (
+    "intermittent", "worse when warm", "worse with level", "after a knock", "both channels",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Check:
+    """What was tested or done at one part: `found` is one of `FOUND`, `how` is free text."""
+
+    part: str
+    found: str
+    how: str = ""
+
+
+@dataclass(frozen=True)
+class Case:
+    """One bench sheet.
+
+    Attributes
+    ----------
+    name : str
+    stage : Stage
+        With this unit's values and mains frequency.
+    readings : tuple of Measured
+        Of the unit, or of its suspect channel.
+    limits : tuple of Limit
+    checks : tuple of Check
+    observations : tuple of str
+        Words of `OBSERVATIONS`.
+    channels : tuple of (name, readings)
+        Both channels where there are two, else empty.
+    suspect : str
+        The channel under suspicion.
+    path : Path
+    """
+
+    name: str
+    stage: Stage
+    readings: tuple[Measured, ...] = ()
+    limits: tuple[Limit, ...] = ()
+    checks: tuple[Check, ...] = ()
+    observations: tuple[str, ...] = ()
+    channels: tuple[tuple[str, tuple[Measured, ...]], ...] = ()
+    suspect: str = ""
+    path: Path = field(default=Path(), compare=False)
+
+    @property
+    def reference(self) -> tuple[Measured, ...]:
+        """The readings of the other channel, which the same model error applies to."""
+        return next((read for name, read in self.channels if name != self.suspect), ())
+
+
+def load_case(path: Path | str) -> Case:
+    """The case of one file.
+
+    Parameters
+    ----------
+    path : Path or str
+        A stage or sweep that it names is looked for from its folder.
+
+    Raises
+    ------
+    InputError
+        With the place.
+    """
+    path = Path(path)
+    top = yamlfile.mapping(yamlfile.read(path), "a case file", _CASE_KEYS, ("stage",))
+    stage = _stage(top, path.parent)
+    name = top.get("case")
+    channels, suspect = _channels(top, stage, path.parent)
+    if channels:
+        readings = dict(channels)[suspect]
+    else:
+        readings = _readings(top.get("readings"), stage, path.parent)
+    return Case(
+        name=yamlfile.text(name, "the case's name") if name is not None else path.stem,
+        stage=stage,
+        readings=readings,
+        limits=read_limits(top.get("limits"), stage),
+        checks=_checks(top.get("checks"), stage),
+        observations=_observations(top.get("observations")),
+        channels=channels,
+        suspect=suspect,
+        path=path,
+    )
+
+
+def _stage(top: Mapping, folder: Path) -> Stage:
+    node = top.entries["stage"]
+    word = yamlfile.text(node, "a stage")
+    try:
+        stage = load_stage(word, folder)
+    except InputError as error:
+        if error.place is None:
+            raise error.at(node.place) from None
+        if not error.place.line:  # the file as a whole: point at the line that names it
+            message = f"stage {word!r}: {error.message}"
+            raise InputError(message, place=node.place, expected=error.expected) from None
+        raise
+    values = top.get("values")
+    if values is not None:
+        stage = _with_values(stage, yamlfile.mapping(values, "values"))
+    return _with_mains(stage, within(top.get("mains"), "mains frequency", "Hz", MAINS, stage.mains))
+
+
+def _with_values(stage: Stage, values: Mapping) -> Stage:
+    for name in values.entries:
+        node = values.get(name)
+        try:
+            part = stage.part(name)
+        except InputError as error:
+            raise error.at(values.keys[name].place) from None
+        about = kind(part.kind)
+        if node is None:
+            continue
+        if not about.unit:
+            raise InputError(
+                f"{name} is of kind {part.kind}, which has no value",
+                place=values.keys[name].place,
+                expected="a part with a value",
+            )
+        value = checked_value(node, about)
+        esr = part.esr
+        if esr == series_resistance(part.kind, part.value):  # not stated by the stage
+            esr = series_resistance(part.kind, value)
+        stage = stage.with_part(replace(part, value=value, esr=esr))
+    return stage
+
+
+def _with_mains(stage: Stage, mains: float) -> Stage:
+    """The stage on another mains frequency: every line of stray mains moves with it."""
+    if mains == stage.mains:
+        return stage
+    ratio = mains / stage.mains
+
+    def moved(lines: Lines) -> Lines:
+        return tuple((frequency * ratio, level) for frequency, level in lines)
+
+    return replace(
+        stage,
+        mains=mains,
+        pickup=moved(stage.pickup),
+        stray=tuple((node, moved(lines)) for node, lines in stage.stray),
+        rails=tuple(replace(rail, ripple=moved(rail.ripple)) for rail in stage.rails),
+    )
+
+
+def _channels(
+    top: Mapping, stage: Stage, folder: Path
+) -> tuple[tuple[tuple[str, tuple[Measured, ...]], ...], str]:
+    node, named = top.get("channels"), top.get("suspect")
+    if node is None:
+        if named is not None:
+            raise InputError(
+                "suspect names a channel, and there are none",
+                place=top.keys["suspect"].place,
+                expected="channels: {left: {readings: […]}, right: {readings: […]}}",
+            )
+        return (), ""
+    if top.get("readings") is not None:
+        raise InputError(
+            "readings stand both here and in the channels",
+            place=top.keys["readings"].place,
+            expected="readings of one unit, or channels of two",
+        )
+    mapping = yamlfile.mapping(node, "channels")
+    if len(mapping.entries) != 2:
+        raise InputError(
+            f"{len(mapping.entries)} channels stand here", place=node.place, expected="two"
+        )
+    if named is None:
+        raise InputError(
+            "two channels need a suspect",
+            place=top.keys["channels"].place,
+            expected="suspect: the name of one of the channels",
+        )
+    suspect = yamlfile.choice(named, "channel", mapping.entries)
+    channels = []
+    for name in mapping.entries:
+        node = mapping.get(name)
+        inner = yamlfile.mapping(node, "a channel", ("readings",)) if node is not None else None
+        found = inner.get("readings") if inner is not None else None
+        channels.append((name, _readings(found, stage, folder)))
+    return tuple(channels), suspect
+
+
+def _readings(node: Node | None, stage: Stage, folder: Path) -> tuple[Measured, ...]:
+    if node is None:
+        return ()
+    found: dict[str, Measured] = {}
+    for item in yamlfile.items(node, "readings"):
+        for measured in _entry(item, stage, folder):
+            first = found.setdefault(measured.reading.key(), measured)
+            if first is not measured:
+                raise InputError(
+                    f"{measured.reading.label()} was read twice; first in "
+                    f"{Path(first.place.file).name}, line {first.place.line}",
+                    place=measured.place,
+                    expected="each reading once",
+                )
+    return tuple(found.values())
+
+
+def _entry(node: Node, stage: Stage, folder: Path) -> list[Measured]:
+    """The readings of one entry: one, or one a point."""
+    entry, name = sheet.quantity_of(node, "a reading")
+    keys = ("quantity", *sheet.condition_keys(name), "value", "uncertainty")
+    many = "frequency" in QUANTITIES[name].required
+    entry = yamlfile.mapping(entry, f"a {name}", (*keys, "points", "file") if many else keys)
+    sources = [key for key in ("points", "file") if entry.get(key) is not None]
+    if len(sources) == 2 or (sources and entry.get("value") is not None):
+        raise InputError(
+            "this reading has its values from two places",
+            place=entry.keys[sources[-1]].place,
+            expected="one of value, points and file",
+        )
+    listed = "points" in entry.keys or "file" in entry.keys
+    if listed and entry.get("frequency") is not None:
+        raise InputError(
+            "a frequency cannot stand beside points or a file",
+            place=entry.keys["frequency"].place,
+            expected="frequencies in the points only",
+        )
+    reading = sheet.conditions(entry, name, stage, ("frequency",) if listed else ())
+    uncertainty = entry.get("uncertainty")
+
+    def measured(which: Reading, written: Text) -> Measured:
+        value, bound = sheet.value_of(written, which, stage)
+        return Measured(
+            reading=which,
+            value=value,
+            uncertainty=sheet.uncertainty_of(
+                yamlfile.scalar(uncertainty, "an uncertainty"), which, value
+            ) if uncertainty is not None else None,
+            bound=bound,
+            place=written.place,
+        )  # fmt: skip
+
+    if not sources:
+        value = entry.get("value")
+        return [] if value is None else [measured(reading, yamlfile.scalar(value, "a value"))]
+    rows = _points(entry) if sources == ["points"] else _file(entry, folder)
+    return [
+        measured(replace(reading, frequency=sheet.frequency(at)), written) for at, written in rows
+    ]
+
+
+def _points(entry: Mapping) -> list[tuple[Text, Text]]:
+    points = yamlfile.mapping(entry.entries["points"], "points")
+    rows = []
+    for key, at in points.keys.items():
+        node = points.get(key)
+        if node is not None:
+            rows.append((at, yamlfile.scalar(node, "a value")))
+        else:
+            sheet.frequency(at)
+    return rows
+
+
+def _file(entry: Mapping, folder: Path) -> list[tuple[Text, Text]]:
+    node = yamlfile.scalar(entry.entries["file"], "a file")
+    path = inside(node, folder)
+    try:
+        return read_sweep(path)
+    except InputError as error:
+        if error.place is None or error.place.line:
+            raise
+        raise InputError(
+            f"{node.value!r}: {error.message}", place=node.place, expected=error.expected
+        ) from None
+
+
+def _members(node: Node | None, what: str) -> tuple[Node, ...]:
+    if node is None:
+        return ()
+    return tuple(
+        item for item in yamlfile.items(node, what) if not (isinstance(item, Text) and item.empty)
+    )
+
+
+def _checks(node: Node | None, stage: Stage) -> tuple[Check, ...]:
+    checks = []
+    for item in _members(node, "checks"):
+        entry = yamlfile.mapping(item, "a check", ("part", "found", "how"), ("part",))
+        written = entry.entries["part"]
+        try:
+            part = stage.part(yamlfile.text(written, "a part"))
+        except InputError as error:
+            raise error.at(written.place) from None
+        found, how = entry.get("found"), entry.get("how")
+        if found is None:
+            continue
+        checks.append(
+            Check(
+                part.name,
+                yamlfile.choice(found, "finding", FOUND),
+                yamlfile.text(how, "a way of testing") if how is not None else "",
+            )
+        )
+    return tuple(checks)
+
+
+def _observations(node: Node | None) -> tuple[str, ...]:
+    words = (
+        yamlfile.choice(item, "observation", OBSERVATIONS)
+        for item in _members(node, "observations")
+    )
+    return tuple(dict.fromkeys(words))

@@ -1,0 +1,331 @@
+"""One entry of a bench sheet: which reading it is, and what was read.
+
+Everything that `readings`, `limits` and `channels` share: the words of the conditions, the units
+that a value may be written in, and how an uncertainty is brought to the compared scale.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from circuits import yamlfile
+from circuits.errors import InputError, Place
+from circuits.quantity import parse, render
+from circuits.reading import QUANTITIES, Reading
+from circuits.stage import GROUND, Stage
+from circuits.yamlfile import Mapping, Node, Text
+
+LEVELS = {"power": "W", "output level": "V", "input level": "V"}
+ORDERS = range(2, 11)
+_UNITS = {"frequency": "Hz", "reference": "Hz", "load": "ohm", "thd": "%"}
+
+
+@dataclass(frozen=True)
+class Measured:
+    """One reading with what was read.
+
+    Attributes
+    ----------
+    reading : Reading
+    value : float
+        SI (a ratio for %).
+    uncertainty : float or None
+        Standard uncertainty on the reading's compared scale, where the sheet states one.
+    bound : str
+        ``<`` or ``>`` where the sheet gives a limit of what the meter sees, else empty.
+    place : Place
+        Where the value stands.
+    """
+
+    reading: Reading
+    value: float
+    uncertainty: float | None = None
+    bound: str = ""
+    place: Place = field(default=Place(""), compare=False)
+
+
+def quantity_of(node: Node, what: str) -> tuple[Mapping, str]:
+    """The entry as a mapping, and its quantity.
+
+    Raises
+    ------
+    InputError
+        For a word that is no quantity.
+    """
+    entry = yamlfile.mapping(node, what, None, ("quantity",))
+    written = yamlfile.scalar(entry.entries["quantity"], "quantity")
+    if written.value.lower() in QUANTITIES:
+        return entry, written.value.lower()
+    return entry, yamlfile.choice(written, "quantity", QUANTITIES)
+
+
+def condition_keys(name: str) -> tuple[str, ...]:
+    """The conditions that a quantity takes, in the words of the sheet."""
+    about = QUANTITIES[name]
+    return (*about.required, *about.optional)
+
+
+def conditions(entry: Mapping, name: str, stage: Stage, without: tuple[str, ...] = ()) -> Reading:
+    """The reading that an entry's conditions describe.
+
+    Parameters
+    ----------
+    entry : Mapping
+        Its unknown keys were refused before.
+    name : str
+        A quantity.
+    stage : Stage
+        Whose nodes and rails the entry may name.
+    without : tuple of str
+        Required conditions that come from elsewhere (the frequency, with ``points``).
+
+    Raises
+    ------
+    InputError
+        For a condition that is missing, impossible or of another dimension.
+    """
+    about = QUANTITIES[name]
+    for key in about.required:
+        if key not in without and entry.get(key) is None:
+            place = entry.keys[key].place if key in entry.keys else entry.place
+            raise InputError(f"{name} needs a {key}", place=place, expected=f"{key}: …")
+    fields: dict[str, Any] = {}
+    for key in condition_keys(name):
+        node = entry.get(key)
+        if node is None:
+            continue
+        if key in LEVELS:
+            if "level" in fields:
+                raise InputError(
+                    "a second level is stated here",
+                    place=entry.keys[key].place,
+                    expected="one of power, output level, input level",
+                )
+            fields["level"] = (key, _positive(node, f"the {key}", LEVELS[key]))
+        elif key in _UNITS:
+            fields[key] = _positive(node, f"the {key}", _UNITS[key])
+        else:
+            fields[key] = _WORDS[key](node, stage)
+    if "power" in entry.keys and "level" in fields and not (fields.get("load") or stage.load):
+        raise InputError(
+            "a power needs the load it goes into",
+            place=entry.keys["power"].place,
+            expected="load: 8 ohm",
+        )
+    return Reading(name, **fields)
+
+
+def _positive(node: Node, what: str, unit: str) -> float:
+    value = yamlfile.number(node, what, unit)
+    if value <= 0.0:
+        raise InputError(
+            f"{what} is {render(value, unit)}", place=node.place, expected="more than zero"
+        )
+    return value
+
+
+def frequency(node: Node) -> float:
+    """A frequency, Hz, more than zero."""
+    return _positive(node, "the frequency", "Hz")
+
+
+def _stage_node(node: Node, stage: Stage, ground: bool = False) -> str:
+    known = dict.fromkeys(
+        (*stage.nodes, *(name for name, _ in stage.test_points), *((GROUND,) if ground else ()))
+    )
+    word = yamlfile.text(node, "node or test point")
+    if word not in known or (word == GROUND and not ground):
+        raise InputError(
+            f"stage {stage.name} has no node {word!r}",
+            place=node.place,
+            expected="a node or test point of the stage",
+            choices=known,
+            given=word,
+        )
+    return word
+
+
+def _at(node: Node, stage: Stage) -> str:
+    return _stage_node(node, stage)
+
+
+def _rail(node: Node, stage: Stage) -> str:
+    return yamlfile.choice(node, "rail", [rail.name for rail in stage.rails])
+
+
+def _between(node: Node, stage: Stage) -> tuple[str, ...]:
+    pair = yamlfile.items(node, "between")
+    if len(pair) != 2:
+        raise InputError("two nodes belong here", place=node.place, expected='[c1, "0"]')
+    names = tuple(_stage_node(item, stage, ground=True) for item in pair)
+    if names[0] == names[1]:
+        raise InputError("these are the same node", place=node.place, expected="two nodes")
+    return names
+
+
+def _order(node: Node, stage: Stage) -> int:
+    value = yamlfile.number(node, "the order", "")
+    if value not in ORDERS:
+        raise InputError(
+            f"there is no harmonic {value:g}", place=node.place, expected="a whole number, 2 to 10"
+        )
+    return int(value)
+
+
+def band(node: Node) -> tuple[float, float]:
+    """Two frequencies, the lower one first.
+
+    Raises
+    ------
+    InputError
+        For anything else.
+    """
+    ends = _frequencies(node)
+    if len(ends) != 2 or not ends[0] < ends[1]:
+        raise InputError("a band has two ends", place=node.place, expected="[20 Hz, 20 kHz]")
+    return ends[0], ends[1]
+
+
+def _frequencies(node: Node) -> tuple[float, ...]:
+    if isinstance(node, Text):
+        written = re.split(r"\s*(?:\bto\b|–|\.\.)\s*", node.value)
+        return tuple(frequency(replace(node, value=word)) for word in written)
+    return tuple(frequency(item) for item in yamlfile.items(node, "a band"))
+
+
+def _tones(node: Node, stage: Stage) -> tuple[float, ...]:
+    tones = tuple(frequency(item) for item in yamlfile.items(node, "tones"))
+    if len(tones) != 2 or tones[0] == tones[1]:
+        raise InputError("two tones belong here", place=node.place, expected="[19 kHz, 20 kHz]")
+    return tones
+
+
+def _ratio(node: Node, stage: Stage) -> float:
+    written = yamlfile.scalar(node, "the ratio")
+    pair = re.fullmatch(r"([0-9.]+)\s*:\s*([0-9.]+)", written.value.strip())
+    if not pair:
+        return _positive(node, "the ratio", "")
+    first, second = (_positive(replace(written, value=word), "the ratio", "")
+                     for word in pair.groups())  # fmt: skip
+    return first / second
+
+
+def _weighting(node: Node, stage: Stage) -> str:
+    word = yamlfile.choice(node, "weighting", ("A", "none"))
+    return "" if word == "none" else word
+
+
+_WORDS: dict[str, Callable[[Node, Stage], object]] = {
+    "at": _at,
+    "rail": _rail,
+    "between": _between,
+    "order": _order,
+    "band": lambda node, stage: band(node),
+    "tones": _tones,
+    "ratio": _ratio,
+    "weighting": _weighting,
+}
+
+
+def value_of(written: Text, reading: Reading, stage: Stage) -> tuple[float, str]:
+    """What was read, SI, and ``<`` or ``>`` where it is a bound.
+
+    Besides the quantity's own unit, a harmonic may be written in per cent and a maximum output in
+    watts into the load.
+
+    Raises
+    ------
+    InputError
+        For another dimension, or a value that the quantity cannot have.
+    """
+    match = re.fullmatch(r"([<>]?)\s*(.*)", written.value.strip(), re.DOTALL)
+    bound, word = match.groups() if match else ("", written.value)
+    try:
+        value = _in_any_unit(word, reading, stage)
+    except InputError as error:
+        raise error.at(written.place) from None
+    if reading.scale in ("log", "level") and value <= 0.0 and reading.quantity != "supply current":
+        hint = f'what the meter can still see, such as "< {_LEAST.get(reading.unit, "0.1")}"'
+        raise InputError(
+            f"a {reading.quantity} cannot be {written.value.strip()}",
+            place=written.place,
+            expected=hint if value == 0.0 else "more than zero",
+        )
+    return value, bound
+
+
+_LEAST = {"ohm": "0.1 ohm", "V": "1 uV", "A": "1 uA", "%": "0.001 %", "s": "0.1 us"}
+
+
+def _in_any_unit(word: str, reading: Reading, stage: Stage) -> float:
+    try:
+        return parse(word, reading.unit)
+    except InputError as error:
+        if reading.quantity == "harmonic" and "%" in word:
+            ratio = parse(word, "%")
+            if ratio > 0.0:
+                return 20.0 * math.log10(ratio)
+        load = reading.load or stage.load
+        if reading.quantity == "maximum output" and re.search(r"[Ww]$|dBm$|dBW$", word) and load:
+            power = parse(word, "W")
+            if power >= 0.0:
+                return math.sqrt(power * load)
+        if reading.quantity == "hum" and reading.unit == "V" and re.search(r"d[Bb]$", word):
+            raise InputError(
+                "a hum in dB needs the signal that it is relative to",
+                expected="output level, input level or power; or a hum in V or dBV",
+            ) from None
+        if reading.quantity == "hum" and reading.unit == "dB":
+            raise InputError(
+                "a hum beside a level is relative to it",
+                expected="a hum in dB; or no level",
+            ) from None
+        raise error
+
+
+def uncertainty_of(written: Text, reading: Reading, value: float) -> float:
+    """A stated uncertainty as a standard uncertainty on the compared scale.
+
+    ``5 %`` is relative to the value, ``0.5 dB`` a ratio, anything else in the quantity's unit.
+
+    Raises
+    ------
+    InputError
+        For another dimension, or one that is not more than zero.
+    """
+    word = written.value.strip()
+    try:
+        result = _uncertainty(word, reading, value)
+    except InputError as error:
+        raise error.at(written.place) from None
+    if not 0.0 < result < math.inf:
+        raise InputError(
+            f"an uncertainty cannot be {word}", place=written.place, expected="more than zero"
+        )
+    return result
+
+
+def _uncertainty(word: str, reading: Reading, value: float) -> float:
+    in_decibels = re.search(r"[dD][bB]$", word) is not None
+    relative = word.endswith("%") or (reading.unit == "%" and not in_decibels)
+    decibels = reading.scale in ("dB", "level")
+    if relative:
+        ratio = parse(word, "%")
+        if decibels:
+            return 20.0 * math.log10(1.0 + ratio) if ratio > 0.0 else 0.0
+        return ratio if reading.scale == "log" else ratio * abs(value)
+    if in_decibels and reading.scale == "log":
+        return parse(word, "dB") * math.log(10.0) / 20.0
+    if in_decibels and decibels:
+        return parse(word, "dB")
+    absolute = parse(word, reading.unit)
+    if reading.scale in ("linear", "dB"):
+        return absolute
+    ratio = absolute / max(abs(value), 1e-30)
+    if reading.scale == "log":
+        return ratio
+    return 20.0 * math.log10(1.0 + ratio) if ratio > 0.0 else 0.0
