@@ -45,14 +45,16 @@ _BROAD = (0.02, 0.06, 0.2, 0.6)
 
 @dataclass(frozen=True)
 class Scored:
-    """A hypothesis with its evidence.
+    """One fault, or two at once, with the evidence for it.
 
     Attributes
     ----------
-    hypothesis : Hypothesis
+    hypotheses : tuple of k Hypothesis
     log_prior, log_evidence : float
+    places : (n, k) array
+        Grid of sizes, as places on the scale of each mode.
     weights : (n,) array
-        Posterior over the grid of sizes, adds up to 1.
+        Posterior over that grid, adds up to 1.
     predicted : (n, m) array
         Readings over that grid.
     square : float
@@ -63,9 +65,10 @@ class Scored:
         Whether `spread` is the faulty unit's own.
     """
 
-    hypothesis: Hypothesis
+    hypotheses: tuple[Hypothesis, ...]
     log_prior: float
     log_evidence: float
+    places: Array
     weights: Array
     predicted: Array
     square: float
@@ -81,6 +84,22 @@ class Scored:
     def score(self) -> float:
         """Logarithm of prior times evidence."""
         return self.log_prior + self.log_evidence
+
+    @property
+    def credible(self) -> Array:
+        """Predicted readings (c, m) at the sizes that hold 90 % of the posterior."""
+        order = np.argsort(-self.weights)
+        held = np.cumsum(self.weights[order])
+        return self.predicted[order[: int(np.searchsorted(held, 0.9)) + 1]]
+
+    def interval(self, which: int) -> tuple[float, float, float]:
+        """Best place of one fault's size, and the limits that hold 90 % of its posterior."""
+        order = np.argsort(self.places[:, which], kind="stable")
+        place = self.places[order, which]
+        held = np.cumsum(self.weights[order])
+        low, high = np.interp([0.05, 0.95], held, place)
+        best = float(self.places[self.best, which])
+        return best, min(float(low), best), max(float(high), best)
 
 
 @dataclass(frozen=True)
@@ -103,14 +122,64 @@ class Posterior:
     healthy_spread: Spread
 
 
+@dataclass(frozen=True)
+class Weighed:
+    """Everything scored, before probabilities are shared out.
+
+    Attributes
+    ----------
+    scored : tuple of Scored
+        One a signature.
+    healthy, unmodelled : float
+        Logarithms of prior times evidence.
+    healthy_square : float
+        Squared distance of the readings from a healthy unit.
+    healthy_spread : Spread
+    """
+
+    scored: tuple[Scored, ...]
+    healthy: float
+    unmodelled: float
+    healthy_square: float
+    healthy_spread: Spread
+
+    def fit(self) -> float:
+        """Chance that a unit with the best hypothesis gives readings farther off than these."""
+        squares = [self.healthy_square, *(s.square for s in self.scored)]
+        return tail(min(squares), len(self.healthy_spread.factor))
+
+
+def share(weighed: Weighed, pairs: Sequence[Scored] = ()) -> Posterior:
+    """Share out probability among everything that competes.
+
+    Parameters
+    ----------
+    weighed : Weighed
+    pairs : sequence of Scored
+        Two faults at once, where they were looked at.
+    """
+    scored = [*weighed.scored, *pairs]
+    logs = np.array([s.score for s in scored] + [weighed.healthy, weighed.unmodelled])
+    probabilities = np.exp(logs - log_sum(logs))
+    order = np.argsort(-probabilities[:-2], kind="stable")
+    squares = [weighed.healthy_square, *(s.square for s in scored)]
+    return Posterior(
+        tuple((scored[i], float(probabilities[i])) for i in order),
+        float(probabilities[-2]),
+        float(probabilities[-1]),
+        tail(min(squares), len(weighed.healthy_spread.factor)),
+        weighed.healthy_spread,
+    )
+
+
 def weigh(
     signatures: Signatures,
     observed: Observed,
     log_priors: Sequence[float],
     bench: Bench,
     progress: Stepwise | None = None,
-) -> Posterior:
-    """Probabilities of every hypothesis, of health, and of a fault outside the library.
+) -> Weighed:
+    """Score every hypothesis, health, and a fault outside the library.
 
     Parameters
     ----------
@@ -124,36 +193,28 @@ def weigh(
     progress : callable, optional
     """
     base = spread(observed, signatures.sensitivities, signatures.healthy)
-    share = math.log1p(-PRIOR_HEALTHY - PRIOR_UNMODELLED)
-    whole = _log_sum(np.array(log_priors)) if len(log_priors) else 0.0
+    modelled = math.log1p(-PRIOR_HEALTHY - PRIOR_UNMODELLED)
+    whole = log_sum(np.array(log_priors)) if len(log_priors) else 0.0
     scored = [
-        _screen(signature, signatures, observed, log_prior - whole + share)
+        _screen(signature, signatures, observed, log_prior - whole + modelled)
         for signature, log_prior in zip(signatures.faults, log_priors, strict=True)
     ]
-    healthy_square = base.squares(observed.residuals(signatures.healthy[None, :]))
+    square = base.squares(observed.residuals(signatures.healthy[None, :]))
     size = len(observed.readings)
-    log_healthy = float(log_student(healthy_square, base.log_determinant, size)[0])
+    log_healthy = float(log_student(square, base.log_determinant, size)[0])
     scored = _own_spreads(scored, signatures, observed, bench, progress)
-    log_unmodelled = _unmodelled(scored, signatures, observed)
-    logs = np.array(
-        [s.score for s in scored]
-        + [math.log(PRIOR_HEALTHY) + log_healthy, math.log(PRIOR_UNMODELLED) + log_unmodelled]
-    )
-    probabilities = np.exp(logs - _log_sum(logs))
-    order = np.argsort(-probabilities[:-2], kind="stable")
-    squares = [float(healthy_square[0]), *(s.square for s in scored)]
-    return Posterior(
-        tuple((scored[i], float(probabilities[i])) for i in order),
-        float(probabilities[-2]),
-        float(probabilities[-1]),
-        tail(min(squares), size),
+    return Weighed(
+        tuple(scored),
+        math.log(PRIOR_HEALTHY) + log_healthy,
+        math.log(PRIOR_UNMODELLED) + _unmodelled(scored, signatures, observed),
+        float(square[0]),
         base,
     )
 
 
 def places(hypothesis: Hypothesis) -> Array:
     """The grid of sizes of a hypothesis, as places on its mode's scale."""
-    return np.linspace(0.0, 1.0, GRID) if hypothesis.mode.sized else np.zeros(1)
+    return np.zeros(1) if not hypothesis.mode.sized else np.linspace(0.0, 1.0, GRID)
 
 
 def _screen(
@@ -183,23 +244,12 @@ def _screen(
     )
     full = np.interp(grid, np.linspace(0.0, 1.0, len(coarse)), logs) if mode.sized else logs
     best = int(np.argmax(logs))
-    return _scored(signature.hypothesis, log_prior, full, predicted, float(squares[best]),
-                   Spread(factors[best], float(determinants[best])))
-
-
-def _scored(
-    hypothesis: Hypothesis,
-    log_prior: float,
-    logs: Array,
-    predicted: Array,
-    square: float,
-    around: Spread,
-    exact: bool = False,
-) -> Scored:
-    whole = _log_sum(logs)
-    evidence = whole - math.log(len(logs))
-    return Scored(hypothesis, log_prior, evidence, np.exp(logs - whole), predicted, square, around,
-                  exact)
+    whole = log_sum(full)
+    return Scored(
+        (signature.hypothesis,), log_prior, whole - math.log(len(full)), grid[:, None],
+        np.exp(full - whole), predicted, float(squares[best]),
+        Spread(factors[best], float(determinants[best])),
+    )
 
 
 def _own_spreads(
@@ -225,13 +275,12 @@ def _own_spreads(
 
 def _notch(scored: Scored) -> float:
     """The best size, rounded to a place that other cases share (so that the store knows it)."""
-    return float(round(places(scored.hypothesis)[scored.best] * 16.0) / 16.0)
+    return float(round(scored.places[scored.best, 0] * 16.0) / 16.0)
 
 
 def fault_at(hypothesis: Hypothesis, place: float) -> Fault:
     """The fault of a hypothesis at a place on its mode's scale."""
-    size = float(hypothesis.mode.size(np.array([place]))[0])
-    return Fault(hypothesis.part, hypothesis.mode.name, size)
+    return hypothesis.fault(float(hypothesis.mode.size(np.array([place]))[0]))
 
 
 def _rescore(
@@ -242,7 +291,7 @@ def _rescore(
     bench: Bench,
     progress: Stepwise | None,
 ) -> None:
-    units = [(fault_at(made[i].hypothesis, _notch(made[i])),) for i in which]
+    units = [(fault_at(made[i].hypotheses[0], _notch(made[i])),) for i in which]
     found = sensitivities_at(signatures.stage, observed.readings, units, bench, progress)
     for i, answer in zip(which, found, strict=True):
         if answer is not None:
@@ -254,9 +303,11 @@ def rescored(scored: Scored, around: Spread, observed: Observed) -> Scored:
     """A hypothesis scored again with its own spread."""
     squares = around.squares(observed.residuals(scored.predicted))
     logs = log_student(squares, around.log_determinant, len(observed.readings))
-    again = _scored(scored.hypothesis, scored.log_prior, logs, scored.predicted,
-                    float(squares.min()), around)
-    return replace(again, exact=True)
+    whole = log_sum(logs)
+    return replace(
+        scored, log_evidence=whole - math.log(len(logs)), weights=np.exp(logs - whole),
+        square=float(squares.min()), spread=around, exact=True,
+    )
 
 
 def _unmodelled(
@@ -288,9 +339,10 @@ def _unmodelled(
         around = Spread.of(matrix + scale * directions)
         square = around.squares(residual)
         logs.append(float(log_student(square, around.log_determinant, len(healthy))[0]))
-    return _log_sum(np.array(logs)) - math.log(len(logs))
+    return log_sum(np.array(logs)) - math.log(len(logs))
 
 
-def _log_sum(logs: Array) -> float:
+def log_sum(logs: Array) -> float:
+    """Logarithm of the sum of exponentials."""
     top = float(np.max(logs))
     return top + math.log(float(np.exp(logs - top).sum()))

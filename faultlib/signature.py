@@ -17,6 +17,7 @@ from circuits.reading import Reading
 from circuits.stage import Stage
 from faultlib.catalogue import Hypothesis
 from faultlib.fault import Fault
+from faultlib.mode import Mode
 from faultlib.simulate import Bench, Problem, Variant
 from faultlib.tolerance import Spread, spreads
 
@@ -56,9 +57,9 @@ class Signature:
         -------
         (n, m) array
         """
-        place = self.hypothesis.mode.place(sizes)
+        wanted = self.hypothesis.mode.place(sizes)
         known = self.hypothesis.mode.place(self.sizes)
-        columns = [np.interp(place, known, column) for column in self.values.T]
+        columns = [np.interp(wanted, known, column) for column in self.values.T]
         return np.array(columns).T.reshape(len(sizes), self.values.shape[1])
 
 
@@ -239,8 +240,7 @@ def _bends(
     mode = hypothesis.mode
     if len(curve) < 3 or len(curve) >= MOST_SIZES:
         return []
-    sizes = np.array(sorted(curve, key=lambda s: float(mode.place(np.array([s]))[0])))
-    place = mode.place(sizes)
+    sizes, place = _sorted(mode, curve)
     values = np.array([curve[float(s)] for s in sizes])
     wanted: set[float] = set()
     for k in range(1, len(sizes) - 1):
@@ -253,15 +253,23 @@ def _bends(
     return [float(s) for s in mode.size(np.array(sorted(wanted)))][:room]
 
 
+def _sorted(
+    mode: Mode, curve: dict[float, NDArray[np.float64]]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The sizes of a curve by rising place, and those places."""
+    sizes = np.array(list(curve))
+    place = mode.place(sizes)
+    order = np.argsort(place)
+    return sizes[order], place[order]
+
+
 def _signature(
     hypothesis: Hypothesis,
     curve: dict[float, NDArray[np.float64]],
     healthy: NDArray[np.float64],
     readings: Sequence[Reading],
 ) -> Signature:
-    sizes = np.array(list(curve))
-    order = np.argsort(hypothesis.mode.place(sizes))
-    sizes = sizes[order]
+    sizes, _ = _sorted(hypothesis.mode, curve)
     values = np.array([curve[float(s)] for s in sizes])
     angles = [k for k, r in enumerate(readings) if r.unit == "deg"]
     if angles:

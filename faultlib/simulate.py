@@ -161,27 +161,24 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         """
         base = digest(f"{fingerprint()} {stage!r}")
         keys = [r.key() for r in readings]
-        groups: dict[tuple[Fault, ...], list[int]] = {}
-        for i, variant in enumerate(variants):
-            groups.setdefault(variant.faults, []).append(i)
         values = np.full((len(variants), len(readings)), np.nan)
-        entry = {faults: digest(f"{base} {_names(faults)}") for faults in groups}
         tables: dict[str, Table] = {}
         missing: list[int] = []
         gone: list[Problem] = []
-        for faults, places in groups.items():
-            table = tables.setdefault(entry[faults], self._store.load(entry[faults])
-                                      if entry[faults] not in tables else {})
-            for i in places:
-                known = table.get(variants[i].key(), {})
-                if all(k in known for k in keys):
-                    row = [known[k] for k in keys]
-                    if any(x is None for x in row):
-                        gone.append(_unsolved(variants[i]))
-                    else:
-                        values[i] = [x for x in row if x is not None]
-                else:
-                    missing.append(i)
+        entry = [digest(f"{base} {_shelf(v)}") for v in variants]
+        for i, variant in enumerate(variants):
+            table = tables.get(entry[i])
+            if table is None:
+                table = tables[entry[i]] = self._store.load(entry[i])
+            known = table.get(variant.key(), {})
+            if not all(k in known for k in keys):
+                missing.append(i)
+                continue
+            row = [known[k] for k in keys]
+            if any(x is None for x in row):
+                gone.append(_unsolved(variant))
+            else:
+                values[i] = [x for x in row if x is not None]
         problems = self._simulate(stage, variants, readings, missing, values, progress)
         self._keep(variants, keys, entry, missing, values, problems)
         for i in range(len(variants)):
@@ -221,7 +218,7 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         self,
         variants: Sequence[Variant],
         keys: Sequence[str],
-        entry: dict[tuple[Fault, ...], str],
+        entry: Sequence[str],
         missing: Sequence[int],
         values: NDArray[np.float64],
         problems: Sequence[tuple[int, Problem]],
@@ -236,14 +233,16 @@ class Laboratory(AbstractContextManager["Laboratory"]):
                 row = dict.fromkeys(keys)
             else:
                 continue  # a crash or a time-out may not happen again
-            fresh.setdefault(entry[variants[i].faults], {})[variants[i].key()] = row
+            fresh.setdefault(entry[i], {})[variants[i].key()] = row
         for key, table in fresh.items():
             self._store.save(key, table)
 
 
-def _names(faults: tuple[Fault, ...]) -> str:
-    """One file for all sizes of the same faults."""
-    return repr([(f.part, f.mode) for f in faults])
+def _shelf(variant: Variant) -> str:
+    """Which variants share a file: all sizes of the same faults, or all deviations of one unit."""
+    if variant.deviations:
+        return f"around {variant.faults!r}"
+    return repr([(f.part, f.mode) for f in variant.faults])
 
 
 def _unsolved(variant: Variant) -> Problem:

@@ -55,3 +55,14 @@ class Request:
     analyses: tuple[Analysis, ...]
     places: tuple[int, ...]
     read: Read
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Requests for a list of readings, grouped by the setup they share.
+
+    It fits every variant of a stage that keeps its ports, rails and stray nodes.
+    """
+
+    readings: tuple[Reading, ...]
+    groups: tuple[tuple[Setup, tuple[Request, ...]], ...]

@@ -8,7 +8,6 @@ numbers.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from types import ModuleType
 
@@ -17,7 +16,7 @@ from numpy.typing import NDArray
 
 from circuits.bench import bias, noise, small_signal
 from circuits.bench.engine import Engine
-from circuits.bench.plan import Request, Setup
+from circuits.bench.plan import Plan, Request
 from circuits.errors import InputError
 from circuits.netlist import circuit, ohmmeter
 from circuits.reading import QUANTITIES, Reading
@@ -25,17 +24,6 @@ from circuits.stage import Stage
 
 FAMILIES: tuple[ModuleType, ...] = (bias, small_signal, noise)
 """Each module names its `QUANTITIES` and makes `requests`."""
-
-
-@dataclass(frozen=True)
-class Plan:
-    """Requests for a list of readings, grouped by the setup they share.
-
-    It fits every variant of a stage that keeps its ports, rails and stray nodes.
-    """
-
-    readings: tuple[Reading, ...]
-    groups: tuple[tuple[Setup, tuple[Request, ...]], ...]
 
 
 def plan(stage: Stage, readings: Sequence[Reading]) -> Plan:

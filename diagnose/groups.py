@@ -1,0 +1,105 @@
+"""Which suspects the readings taken cannot tell apart.
+
+Two suspects belong together where the Bhattacharyya distance of their predictive densities, at
+the credible sizes that match best, is small. Groups are the connected components of that graph;
+where a chain would join unlike ends, its cliques.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from diagnose.likelihood import Array, Spread
+from diagnose.posterior import Scored
+
+if TYPE_CHECKING:
+    import networkx as nx
+
+NEAR = 0.5
+"""Bhattacharyya distance below which two suspects are one answer: two standard deviations."""
+
+
+@dataclass(frozen=True)
+class Member:
+    """A suspect with its probability and the number of its group, counted from 1."""
+
+    scored: Scored
+    probability: float
+    group: int
+
+
+def distance(a: Scored, b: Scored) -> float:
+    """Bhattacharyya distance of two suspects at the credible sizes that match best.
+
+    Parameters
+    ----------
+    a, b : Scored
+
+    Returns
+    -------
+    float
+        In nats; (Δ/σ)²/8 where both have the same spread.
+    """
+    mean = Spread.of((_matrix(a) + _matrix(b)) / 2.0)
+    apart = _few(a.credible)[:, None, :] - _few(b.credible)[None, :, :]
+    rows = apart.reshape(-1, apart.shape[-1])
+    logs = mean.log_determinant - (a.spread.log_determinant + b.spread.log_determinant) / 2.0
+    return float(mean.squares(rows).min()) / 8.0 + 0.5 * logs
+
+
+def _few(rows: Array, most: int = 9) -> Array:
+    """A sample of rows; neighbours in size look too much alike to need them all."""
+    return rows[:: max(1, -(-len(rows) // most))]
+
+
+def _matrix(scored: Scored) -> Array:
+    return np.asarray(scored.spread.factor @ scored.spread.factor.T)
+
+
+def grouped(suspects: Sequence[tuple[Scored, float]]) -> list[Member]:
+    """Number the groups of suspects.
+
+    Parameters
+    ----------
+    suspects : sequence of (Scored, float)
+        The live ones, by falling probability.
+
+    Returns
+    -------
+    list of Member
+        In the same order; group 1 holds the most probable group.
+    """
+    import networkx as nx
+
+    count = len(suspects)
+    near = nx.Graph()
+    near.add_nodes_from(range(count))
+    for i in range(count):
+        for j in range(i):
+            if distance(suspects[i][0], suspects[j][0]) < NEAR:
+                near.add_edge(i, j)
+    sets: list[set[int]] = []
+    for component in nx.connected_components(near):
+        sets += _split(near.subgraph(component))
+    weight = [sum(suspects[i][1] for i in members) for members in sets]
+    order = sorted(range(len(sets)), key=lambda k: -weight[k])
+    number = {i: place + 1 for place, k in enumerate(order) for i in sets[k]}
+    return [Member(s, p, number[i]) for i, (s, p) in enumerate(suspects)]
+
+
+def _split(component: nx.Graph[int]) -> list[set[int]]:
+    """A component, or its cliques (largest first, each suspect once) where it is no clique."""
+    import networkx as nx
+
+    left = set(component.nodes)
+    found: list[set[int]] = []
+    while left:
+        cliques = nx.find_cliques(component.subgraph(left))
+        best = max(cliques, key=lambda c: (len(c), -min(c)))
+        found.append(set(best))
+        left -= set(best)
+    return found

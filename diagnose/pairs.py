@@ -1,0 +1,177 @@
+"""Two faults at once, for readings that no single fault explains.
+
+Every pair is first judged as if the two faults' shifts simply added, which is one matrix product
+for all pairs and sizes. The best pairs are then simulated together around their best sizes.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from diagnose.likelihood import Array, Observed, log_student, spread
+from diagnose.posterior import Scored, Weighed, fault_at, log_sum, rescored
+from faultlib.fault import Fault
+from faultlib.signature import Signatures, Stepwise, sensitivities_at
+from faultlib.simulate import Bench, Variant
+
+POOR_FIT = 0.01
+"""Below this chance of worse readings under the best single fault, pairs are looked at."""
+LOG_SECOND = math.log(0.3)
+"""Chance that an old unit with one fault has a second one (judgement); which one follows from
+the priors of single faults."""
+
+_SIZES = 9
+_PAIRS = 12
+_AROUND = 5
+_STEP = 1.0 / 16.0
+
+
+@dataclass(frozen=True)
+class _Guess:
+    """A pair with its best places, judged by adding shifts."""
+
+    a: int
+    b: int
+    place_a: float
+    place_b: float
+    score: float
+
+
+def pairs(
+    signatures: Signatures,
+    observed: Observed,
+    weighed: Weighed,
+    bench: Bench,
+    progress: Stepwise | None = None,
+) -> list[Scored]:
+    """The pairs that could explain the readings, simulated and scored.
+
+    Parameters
+    ----------
+    signatures : Signatures
+    observed : Observed
+    weighed : Weighed
+        The same hypotheses one by one.
+    bench : Bench
+    progress : callable, optional
+
+    Returns
+    -------
+    list of Scored
+        Each with two hypotheses, the one that alone explains more first.
+    """
+    guesses = _guesses(signatures, observed, weighed)[:_PAIRS]
+    made = [_simulated(g, signatures, observed, weighed, bench, progress) for g in guesses]
+    kept = [pair for pair in made if pair is not None]
+    units = [_faults(pair, *pair.places[pair.best]) for pair in kept]
+    found = sensitivities_at(signatures.stage, observed.readings, units, bench, progress)
+    return [
+        pair if around is None else rescored(pair, spread(observed, around[1], around[0]), observed)
+        for pair, around in zip(kept, found, strict=True)
+    ]
+
+
+def _guesses(signatures: Signatures, observed: Observed, weighed: Weighed) -> list[_Guess]:
+    around = weighed.healthy_spread
+    residual = around.whiten(observed.residuals(signatures.healthy[None, :]))[0]
+    singles = weighed.scored
+    rows: list[Array] = []
+    places: list[Array] = []
+    owner: list[int] = []
+    for i, scored in enumerate(singles):
+        step = max(1, (len(scored.places) - 1) // (_SIZES - 1))
+        rows.append(around.whiten(scored.predicted[::step] - signatures.healthy))
+        places.append(scored.places[::step, 0])
+        owner += [i] * len(places[-1])
+    shifts = np.vstack(rows)
+    place = np.concatenate(places)
+    whose = np.array(owner)
+    alone = (shifts**2).sum(axis=1) - 2.0 * shifts @ residual
+    squares = residual @ residual + alone[:, None] + alone[None, :] + 2.0 * shifts @ shifts.T
+    squares = np.maximum(squares, 0.0)
+    logs = log_student(squares.ravel(), around.log_determinant, len(residual)).reshape(squares.shape)
+    parts = [s.hypotheses[0].part for s in singles]
+    starts = np.searchsorted(whose, np.arange(len(singles)))
+    ends = np.append(starts[1:], len(whose))
+    best: list[_Guess] = []
+    for a in range(len(singles)):
+        for b in range(a):
+            if parts[a] == parts[b]:
+                continue
+            block = logs[starts[a] : ends[a], starts[b] : ends[b]]
+            i, j = divmod(int(np.argmax(block)), block.shape[1])
+            prior = singles[a].log_prior + singles[b].log_prior + LOG_SECOND
+            evidence = log_sum(block.ravel()) - math.log(block.size)
+            best.append(_Guess(a, b, float(place[starts[a] + i]), float(place[starts[b] + j]),
+                               prior + evidence))
+    return sorted(best, key=lambda g: -g.score)
+
+
+def _simulated(
+    guess: _Guess,
+    signatures: Signatures,
+    observed: Observed,
+    weighed: Weighed,
+    bench: Bench,
+    progress: Stepwise | None,
+) -> Scored | None:
+    """The pair simulated on a small grid of sizes around the guess, then around its best."""
+    first, second = weighed.scored[guess.a], weighed.scored[guess.b]
+    if second.score > first.score:
+        first, second = second, first
+        guess = _Guess(guess.b, guess.a, guess.place_b, guess.place_a, guess.score)
+    centre = (guess.place_a, guess.place_b)
+    empty = Scored((first.hypotheses[0], second.hypotheses[0]),
+                   first.log_prior + second.log_prior + LOG_SECOND, 0.0, np.zeros((0, 2)),
+                   np.zeros(0), np.zeros((0, 0)), math.inf, weighed.healthy_spread)
+    made: Scored | None = None
+    for step in (2.0 * _STEP, _STEP):
+        grid = _grid(empty, centre, step)
+        units = [Variant(_faults(empty, *place)) for place in grid]
+        shown = progress
+        answer = bench.values(
+            signatures.stage, units, observed.readings,
+            None if shown is None else lambda done, of: shown("pairs of faults", done, of),
+        )
+        good = ~np.isnan(answer.values).any(axis=1)
+        if not good.any():
+            return made
+        made = _scored(empty, np.array(grid)[good], answer.values[good], observed, weighed, step)
+        centre = (float(made.places[made.best, 0]), float(made.places[made.best, 1]))
+    return made
+
+
+def _grid(pair: Scored, centre: tuple[float, float], step: float) -> list[tuple[float, float]]:
+    axes = []
+    for hypothesis, middle in zip(pair.hypotheses, centre, strict=True):
+        if not hypothesis.mode.sized:
+            axes.append([0.0])
+            continue
+        half = _AROUND // 2
+        wanted = middle + step * np.arange(-half, half + 1)
+        axes.append(sorted({float(x) for x in np.clip(wanted, 0.0, 1.0)}))
+    return [(x, y) for x in axes[0] for y in axes[1]]
+
+
+def _faults(pair: Scored, place_a: float, place_b: float) -> tuple[Fault, ...]:
+    a, b = pair.hypotheses
+    return (fault_at(a, float(place_a)), fault_at(b, float(place_b)))
+
+
+def _scored(
+    empty: Scored, places: Array, predicted: Array, observed: Observed, weighed: Weighed, step: float
+) -> Scored:
+    around = weighed.healthy_spread
+    squares = around.squares(observed.residuals(predicted))
+    logs = log_student(squares, around.log_determinant, len(observed.readings))
+    whole = log_sum(logs)
+    # the grid holds a small part of the sizes that either fault can have
+    cell = math.prod(min(step, 1.0) if h.mode.sized else 1.0 for h in empty.hypotheses)
+    return Scored(
+        empty.hypotheses, empty.log_prior + math.log(cell * len(logs)), whole - math.log(len(logs)),
+        places, np.exp(logs - whole), predicted, float(squares.min()), around,
+    )

@@ -1,0 +1,251 @@
+"""From a bench sheet to ranked suspects: the whole chain in the order it happens."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from circuits.errors import InputError
+from circuits.reading import compared, from_compared, shown
+from circuits.stage import Stage
+from diagnose.case import Case, Check
+from diagnose.entry import Measured
+from diagnose.groups import Member, grouped
+from diagnose.likelihood import Observed
+from diagnose.pairs import POOR_FIT, pairs
+from diagnose.posterior import Posterior, Scored, fault_at, share, weigh
+from diagnose.result import Also, Explained, Group, Result, Severity, Suspect
+from diagnose.verdict import verdict
+from faultlib.catalogue import Hypothesis, hypotheses, miss, size_value
+from faultlib.signature import Signatures, Stepwise, signatures
+from faultlib.simulate import Bench, Laboratory, Problem
+from faultlib.store import Store, default_folder
+
+FOUND_BAD = 100.0
+"""How much likelier a part's faults become when it was tested bad (judgement)."""
+
+_LIVE = 0.01
+_TAIL = 0.001
+_MOST_LIVE = 16
+
+
+def rank(case: Case, bench: Bench | None = None, progress: Stepwise | None = None) -> Result:
+    """Rank what may be wrong with a unit.
+
+    Parameters
+    ----------
+    case : Case
+    bench : Bench, optional
+        Where readings are simulated; by default all cores, with the user's store.
+    progress : callable, optional
+        Called with what is being simulated, how much is done, and of how much.
+
+    Returns
+    -------
+    Result
+
+    Raises
+    ------
+    InputError
+        When the sheet holds no reading that can be simulated.
+    NoSolution
+        When the healthy stage itself cannot be simulated.
+    """
+    if bench is not None:
+        return _rank(case, bench, progress)
+    with Laboratory(Store(default_folder())) as laboratory:
+        return _rank(case, laboratory, progress)
+
+
+def _rank(case: Case, bench: Bench, progress: Stepwise | None) -> Result:
+    used = [m for m in case.readings if m.reading.about.simulated]
+    if not used:
+        raise InputError(
+            f"case {case.name!r} holds no reading that can be ranked",
+            expected="at least one reading with a value, of a quantity that is simulated",
+        )
+    observed = observe(used)
+    everything = hypotheses(case.stage)
+    found = signatures(case.stage, observed.readings, everything, bench, progress)
+    log_priors = [_log_prior(s.hypothesis, case.checks) for s in found.faults]
+    posterior = infer(found, observed, log_priors, bench, progress)
+    return _result(case, used, found, posterior)
+
+
+def infer(
+    found: Signatures,
+    observed: Observed,
+    log_priors: Sequence[float],
+    bench: Bench,
+    progress: Stepwise | None = None,
+) -> Posterior:
+    """Probabilities from signatures and readings; pairs of faults where no single one fits.
+
+    Parameters
+    ----------
+    found : Signatures
+    observed : Observed
+    log_priors : sequence of float
+        One a signature.
+    bench : Bench
+    progress : callable, optional
+    """
+    weighed = weigh(found, observed, log_priors, bench, progress)
+    if weighed.fit() >= POOR_FIT:
+        return share(weighed)
+    return share(weighed, pairs(found, observed, weighed, bench, progress))
+
+
+def observe(measured: Sequence[Measured]) -> Observed:
+    """Readings of a sheet on their compared scales, with the bench's uncertainty.
+
+    Parameters
+    ----------
+    measured : sequence of Measured
+    """
+    readings = tuple(m.reading for m in measured)
+    values = np.array([compared(m.reading, m.value) for m in measured])
+    bench = np.array([m.uncertainty if m.uncertainty is not None else usual(m) for m in measured])
+    return Observed(readings, values, bench, tuple(m.bound for m in measured))
+
+
+def usual(measured: Measured) -> float:
+    """Standard uncertainty of a bench instrument, on the compared scale."""
+    about = measured.reading.about
+    if about.scale == "linear":
+        return math.hypot(about.uncertainty, about.relative * measured.value)
+    return about.uncertainty
+
+
+def _log_prior(hypothesis: Hypothesis, checks: Sequence[Check]) -> float:
+    weight = math.log(hypothesis.prior)
+    for check in checks:
+        if check.part != hypothesis.part:
+            continue
+        if check.found == "bad":
+            weight += math.log(FOUND_BAD)
+        else:
+            weight += math.log(max(miss(hypothesis.mode, check.found, check.how), 1e-6))
+    return weight
+
+
+def _result(
+    case: Case, used: Sequence[Measured], found: Signatures, posterior: Posterior
+) -> Result:
+    live = [(s, p) for s, p in posterior.suspects if p >= _LIVE][:_MOST_LIVE]
+    members = grouped(live)
+    most = max((m.group for m in members), default=0)
+    listed = [*members]
+    for scored, probability in posterior.suspects[len(live) :]:
+        if probability >= _TAIL:
+            most += 1
+            listed.append(Member(scored, probability, most))
+    suspects = tuple(_suspect(m, used, found, case.stage) for m in listed)
+    named = sum(s.probability for s in suspects)
+    return Result(
+        stage=case.stage.name,
+        case=case.name,
+        verdict=verdict(case.limits, case.readings),
+        healthy=posterior.healthy,
+        unmodelled=posterior.unmodelled,
+        rest=max(0.0, 1.0 - named - posterior.healthy - posterior.unmodelled),
+        suspects=suspects,
+        groups=_groups(suspects),
+        notes=_notes(case, used, found, posterior),
+        cautions=_cautions(case.stage, used),
+    )
+
+
+def _groups(suspects: Sequence[Suspect]) -> tuple[Group, ...]:
+    made: list[Group] = []
+    for number in dict.fromkeys(s.group for s in suspects):
+        inside = [s for s in suspects if s.group == number]
+        alone = "no other suspect looks like it in these readings"
+        together = "the readings taken do not separate them"
+        made.append(Group(number, sum(s.probability for s in inside),
+                          tuple(s.name for s in inside), together if len(inside) > 1 else alone))
+    return tuple(sorted(made, key=lambda g: -g.probability))
+
+
+def _suspect(
+    member: Member, used: Sequence[Measured], found: Signatures, stage: Stage
+) -> Suspect:
+    scored = member.scored
+    first = scored.hypotheses[0]
+    also = None
+    if len(scored.hypotheses) > 1:
+        second = scored.hypotheses[1]
+        also = Also(second.part, second.mode.name, _severity(scored, 1, stage))
+    roles = {part.name: part.role for part in stage.parts}
+    return Suspect(
+        first.part, first.mode.name, member.probability, member.group, _severity(scored, 0, stage),
+        _explains(scored, used, found), roles.get(first.part, ""), also,
+    )
+
+
+def _severity(scored: Scored, which: int, stage: Stage) -> Severity | None:
+    hypothesis = scored.hypotheses[which]
+    sizes = [size_value(stage, fault_at(hypothesis, p)) for p in scored.interval(which)]
+    best, low, high = sizes
+    if best is None or low is None or high is None:
+        return None
+    ends = sorted((low.value, high.value))
+    return Severity(best.quantity, best.value, ends[0], ends[1], best.unit)
+
+
+def _explains(
+    scored: Scored, used: Sequence[Measured], found: Signatures
+) -> tuple[Explained, ...]:
+    """Readings that a healthy unit would hardly give and this suspect would, worst first."""
+    observed = observe(used)
+    predicted = scored.predicted[scored.best]
+    good = np.sqrt((found.sensitivities**2).sum(axis=0) + observed.bench**2)
+    own = np.sqrt(np.diag(scored.spread.factor @ scored.spread.factor.T))
+    off_healthy = np.abs(observed.residuals(found.healthy[None, :])[0]) / good
+    off_suspect = np.abs(observed.residuals(predicted[None, :])[0]) / own
+    order = np.argsort(-off_healthy, kind="stable")
+    return tuple(
+        _explained(used[k], found.healthy[k], predicted[k])
+        for k in order
+        if off_healthy[k] > 2.0 and off_suspect[k] < off_healthy[k] / 2.0
+    )
+
+
+def _explained(measured: Measured, healthy: float, predicted: float) -> Explained:
+    reading = measured.reading
+    return Explained(
+        reading.label(),
+        shown(reading, measured.value),
+        shown(reading, from_compared(reading, float(healthy))),
+        shown(reading, from_compared(reading, float(predicted))),
+        reading.unit,
+    )
+
+
+def _notes(
+    case: Case, used: Sequence[Measured], found: Signatures, posterior: Posterior
+) -> tuple[str, ...]:
+    notes = [f"{len(used)} readings against {len(found.faults)} faults"]
+    left = [m.reading.label() for m in case.readings if not m.reading.about.simulated]
+    if left:
+        notes.append("not simulated, so not weighed: " + ", ".join(left))
+    if posterior.fit < POOR_FIT:
+        notes.append(
+            "no hypothesis explains these readings well: check the readings, the values of the "
+            "stage and whether the stage file fits this unit"
+        )
+    if case.observations:
+        notes.append("remarks are kept with the case and not weighed: "
+                     + ", ".join(case.observations))
+    return (*notes, *(_told(p) for p in found.problems))
+
+
+def _told(problem: Problem) -> str:
+    return f"could not be simulated: {problem.variant} ({problem.kind}: {problem.text})"
+
+
+def _cautions(stage: Stage, used: Sequence[Measured]) -> tuple[str, ...]:
+    taken = [m.reading.about.caution for m in used if m.reading.about.caution]
+    return tuple(dict.fromkeys([*stage.cautions, *taken]))
