@@ -1,0 +1,9 @@
+"""``python -m diagnose`` is the command itself."""
+
+from __future__ import annotations
+
+import sys
+
+from diagnose.cli import main
+
+sys.exit(main())

@@ -1,0 +1,309 @@
+"""The command ``diagnose``: thin commands over the functions that the front door names.
+
+Standard output holds the answer and nothing else; progress and messages go to standard error.
+The exit code is 0 for an answer whatever it says, 2 for input that cannot be used, 130 when
+stopped from the keyboard. What only one command needs is imported by that command, so that a
+ranking from the store starts quickly.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import re
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+
+from circuits.errors import AmplifierError, InputError
+from diagnose.page import WIDTH
+
+if TYPE_CHECKING:
+    from circuits.reading import Reading
+    from circuits.stage import Stage
+    from faultlib.simulate import Laboratory
+
+UNUSABLE = 2
+STOPPED = 130
+READER_GONE = 141
+"""128 + the number of the signal, as a shell gives it for SIGINT and SIGPIPE."""
+
+_WIDEST = 100
+Values = argparse.Namespace
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        By default those of the process.
+
+    Returns
+    -------
+    int
+        The exit code.
+    """
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    try:
+        made = _parser()
+        _known_command(words)
+        values = made.parse_args(words)
+        run: Callable[[Values], str] = values.run
+        text = run(values)
+        # one write at the end: an answer is whole or not there
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except AmplifierError as error:
+        print(error, file=sys.stderr)
+        return UNUSABLE
+    except KeyboardInterrupt:
+        print("stopped", file=sys.stderr)
+        return STOPPED
+    except BrokenPipeError:
+        # what is left in the buffer would be written once more at exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return READER_GONE
+    return 0
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose mistakes are this project's errors: one message, exit code 2."""
+
+    def error(self, message: str) -> NoReturn:
+        raise InputError(f"{self.prog}: {message}", expected=self.format_usage()[7:].strip())
+
+
+class _Version(argparse.Action):
+    """Looks the version up only when it is asked for."""
+
+    def __call__(
+        self,
+        parser: argparse.ArgumentParser,
+        namespace: Values,
+        values: str | Sequence[Any] | None,
+        option_string: str | None = None,
+    ) -> NoReturn:
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            found = version("amplifier-fault-diagnosis")
+        except PackageNotFoundError:
+            found = "(not installed)"
+        print(f"diagnose {found}")
+        parser.exit()
+
+
+def _parser() -> argparse.ArgumentParser:
+    top = _Parser(
+        prog="diagnose",
+        description="Ranks what may be wrong in an audio amplifier stage, "
+        "from what was measured at the bench.",
+        epilog="example:\n  diagnose sheet phono-opamp -o sheet.yaml\n  diagnose rank sheet.yaml",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    top.add_argument("--version", action=_Version, nargs=0, help="show the version and exit")
+    commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
+
+    def command(
+        name: str, run: Callable[[Values], str], about: str, example: str
+    ) -> argparse.ArgumentParser:
+        made = commands.add_parser(
+            name,
+            help=about,
+            description=about[:1].upper() + about[1:] + ".",
+            epilog=f"example:\n  {example}",
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        made.set_defaults(run=run)
+        return made
+
+    stage_help = "a stage that ships, or the path of a stage file"
+    one = command("stages", _stages, "list the stages that ship, or show one in detail",
+                  "diagnose stages phono-two-transistor")
+    one.add_argument("stage", nargs="?", metavar="STAGE", help=stage_help)
+
+    one = command("sheet", _sheet, "write a blank case to fill in",
+                  "diagnose sheet phono-two-transistor -o hall-record.yaml")
+    one.add_argument("stage", metavar="STAGE", help=stage_help)
+    one.add_argument("-o", dest="file", metavar="FILE", type=Path,
+                     help="write it there instead of to the screen; a file that exists is kept")
+
+    one = command("rank", _rank, "rank the causes that explain the readings of a case",
+                  "diagnose rank hall-record.yaml")
+    one.add_argument("case", metavar="CASE", type=Path, help="a case file")
+    _computes(one)
+
+    one = command("study", _study, "show how the readings move along the sizes of one fault",
+                  "diagnose study phono-two-transistor 'C4:capacitance loss' -o c4.png")
+    one.add_argument("stage", metavar="STAGE", help=stage_help)
+    one.add_argument("fault", metavar="PART:MODE", help="a part and a way in which it fails")
+    one.add_argument("--readings", metavar="CASE", default="proposal",
+                     help="the readings of that case file, with what was measured; "
+                     "by default those of a blank sheet")
+    one.add_argument("-o", dest="picture", metavar="FILE", type=Path, nargs="?", const=Path(),
+                     help="draw a picture as well, .png or .svg; without FILE a name is made up")
+    _computes(one)
+    return top
+
+
+def _computes(one: argparse.ArgumentParser) -> None:
+    """The options of every command that simulates."""
+    one.add_argument("--json", action="store_true", help="print one JSON document")
+    one.add_argument("--no-cache", action="store_true",
+                     help="neither use nor keep what was simulated before")
+
+
+COMMANDS = ("stages", "sheet", "rank", "study")
+
+
+def _known_command(words: Sequence[str]) -> None:
+    """Offer the nearest commands, which argparse does not."""
+    first = words[0] if words else ""
+    if first and not first.startswith("-") and first not in COMMANDS:
+        raise InputError(f"there is no command {first!r}", expected="a command", choices=COMMANDS,
+                         given=first)
+
+
+def _stages(values: Values) -> str:
+    from circuits.load import load_stage, stage_names
+    from diagnose.text_stage import stage_text, stages_text
+
+    if values.stage is None:
+        return stages_text([load_stage(name) for name in stage_names()], *_screen())
+    return stage_text(load_stage(values.stage), *_screen())
+
+
+def _sheet(values: Values) -> str:
+    from circuits.load import load_stage, stage_names
+    from diagnose.blank import blank_sheet
+    from diagnose.proposal import propose
+
+    stage = load_stage(values.stage)
+    if values.file is not None and values.file.exists():
+        raise _exists(values.file)
+    reference = ""
+    if values.stage not in stage_names():
+        # a case looks for its stage from its own folder
+        folder = values.file.parent if values.file is not None else Path()
+        reference = os.path.relpath(values.stage, folder)
+    with _laboratory(cached=True) as bench:
+        text = blank_sheet(stage, propose(stage, bench), reference)
+    if values.file is None:
+        return text
+    try:
+        # "x" again: the file may have come while the stage was simulated
+        with values.file.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        raise _exists(values.file) from None
+    except OSError as error:
+        raise InputError(f"{values.file} cannot be written: {error.strerror}",
+                         expected="a file in a folder that exists") from None
+    return f"{values.file} written; fill it in, then: diagnose rank {values.file}\n"
+
+
+def _exists(path: Path) -> InputError:
+    return InputError(f"{path} exists and was not touched", expected="the name of a new file")
+
+
+def _rank(values: Values) -> str:
+    from diagnose.case import load_case
+    from diagnose.progress import shown_on_terminal
+    from diagnose.rank import rank
+
+    case = load_case(values.case)
+    with _laboratory(not values.no_cache) as bench, shown_on_terminal() as progress:
+        result = rank(case, bench, progress)
+    if values.json:
+        from diagnose.result import to_json
+
+        return _document(to_json(result))
+    from diagnose.text import as_text
+
+    return as_text(result, *_screen())
+
+
+def _study(values: Values) -> str:
+    from circuits.load import load_stage
+    from diagnose.figures import check_format, draw
+    from diagnose.progress import shown_on_terminal
+    from diagnose.study import study, study_json
+    from diagnose.study_figure import study_figure
+
+    stage = load_stage(values.stage)
+    part, mode = _fault(stage, values.fault)
+    picture: Path | None = values.picture
+    suggested = re.sub(r"[^A-Za-z0-9]+", "-", f"{stage.name} {part} {mode}") + ".png"
+    if picture == Path():
+        picture = Path(suggested)
+    if picture is not None:
+        check_format(picture)
+    with _laboratory(not values.no_cache) as bench, shown_on_terminal() as progress:
+        stage, readings, measured = _readings(values.readings, stage, bench)
+        made = study(stage, part, mode, readings, bench, progress, measured)
+    if picture is not None:
+        draw(study_figure(made), picture)
+        print(f"picture: {picture}", file=sys.stderr)
+    if values.json:
+        return _document(study_json(made))
+    from diagnose.text_stage import study_text
+
+    text = study_text(made, *_screen())
+    return text if picture else f"{text}\nA picture of it: add -o {suggested}\n"
+
+
+def _readings(
+    source: str, stage: Stage, bench: Laboratory
+) -> tuple[Stage, list[Reading], list[float | None]]:
+    """The readings of a case, or of a blank sheet; with a case also its stage and its values."""
+    if source == "proposal":
+        from diagnose.proposal import propose
+
+        return stage, [reading for reading, _ in propose(stage, bench)], []
+    from diagnose.case import load_case
+
+    case = load_case(source)
+    if case.stage.name != stage.name:
+        raise InputError(f"{source} is a case of stage {case.stage.name}",
+                         expected=f"a case of stage {stage.name}")
+    if not case.readings:
+        raise InputError(f"{source} has no readings yet", expected="a sheet with values")
+    return case.stage, [m.reading for m in case.readings], [m.value for m in case.readings]
+
+
+def _fault(stage: Stage, word: str) -> tuple[str, str]:
+    """Part and mode of a fault; hyphens may stand for the spaces that a shell would split at."""
+    from faultlib.catalogue import hypotheses, kind_of
+
+    part, colon, mode = word.partition(":")
+    part, mode = part.strip(), mode.strip()
+    kind_of(stage, part)
+    names = [h.mode.name for h in hypotheses(stage) if h.part == part]
+    if not colon or not mode:
+        raise InputError(f"{word!r} names no way in which {part} fails", expected="PART:MODE",
+                         choices=[f"{part}:{name}" for name in names], given=word)
+    plain = {name.replace("-", " "): name for name in names}
+    return part, plain.get(re.sub(r"[-_ ]+", " ", mode), mode)
+
+
+def _laboratory(cached: bool) -> Laboratory:
+    from faultlib.simulate import Laboratory
+    from faultlib.store import Store, default_folder
+
+    return Laboratory(Store(default_folder() if cached else None))
+
+
+def _document(content: dict[str, Any]) -> str:
+    return json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+
+
+def _screen() -> tuple[int, bool]:
+    """Width of the text, and whether it may have colours."""
+    if not sys.stdout.isatty():
+        return WIDTH, False
+    columns = os.get_terminal_size(sys.stdout.fileno()).columns
+    return max(min(columns, _WIDEST), 40), not os.environ.get("NO_COLOR")

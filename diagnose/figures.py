@@ -1,0 +1,193 @@
+"""A picture described once as frozen data, and one function that draws it to a file.
+
+A `Figure` is panels; a panel is two axes, lines and a band. Whatever shows it (a file, a page)
+reads the same description. Colours are the eight of Okabe and Ito (2008, "Color universal
+design"), which people with any of the common colour deficiencies tell apart; every line differs
+in dash and marker as well, so that a picture survives a grey printer.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from circuits.errors import InputError
+from circuits.quantity import render
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+FORMATS = (".png", ".svg")
+PALETTE = ("#000000", "#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
+"""Okabe and Ito, without yellow, which is lost on white paper."""
+DASHES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 2)), (0, (1, 2)))
+MARKERS = ("o", "s", "^", "D", "v", "P", "X")
+_BAND_COLOUR = "#56B4E9"
+
+
+@dataclass(frozen=True)
+class Axis:
+    """One axis of a panel.
+
+    Attributes
+    ----------
+    label : str
+    unit : str
+        Unit of `circuits.quantity` for the numbers on it, SI inside (a ratio for ``%``).
+    logarithmic : bool
+    falling : bool
+        Large values first.
+    words : tuple of (float, str)
+        Named places in the stead of numbers.
+    """
+
+    label: str
+    unit: str = ""
+    logarithmic: bool = False
+    falling: bool = False
+    words: tuple[tuple[float, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class Series:
+    """One line; x and y of the same length, SI units."""
+
+    label: str
+    x: tuple[float, ...]
+    y: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Band:
+    """What is usual: the area between two lines over the same x."""
+
+    label: str
+    x: tuple[float, ...]
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Panel:
+    """One pair of axes with its lines."""
+
+    title: str
+    x: Axis
+    y: Axis
+    series: tuple[Series, ...]
+    bands: tuple[Band, ...] = ()
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A picture.
+
+    Attributes
+    ----------
+    title : str
+    panels : tuple of Panel
+    note : str
+        One or two sentences under the panels.
+    """
+
+    title: str
+    panels: tuple[Panel, ...]
+    note: str = ""
+
+
+def look(index: int) -> tuple[str, object, str]:
+    """Colour, dash and marker of the line of that number; no two of the first seven share any."""
+    k = index % len(PALETTE)
+    return PALETTE[k], DASHES[k], MARKERS[k]
+
+
+def draw(figure: Figure, path: Path) -> None:
+    """Draw a figure into a file.
+
+    Parameters
+    ----------
+    figure : Figure
+    path : Path
+        Ending in ``.png`` or ``.svg``.
+
+    Raises
+    ------
+    InputError
+        For another ending, or a file that cannot be written.
+    """
+    check_format(path)
+    # pyplot would look for a screen; the canvas alone needs none
+    import matplotlib as mpl
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure as Sheet
+
+    count = max(len(figure.panels), 1)
+    columns = 1 if count == 1 else 2
+    rows = math.ceil(count / columns)
+    with mpl.rc_context({"svg.hashsalt": "fixed", "svg.fonttype": "none", "font.size": 9.0}):
+        sheet = Sheet(figsize=(5.2 * columns, 3.1 * rows + 0.9), layout="constrained")
+        FigureCanvasAgg(sheet)
+        sheet.suptitle(figure.title, fontsize=11.0)
+        for place, panel in enumerate(figure.panels, start=1):
+            _panel(sheet.add_subplot(rows, columns, place), panel)
+        if figure.note:
+            sheet.supxlabel(figure.note, fontsize=8.0, wrap=True)
+        # no date: the same figure is the same file
+        stamp = {"Date": None} if path.suffix.lower() == ".svg" else {}
+        try:
+            sheet.savefig(path, format=path.suffix.lower()[1:], dpi=130, metadata=stamp)
+        except OSError as error:
+            raise InputError(
+                f"{path} cannot be written: {error.strerror}", expected="a folder that exists"
+            ) from error
+
+
+def check_format(path: Path) -> None:
+    """Refuse a file name whose ending names no format that is drawn.
+
+    Raises
+    ------
+    InputError
+    """
+    if path.suffix.lower() not in FORMATS:
+        raise InputError(
+            f"a picture cannot be written as {path.name!r}",
+            expected="a file name that ends in " + " or ".join(FORMATS),
+        )
+
+
+def _panel(axes: Axes, panel: Panel) -> None:
+    from matplotlib.ticker import FuncFormatter, NullFormatter
+
+    axes.set_title(panel.title, fontsize=9.0, loc="left")
+    for band in panel.bands:
+        axes.fill_between(band.x, band.low, band.high, color=_BAND_COLOUR, alpha=0.3,
+                          linewidth=0.0, label=band.label)
+        # edges, so that the band is seen without its colour
+        for edge in (band.low, band.high):
+            axes.plot(band.x, edge, color=PALETTE[0], linewidth=0.5, linestyle=":")
+    for k, line in enumerate(panel.series):
+        colour, dash, marker = look(k)
+        axes.plot(line.x, line.y, color=colour, linestyle=dash, marker=marker,
+                  markersize=3.5, linewidth=1.3, label=line.label)
+    for axis, kind, scale in (
+        (panel.x, axes.xaxis, axes.set_xscale),
+        (panel.y, axes.yaxis, axes.set_yscale),
+    ):
+        if axis.logarithmic:
+            scale("log")
+            kind.set_minor_formatter(NullFormatter())
+        if axis.words:
+            kind.set_ticks([x for x, _ in axis.words], labels=[word for _, word in axis.words])
+        else:
+            unit = axis.unit
+            kind.set_major_formatter(FuncFormatter(lambda x, _, unit=unit: render(x, unit)))
+    if panel.x.falling:
+        axes.invert_xaxis()
+    axes.set_xlabel(panel.x.label)
+    axes.set_ylabel(panel.y.label)
+    axes.grid(visible=True, which="major", linewidth=0.4, alpha=0.6)
+    if len(panel.series) + len(panel.bands) > 1:
+        axes.legend(fontsize=7.0)

@@ -1,0 +1,81 @@
+"""Which readings a blank sheet proposes for a stage.
+
+The list is what a technician takes anyway: voltages at every test point, supply currents, gain,
+the shape of the response, impedances at both ends, hum lines and noise.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from circuits.quantity import render
+from circuits.reading import Reading
+from circuits.stage import GROUND, Stage
+from faultlib.simulate import Bench, Variant
+
+Proposed = tuple[Reading, str]
+"""A reading and what the sheet says beside it."""
+
+SHAPE_HZ = (20.0, 50.0, 100.0, 200.0, 500.0, 2e3, 5e3, 10e3, 15e3, 20e3)
+"""Where the shape of the response is read, relative to 1 kHz."""
+MIDDLE_HZ = 1000.0
+HUM_LINES = (1, 2, 3, 4)
+"""Multiples of the mains frequency."""
+
+_RIAA_HZ = (50.0, 100.0, 500.0, 5e3, 10e3)
+_RIAA_DB = 3.0
+_LOUDSPEAKER_OHMS = 32.0
+"""A load up to here is a loudspeaker, whose stage is judged by its damping factor."""
+
+
+def propose(stage: Stage, bench: Bench) -> tuple[Proposed, ...]:
+    """The readings of a blank sheet, in the order in which they are taken.
+
+    Parameters
+    ----------
+    stage : Stage
+    bench : Bench
+        Tells whether the healthy stage follows the RIAA replay curve.
+
+    Returns
+    -------
+    tuple of (Reading, str)
+        Each with a few words to write beside it, which may be empty.
+    """
+    made: list[Proposed] = [
+        (Reading("dc voltage", at=node), what) for node, what in stage.test_points if node != GROUND
+    ]
+    made += [(Reading("supply current", rail=rail.name), "") for rail in stage.rails]
+    made.append((Reading("gain", frequency=MIDDLE_HZ), _drive(stage)))
+    if follows_riaa(stage, bench):
+        made += [(Reading("riaa deviation", frequency=f), "") for f in SHAPE_HZ]
+    else:
+        made += [(Reading("response", frequency=f, reference=MIDDLE_HZ), "") for f in SHAPE_HZ]
+    made.append((Reading("input impedance", frequency=MIDDLE_HZ), ""))
+    if 0.0 < stage.load <= _LOUDSPEAKER_OHMS:
+        made.append((Reading("damping factor", frequency=MIDDLE_HZ), "with the stage's own load"))
+    else:
+        made.append((Reading("output impedance", frequency=MIDDLE_HZ), ""))
+    made += [(Reading("hum", frequency=k * stage.mains), "") for k in HUM_LINES]
+    made.append((Reading("noise"), "20 Hz to 20 kHz, input terminated"))
+    return tuple(made)
+
+
+def follows_riaa(stage: Stage, bench: Bench) -> bool:
+    """Whether the healthy stage stays within 3 dB of the RIAA replay curve.
+
+    A flat amplifier leaves it by 13 dB at 100 Hz and at 10 kHz (the curve's own values).
+
+    Parameters
+    ----------
+    stage : Stage
+    bench : Bench
+    """
+    readings = [Reading("riaa deviation", frequency=f) for f in _RIAA_HZ]
+    off = bench.values(stage, [Variant()], readings).values[0]
+    return bool(np.all(np.isfinite(off)) and np.all(np.abs(off) < _RIAA_DB))
+
+
+def _drive(stage: Stage) -> str:
+    levels = [f"{name} {render(x, 'W' if name == 'power' else 'V')}" for name, x in stage.signal]
+    return "usual drive: " + ", ".join(levels) if levels else ""

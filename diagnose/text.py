@@ -1,0 +1,181 @@
+"""The answer to a case as text: figures kept or not, then suspects in groups, then what to mind."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from circuits.quantity import render
+from diagnose.page import BAD, DIM, GOOD, STRONG, WIDTH, Cell, Page
+from diagnose.result import Explained, Group, Result, Severity, Suspect, VerdictLine
+
+MOST_GROUPS = 5
+MOST_MEMBERS = 8
+MOST_READINGS = 8
+_SLIGHT = 0.01
+"""Answers less probable than this share one line."""
+
+
+def chance(probability: float) -> str:
+    """A probability as whole per cent; never a false 0 or 100."""
+    if probability >= 0.995:
+        return "over 99 %"
+    if probability < 0.005:
+        return "under 1 %"
+    return f"{100.0 * probability:.0f} %"
+
+
+def amount(value: float, unit: str) -> str:
+    """A value in the unit shown (percent for ``%``, SI otherwise) as people write it."""
+    return render(value / 100.0 if unit == "%" else value, unit)
+
+
+def as_text(result: Result, width: int = WIDTH, colour: bool = False) -> str:
+    """The text of ``diagnose rank``.
+
+    Parameters
+    ----------
+    result : Result
+    width : int
+        Columns.
+    colour : bool
+        Whether escape codes for weight and colour are written.
+
+    Returns
+    -------
+    str
+        Ends with a newline.
+    """
+    page = Page(width, colour)
+    page.line(result.case, STRONG)
+    page.line(f"stage {result.stage}", DIM)
+    if result.verdict:
+        _figures(page, result.verdict)
+    page.heading(_headline(result))
+    groups = sorted(result.groups, key=lambda g: -g.probability)
+    large = [g for g in groups if g.probability >= _SLIGHT][:MOST_GROUPS]
+    for group in large:
+        _group(page, group, [s for s in result.suspects if s.group == group.group])
+    _others(page, result, groups[len(large) :])
+    if result.next:
+        page.heading("Readings to take next")
+        page.table(
+            ("reading", "tells", "effort", "mind"),
+            [(n.reading, f"{n.information:.2f} bit", n.effort, n.caution) for n in result.next],
+            right=(1,), whole=(1, 2),
+        )  # fmt: skip
+    for title, notes in (("What this rests on", result.notes), ("Cautions", result.cautions)):
+        if notes:
+            page.heading(title)
+            page.bullets(notes)
+    return page.text()
+
+
+def _figures(page: Page, lines: Sequence[VerdictLine]) -> None:
+    failed = sum(not line.passes for line in lines)
+    page.heading(
+        f"Published figures: {failed} of {len(lines)} not met" if failed
+        else f"Published figures: all {len(lines)} met"
+    )
+    rows: list[tuple[Cell, ...]] = [
+        (
+            ("met", GOOD) if line.passes else ("NOT MET", BAD),
+            line.reading,
+            amount(line.measured, line.unit),
+            _limits(line),
+        )
+        for line in lines
+    ]
+    page.table(("", "reading", "measured", "limit"), rows, right=(2,), whole=(0, 2, 3))
+
+
+def _limits(line: VerdictLine) -> str:
+    said = []
+    if line.minimum is not None:
+        said.append(f"at least {amount(line.minimum, line.unit)}")
+    if line.maximum is not None:
+        said.append(f"at most {amount(line.maximum, line.unit)}")
+    return ", ".join(said)
+
+
+def _headline(result: Result) -> str:
+    """What the answer is, in one sentence."""
+    best = max((g.probability for g in result.groups), default=0.0)
+    if result.healthy >= max(best, result.unmodelled):
+        return f"Nothing wrong shows in these readings ({chance(result.healthy)})"
+    if result.unmodelled >= best:
+        return f"No modelled fault explains these readings ({chance(result.unmodelled)})"
+    return "What these readings point to"
+
+
+def _group(page: Page, group: Group, suspects: Sequence[Suspect]) -> None:
+    """One answer: its suspects and the readings that speak for the first of them."""
+    page.line()
+    number = f"{group.group}. {chance(group.probability)}"
+    shown = suspects[:MOST_MEMBERS]
+    if len(group.members) > 1:
+        page.line(f"{number}, one answer with {len(group.members)} members", STRONG)
+        page.line(f"{_sentence(group.why)} Which of them comes first is only a preference.",
+                  indent=3)
+        page.table((), [(chance(s.probability), _described(s)) for s in shown],
+                   right=(0,), whole=(0,), indent=3)  # fmt: skip
+        if len(group.members) > len(shown):
+            page.line(f"and {len(group.members) - len(shown)} less probable", DIM, indent=3)
+    elif suspects:
+        head, *sizes = _described(suspects[0]).split("\n")
+        page.line(f"{number}, {head}", STRONG)
+        for line in sizes:
+            page.line(line, indent=3)
+    if suspects and suspects[0].explains:
+        _explained(page, suspects[0])
+
+
+def _described(suspect: Suspect) -> str:
+    """Name and role, then a line for every size."""
+    lines = [f"{suspect.name} ({suspect.role})" if suspect.role else suspect.name]
+    second = suspect.also
+    if suspect.severity is not None:
+        lines.append(_size(suspect.severity, suspect.part if second is not None else ""))
+    if second is not None and second.severity is not None:
+        lines.append(_size(second.severity, second.part))
+    return "\n".join(lines)
+
+
+def _sentence(text: str) -> str:
+    text = text.strip()
+    return text[:1].upper() + text[1:].rstrip(".") + "."
+
+
+def _size(size: Severity, part: str) -> str:
+    name = f"{part} {size.quantity}" if part else size.quantity
+    low, high = sorted((size.low, size.high))
+    return (f"{name} {amount(size.value, size.unit)} "
+            f"(90 %: {amount(low, size.unit)} to {amount(high, size.unit)})")
+
+
+def _explained(page: Page, suspect: Suspect) -> None:
+    shown = suspect.explains[:MOST_READINGS]
+    rows = [
+        (e.reading, amount(e.measured, e.unit), amount(e.healthy, e.unit),
+         amount(e.predicted, e.unit))
+        for e in shown
+    ]
+    page.table(
+        ("reading", "measured", "healthy", suspect.name), rows,
+        right=(1, 2, 3), whole=(1, 2), indent=3,
+    )  # fmt: skip
+    rest: Sequence[Explained] = suspect.explains[MOST_READINGS:]
+    if rest:
+        page.line(f"and {len(rest)} readings more (all of them with --json)", DIM, indent=3)
+
+
+def _others(page: Page, result: Result, slight: Sequence[Group]) -> None:
+    page.heading("What else it may be")
+    rows: list[tuple[Cell, ...]] = [
+        (chance(result.healthy), "healthy: good parts within their tolerance"),
+        (chance(result.unmodelled), "a fault that is not in the library, or two at once"),
+    ]
+    left = result.rest + sum(g.probability for g in slight)
+    if left > 0.0:
+        count = f"{len(slight)} less probable answers" if slight else "all other faults together"
+        rows.append((chance(left), count))
+    page.table((), rows, right=(0,), whole=(0,), indent=3)
