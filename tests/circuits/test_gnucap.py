@@ -44,7 +44,7 @@ BROKEN = [
     ("phono-two-transistor", Fault("C4", "open")),
     ("phono-opamp", Fault("U1", "slow", 0.003)),
     ("phono-opamp", Fault("C3", "capacitance loss", 0.02)),
-    ("output-complementary", Fault("C6", "open")),
+    ("output-complementary", Fault("C4", "capacitance loss", 0.05)),
     ("output-complementary", Fault("R7", "drift up", 2.0)),
     ("output-complementary", Fault("Q3", "low gain", 0.1)),
 ]
