@@ -5,6 +5,7 @@
 # The environment is .venv; a stamp in it makes a second call quick.
 
 PYTHON ?= python3
+export PYTHON
 VENV   := .venv
 BIN    := $(VENV)/bin
 READY  := $(VENV)/ready
