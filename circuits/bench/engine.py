@@ -38,6 +38,7 @@ from circuits.bench.analysis import (
     plain,
 )
 from circuits.bench.difference import differences
+from circuits.bench.names import Names
 from circuits.bench.ngspice import Ngspice
 from circuits.errors import EngineFault, NoSolution
 
@@ -47,10 +48,11 @@ _FEW = 24
 """Changes up to which altering is cheaper than loading afresh."""
 _PLAUSIBLE = 1e12
 """No node or branch reaches this; ngspice answers a division by zero with 1e32."""
+# An operating point fails almost always for a node that an open part has left floating.
 _STEADY_LADDER: tuple[dict[str, str], ...] = (
     {},
-    {"reltol": "1e-4", "itl1": "500", "itl4": "100"},
-    {"reltol": "1e-4", "itl1": "500", "itl4": "100", "rshunt": "1e12"},
+    {"rshunt": "1e12"},
+    {"rshunt": "1e12", "reltol": "1e-4", "itl1": "500"},
 )
 _BAD_LOAD = ("error", "unrecognized", "can't find", "unknown", "not valid", "already exists")
 _PROOF = ("proof", "v1 a 0 3", "r1 a 0 2", ".end")
@@ -68,15 +70,16 @@ class Engine:
     _lock: threading.Lock
     _loaded: Circuit | None
     _awake: str
-    _nodes: frozenset[str]
-    _branches: frozenset[str]
-    _sources: frozenset[str]
+    _names: Names
 
     def __new__(cls) -> Engine:
         """Give the engine of this process; EngineMissing without an ngspice library."""
         if cls._only is None:
             engine = super().__new__(cls)
             engine._ngspice = Ngspice()
+            # As a last resort ngspice would take 10 µs of a transient run for the operating point,
+            # with the large capacitors still empty, and report success.
+            engine._ngspice.command("optran 1 1 1 0 0 0")
             engine._lock = threading.Lock()
             engine._forget()
             cls._only = engine
@@ -130,7 +133,7 @@ class Engine:
 
     def _load(self, circuit: Circuit, extra: Mapping[str, str]) -> None:
         lines = circuit.lines(extra)
-        self._survey(circuit)
+        names = Names.of(circuit)
         self._forget()
         # Without remcirc a netlist that does not parse leaves the previous one to be simulated.
         self._ngspice.command("remcirc")
@@ -139,24 +142,7 @@ class Engine:
         if any(bad in line.lower() for line in complaints for bad in _BAD_LOAD):
             self._prove()
             raise EngineFault("ngspice refuses the netlist: " + "; ".join(complaints))
-
-    def _survey(self, circuit: Circuit) -> None:
-        """Note the names that may be asked for: ngspice dies of some unknown ones."""
-        nodes = {"0", "gnd"}
-        branches: set[str] = set()
-        names: set[str] = set()
-        for element in circuit.elements:
-            name = element.name.lower()
-            if name in names:
-                raise EngineFault(f"two elements are named {element.name}")
-            names.add(name)
-            if name[0] != "k":
-                nodes.update(map(str.lower, element.nodes))
-            if name[0] in "vleh":
-                branches.add(name)
-        self._nodes = frozenset(nodes)
-        self._branches = frozenset(branches)
-        self._sources = frozenset(name for name in names if name[0] in "vi")
+        self._names = names
 
     def _prove(self) -> None:
         """After a refusal, have ngspice work out 3 V across 2 ohm; poison it unless it can."""
@@ -220,8 +206,8 @@ class Engine:
     def _biases(self, plot: str, wanted: Mapping[int, OperatingPoint]) -> dict[int, Answer]:
         return {
             i: Bias(
-                self._table(plot, self._vectors(a.nodes, ()), 1).real[0],
-                self._table(plot, self._vectors((), a.branches), 1).real[0],
+                self._table(plot, self._names.vectors(a.nodes, ()), 1).real[0],
+                self._table(plot, self._names.vectors((), a.branches), 1).real[0],
             )
             for i, a in wanted.items()
         }
@@ -233,15 +219,16 @@ class Engine:
         columns: dict[str, int] = {}
         places = {}
         for i, a in members.items():
-            nodes = [columns.setdefault(v, len(columns)) for v in self._vectors(a.nodes, ())]
-            flows = [columns.setdefault(v, len(columns)) for v in self._vectors((), a.branches)]
-            places[i] = (nodes, flows)
+            vectors = self._names.vectors(a.nodes, a.branches)
+            indexes = [columns.setdefault(v, len(columns)) for v in vectors]
+            places[i] = indexes[: len(a.nodes)], indexes[len(a.nodes) :]
         self._wake(drive)
         answers: dict[int, Answer] = {}
 
-        def read(command: str, length: int) -> Complexes:
-            self._analyse("ac " + command, "ac")
-            table = self._table("", list(columns), length)
+        def read(run: sweep.Run) -> Complexes:
+            self._analyse("ac " + run.command, "ac")
+            self._check_sweep("frequency", run)
+            table = self._table("", list(columns), len(run.frequencies))
             if not answers and biases:
                 answers.update(self._biases("op1.", biases))
             self._ngspice.command("destroy all")
@@ -249,12 +236,12 @@ class Engine:
 
         runs = sweep.lone_runs(frequencies)
         if runs:
-            table = np.concatenate([read(command, length) for command, length in runs])
+            table = np.concatenate([read(run) for run in runs])
         else:
             plan = sweep.plan(frequencies)
-            table, trusted = sweep.interpolate(plan, read(plan.command, plan.length))
+            table, trusted = sweep.interpolate(plan, read(plan.run))
             for k in np.flatnonzero(~trusted):
-                table[k] = read(f"lin 1 {frequencies[k]!r} {frequencies[k]!r}", 1)[0]
+                table[k] = read(sweep.lone_run(frequencies[k]))[0]
         row = {f: k for k, f in enumerate(frequencies)}
         for i, a in members.items():
             rows = np.array([row[float(f)] for f in a.frequencies], dtype=np.intp)
@@ -264,7 +251,7 @@ class Engine:
         return answers
 
     def _noise(self, wanted: NoiseSpectrum) -> NoiseDensity:
-        (output,) = self._vectors((wanted.output,), ())
+        (output,) = self._names.vectors((wanted.output,), ())
         asked = np.array(wanted.frequencies, dtype=float)
         if output == "0":
             return NoiseDensity(asked, np.zeros_like(asked))
@@ -272,27 +259,27 @@ class Engine:
         source = wanted.source.lower()
         self._wake(source)
 
-        def read(command: str, length: int) -> Floats:
-            self._analyse(f"noise v({output}) {source} {command}", "noise")
+        def read(run: sweep.Run) -> Floats:
+            self._analyse(f"noise v({output}) {source} {run.command}", "noise")
+            self._check_sweep("noise1.frequency", run)
             # One point leaves one plot, more leave the spectrum and, newer, its integral.
             density = self._ngspice.vector("noise1.onoise_spectrum")
             self._ngspice.command("destroy all")
-            if density is None or len(density) != length or not np.isfinite(density).all():
+            if density is None or not np.isfinite(density).all():
                 raise NoSolution(f"no noise spectrum at {output}")
             return np.asarray(density.real)
 
         runs = sweep.lone_runs(frequencies)
         if runs:
-            density = np.concatenate([read(command, length) for command, length in runs])
+            density = np.concatenate([read(run) for run in runs])
         else:
             plan = sweep.plan(frequencies)
-            density = sweep.smooth(plan, read(plan.command, plan.length))
+            density = sweep.smooth(plan, read(plan.run))
         return NoiseDensity(asked, density[np.searchsorted(frequencies, asked)])
 
     def _wake(self, drive: str) -> None:
         """Give one source its 1 V or 1 A of AC and take it from the one that had it."""
-        if drive not in self._sources:
-            raise EngineFault(f"the circuit has no V or I source {drive!r} to drive it")
+        self._names.require_source(drive)
         if drive != self._awake:
             if self._awake:
                 self._ngspice.command(f"alter {self._awake} acmag = 0")
@@ -317,7 +304,7 @@ class Engine:
         # Always from a fresh load and never followed by anything but one: with coupled inductors,
         # a small-signal run after a transient of the same load is wrong.
         self._load(circuit, options)
-        vectors = self._vectors(wanted.nodes, wanted.branches)
+        vectors = self._names.vectors(wanted.nodes, wanted.branches)
         kept = [v for v in vectors if v != "0"]
         saved = [f"i({v.removesuffix('#branch')})" if "#" in v else f"v({v})" for v in kept]
         if saved:
@@ -350,20 +337,12 @@ class Engine:
             self._ngspice.command("destroy all")
             raise NoSolution(f"{kind}: {reason.strip()}")
 
-    def _vectors(self, nodes: Iterable[str], branches: Iterable[str]) -> list[str]:
-        """Vector names of nodes and branches; EngineFault for one that the circuit lacks."""
-        names = []
-        for node in nodes:
-            name = node.lower()
-            if name not in self._nodes:
-                raise EngineFault(f"the circuit has no node {node!r}")
-            names.append("0" if name == "gnd" else name)
-        for branch in branches:
-            name = branch.lower()
-            if name not in self._branches:
-                raise EngineFault(f"the circuit has no voltage source or inductor {branch!r}")
-            names.append(name + "#branch")
-        return names
+    def _check_sweep(self, name: str, run: sweep.Run) -> None:
+        """Hold the frequencies that ngspice took against the ones meant: its rules vary."""
+        found = self._ngspice.vector(name)
+        meant = run.frequencies
+        if found is None or len(found) != len(meant) or abs(found[-1].real / meant[-1] - 1) > 1e-6:
+            raise NoSolution(f"ngspice did not run the whole of: {run.command}")
 
     def _table(self, plot: str, vectors: Sequence[str], length: int) -> Complexes:
         """Vectors of a plot as columns (length, n); NoSolution where one is not to be trusted."""

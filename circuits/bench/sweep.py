@@ -30,19 +30,24 @@ _TINY = 1e-150
 
 
 @dataclass(frozen=True)
+class Run:
+    """One run of ngspice: what follows `ac` or `noise …`, and the frequencies (points,) it has."""
+
+    command: str
+    frequencies: Floats
+
+
+@dataclass(frozen=True)
 class Sweep:
     """One logarithmic sweep and how the wanted frequencies lie in it.
 
     Attributes
     ----------
-    command : str
-        What follows `ac` or `noise …` in ngspice.
-    length : int
-        How many points ngspice returns.
+    run : Run
+        The command and the grid of points that ngspice shall return.
     """
 
-    command: str
-    length: int
+    run: Run
     window: npt.NDArray[np.intp]
     """Nearest grid points by wanted frequency, nearest first, (points, f)."""
     near: Floats
@@ -51,19 +56,22 @@ class Sweep:
     """Logarithm of the same."""
 
 
-def lone_runs(frequencies: tuple[float, ...]) -> tuple[tuple[str, int], ...]:
-    """Runs that hit sorted frequencies exactly: (command, number of points) of each, in order.
+def lone_run(frequency: float) -> Run:
+    """The run that gives one frequency alone."""
+    return Run(f"lin 1 {frequency!r} {frequency!r}", np.array([frequency]))
 
-    Empty where a logarithmic sweep is cheaper.
-    """
+
+@lru_cache(maxsize=256)
+def lone_runs(frequencies: tuple[float, ...]) -> tuple[Run, ...]:
+    """Runs that hit sorted frequencies exactly, in order; none where a sweep is cheaper."""
     count = len(frequencies)
     first, last = frequencies[0], frequencies[-1]
     even = np.linspace(first, last, count)
     # ngspice takes a linear sweep of two points for one of a single point
     if count != 2 and count < 200 and np.allclose(even, frequencies, rtol=1e-12, atol=0.0):
-        return ((f"lin {count} {first!r} {last!r}", count),)
+        return (Run(f"lin {count} {first!r} {last!r}", even),)
     if count <= 3:
-        return tuple((f"lin 1 {frequency!r} {frequency!r}", 1) for frequency in frequencies)
+        return tuple(lone_run(frequency) for frequency in frequencies)
     return ()
 
 
@@ -83,7 +91,7 @@ def plan(frequencies: tuple[float, ...]) -> Sweep:
     distance = np.abs(np.log(grid[:, None] / wanted))
     window = np.argsort(distance, axis=0, kind="stable")[:_POINTS]
     near = (grid[window] / wanted)[:, :, None]
-    return Sweep(command, len(grid), window, near, np.log(near))
+    return Sweep(Run(command, grid), window, near, np.log(near))
 
 
 def interpolate(sweep: Sweep, values: Complexes) -> tuple[Complexes, npt.NDArray[np.bool_]]:

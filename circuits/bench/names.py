@@ -1,0 +1,60 @@
+"""The names that may be asked of a circuit.
+
+ngspice answers an unknown node with zeros, with nothing, or by ending its service in this process;
+so no name reaches it that the circuit does not hold.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from circuits.bench.analysis import Circuit
+from circuits.errors import EngineFault
+
+
+@dataclass(frozen=True)
+class Names:
+    """Nodes, elements whose current is known, and sources that can drive, in lower case."""
+
+    nodes: frozenset[str]
+    branches: frozenset[str]
+    sources: frozenset[str]
+
+    @classmethod
+    def of(cls, circuit: Circuit) -> Names:
+        """Survey a circuit; raises EngineFault where two elements share a name."""
+        nodes = {"0", "gnd"}
+        names: set[str] = set()
+        for element in circuit.elements:
+            name = element.name.lower()
+            if name in names:
+                raise EngineFault(f"two elements are named {element.name}")
+            names.add(name)
+            if name[0] != "k":
+                nodes.update(map(str.lower, element.nodes))
+        return cls(
+            frozenset(nodes),
+            frozenset(name for name in names if name[0] in "vleh"),
+            frozenset(name for name in names if name[0] in "vi"),
+        )
+
+    def vectors(self, nodes: Iterable[str], branches: Iterable[str]) -> list[str]:
+        """What ngspice calls these nodes and branches; raises EngineFault for an unknown one."""
+        found = []
+        for node in nodes:
+            name = node.lower()
+            if name not in self.nodes:
+                raise EngineFault(f"the circuit has no node {node!r}")
+            found.append("0" if name == "gnd" else name)
+        for branch in branches:
+            name = branch.lower()
+            if name not in self.branches:
+                raise EngineFault(f"the circuit has no voltage source or inductor {branch!r}")
+            found.append(name + "#branch")
+        return found
+
+    def require_source(self, name: str) -> None:
+        """Raise EngineFault unless the circuit has this V or I source (lower case)."""
+        if name not in self.sources:
+            raise EngineFault(f"the circuit has no V or I source {name!r} to drive it")
