@@ -48,11 +48,11 @@ def check(stage: Stage, drawn: Drawn) -> None:
     """
     _names(stage, drawn)
     joined = _joined(drawn)
-    _ends(drawn, joined)
     if GROUND not in joined:
         raise InputError(
             "no part is connected to ground", place=drawn.place, expected='a node "0"'
         )
+    _ends(drawn, joined)
     for name, written in drawn.ports.items():
         if written.value not in joined and written.value != GROUND:
             raise _absent(f"the {name} port", written, joined)

@@ -8,7 +8,6 @@ is built from libyaml's events, not by its composer: nothing is expanded, and de
 from __future__ import annotations
 
 import re
-import stat
 from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,17 +16,13 @@ import yaml
 
 from circuits.errors import InputError, Place
 from circuits.quantity import parse
+from circuits.textfile import LINE_END, UNPRINTABLE, contents, place_at, place_in
 
-MOST_BYTES = 1_000_000
 MOST_DEPTH = 20
-_LONGEST_LINE = 160
-
-_LINE_END = re.compile("\r\n|[\n\r\x85\u2028\u2029]")
-_UNPRINTABLE = re.compile("[^\t\n\r\x20-\x7e\x85\xa0-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 _INDENT_TAB = re.compile(r"^[ ]*\t", re.MULTILINE)
 _HINTS = {
     "mapping values are not allowed": "quotes around a text that holds ': '",
-    "cannot start any token": "quotes around a text that begins with @, `, % or a tab",
+    "cannot start any token": "quotes around a text that begins with @, `, %, > or |",
     "did not find expected ',' or ']'": "a ] at the end of the list",
     "did not find expected ',' or '}'": "a } at the end, and quotes around text with , or :",
     "while scanning a block scalar": "quotes around a text that begins with > or |",
@@ -93,43 +88,6 @@ def read(path: Path, shown: str = "") -> Node:
     return tree(contents(path, shown), shown or str(path))
 
 
-def contents(path: Path, shown: str = "") -> str:
-    """The text of one file, its byte order mark removed.
-
-    Raises
-    ------
-    InputError
-        For a file that is missing, no regular file, too long, unreadable or not UTF-8.
-    """
-    name = shown or str(path)
-    here = Place(name)
-    try:
-        status = path.stat()
-        if stat.S_ISDIR(status.st_mode):
-            raise InputError("this is a folder", place=here, expected="a file")
-        if not stat.S_ISREG(status.st_mode):
-            raise InputError("this is not a regular file", place=here, expected="a text file")
-        if status.st_size > MOST_BYTES:
-            raise InputError("this file is longer than 1 MB", place=here, expected="a short file")
-        raw = path.read_bytes()
-    except FileNotFoundError:
-        raise InputError("there is no such file", place=here) from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise InputError(f"this file cannot be read: {reason}", place=here) from None
-    try:
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
-        column = error.start - (raw.rfind(b"\n", 0, error.start) + 1) + 1
-        row = raw.split(b"\n")[line - 1].decode("utf-8", "replace").rstrip("\r")
-        raise InputError(
-            "this byte is not UTF-8",
-            place=_place(name, row, line, column),
-            expected="a text file saved as UTF-8",
-        ) from None
-
-
 def tree(text: str, name: str) -> Node:
     """The tree of a YAML text; `name` is the file in messages.
 
@@ -141,30 +99,18 @@ def tree(text: str, name: str) -> Node:
     return _Builder(text, name).build()
 
 
-def _place(name: str, row: str, line: int, column: int) -> Place:
-    shown = _UNPRINTABLE.sub("?", row).replace("\t", " ")
-    if column > _LONGEST_LINE:
-        shown = ""
-    return Place(name, line, column, shown[: _LONGEST_LINE + 20])
-
-
 class _Builder:
     """Builds one tree; holds the lines for the places."""
 
     def __init__(self, text: str, name: str) -> None:
         self.text = text
         self.name = name
-        self.rows = _LINE_END.split(text)
+        self.rows = LINE_END.split(text)
 
     def place(self, line: int, column: int) -> Place:
         """The place of a mark, both counted from 0."""
         row = self.rows[line] if line < len(self.rows) else ""
-        return _place(self.name, row, line + 1, column + 1)
-
-    def offset(self, position: int) -> Place:
-        """The place of a character of the text."""
-        before = _LINE_END.split(self.text[:position])
-        return self.place(len(before) - 1, len(before[-1]))
+        return place_in(self.name, row, line + 1, column + 1)
 
     def start(self, event: yaml.Event) -> Place:
         """The place where an event begins."""
@@ -176,18 +122,11 @@ class _Builder:
         return InputError(message, place=self.start(event), expected=expected)
 
     def build(self) -> Node:
-        bad = _UNPRINTABLE.search(self.text)
-        if bad:
-            raise InputError(
-                f"this character cannot stand in a text file: {bad[0]!r}",
-                place=self.offset(bad.start()),
-                expected="plain text in UTF-8",
-            )
         tab = _INDENT_TAB.search(self.text)
         if tab:
             raise InputError(
                 "this line is indented with a tab",
-                place=self.offset(tab.end() - 1),
+                place=place_at(self.text, tab.end() - 1, self.name),
                 expected="spaces",
             )
         try:
@@ -220,7 +159,7 @@ class _Builder:
             if isinstance(event, yaml.NodeEvent):
                 self._plain(event)
             if isinstance(event, yaml.ScalarEvent):
-                if _UNPRINTABLE.search(event.value):
+                if UNPRINTABLE.search(event.value):
                     raise self.refuse("this text holds a control character", event, "plain text")
                 quoted = event.style not in (None, "")
                 done = Text(event.value, self.start(event), quoted)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Sequence
+from decimal import Decimal
 
 from circuits.quantity import parse, render
 from circuits.reading import Reading
@@ -99,7 +100,8 @@ def _exact(value: float, unit: str) -> str:
         text = render(value, unit, digits).replace("Ω", "ohm")
         if parse(text, unit) == value:
             return text
-    return repr(value * 100.0 if unit == "%" else value)
+    # shifting the decimal point keeps every digit, which multiplying by 100 would not
+    return str(Decimal(repr(value)).scaleb(2 if unit == "%" else 0))
 
 
 def _word(text: str) -> str:

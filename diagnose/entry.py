@@ -92,7 +92,7 @@ def conditions(entry: Mapping, name: str, stage: Stage, without: tuple[str, ...]
     for key in about.required:
         if key not in without and entry.get(key) is None:
             place = entry.keys[key].place if key in entry.keys else entry.place
-            raise InputError(f"{name} needs a {key}", place=place, expected=f"{key}: …")
+            raise InputError(f"{name} needs {key!r}", place=place, expected=f"{key}: …")
     fields: dict[str, Any] = {}
     for key in condition_keys(name):
         node = entry.get(key)

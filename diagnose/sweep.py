@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from circuits import yamlfile
-from circuits.errors import InputError, Place
+from circuits.errors import InputError
 from circuits.quantity import parse
+from circuits.textfile import LINE_END, contents, place_in
 from circuits.yamlfile import Text
 
 MOST_ROWS = 2000
@@ -53,8 +53,8 @@ def read_sweep(path: Path) -> list[tuple[Text, Text]]:
         For a file that cannot be read, a row that is not two columns, or too many rows.
     """
     name = str(path)
-    content = yamlfile.contents(path)
-    lines = content.splitlines()
+    content = contents(path)
+    lines = LINE_END.split(content)
     separator = next((mark for mark in "\t;" if mark in content), ",")
     rows: list[tuple[Text, Text]] = []
     units = ("", "")
@@ -66,7 +66,7 @@ def read_sweep(path: Path) -> list[tuple[Text, Text]]:
         if len(cells) != 2:
             raise InputError(
                 f"this row has {len(cells)} columns",
-                place=_place(name, count, 1, line),
+                place=place_in(name, line, count, 1),
                 expected="two: frequency and value; with decimal commas, a semicolon between",
             )
         left, right = (cell.strip().strip('"') for cell in cells)
@@ -78,21 +78,17 @@ def read_sweep(path: Path) -> list[tuple[Text, Text]]:
         if len(rows) == MOST_ROWS:
             raise InputError(
                 f"this sweep has more than {MOST_ROWS} rows",
-                place=_place(name, count, 1, line),
+                place=place_in(name, line, count, 1),
                 expected="fewer points",
             )
         at = len(cells[0]) + 2
         rows.append(
             (
-                Text(_with_unit(left, units[0]), _place(name, count, 1, line)),
-                Text(_with_unit(right, units[1]), _place(name, count, at, line)),
+                Text(_with_unit(left, units[0]), place_in(name, line, count, 1)),
+                Text(_with_unit(right, units[1]), place_in(name, line, count, at)),
             )
         )
     return rows
-
-
-def _place(name: str, line: int, column: int, row: str) -> Place:
-    return Place(name, line, column, row.replace("\t", " ")[:200])
 
 
 def _counts(line: str) -> bool:
