@@ -78,13 +78,8 @@ class Model:
     parameters: tuple[tuple[str, float], ...] = ()
 
     def line(self) -> str:
-        """The `.model` line."""
-        _checked(_NODE, self.name, "model name")
-        _checked(_NODE, self.type, "model type")
-        words = [
-            f"{_checked(_NODE, key, 'parameter')}={plain(value)}" for key, value in self.parameters
-        ]
-        return f".model {self.name} {self.type}({' '.join(words)})"
+        """The `.model` line; raises EngineFault where it could not be trusted to ngspice."""
+        return _model_line(self)
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,6 +235,16 @@ def _head(name: str, nodes: tuple[str, ...], text: str) -> str:
     for node in nodes:
         _checked(_NODE, node, "node name")
     return " ".join((name, *nodes, *((_checked(_TEXT, text, "text"),) if text else ())))
+
+
+@lru_cache(maxsize=1024)
+def _model_line(model: Model) -> str:
+    _checked(_NODE, model.name, "model name")
+    _checked(_NODE, model.type, "model type")
+    words = [
+        f"{_checked(_NODE, key, 'parameter')}={plain(value)}" for key, value in model.parameters
+    ]
+    return f".model {model.name} {model.type}({' '.join(words)})"
 
 
 def _checked(pattern: re.Pattern[str], word: str, what: str) -> str:

@@ -204,18 +204,16 @@ class Engine:
         return answers
 
     def _biases(self, plot: str, wanted: Mapping[int, OperatingPoint]) -> dict[int, Answer]:
-        return {
-            i: Bias(
-                self._table(plot, self._names.vectors(a.nodes, ()), 1).real[0],
-                self._table(plot, self._names.vectors((), a.branches), 1).real[0],
-            )
-            for i, a in wanted.items()
-        }
+        answers: dict[int, Answer] = {}
+        for i, a in wanted.items():
+            values = self._table(plot, self._names.vectors(a.nodes, a.branches), 1)[0].real
+            answers[i] = Bias(values[: len(a.nodes)], values[len(a.nodes) :])
+        return answers
 
     def _responses(
         self, drive: str, members: Mapping[int, SmallSignal], biases: Mapping[int, OperatingPoint]
     ) -> dict[int, Answer]:
-        frequencies = _sorted_frequencies(f for a in members.values() for f in a.frequencies)
+        frequencies, rows = sweep.merge(tuple(tuple(a.frequencies) for a in members.values()))
         columns: dict[str, int] = {}
         places = {}
         for i, a in members.items():
@@ -242,11 +240,8 @@ class Engine:
             table, trusted = sweep.interpolate(plan, read(plan.run))
             for k in np.flatnonzero(~trusted):
                 table[k] = read(sweep.lone_run(frequencies[k]))[0]
-        row = {f: k for k, f in enumerate(frequencies)}
-        for i, a in members.items():
-            rows = np.array([row[float(f)] for f in a.frequencies], dtype=np.intp)
+        for (i, a), part in zip(members.items(), (table[row] for row in rows), strict=True):
             nodes, flows = places[i]
-            part = table[rows]
             answers[i] = Response(np.array(a.frequencies, float), part[:, nodes], part[:, flows])
         return answers
 
@@ -255,7 +250,7 @@ class Engine:
         asked = np.array(wanted.frequencies, dtype=float)
         if output == "0":
             return NoiseDensity(asked, np.zeros_like(asked))
-        frequencies = _sorted_frequencies(wanted.frequencies)
+        frequencies, (row,) = sweep.merge((tuple(wanted.frequencies),))
         source = wanted.source.lower()
         self._wake(source)
 
@@ -275,7 +270,7 @@ class Engine:
         else:
             plan = sweep.plan(frequencies)
             density = sweep.smooth(plan, read(plan.run))
-        return NoiseDensity(asked, density[np.searchsorted(frequencies, asked)])
+        return NoiseDensity(asked, density[row])
 
     def _wake(self, drive: str) -> None:
         """Give one source its 1 V or 1 A of AC and take it from the one that had it."""
@@ -353,6 +348,7 @@ class Engine:
                 if data is None or len(data) != length:
                     raise NoSolution(f"no result for {name}")
                 table[:, k] = data
+        # Written so that a value that is not a number fails as well.
         if vectors and not np.abs(table).max() < _PLAUSIBLE:
             raise NoSolution("a result is not a number, or beyond all reason")
         return table
@@ -367,10 +363,3 @@ def _climb(ladder: Iterable[dict[str, str]], attempt: Callable[[dict[str, str]],
         except NoSolution as error:
             reasons.append(str(error))
     raise NoSolution(f"no solution after {len(reasons)} ways of solving; the first: {reasons[0]}")
-
-
-def _sorted_frequencies(frequencies: Iterable[float]) -> tuple[float, ...]:
-    ordered = tuple(sorted({float(f) for f in frequencies}))
-    if not ordered or not ordered[0] > 0.0 or not np.isfinite(ordered[-1]):
-        raise EngineFault("frequencies must be finite and above 0 Hz, and there must be one")
-    return ordered

@@ -15,6 +15,7 @@ import os
 import tempfile
 import warnings
 from collections.abc import Iterator, Sequence
+from itertools import accumulate
 from pathlib import Path
 from typing import Any
 
@@ -89,8 +90,10 @@ class Ngspice:
         """Hand over a netlist, title first and `.end` last; give what was said against it."""
         self._guard()
         self._shared.clear_output()
-        kept = [self._ffi.new("char[]", line.encode("ascii")) for line in lines]
-        array = self._ffi.new("char *[]", [*kept, self._ffi.NULL])
+        # One block for all lines: an allocation for each costs a tenth of the load.
+        text = self._ffi.new("char[]", "\0".join(lines).encode("ascii"))
+        starts = accumulate((len(line) + 1 for line in lines[:-1]), initial=0)
+        array = self._ffi.new("char *[]", [*(text + start for start in starts), self._ffi.NULL])
         if self._lib.ngSpice_Circ(array):
             self._poisoned("loading a netlist")
         return list(self._shared._stderr)

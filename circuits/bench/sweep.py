@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from circuits.bench.analysis import Complexes, Floats
+from circuits.errors import EngineFault
 
 PER_DECADE = 16
 _RATIO = 10.0 ** (1.0 / PER_DECADE)
@@ -26,7 +27,6 @@ _AGREE = 3e-6
 """Relative difference of the last two convergents; the error is smaller. 1e-4 dB is 1.15e-5."""
 _FLOOR = 1e-10
 """The same, relative to the largest value nearby: what is far below cannot be resolved."""
-_TINY = 1e-150
 
 
 @dataclass(frozen=True)
@@ -54,6 +54,26 @@ class Sweep:
     """The grid frequencies of `window` over the wanted one, (points, f, 1)."""
     place: Floats
     """Logarithm of the same."""
+    spans: tuple[Floats, ...]
+    """The differences of `near` that each level of the fraction needs."""
+    ways: Floats
+    """From the grid frequencies of `near` to the wanted one, (points, f, 1)."""
+
+
+@lru_cache(maxsize=256)
+def merge(
+    lists: tuple[tuple[float, ...], ...],
+) -> tuple[tuple[float, ...], tuple[npt.NDArray[np.intp], ...]]:
+    """All frequencies of some lists, sorted, and where in them those of each list stand.
+
+    Raises EngineFault where a list is empty or holds what is no frequency.
+    """
+    ordered = tuple(sorted({float(f) for wanted in lists for f in wanted}))
+    if not all(lists) or not ordered or not ordered[0] > 0.0 or not math.isfinite(sum(ordered)):
+        raise EngineFault("frequencies must be finite and above 0 Hz, and there must be one")
+    row = {f: k for k, f in enumerate(ordered)}
+    places = tuple(np.array([row[float(f)] for f in wanted], dtype=np.intp) for wanted in lists)
+    return ordered, places
 
 
 def lone_run(frequency: float) -> Run:
@@ -91,7 +111,8 @@ def plan(frequencies: tuple[float, ...]) -> Sweep:
     distance = np.abs(np.log(grid[:, None] / wanted))
     window = np.argsort(distance, axis=0, kind="stable")[:_POINTS]
     near = (grid[window] / wanted)[:, :, None]
-    return Sweep(Run(command, grid), window, near, np.log(near))
+    spans = tuple(near[k:] - near[k - 1] for k in range(1, _POINTS))
+    return Sweep(Run(command, grid), window, near, np.log(near), spans, 1.0 - near)
 
 
 def interpolate(sweep: Sweep, values: Complexes) -> tuple[Complexes, npt.NDArray[np.bool_]]:
@@ -110,25 +131,30 @@ def interpolate(sweep: Sweep, values: Complexes) -> tuple[Complexes, npt.NDArray
     """
     around = values[sweep.window]
     terms = around.copy()
-    near = sweep.near
+    ways = sweep.ways
+    pair = np.empty((2, *around.shape[1:]), dtype=np.complex128)
     with np.errstate(all="ignore"):
-        for k in range(1, _POINTS):
-            steps = terms[k:] - terms[k - 1]
-            steps[steps == 0.0] = _TINY
-            np.divide(near[k:] - near[k - 1], steps, out=terms[k:])
-        last = terms[_POINTS - 1]
-        short = terms[_POINTS - 2]
-        full = short + (1.0 - near[_POINTS - 2]) / last
-        pair = np.stack((full, short))
+        for k, span in enumerate(sweep.spans, start=1):
+            steps = terms[k:]
+            steps -= terms[k - 1]
+            np.divide(span, steps, out=steps)
+        pair[1] = terms[_POINTS - 2]
+        np.divide(ways[_POINTS - 2], terms[_POINTS - 1], out=pair[0])
+        pair[0] += pair[1]
         for k in range(_POINTS - 3, -1, -1):
-            pair = terms[k] + (1.0 - near[k]) / pair
-        full, short = pair
-        allowed = _AGREE * np.abs(full) + _FLOOR * np.abs(around).max(axis=0)
+            np.divide(ways[k], pair, out=pair)
+            pair += terms[k]
+        full = pair[0]
+        error = np.abs(full - pair[1])
         # Written so that a value that is not a number is not trusted.
-        trusted = np.abs(full - short) <= allowed
-    # A grounded or a driven node has no slope at all, on which the fraction founders.
-    flat = (around == around[0]).all(axis=0)
-    return np.where(flat, around[0], full), (trusted | flat).all(axis=1)
+        trusted = error <= _AGREE * np.abs(full)
+        if not trusted.all():
+            trusted |= error <= _FLOOR * np.abs(around).max(axis=0)
+            # A grounded or a driven node has no slope at all, on which the fraction founders.
+            flat = (around == around[0]).all(axis=0)
+            full = np.where(flat, around[0], full)
+            trusted |= flat
+    return full, trusted.all(axis=1)
 
 
 def smooth(sweep: Sweep, density: Floats) -> Floats:
