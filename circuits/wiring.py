@@ -9,6 +9,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from circuits.errors import InputError, Place
+from circuits.netlist import node as plain
 from circuits.stage import GROUND, Stage
 from circuits.yamlfile import Text
 
@@ -83,11 +84,15 @@ def _words(drawn: Drawn) -> Iterator[Text]:
 
 
 def _names(stage: Stage, drawn: Drawn) -> None:
-    """The simulator knows no capitals, so two names may not differ in them alone."""
+    """Names must stay apart in the simulator, which knows no capitals and no punctuation.
+
+    A part's inner nodes and elements are named after it, ``c1_esr`` of C1, so no other name may
+    begin so.
+    """
     parts: dict[str, str] = {}
-    rails = {rail.name.lower() for rail in stage.rails}
+    rails = {plain(rail.name) for rail in stage.rails}
     for written, _ in drawn.pins:
-        low = written.value.lower()
+        low = plain(written.value)
         if low in parts:
             raise _clash(written, parts[low])
         if low in rails or low == "pickup":
@@ -97,29 +102,37 @@ def _names(stage: Stage, drawn: Drawn) -> None:
                 expected="another name for the part",
             )
         parts[low] = written.value
+    for written, _ in drawn.pins:
+        _not_inside(written, parts)
     nodes: dict[str, str] = {}
     for written in _words(drawn):
-        low = written.value.lower()
+        low = plain(written.value)
         if low in _TAKEN or low.endswith("_src") or (low.strip("0") == "" and low != GROUND):
             raise InputError(
                 f"{written.value!r} cannot name a node",
                 place=written.place,
                 expected='another name; ground is "0"',
             )
-        if low.split(".")[0] in parts and "." in low:
-            raise InputError(
-                f"{written.value!r} looks like a pin of a part",
-                place=written.place,
-                expected="a node name that does not begin with a part's name and a dot",
-            )
+        _not_inside(written, parts)
         first = nodes.setdefault(low, written.value)
         if first != written.value:
             raise _clash(written, first)
 
 
+def _not_inside(written: Text, parts: Mapping[str, str]) -> None:
+    low = plain(written.value)
+    for part, name in parts.items():
+        if low.startswith(f"{part}_"):
+            raise InputError(
+                f"{written.value!r} can be taken for an inner node of the part {name!r}",
+                place=written.place,
+                expected="a name that does not begin with a part's name",
+            )
+
+
 def _clash(written: Text, first: str) -> InputError:
     return InputError(
-        f"{written.value!r} and {first!r} differ in capitals only",
+        f"{written.value!r} and {first!r} differ in capitals or punctuation only",
         place=written.place,
         expected="the same spelling, or another name",
     )

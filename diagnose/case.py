@@ -164,10 +164,9 @@ def _with_mains(stage: Stage, mains: float) -> Stage:
     """The stage on another mains frequency: every line of stray mains moves with it."""
     if mains == stage.mains:
         return stage
-    ratio = mains / stage.mains
 
     def moved(lines: Lines) -> Lines:
-        return tuple((frequency * ratio, level) for frequency, level in lines)
+        return tuple((frequency * mains / stage.mains, level) for frequency, level in lines)
 
     return replace(
         stage,
