@@ -12,6 +12,7 @@ import sys
 import tempfile
 import time
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from statistics import median
 
@@ -109,7 +110,7 @@ def by_the_solver_alone(circuits: list[Circuit]) -> list[float]:
 
 def by_the_solver_altered(circuits: list[Circuit]) -> list[float]:
     """The same behind the commands that make each circuit of the one before."""
-    changes = [differences(a, b) or [] for a, b in zip(circuits, circuits[1:], strict=False)]
+    changes = [differences(a, b) or [] for a, b in pairwise(circuits)]
     return [_solve([[], *changes], circuits[0])]
 
 
