@@ -77,8 +77,9 @@ class Page:
         right: Iterable[int] = (),
         whole: Iterable[int] = (),
         indent: int = 2,
+        gap: int = 2,
     ) -> None:
-        """Columns two spaces apart.
+        """Columns side by side.
 
         Parameters
         ----------
@@ -89,14 +90,15 @@ class Page:
             Columns set flush right.
         whole : iterable of int
             Columns never wrapped.
-        indent : int
+        indent, gap : int
+            Blanks before the table and between columns.
         """
         from rich.padding import Padding
         from rich.table import Table
         from rich.text import Text
 
         count = len(heads) or max((len(row) for row in rows), default=0)
-        drawn = Table(box=None, show_header=bool(heads), pad_edge=False, padding=(0, 2, 0, 0),
+        drawn = Table(box=None, show_header=bool(heads), pad_edge=False, padding=(0, gap, 0, 0),
                       header_style=DIM, show_edge=False)
         flush, firm = set(right), set(whole)
         for k in range(count):

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuits.quantity import render
+from circuits.reading import Reading
 from diagnose.figures import Axis, Band, Figure, Panel, Series
 from diagnose.study import BAND, Study
 
@@ -15,6 +16,7 @@ MOST_PANELS = 8
 _CURVE_POINTS = 4
 """A quantity read at so many frequencies is a curve."""
 _CURVES = 5
+_WIDE = 30.0
 
 
 def study_figure(made: Study) -> Figure:
@@ -81,7 +83,7 @@ def _against_frequency(made: Study, places: Sequence[int]) -> Panel:
     return Panel(
         first.quantity,
         Axis("frequency", "Hz", logarithmic=True),
-        Axis(first.quantity, first.unit, logarithmic=first.scale in ("log", "level")),
+        Axis(first.quantity, first.unit, _by_ratio(first, values[:, list(places)])),
         tuple(series),
         (band,),
     )
@@ -94,7 +96,7 @@ def _against_size(made: Study, k: int) -> Panel:
     healthy = float(made.si(made.healthy)[k])
     ends: tuple[float, ...]
     if made.sized:
-        logarithmic = bool(np.all(made.sizes > 0.0)) and _wide(made.sizes)
+        logarithmic = _wide(made.sizes)
         falling = bool(made.sizes[0] > made.sizes[-1])
         axis = Axis(f"{made.quantity} (worse to the right)", made.unit, logarithmic, falling)
         x = tuple(float(s) for s in made.sizes)
@@ -108,9 +110,16 @@ def _against_size(made: Study, k: int) -> Panel:
     if value is not None:
         series.append(Series("measured", ends, (value, value)))
     band = Band("healthy units", ends, (float(low[k]),) * 2, (float(high[k]),) * 2)
-    scale = Axis(reading.quantity, reading.unit, reading.scale in ("log", "level"))
+    everything = np.concatenate([values, [low[k], high[k], healthy]])
+    scale = Axis(reading.quantity, reading.unit, _by_ratio(reading, everything))
     return Panel(reading.label(), axis, scale, tuple(series), (band,))
 
 
-def _wide(sizes: NDArray[np.float64]) -> bool:
-    return float(sizes.max() / sizes.min()) > 3.0
+def _by_ratio(reading: Reading, values: NDArray[np.float64]) -> bool:
+    """Whether values of a reading are drawn on a logarithmic axis."""
+    return reading.scale in ("log", "level") and _wide(values)
+
+
+def _wide(values: NDArray[np.float64]) -> bool:
+    """Whether values span so much that a logarithmic axis has two marks or more on it."""
+    return float(values.min()) > 0.0 and float(values.max() / values.min()) > _WIDE

@@ -24,8 +24,13 @@ def chance(probability: float) -> str:
     return f"{100.0 * probability:.0f} %"
 
 
-def amount(value: float, unit: str) -> str:
-    """A value in the unit shown (percent for ``%``, SI otherwise) as people write it."""
+def amount(value: float, unit: str, reading: str = "") -> str:
+    """A value in the unit shown (percent for ``%``, SI otherwise) as people write it.
+
+    Of a direct voltage no more is written than a bench meter shows: 50 pV is 0 V.
+    """
+    if reading.startswith("dc voltage"):
+        value = round(value, 5)
     return render(value / 100.0 if unit == "%" else value, unit)
 
 
@@ -80,7 +85,7 @@ def _figures(page: Page, lines: Sequence[VerdictLine]) -> None:
         (
             ("met", GOOD) if line.passes else ("NOT MET", BAD),
             line.reading,
-            amount(line.measured, line.unit),
+            amount(line.measured, line.unit, line.reading),
             _limits(line),
         )
         for line in lines
@@ -155,8 +160,7 @@ def _size(size: Severity, part: str) -> str:
 def _explained(page: Page, suspect: Suspect) -> None:
     shown = suspect.explains[:MOST_READINGS]
     rows = [
-        (e.reading, amount(e.measured, e.unit), amount(e.healthy, e.unit),
-         amount(e.predicted, e.unit))
+        (e.reading, *(amount(x, e.unit, e.reading) for x in (e.measured, e.healthy, e.predicted)))
         for e in shown
     ]
     page.table(

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from circuits.kinds import kind
 from circuits.quantity import render
-from circuits.reading import shown
+from circuits.reading import Reading, shown
 from circuits.stage import Stage
 from diagnose.page import BAD, DIM, STRONG, WIDTH, Cell, Page
 from diagnose.study import BAND, Study
@@ -73,8 +74,6 @@ def _bench(stage: Stage) -> list[tuple[Cell, ...]]:
 
 
 def _value(stage: Stage, name: str) -> str:
-    from circuits.kinds import kind
-
     part = stage.part(name)
     unit = kind(part.kind).unit
     return part.model if part.value is None or not unit else render(part.value, unit)
@@ -86,13 +85,27 @@ def study_text(made: Study, width: int = WIDTH, colour: bool = False) -> str:
     page.line(f"{made.part} {made.mode} in stage {made.stage}", STRONG)
     if made.role:
         page.line(f"{made.part}: {made.role}", DIM)
-    rows = made.chosen(_COLUMNS)
-    heads = ["reading"]
-    heads += ["measured"] if made.measured else []
-    heads.append("healthy")
-    heads += [render(float(made.sizes[k]), made.unit) if made.sized else made.mode for k in rows]
-    moved = made.outside()
+    page.line()
     leaves = made.leaves()
+    if leaves.any():
+        _moving(page, made)
+    else:
+        page.line("No reading leaves what good units show.")
+    _still(page, [r for m, r in enumerate(made.readings) if not leaves[m]])
+    if made.problems:
+        page.heading("Not simulated")
+        page.bullets(made.problems)
+    return page.text()
+
+
+def _moving(page: Page, made: Study) -> None:
+    """The readings that leave the healthy band, with arrows where they are outside."""
+    rows = made.chosen(_COLUMNS - bool(made.measured))
+    heads = ["reading", *(["measured"] if made.measured else []), "healthy"]
+    heads += [render(float(made.sizes[k]), made.unit) if made.sized else made.mode for k in rows]
+    # over the digits, which an arrow follows
+    heads[-len(rows) :] = [f"{head}  " for head in heads[-len(rows) :]]
+    moved, leaves = made.outside(), made.leaves()
     values, healthy = made.si(made.values), made.si(made.healthy)
     table: list[list[Cell]] = []
     for m, reading in enumerate(made.readings):
@@ -100,33 +113,36 @@ def study_text(made: Study, width: int = WIDTH, colour: bool = False) -> str:
             continue
         row: list[Cell] = [reading.label()]
         if made.measured:
-            taken = made.measured[m]
-            row.append("" if taken is None else amount(shown(reading, taken), reading.unit))
-        row.append(amount(shown(reading, float(healthy[m])), reading.unit))
+            row.append(_written(reading, made.measured[m]))
+        row.append(_written(reading, float(healthy[m])))
         for k in rows:
-            text = amount(shown(reading, float(values[k, m])), reading.unit)
             arrow = {1: " ↑", -1: " ↓", 0: "  "}[int(moved[k, m])]
-            row.append((text + arrow, BAD if arrow.strip() else ""))
+            text = _written(reading, float(values[k, m])) + arrow
+            row.append((text, BAD if arrow.strip() else ""))
         table.append(row)
+    if made.sized:
+        page.line(f"{made.quantity}, from slight to worst:", DIM)
+    firm = range(1, len(heads))
+    page.table(heads, table, right=firm, whole=firm, indent=0, gap=1)
     page.line()
-    if table:
-        if made.sized:
-            page.line(f"{made.quantity}, from slight to worst:", DIM)
-        count = len(heads)
-        page.table(heads, table, right=range(1, count), whole=range(1, count), indent=0)
-        page.line()
-        page.line(f"↑ ↓ outside what good units show: {BAND:g} standard deviations of their parts "
-                  "and of a bench instrument.", DIM)
-    else:
-        page.line("No reading leaves what good units show.")
-    _still(page, made, [r.label() for m, r in enumerate(made.readings) if not leaves[m]])
-    return page.text()
+    page.line(f"↑ ↓ outside what good units show: {BAND:g} standard deviations of their parts "
+              "and of a bench instrument.", DIM)
 
 
-def _still(page: Page, made: Study, names: Sequence[str]) -> None:
-    if names:
-        page.line()
-        page.line("Unmoved: " + "; ".join(names) + ".")
-    if made.problems:
-        page.heading("Not simulated")
-        page.bullets(made.problems)
+def _written(reading: Reading, value: float | None) -> str:
+    label = reading.label()
+    return "" if value is None else amount(shown(reading, value), reading.unit, label)
+
+
+def _still(page: Page, readings: Sequence[Reading]) -> None:
+    """What does not move, a list for each quantity."""
+    if not readings:
+        return
+    groups: dict[str, list[str]] = {}
+    for reading in readings:
+        head, _, where = reading.label().partition(" at ")
+        groups.setdefault(head, []).append(where)
+    lists = [f"{head} at {', '.join(places)}" if all(places) else head
+             for head, places in groups.items()]
+    page.line()
+    page.line(f"Unmoved: {'; '.join(lists)}.")
