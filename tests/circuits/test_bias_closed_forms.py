@@ -137,8 +137,11 @@ def test_junction_field_effect_transistor(kind: str, sign: float) -> None:
 
 @pytest.mark.parametrize(("kind", "sign"), [("nmos", 1.0), ("pmos", -1.0)])
 def test_power_field_effect_transistor(kind: str, sign: float) -> None:
-    """Source follower at 6 V of gate: I = K/2·(V_GS − V_TO)²; threshold 3 V, 0.5 A/V², 10 Ω."""
-    model = {"LEVEL": 1.0, "VTO": sign * 3.0, "KP": 0.5}
+    """Source follower at 6 V of gate: I = K/2·(V_GS − V_TO)²; threshold 3 V, 0.5 A/V², 10 Ω.
+
+    5 Ω within the source tells it from the drain.
+    """
+    model = {"LEVEL": 1.0, "VTO": sign * 3.0, "KP": 0.5, "RS": 5.0}
     stage = bias(
         device("M1", kind, ("vcc", "g", "s"), model),
         resistor("R1", "vcc", "g", 1e3),
@@ -146,7 +149,7 @@ def test_power_field_effect_transistor(kind: str, sign: float) -> None:
         resistor("R3", "s", "0", 10.0),
         rails=(Rail("vcc", sign * 12.0),),
     )
-    current = brentq(lambda i: 0.25 * (3.0 - 10.0 * i) ** 2 - i, 0.0, 0.3)
+    current = brentq(lambda i: 0.25 * (3.0 - 15.0 * i) ** 2 - i, 0.0, 0.2)
     assert volts(stage, "s") == pytest.approx(sign * 10.0 * current, rel=1e-3)
 
 

@@ -7,7 +7,6 @@ sheets give it (density² = e²·(1 + fc/f)); constants are exact by the definit
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import pytest
 
@@ -101,11 +100,23 @@ def test_shot_noise_of_a_transistors_base_current() -> None:
 
 
 def test_signal_to_noise_ratio() -> None:
-    """√(4kTRB) of 10 k, below 1 V out, 5 mV in and 50 mW into the load of 100 k."""
-    noise = math.sqrt(NYQUIST * 1e4 * AUDIO)
-    stage = replace(FOLLOWER, load=100e3, signal=(("input level", 5e-3),))
+    """√(4kTRB) of 10 k times 11, below 1 V out, 5 mV in and 50 mW into the load of 100 k."""
+    stage = Stage(
+        "eleven times",
+        (
+            resistor("R0", "in", "0", 1e9),
+            opamp("U1", ("in", "m", "out")),
+            # so small that they add nothing to the noise of the source
+            resistor("R1", "out", "m", 10.0),
+            resistor("R2", "m", "0", 1.0),
+        ),
+        source_impedance=1e4,
+        load=100e3,
+        signal=(("input level", 5e-3),),
+    )
+    noise = 11.0 * math.sqrt(NYQUIST * 1e4 * AUDIO)
     kinds = (("output level", 1.0), ("input level", 5e-3), ("power", 0.05))
     values = read(stage, *(Reading("snr", level=level) for level in kinds), Reading("snr"))
-    expected = [db(1.0 / noise), db(5e-3 / noise), db(math.sqrt(0.05 * 1e5) / noise)]
+    expected = [db(1.0 / noise), db(55e-3 / noise), db(math.sqrt(0.05 * 1e5) / noise)]
     # Without a level the stage's usual drive counts.
     assert values == pytest.approx([*expected, expected[1]], abs=0.01)
