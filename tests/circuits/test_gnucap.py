@@ -104,6 +104,7 @@ def by_gnucap(net: Circuit, nodes: list[str], output: str, folder: Path) -> list
 
 
 def compare(stage: Stage, folder: Path) -> None:
+    """Bias of every node and the response at the output, by both."""
     options = ("reltol=1e-9", "abstol=1e-15", "vntol=1e-12")
     net = replace(circuit(stage), options=options)
     nodes = [node(name) for name in stage.nodes if "." not in name]
@@ -128,7 +129,11 @@ def compare(stage: Stage, folder: Path) -> None:
 
 @pytest.mark.parametrize("name", stage_names())
 def test_healthy_stage(name: str, tmp_path: Path) -> None:
-    compare(load_stage(name), tmp_path)
+    stage = load_stage(name)
+    if any(part.kind in ("triode", "pentode") for part in stage.parts):
+        # test_bias_closed_forms.py solves the valve's law by itself.
+        pytest.skip("gnucap does not evaluate the expression of a valve")
+    compare(stage, tmp_path)
 
 
 @pytest.mark.parametrize(
