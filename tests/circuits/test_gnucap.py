@@ -96,6 +96,8 @@ def by_gnucap(net: Circuit, nodes: list[str], output: str, folder: Path) -> list
         ["gnucap", "-b", str(path)], capture_output=True, text=True, check=True, timeout=60,
         stdin=subprocess.DEVNULL,
     )  # fmt: skip
+    # It goes on without a line that it cannot read.
+    assert "what's this" not in run.stdout + run.stderr
     lines = run.stdout.splitlines()
     start = next(i for i, text in enumerate(lines) if text.startswith("#"))
     return [
