@@ -94,12 +94,12 @@ def _figures(page: Page, lines: Sequence[VerdictLine]) -> None:
 
 
 def _limits(line: VerdictLine) -> str:
-    said = []
-    if line.minimum is not None:
-        said.append(f"at least {amount(line.minimum, line.unit)}")
-    if line.maximum is not None:
-        said.append(f"at most {amount(line.maximum, line.unit)}")
-    return ", ".join(said)
+    low, high = line.minimum, line.maximum
+    if low is not None and high is not None:
+        return f"{amount(low, line.unit)} to {amount(high, line.unit)}"
+    if low is not None:
+        return f"at least {amount(low, line.unit)}"
+    return "" if high is None else f"at most {amount(high, line.unit)}"
 
 
 def _headline(result: Result) -> str:
@@ -136,13 +136,14 @@ def _group(page: Page, group: Group, suspects: Sequence[Suspect]) -> None:
 
 def _described(suspect: Suspect) -> str:
     """Name and role, then a line for every size."""
-    lines = [f"{suspect.name} ({suspect.role})" if suspect.role else suspect.name]
     second = suspect.also
-    if suspect.severity is not None:
-        lines.append(_size(suspect.severity, suspect.part if second is not None else ""))
-    if second is not None and second.severity is not None:
-        lines.append(_size(second.severity, second.part))
-    return "\n".join(lines)
+    if second is None:
+        lines = [f"{suspect.name} ({suspect.role})" if suspect.role else suspect.name]
+        return "\n".join([*lines, *_size(suspect.severity)])
+    role = f", {suspect.role}" if suspect.role else ""
+    lines = [suspect.name]
+    lines += [f"{suspect.part}{role}: {text}" for text in _size(suspect.severity)]
+    return "\n".join([*lines, *(f"{second.part}: {text}" for text in _size(second.severity))])
 
 
 def _sentence(text: str) -> str:
@@ -150,11 +151,15 @@ def _sentence(text: str) -> str:
     return text[:1].upper() + text[1:].rstrip(".") + "."
 
 
-def _size(size: Severity, part: str) -> str:
-    name = f"{part} {size.quantity}" if part else size.quantity
+def _size(size: Severity | None) -> list[str]:
+    """How bad it is, or nothing for a mode without degrees."""
+    if size is None:
+        return []
     low, high = sorted((size.low, size.high))
-    return (f"{name} {amount(size.value, size.unit)} "
-            f"(90 %: {amount(low, size.unit)} to {amount(high, size.unit)})")
+    # a pure number would run into the words before it
+    name = size.quantity if size.unit else f"{size.quantity}:"
+    return [f"{name} {amount(size.value, size.unit)} "
+            f"(90 %: {amount(low, size.unit)} to {amount(high, size.unit)})"]
 
 
 def _explained(page: Page, suspect: Suspect) -> None:
@@ -164,8 +169,8 @@ def _explained(page: Page, suspect: Suspect) -> None:
         for e in shown
     ]
     page.table(
-        ("reading", "measured", "healthy", suspect.name), rows,
-        right=(1, 2, 3), whole=(1, 2), indent=3,
+        ("reading", "measured", "healthy", "predicted"), rows,
+        right=(1, 2, 3), whole=(1, 2, 3), indent=3,
     )  # fmt: skip
     rest: Sequence[Explained] = suspect.explains[MOST_READINGS:]
     if rest:
@@ -176,10 +181,9 @@ def _others(page: Page, result: Result, slight: Sequence[Group]) -> None:
     page.heading("What else it may be")
     rows: list[tuple[Cell, ...]] = [
         (chance(result.healthy), "healthy: good parts within their tolerance"),
-        (chance(result.unmodelled), "a fault that is not in the library, or two at once"),
+        (chance(result.unmodelled), "a fault that is not in the library"),
     ]
     left = result.rest + sum(g.probability for g in slight)
     if left > 0.0:
-        count = f"{len(slight)} less probable answers" if slight else "all other faults together"
-        rows.append((chance(left), count))
+        rows.append((chance(left), "all other faults together"))
     page.table((), rows, right=(0,), whole=(0,), indent=3)

@@ -21,9 +21,9 @@ def stages_text(stages: Sequence[Stage], width: int = WIDTH, colour: bool = Fals
     """The table of ``diagnose stages``."""
     page = Page(width, colour)
     rows: list[tuple[Cell, ...]] = [
-        ((s.name, STRONG), s.title, str(len(s.parts)), str(len(hypotheses(s)))) for s in stages
+        ((s.name, STRONG), s.title, str(len(hypotheses(s)))) for s in stages
     ]
-    page.table(("stage", "what it is", "parts", "faults"), rows, right=(2, 3), whole=(0,), indent=0)
+    page.table(("stage", "what it is", "faults"), rows, right=(2,), whole=(0, 2), indent=0)
     page.line()
     page.line("diagnose stages STAGE shows one of them in detail.", DIM)
     return page.text()

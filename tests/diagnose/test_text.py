@@ -78,8 +78,8 @@ def test_values_are_written_as_people_write_them() -> None:
 def test_both_faults_of_a_pair_keep_their_sizes() -> None:
     text = as_text(result())
     assert "R4 drift up with C9 high esr" in text
-    assert "R4 resistance 9 kΩ" in text
-    assert "C9 series resistance 40 Ω" in text
+    assert "R4: resistance 9 kΩ" in text
+    assert "C9: series resistance 40 Ω" in text
 
 
 def test_the_headline_follows_the_largest_probability() -> None:
