@@ -1,7 +1,7 @@
 """Which suspects the readings taken cannot tell apart.
 
 Two suspects belong together where the Bhattacharyya distance of their predictive densities, at
-the credible sizes that match best, is small. Groups are the connected components of that graph;
+the sizes that match best, is small. Groups are the connected components of that graph;
 where a chain would join unlike ends, its cliques.
 """
 
@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from diagnose.likelihood import Array, Spread
-from diagnose.posterior import Scored
+from diagnose.scored import Scored
 
 if TYPE_CHECKING:
     import networkx as nx
@@ -33,7 +33,11 @@ class Member:
 
 
 def distance(a: Scored, b: Scored) -> float:
-    """Bhattacharyya distance of two suspects at the credible sizes that match best.
+    """Bhattacharyya distance of two suspects at the sizes that match best.
+
+    Each suspect's most probable size is held against every size of the other; the worse of the
+    two matches counts, so that an open capacitor and one with a trace of capacitance left are
+    alike, and an open one and a half dry one are not.
 
     Parameters
     ----------
@@ -45,15 +49,14 @@ def distance(a: Scored, b: Scored) -> float:
         In nats; (Δ/σ)²/8 where both have the same spread.
     """
     mean = Spread.of((_matrix(a) + _matrix(b)) / 2.0)
-    apart = _few(a.credible)[:, None, :] - _few(b.credible)[None, :, :]
-    rows = apart.reshape(-1, apart.shape[-1])
     logs = mean.log_determinant - (a.spread.log_determinant + b.spread.log_determinant) / 2.0
-    return float(mean.squares(rows).min()) / 8.0 + 0.5 * logs
+    square = max(_match(a, b, mean), _match(b, a, mean))
+    return square / 8.0 + 0.5 * logs
 
 
-def _few(rows: Array, most: int = 9) -> Array:
-    """A sample of rows; neighbours in size look too much alike to need them all."""
-    return rows[:: max(1, -(-len(rows) // most))]
+def _match(a: Scored, b: Scored, mean: Spread) -> float:
+    """Squared distance from the best size of one suspect to the nearest size of the other."""
+    return float(mean.squares(a.predicted[a.best] - b.predicted).min())
 
 
 def _matrix(scored: Scored) -> Array:

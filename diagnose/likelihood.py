@@ -126,7 +126,7 @@ class Spread:
     @staticmethod
     def of(matrix: Array) -> Spread:
         """Factor a covariance."""
-        factor = np.linalg.cholesky(matrix)
+        factor = np.asarray(np.linalg.cholesky(matrix), dtype=np.float64)
         return Spread(factor, float(2.0 * np.log(np.diag(factor)).sum()))
 
     def whiten(self, rows: Array) -> Array:
@@ -182,8 +182,9 @@ def log_student(squares: Array, log_determinant: float, size: int) -> Array:
 def tail(square: float, size: int) -> float:
     """Chance that readings of a unit that the hypothesis describes lie farther away.
 
-    d²/m of a Student vector follows Fisher's F with (m, ν) degrees of freedom; its upper tail is
-    an incomplete beta function.
+    The squared distance of normally spread readings follows χ² with m degrees of freedom. The
+    heavier tails of the likelihood are kept out on purpose: they forgive a misread value when
+    hypotheses are weighed, and would forgive a second fault here.
 
     Parameters
     ----------
@@ -192,7 +193,6 @@ def tail(square: float, size: int) -> float:
     size : int
         Number of readings, m.
     """
-    from scipy.special import betainc
+    from scipy.special import gammaincc
 
-    freedom, _ = model_errors()
-    return float(betainc(freedom / 2.0, size / 2.0, freedom / (freedom + square)))
+    return float(gammaincc(size / 2.0, square / 2.0))

@@ -7,15 +7,15 @@ for all pairs and sizes. The best pairs are then simulated together around their
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from diagnose.likelihood import Array, Observed, log_student, spread
-from diagnose.posterior import Scored, Weighed, fault_at, log_sum, rescored
+from diagnose.posterior import Weighed
+from diagnose.scored import Scored, fault_at, log_sum, rescored
 from faultlib.fault import Fault
-from faultlib.signature import Signatures, Stepwise, sensitivities_at
+from faultlib.signature import Signatures, Stepwise, named, sensitivities_at
 from faultlib.simulate import Bench, Variant
 
 POOR_FIT = 0.01
@@ -28,6 +28,7 @@ _SIZES = 9
 _PAIRS = 12
 _AROUND = 5
 _STEP = 1.0 / 16.0
+_FINER = 8
 
 
 @dataclass(frozen=True)
@@ -67,7 +68,7 @@ def pairs(
     guesses = _guesses(signatures, observed, weighed)[:_PAIRS]
     made = [_simulated(g, signatures, observed, weighed, bench, progress) for g in guesses]
     kept = [pair for pair in made if pair is not None]
-    units = [_faults(pair, *pair.places[pair.best]) for pair in kept]
+    units = [Variant(_faults(pair, *pair.places[pair.best])) for pair in kept]
     found = sensitivities_at(signatures.stage, observed.readings, units, bench, progress)
     return [
         pair if around is None else rescored(pair, spread(observed, around[1], around[0]), observed)
@@ -83,9 +84,9 @@ def _guesses(signatures: Signatures, observed: Observed, weighed: Weighed) -> li
     places: list[Array] = []
     owner: list[int] = []
     for i, scored in enumerate(singles):
-        step = max(1, (len(scored.places) - 1) // (_SIZES - 1))
-        rows.append(around.whiten(scored.predicted[::step] - signatures.healthy))
-        places.append(scored.places[::step, 0])
+        few = scored.evenly(_SIZES)
+        rows.append(around.whiten(scored.predicted[few] - signatures.healthy))
+        places.append(scored.places[few, 0])
         owner += [i] * len(places[-1])
     shifts = np.vstack(rows)
     place = np.concatenate(places)
@@ -93,7 +94,8 @@ def _guesses(signatures: Signatures, observed: Observed, weighed: Weighed) -> li
     alone = (shifts**2).sum(axis=1) - 2.0 * shifts @ residual
     squares = residual @ residual + alone[:, None] + alone[None, :] + 2.0 * shifts @ shifts.T
     squares = np.maximum(squares, 0.0)
-    logs = log_student(squares.ravel(), around.log_determinant, len(residual)).reshape(squares.shape)
+    flat = log_student(squares.ravel(), around.log_determinant, len(residual))
+    logs = flat.reshape(squares.shape)
     parts = [s.hypotheses[0].part for s in singles]
     starts = np.searchsorted(whose, np.arange(len(singles)))
     ends = np.append(starts[1:], len(whose))
@@ -132,10 +134,8 @@ def _simulated(
     for step in (2.0 * _STEP, _STEP):
         grid = _grid(empty, centre, step)
         units = [Variant(_faults(empty, *place)) for place in grid]
-        shown = progress
         answer = bench.values(
-            signatures.stage, units, observed.readings,
-            None if shown is None else lambda done, of: shown("pairs of faults", done, of),
+            signatures.stage, units, observed.readings, named(progress, "pairs of faults")
         )
         good = ~np.isnan(answer.values).any(axis=1)
         if not good.any():
@@ -163,9 +163,15 @@ def _faults(pair: Scored, place_a: float, place_b: float) -> tuple[Fault, ...]:
 
 
 def _scored(
-    empty: Scored, places: Array, predicted: Array, observed: Observed, weighed: Weighed, step: float
+    empty: Scored,
+    places: Array,
+    predicted: Array,
+    observed: Observed,
+    weighed: Weighed,
+    step: float,
 ) -> Scored:
     around = weighed.healthy_spread
+    places, predicted, step = _finer(places, predicted, step)
     squares = around.squares(observed.residuals(predicted))
     logs = log_student(squares, around.log_determinant, len(observed.readings))
     whole = log_sum(logs)
@@ -175,3 +181,32 @@ def _scored(
         empty.hypotheses, empty.log_prior + math.log(cell * len(logs)), whole - math.log(len(logs)),
         places, np.exp(logs - whole), predicted, float(squares.min()), around,
     )
+
+
+def _finer(places: Array, predicted: Array, step: float) -> tuple[Array, Array, float]:
+    """Straight lines between the simulated sizes of a full grid; as it is where it has holes."""
+    axes = [np.unique(places[:, k]) for k in (0, 1)]
+    counts = tuple(len(axis) for axis in axes)
+    if math.prod(counts) != len(places):
+        return places, predicted, step
+    table = predicted.reshape(*counts, -1)
+    fine = []
+    for k, axis in enumerate(axes):
+        wanted = axis
+        if len(axis) > 1:
+            wanted = np.linspace(axis[0], axis[-1], (len(axis) - 1) * _FINER + 1)
+            table = _along(table, k, axis, wanted)
+        fine.append(wanted)
+    grid = np.array([(x, y) for x in fine[0] for y in fine[1]])
+    return grid, table.reshape(len(grid), -1), step / _FINER
+
+
+def _along(table: Array, axis: int, known: Array, wanted: Array) -> Array:
+    """Linear interpolation of a (a, b, m) table along one of its first two axes."""
+    place = np.clip(np.searchsorted(known, wanted, side="right") - 1, 0, len(known) - 2)
+    part = (wanted - known[place]) / (known[place + 1] - known[place])
+    shape = [1, 1, 1]
+    shape[axis] = len(wanted)
+    weight = part.reshape(shape)
+    low, high = np.take(table, place, axis=axis), np.take(table, place + 1, axis=axis)
+    return np.asarray(low + weight * (high - low))

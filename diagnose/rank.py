@@ -13,10 +13,12 @@ from circuits.stage import Stage
 from diagnose.case import Case, Check
 from diagnose.entry import Measured
 from diagnose.groups import Member, grouped
+from diagnose.hum import pattern
 from diagnose.likelihood import Observed
 from diagnose.pairs import POOR_FIT, pairs
-from diagnose.posterior import Posterior, Scored, fault_at, share, weigh
+from diagnose.posterior import Posterior, share, weigh
 from diagnose.result import Also, Explained, Group, Result, Severity, Suspect
+from diagnose.scored import Scored, fault_at
 from diagnose.verdict import verdict
 from faultlib.catalogue import Hypothesis, hypotheses, miss, size_value
 from faultlib.signature import Signatures, Stepwise, signatures
@@ -228,6 +230,9 @@ def _notes(
     case: Case, used: Sequence[Measured], found: Signatures, posterior: Posterior
 ) -> tuple[str, ...]:
     notes = [f"{len(used)} readings against {len(found.faults)} faults"]
+    hum = pattern(used, [float(x) for x in found.healthy], case.stage.mains)
+    if hum:
+        notes.append(hum)
     left = [m.reading.label() for m in case.readings if not m.reading.about.simulated]
     if left:
         notes.append("not simulated, so not weighed: " + ", ".join(left))

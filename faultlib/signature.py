@@ -18,6 +18,7 @@ from circuits.stage import Stage
 from faultlib.catalogue import Hypothesis
 from faultlib.fault import Fault
 from faultlib.mode import Mode
+from faultlib.monotone import interpolate
 from faultlib.simulate import Bench, Problem, Variant
 from faultlib.tolerance import Spread, spreads
 
@@ -47,7 +48,7 @@ class Signature:
     values: NDArray[np.float64]
 
     def at(self, sizes: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Readings at other sizes within the limits, by straight lines between neighbours.
+        """Readings at other sizes within the limits, by monotone cubics.
 
         Parameters
         ----------
@@ -57,10 +58,8 @@ class Signature:
         -------
         (n, m) array
         """
-        wanted = self.hypothesis.mode.place(sizes)
-        known = self.hypothesis.mode.place(self.sizes)
-        columns = [np.interp(wanted, known, column) for column in self.values.T]
-        return np.array(columns).T.reshape(len(sizes), self.values.shape[1])
+        mode = self.hypothesis.mode
+        return interpolate(mode.place(self.sizes), self.values, mode.place(sizes))
 
 
 @dataclass(frozen=True)
@@ -120,7 +119,7 @@ def signatures(
     variants = [Variant(), *(Variant((), ((s, 1.0),)) for s in everything)]
     for hypothesis, grid in zip(hypotheses, grids, strict=True):
         variants += [_variant(hypothesis, size) for size in grid]
-    step = _named(progress, "faults at their sizes")
+    step = named(progress, "faults at their sizes")
     answer = bench.values(stage, variants, readings, step)
     healthy = answer.values[0]
     if np.isnan(healthy).any():
@@ -147,7 +146,7 @@ def signatures(
         if not wanted:
             break
         more = [_variant(hypotheses[i], size) for i, size in wanted]
-        answer = bench.values(stage, more, readings, _named(progress, "finer sizes"))
+        answer = bench.values(stage, more, readings, named(progress, "finer sizes"))
         problems += answer.problems
         simulated += answer.simulated
         for (i, size), row in zip(wanted, answer.values, strict=True):
@@ -165,37 +164,40 @@ def signatures(
 def sensitivities_at(
     stage: Stage,
     readings: Sequence[Reading],
-    faults: Sequence[tuple[Fault, ...]],
+    units: Sequence[Variant],
     bench: Bench,
     progress: Stepwise | None = None,
 ) -> list[tuple[NDArray[np.float64], NDArray[np.float64]] | None]:
-    """Readings and sensitivities of faulty units, at the operating points they really have.
+    """Readings and sensitivities of particular units, at the operating points they really have.
 
     Parameters
     ----------
     stage : Stage
     readings : sequence of Reading
-    faults : sequence of tuple of Fault
-        One unit each.
+    units : sequence of Variant
+        Faulty or not, with good parts moved or not.
     bench : Bench
     progress : callable, optional
 
     Returns
     -------
     list of ((m,) array, (p, m) array) or None
-        Readings and their change for one standard deviation of every spread; None for a unit
-        that could not be simulated.
+        Readings and their change for one standard deviation more of every spread; None for a
+        unit that could not be simulated.
     """
     everything = spreads(stage)
     block = len(everything) + 1
     variants = [
         variant
-        for unit in faults
-        for variant in (Variant(unit), *(Variant(unit, ((s, 1.0),)) for s in everything))
+        for unit in units
+        for variant in (
+            unit,
+            *(Variant(unit.faults, (*unit.deviations, (s, 1.0))) for s in everything),
+        )
     ]
-    answer = bench.values(stage, variants, readings, _named(progress, "tolerances of suspects"))
+    answer = bench.values(stage, variants, readings, named(progress, "tolerances of suspects"))
     made: list[tuple[NDArray[np.float64], NDArray[np.float64]] | None] = []
-    for k in range(len(faults)):
+    for k in range(len(units)):
         rows = answer.values[k * block : (k + 1) * block]
         if np.isnan(rows[0]).any():
             made.append(None)
@@ -214,7 +216,8 @@ def differences(
     return np.asarray(apart)
 
 
-def _named(progress: Stepwise | None, what: str) -> Callable[[int, int], None] | None:
+def named(progress: Stepwise | None, what: str) -> Callable[[int, int], None] | None:
+    """A bench's progress told under a name."""
     if progress is None:
         return None
     shown = progress

@@ -6,8 +6,11 @@ Everything above sees one function, `Laboratory.values`; tests put a small fake 
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import math
+import os
+import sysconfig
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
@@ -28,6 +31,8 @@ from faultlib.fault import Fault
 from faultlib.inject import inject
 from faultlib.store import Store, Table, digest
 from faultlib.tolerance import Spread, deviate
+
+_LIBRARY_FOLDERS = ("/usr/lib", "/usr/lib64", "/usr/local/lib", "/opt/homebrew/lib")
 
 Progress = Callable[[int, int], None]
 """Called with how many variants are done, and of how many."""
@@ -264,12 +269,11 @@ def _planned(stage: Stage, readings: tuple[Reading, ...]) -> Plan:
     return plan(stage, readings)
 
 
-
 @cache
 def fingerprint() -> str:
-    """What the values depend on besides the stage: our own simulation code and the fault library.
+    """What values depend on besides the stage: our code, the fault library and the simulator.
 
-    A changed line anywhere in it makes every older entry of the store foreign.
+    A changed line anywhere, or another ngspice, makes every older entry of the store foreign.
     """
     from faultlib import catalogue
 
@@ -279,4 +283,23 @@ def fingerprint() -> str:
     files = [*there.rglob("*.py"), *here.glob("*.py"), *here.glob("modes/*.yaml")]
     for path in sorted(files):
         mark.update(path.name.encode() + path.read_bytes())
+    mark.update(simulator().encode())
     return mark.hexdigest()
+
+
+def simulator() -> str:
+    """Every ngspice library in reach: its file, size and time, told without loading any.
+
+    Which of them the loader takes does not matter: a change of any counts as another simulator.
+    """
+    given = os.environ.get("NGSPICE_LIBRARY_PATH", "")
+    searched = [*os.environ.get("LD_LIBRARY_PATH", "").split(os.pathsep), *_LIBRARY_FOLDERS,
+                f"/usr/lib/{sysconfig.get_config_var('MULTIARCH')}"]
+    paths = [path for folder in searched if folder for path in Path(folder).glob("libngspice.*")]
+    found = {given}
+    for path in [*paths, *([Path(given)] if given else [])]:
+        with contextlib.suppress(OSError):
+            whole = path.resolve()
+            about = whole.stat()
+            found.add(f"{whole} {about.st_size} {about.st_mtime_ns}")
+    return "\n".join(sorted(found))

@@ -82,7 +82,7 @@ class Store:
         try:
             with os.fdopen(handle, "wb") as file:
                 file.write(self._header(key, body) + b"\n" + body)
-            os.replace(name, path)
+            Path(name).replace(path)
         except OSError:
             Path(name).unlink(missing_ok=True)
 
@@ -100,3 +100,21 @@ def _table(raw: object) -> Table:
     if not isinstance(raw, dict):
         return {}
     return {str(k): dict(v) for k, v in raw.items() if isinstance(v, dict)}
+
+
+class Memory(Store):
+    """A store that lasts as long as the process."""
+
+    def __init__(self) -> None:
+        super().__init__(None)
+        self._tables: dict[str, Table] = {}
+
+    def load(self, key: str) -> Table:
+        """The table of a key; empty when there is none."""
+        return self._tables.get(key, {})
+
+    def save(self, key: str, table: Mapping[str, Mapping[str, float | None]]) -> None:
+        """Add values to the table of a key."""
+        kept = self._tables.setdefault(key, {})
+        for variant, values in table.items():
+            kept.setdefault(variant, {}).update(values)
