@@ -26,8 +26,13 @@ def default_folder() -> Path:
     own = os.environ.get("AMP_DIAGNOSE_CACHE")
     if own:
         return Path(own)
-    base = os.environ.get("XDG_CACHE_HOME")
-    return Path(base or Path.home() / ".cache") / "amplifier-fault-diagnosis"
+    base = Path(os.environ.get("XDG_CACHE_HOME", ""))
+    if not base.is_absolute():  # the base directory specification has such a value ignored
+        try:
+            base = Path.home() / ".cache"
+        except RuntimeError:  # an account without a home, as in a container
+            base = Path(tempfile.gettempdir())
+    return base / "amplifier-fault-diagnosis"
 
 
 def digest(text: str) -> str:
@@ -59,7 +64,7 @@ class Store:
         expected = self._header(key, body)
         if head != expected:
             return {}
-        return _table(json.loads(body))
+        return _table(body)
 
     def save(self, key: str, table: Mapping[str, Mapping[str, float | None]]) -> None:
         """Add values to the table of a key.
@@ -96,10 +101,16 @@ class Store:
         return f"{FORMAT} {key} {check}".encode("ascii")
 
 
-def _table(raw: object) -> Table:
-    if not isinstance(raw, dict):
+def _table(body: bytes) -> Table:
+    """The table that a body holds; empty for anything else."""
+    try:
+        raw = json.loads(body)
+        return {
+            str(variant): {str(k): None if x is None else float(x) for k, x in values.items()}
+            for variant, values in raw.items()
+        }
+    except (ValueError, TypeError, AttributeError):
         return {}
-    return {str(k): dict(v) for k, v in raw.items() if isinstance(v, dict)}
 
 
 class Memory(Store):
