@@ -69,8 +69,15 @@ class Weighed:
 
     def fit(self) -> float:
         """Chance that a unit with the best hypothesis gives readings farther off than these."""
-        squares = [self.healthy_square, *(s.square for s in self.scored)]
-        return tail(min(squares), len(self.healthy_spread.factor))
+        return _fit(self, self.scored)
+
+
+def _fit(weighed: Weighed, scored: Sequence[Scored]) -> float:
+    """Of the most probable hypothesis; one with a wide spread fits anything and proves nothing."""
+    best = max(scored, key=lambda s: s.score, default=None)
+    ill = best is not None and best.score > weighed.healthy
+    square = best.square if best is not None and ill else weighed.healthy_square
+    return tail(square, len(weighed.healthy_spread.factor))
 
 
 def share(weighed: Weighed, pairs: Sequence[Scored] = ()) -> Posterior:
@@ -86,12 +93,11 @@ def share(weighed: Weighed, pairs: Sequence[Scored] = ()) -> Posterior:
     logs = np.array([s.score for s in scored] + [weighed.healthy, weighed.unmodelled])
     probabilities = np.exp(logs - log_sum(logs))
     order = np.argsort(-probabilities[:-2], kind="stable")
-    squares = [weighed.healthy_square, *(s.square for s in scored)]
     return Posterior(
         tuple((scored[i], float(probabilities[i])) for i in order),
         float(probabilities[-2]),
         float(probabilities[-1]),
-        tail(min(squares), len(weighed.healthy_spread.factor)),
+        _fit(weighed, scored),
         weighed.healthy_spread,
     )
 
