@@ -215,6 +215,9 @@ class Laboratory(AbstractContextManager["Laboratory"]):
             if isinstance(outcome, Failure):
                 kind = "no solution" if outcome.kind == "error" else outcome.kind
                 problems.append((i, Problem(variants[i].label(), kind, outcome.text)))
+            elif not all(map(math.isfinite, outcome)):
+                text = f"no finite value of {_odd(readings, outcome)}"
+                problems.append((i, Problem(variants[i].label(), "no solution", text)))
             else:
                 values[i] = outcome
         return problems
@@ -241,6 +244,11 @@ class Laboratory(AbstractContextManager["Laboratory"]):
             fresh.setdefault(entry[i], {})[variants[i].key()] = row
         for key, table in fresh.items():
             self._store.save(key, table)
+
+
+def _odd(readings: Sequence[Reading], values: Sequence[float]) -> str:
+    pairs = zip(readings, values, strict=True)
+    return ", ".join(r.label() for r, x in pairs if not math.isfinite(x))
 
 
 def _shelf(variant: Variant) -> str:

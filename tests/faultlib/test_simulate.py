@@ -1,0 +1,354 @@
+"""The laboratory: every variant once, in its place, and named when it cannot be simulated.
+
+A pool that answers from a table stands in for the simulators, except where the real one is meant.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import shutil
+import subprocess
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from circuits.bench.workers import Failure
+from circuits.load import load_stage
+from circuits.reading import Reading
+from circuits.stage import Stage
+from faultlib import catalogue, simulate
+from faultlib.fault import Fault
+from faultlib.simulate import Answer, Laboratory, Problem, Variant, fingerprint, unit
+from faultlib.store import Memory, Store
+from faultlib.tolerance import draw, spreads
+
+DATA = Path(__file__).resolve().parents[1] / "data"
+READINGS = (Reading("gain", frequency=1e3), Reading("input impedance", frequency=1e3))
+
+Outcome = list[float] | Failure
+
+
+class TablePool:
+    """Stands in for the pool; answers by a function of the variant, and counts."""
+
+    answer: Callable[[Variant], Outcome]
+    asked: list[Variant]
+
+    def __init__(self, workers: int | None = None, timeout: float = 0.0) -> None:
+        del workers, timeout
+
+    def __exit__(self, *_: object) -> None:
+        pass
+
+    def map(
+        self,
+        function: object,
+        items: Sequence[Variant],
+        progress: Callable[[int, int], None] | None = None,
+        shared: object = None,
+    ) -> list[Outcome]:
+        del function, progress, shared
+        TablePool.asked += items
+        return [TablePool.answer(item) for item in items]
+
+
+def farads(variant: Variant) -> float:
+    value = unit(stage(), variant).part("C1").value
+    assert value is not None
+    return value
+
+
+def number(variant: Variant) -> Outcome:
+    """Two readings that tell the variant apart."""
+    return [1e6 * farads(variant), 10.0 + 1e6 * farads(variant)]
+
+
+@pytest.fixture
+def pool(monkeypatch: pytest.MonkeyPatch) -> Iterator[type[TablePool]]:
+    monkeypatch.setattr(simulate, "Pool", TablePool)
+    monkeypatch.setattr(TablePool, "asked", [], raising=False)
+    monkeypatch.setattr(TablePool, "answer", staticmethod(number), raising=False)
+    fingerprint.cache_clear()
+    yield TablePool
+    fingerprint.cache_clear()
+
+
+def stage() -> Stage:
+    return load_stage(DATA / "coupling.yaml")
+
+
+def loss(size: float) -> Variant:
+    return Variant((Fault("C1", "capacitance loss", size),))
+
+
+VARIANTS = [Variant(), *(loss(s) for s in (0.7, 0.3, 0.1, 0.02))]
+
+
+def ask(
+    store: Store, variants: Sequence[Variant] = VARIANTS, of: Stage | None = None,
+    readings: Sequence[Reading] = READINGS,
+) -> Answer:  # fmt: skip
+    with Laboratory(store) as laboratory:
+        return laboratory.values(of or stage(), variants, readings)
+
+
+# -- order, scales, problems -----------------------------------------------------------------------
+
+
+def test_rows_stand_in_the_order_asked_on_the_compared_scale(pool: type[TablePool]) -> None:
+    """Gain is compared in dB as it is, an impedance by its natural logarithm."""
+    store = Memory()
+    ask(store, VARIANTS[::2])
+    found = ask(store, [*VARIANTS, VARIANTS[1]])  # some known, some new, one twice
+    sizes = [10.0, 7.0, 3.0, 1.0, 0.2, 7.0]  # µF: the stage's 10 µF times what is left
+    np.testing.assert_allclose(found.values[:, 0], sizes)
+    np.testing.assert_allclose(found.values[:, 1], np.log(10.0 + np.array(sizes)))
+    assert found.problems == ()
+
+
+def mishap(variant: Variant) -> Outcome:
+    """Large losses go wrong, each in its own way; the rest are well."""
+    left = farads(variant) * 1e6
+    if left < 0.5:
+        return Failure("error", "it oscillates")
+    if left < 2.0:
+        return Failure("crash", "the worker died of SIGSEGV")
+    if left < 5.0:
+        return Failure("timeout", "no result within 20 s")
+    return number(variant)
+
+
+def test_what_goes_wrong_is_named_and_the_others_keep_their_values(pool: type[TablePool]) -> None:
+    pool.answer = staticmethod(mishap)
+    found = ask(Memory())
+    assert found.simulated == 5
+    np.testing.assert_allclose(found.values[:2, 0], [10.0, 7.0])
+    assert np.isnan(found.values[2:]).all()
+    assert found.problems == (
+        Problem("C1 capacitance loss", "timeout", "no result within 20 s"),
+        Problem("C1 capacitance loss", "crash", "the worker died of SIGSEGV"),
+        Problem("C1 capacitance loss", "no solution", "it oscillates"),
+    )
+
+
+def test_no_solution_is_remembered_and_an_accident_is_tried_again(
+    pool: type[TablePool], tmp_path: Path
+) -> None:
+    pool.answer = staticmethod(mishap)
+    ask(Store(tmp_path))
+    pool.answer = staticmethod(number)
+    pool.asked.clear()
+    found = ask(Store(tmp_path))
+    assert pool.asked == [VARIANTS[2], VARIANTS[3]]
+    assert found.simulated == 2
+    np.testing.assert_allclose(found.values[:4, 0], [10.0, 7.0, 3.0, 1.0])
+    assert np.isnan(found.values[4]).all()
+    assert [(p.variant, p.kind) for p in found.problems] == [("C1 capacitance loss", "no solution")]
+
+
+@pytest.mark.parametrize("odd", [math.nan, math.inf])
+def test_a_reading_without_a_number_is_a_problem_not_half_a_row(
+    pool: type[TablePool], odd: float
+) -> None:
+    pool.answer = staticmethod(lambda variant: [35.0, odd])
+    store = Memory()
+    for _ in range(2):
+        found = ask(store, [Variant()])
+        assert np.isnan(found.values).all()
+        assert [(p.variant, p.kind) for p in found.problems] == [("healthy", "no solution")]
+    assert "input impedance" in ask(Memory(), [Variant()]).problems[0].text
+
+
+# -- what is asked of the store --------------------------------------------------------------------
+
+
+def test_a_second_run_simulates_nothing(pool: type[TablePool], tmp_path: Path) -> None:
+    random = np.random.default_rng(0)
+    units = [*VARIANTS, Variant((), draw(stage(), random)),
+             *(Variant(loss(0.3).faults, ((s, 1.0),)) for s in spreads(stage()))]
+    first = ask(Store(tmp_path), units)
+    assert first.simulated == len(units)
+    pool.asked.clear()
+    second = ask(Store(tmp_path), units)
+    assert second.simulated == 0
+    assert pool.asked == []
+    np.testing.assert_array_equal(first.values, second.values)
+    again = ask(Store(tmp_path), units, readings=READINGS[::-1])
+    assert again.simulated == 0
+    np.testing.assert_array_equal(again.values, first.values[:, ::-1])
+
+
+def test_only_new_readings_are_taken(pool: type[TablePool]) -> None:
+    store = Memory()
+    ask(store)
+    assert ask(store, readings=READINGS[:1]).simulated == 0
+    other = (READINGS[0], Reading("gain", frequency=1000.5))
+    assert ask(store, readings=other).simulated == len(VARIANTS)
+
+
+CHANGES: dict[str, Callable[[Stage], Stage]] = {
+    "value": lambda s: s.with_part(replace(s.part("C1"), value=math.nextafter(1e-5, 1.0))),
+    "tolerance": lambda s: s.with_part(replace(s.part("R1"), tolerance=0.02)),
+    "load": lambda s: replace(s, load=47e3),
+    "mains": lambda s: replace(s, mains=60.0),
+    "node": lambda s: replace(s, input="out"),
+}
+
+
+@pytest.mark.parametrize("what", CHANGES)
+def test_a_changed_stage_is_simulated_anew(pool: type[TablePool], what: str) -> None:
+    store = Memory()
+    ask(store)
+    assert ask(store, of=CHANGES[what](stage())).simulated == len(VARIANTS)
+    assert ask(store).simulated == 0
+
+
+def test_sizes_next_to_each_other_are_not_mixed_up(pool: type[TablePool]) -> None:
+    store = Memory()
+    ask(store, [loss(0.3)])
+    assert ask(store, [loss(math.nextafter(0.3, 1.0))]).simulated == 1
+    moved = Variant((), ((spreads(stage())[0], 1.0),))
+    assert ask(store, [moved]).simulated == 1
+    assert ask(store, [Variant()]).simulated == 1
+
+
+def test_a_spoilt_file_is_simulated_anew(pool: type[TablePool], tmp_path: Path) -> None:
+    first = ask(Store(tmp_path))
+    for path in tmp_path.rglob("*.json"):
+        path.write_bytes(path.read_bytes()[:-3])
+    second = ask(Store(tmp_path))
+    assert second.simulated == len(VARIANTS)
+    np.testing.assert_array_equal(first.values, second.values)
+    assert ask(Store(tmp_path)).simulated == 0
+
+
+def test_a_changed_mode_file_is_simulated_anew(
+    pool: type[TablePool], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = Memory()
+    copy = tmp_path / "faultlib"
+    shutil.copytree(Path(catalogue.__file__).parent, copy)
+    monkeypatch.setattr(catalogue, "__file__", str(copy / "catalogue.py"))
+    fingerprint.cache_clear()
+    ask(store)
+    assert ask(store).simulated == 0
+    modes = copy / "modes" / "capacitors.yaml"
+    modes.write_text(modes.read_text(encoding="utf-8").replace("0.005", "0.006"), encoding="utf-8")
+    fingerprint.cache_clear()
+    assert ask(store).simulated == len(VARIANTS)
+
+
+# -- the simulator's own identity ------------------------------------------------------------------
+
+
+def test_another_simulator_is_another_fingerprint(
+    pool: type[TablePool], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    library = tmp_path / "libngspice.so.0"
+    library.write_bytes(b"version 39")
+    before = fingerprint()
+    monkeypatch.setenv("NGSPICE_LIBRARY_PATH", str(library))
+    marks = [before]
+    for content, when in ((b"version 39", 1.0), (b"version 39.1", 1.0), (b"version 40.0", 2.0)):
+        library.write_bytes(content)
+        os.utime(library, (when, when))
+        fingerprint.cache_clear()
+        marks.append(fingerprint())
+    assert len(set(marks)) == len(marks)
+    fingerprint.cache_clear()
+    assert fingerprint() == marks[-1]
+
+
+def test_a_library_on_the_loaders_path_counts(
+    pool: type[TablePool], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = fingerprint()
+    (tmp_path / "libngspice.so.0.0.9").write_bytes(b"another")
+    (tmp_path / "libngspice.so.0").symlink_to(tmp_path / "libngspice.so.0.0.9")
+    monkeypatch.setenv("LD_LIBRARY_PATH", str(tmp_path))
+    fingerprint.cache_clear()
+    assert fingerprint() != before
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="looks into /proc")
+def test_the_simulator_is_known_and_not_loaded() -> None:
+    """/proc/self/maps lists every library of a process; the control loads it."""
+    script = (
+        "from pathlib import Path\n"
+        "from faultlib.simulate import fingerprint, simulator\n"
+        "loaded = lambda: 'libngspice' in Path('/proc/self/maps').read_text()\n"
+        "fingerprint()\n"
+        "assert 'libngspice' in simulator(), simulator()\n"
+        "assert not loaded()\n"
+        "from circuits.bench.ngspice import find_library\n"
+        "find_library()\n"
+        "assert loaded()\n"
+    )
+    root = Path(__file__).resolve().parents[2]
+    done = subprocess.run(
+        [sys.executable, "-c", script], cwd=root, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+
+
+# -- the real one ----------------------------------------------------------------------------------
+
+
+def high_pass(variant: Variant) -> float:
+    """Gain at 20 Hz of C with its series resistance into 10 kΩ, dB: the closed form."""
+    part = unit(stage(), variant).part("C1")
+    assert part.value is not None
+    total = complex(10e3 + part.esr, -1.0 / (2.0 * math.pi * 20.0 * part.value))
+    return 20.0 * math.log10(10e3 / abs(total))
+
+
+def test_many_variants_on_two_workers_keep_their_places(tmp_path: Path) -> None:
+    variants = [loss(s) for s in np.random.default_rng(1).uniform(0.005, 0.7, 60).tolist()]
+    reading = [Reading("gain", frequency=20.0)]
+    done: list[tuple[int, int]] = []
+    with Laboratory(Store(tmp_path), workers=2) as laboratory:
+        found = laboratory.values(stage(), variants, reading, lambda k, n: done.append((k, n)))
+    expected = [high_pass(v) for v in variants]
+    np.testing.assert_allclose(found.values[:, 0], expected, atol=1e-4)
+    assert found.simulated == 60
+    assert done[-1] == (60, 60)
+    with Laboratory(Store(tmp_path), workers=0) as laboratory:
+        again = laboratory.values(stage(), variants, reading)
+    assert again.simulated == 0
+    np.testing.assert_array_equal(again.values, found.values)
+
+
+def test_a_simulator_that_takes_too_long_is_named() -> None:
+    with Laboratory(Memory(), workers=1, timeout=1e-4) as laboratory:
+        found = laboratory.values(stage(), [Variant(), loss(0.5)], READINGS)
+    assert np.isnan(found.values).all()
+    assert {(p.variant, p.kind) for p in found.problems} == {
+        ("healthy", "timeout"), ("C1 capacitance loss", "timeout"),
+    }  # fmt: skip
+
+
+def test_leaving_the_laboratory_ends_its_workers(monkeypatch: pytest.MonkeyPatch) -> None:
+    closed: list[Any] = []
+
+    class Watched(TablePool):
+        def __exit__(self, *error: object) -> None:
+            closed.append(error)
+
+    monkeypatch.setattr(simulate, "Pool", Watched)
+    monkeypatch.setattr(TablePool, "asked", [], raising=False)
+    monkeypatch.setattr(TablePool, "answer", staticmethod(number), raising=False)
+
+    def work() -> None:
+        with Laboratory(Memory()) as laboratory:
+            laboratory.values(stage(), VARIANTS, READINGS)
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        work()
+    assert [error[0] for error in closed] == [KeyboardInterrupt]
