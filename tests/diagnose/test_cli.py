@@ -153,6 +153,18 @@ def test_a_sheet_is_a_case_and_is_never_overwritten(tmp_path: Path, capsys: Stre
     assert "sheet.yaml exists" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("stage", stage_names())
+def test_every_stage_that_ships_has_a_sheet_that_loads(stage: str, tmp_path: Path) -> None:
+    path = tmp_path / "sheet.yaml"
+    assert run("sheet", stage, "-o", path) == 0
+    assert load_case(path).stage.name == stage
+    # filled in with the plainest value of each unit, every line of it is a reading
+    text = path.read_text()
+    count = text.count("value: }")
+    path.write_text(text.replace("value: }", "value: 1}"))
+    assert len(load_case(path).readings) == count > 20
+
+
 def test_a_sheet_of_a_stage_file_finds_its_stage_from_its_own_folder(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -254,7 +266,7 @@ def test_control_c_ends_with_one_line_and_leaves_nobody(environment: dict[str, s
             assert process.poll() is None, process.stderr and process.stderr.read()
             assert time.monotonic() < deadline
             time.sleep(0.02)
-        # Python drops an interrupt that comes in the very moment of a fork ("Exception ignored in"),
+        # Python drops an interrupt that comes in the very moment of a fork (exception ignored),
         # so the stop is sent while the workers work
         time.sleep(0.3)
         left = workers(process.pid)
