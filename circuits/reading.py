@@ -11,6 +11,9 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 
+import numpy as np
+from numpy.typing import NDArray
+
 from circuits.errors import InputError
 from circuits.quantity import render
 
@@ -60,21 +63,24 @@ _LIVE = "The unit is live: one hand, insulated probes, no slips between pins."
 _DRIVEN = "Use a dummy load of full rating; keep the loudspeaker disconnected."
 _OFF = "Mains plug out, reservoirs discharged through a resistor and checked with a meter first."
 _LEVEL = ("power", "output level", "input level")
+_ALONG = ("from", "at", "load")
+"""Of what follows the signal: between two points of its way, else from generator to output."""
 
 QUANTITIES: Mapping[str, Quantity] = {
     q.name: q
     for q in (
         Quantity("dc voltage", "V", "linear", ("at",), (), 0.005, 0.007, 1.0,
                  "meter of 10 Mohm from the node to ground, no signal", _LIVE),
-        Quantity("supply current", "A", "log", ("rail",), (), 0.03, 0.0, 3.0,
-                 "drop across a small resistor in the rail, no signal", _LIVE),
-        Quantity("gain", "dB", "dB", ("frequency",), ("load",), 0.1, 0.0, 3.0,
+        Quantity("supply current", "A", "log", ("rail",), ("frequency", *_LEVEL, "load"), 0.03,
+                 0.0, 3.0,
+                 "drop across a small resistor in the rail, no signal unless one is stated", _LIVE),
+        Quantity("gain", "dB", "dB", ("frequency",), _ALONG, 0.1, 0.0, 3.0,
                  "output over generator e.m.f.", _DRIVEN),
-        Quantity("response", "dB", "dB", ("frequency", "reference"), ("load",), 0.1, 0.0, 1.0,
+        Quantity("response", "dB", "dB", ("frequency", "reference"), _ALONG, 0.1, 0.0, 1.0,
                  "level relative to the reference frequency", _DRIVEN),
-        Quantity("riaa deviation", "dB", "dB", ("frequency",), ("load",), 0.1, 0.0, 1.0,
+        Quantity("riaa deviation", "dB", "dB", ("frequency",), _ALONG, 0.1, 0.0, 1.0,
                  "response less the replay curve, 0 dB at 1 kHz", ""),
-        Quantity("phase", "deg", "linear", ("frequency",), ("load",), 1.0, 0.0, 2.0,
+        Quantity("phase", "deg", "linear", ("frequency",), _ALONG, 1.0, 0.0, 2.0,
                  "output relative to input, two-channel scope or analyser", _DRIVEN),
         Quantity("input impedance", "ohm", "log", ("frequency",), (), 0.03, 0.0, 4.0,
                  "drop across a known series resistor", ""),
@@ -83,29 +89,29 @@ QUANTITIES: Mapping[str, Quantity] = {
         Quantity("damping factor", "", "log", ("frequency",), ("load",), 0.05, 0.0, 4.0,
                  "level open and loaded", _DRIVEN),
         Quantity("thd", "%", "level", ("frequency",), (*_LEVEL, "load"), 0.5, 0.0, 5.0,
-                 "harmonics 2 to 10 over the fundamental", _DRIVEN, simulated=False),
+                 "harmonics 2 to 10 over the fundamental", _DRIVEN),
         Quantity("harmonic", "dB", "dB", ("order", "frequency"), (*_LEVEL, "load"), 0.7, 0.0, 2.0,
-                 "one harmonic relative to the fundamental", _DRIVEN, simulated=False),
+                 "one harmonic relative to the fundamental", _DRIVEN),
         Quantity("thd+n", "%", "level", ("frequency",), (*_LEVEL, "load", "band"), 0.5, 0.0, 5.0,
                  "everything but the fundamental", _DRIVEN, simulated=False),
         Quantity("imd", "%", "level", ("tones",), ("ratio", *_LEVEL, "load"), 0.5, 0.0, 6.0,
-                 "IEC 60268-3 difference tone or 4:1 modulation", _DRIVEN, simulated=False),
-        Quantity("noise", "V", "level", (), ("band", "weighting"), 0.5, 0.0, 4.0,
+                 "IEC 60268-3 difference tone or 4:1 modulation", _DRIVEN),
+        Quantity("noise", "V", "level", (), ("at", "band", "weighting"), 0.5, 0.0, 4.0,
                  "input terminated with the source impedance, no signal", ""),
         Quantity("snr", "dB", "dB", (), ("band", "weighting", *_LEVEL), 0.5, 0.0, 4.0,
                  "noise below the stated signal", ""),
-        Quantity("hum", "V", "level", ("frequency",), _LEVEL, 0.7, 0.0, 2.0,
+        Quantity("hum", "V", "level", ("frequency",), ("at", *_LEVEL), 0.7, 0.0, 2.0,
                  "one mains line, analyser, input terminated", ""),
         Quantity("ripple", "V", "level", ("at", "frequency"), (), 0.5, 0.0, 2.0,
-                 "a.c. coupled analyser on the node", _LIVE, simulated=False),
+                 "a.c. coupled analyser on the node", _LIVE),
         Quantity("crosstalk", "dB", "dB", ("frequency",), (), 0.7, 0.0, 5.0,
                  "one channel driven, the other read", _DRIVEN, simulated=False),
         Quantity("rise time", "s", "log", (), (*_LEVEL, "load"), 0.07, 0.0, 4.0,
-                 "10 to 90 % of a small square wave", _DRIVEN, simulated=False),
+                 "10 to 90 % of a small square wave", _DRIVEN),
         Quantity("overshoot", "%", "linear", (), (*_LEVEL, "load"), 0.02, 0.0, 4.0,
-                 "of a small square wave", _DRIVEN, simulated=False),
+                 "of a small square wave", _DRIVEN),
         Quantity("maximum output", "V", "level", ("frequency", "thd"), ("load",), 0.3, 0.0, 5.0,
-                 "at the stated distortion", _DRIVEN, simulated=False),
+                 "at the stated distortion", _DRIVEN),
         Quantity("resistance", "ohm", "log", ("between",), (), 0.02, 0.0, 1.5,
                  "power off, small test current", _OFF),
     )
@@ -121,7 +127,9 @@ class Reading:
     ----------
     quantity : str
     at, rail : str
-        Node or rail.
+        Node or rail; of a signal, the node that it is read at (empty is the output).
+    origin : str
+        ``from``: the node that a signal is compared with (empty is the generator).
     frequency, reference : float
         Hz.
     load : float
@@ -154,6 +162,7 @@ class Reading:
     tones: tuple[float, ...] = ()
     ratio: float = 0.0
     thd: float = 0.0
+    origin: str = ""
 
     @property
     def about(self) -> Quantity:
@@ -215,6 +224,23 @@ def compared(reading: Reading, value: float) -> float:
     return value
 
 
+def all_compared(reading: Reading, values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """`compared` for many values of one reading; what is not a number stays so.
+
+    Parameters
+    ----------
+    reading : Reading
+    values : (n,) array
+    """
+    if reading.scale == "log":
+        return np.asarray(np.log(np.maximum(np.abs(values), 1e-12)))
+    if reading.scale == "level":
+        return np.maximum(20.0 * np.log10(np.maximum(np.abs(values), 1e-30)), -200.0)
+    if reading.scale == "dB":
+        return np.maximum(values, DB_FLOOR)
+    return values
+
+
 def from_compared(reading: Reading, x: float) -> float:
     """The inverse of `compared`."""
     if reading.scale == "log":
@@ -230,8 +256,11 @@ def shown(reading: Reading, value: float) -> float:
 
 
 def _label(r: Reading) -> str:
-    where = ""
-    if r.at:
+    where, way = "", ""
+    if "from" in r.about.optional:
+        way = f" from {r.origin}" if r.origin else ""
+        way += f" to {r.at}" if r.at else ""
+    elif r.at:
         where += f" at {r.at}"
     if r.rail:
         where += f" of {r.rail}"
@@ -256,4 +285,4 @@ def _label(r: Reading) -> str:
         extras.append(text)
     elif r.load:
         extras.append(f"into {render(r.load, 'ohm')}")
-    return name + where + (", " + ", ".join(extras) if extras else "")
+    return name + where + way + (", " + ", ".join(extras) if extras else "")

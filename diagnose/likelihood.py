@@ -193,6 +193,14 @@ def tail(square: float, size: int) -> float:
     size : int
         Number of readings, m.
     """
-    from scipy.special import gammaincc
-
-    return float(gammaincc(size / 2.0, square / 2.0))
+    half = square / 2.0
+    whole = size % 2 == 0
+    shape = 1.0 if whole else 0.5
+    chance = math.exp(-half) if whole else math.erfc(math.sqrt(half))
+    # Q(a + 1, x) = Q(a, x) + xᵃ e⁻ˣ / Γ(a + 1), up to a = m/2 (Abramowitz and Stegun 6.5.23);
+    # scipy's gammaincc does the same and takes longer to import than a warm ranking takes
+    while shape < size / 2.0 - 0.25:
+        if half > 0.0:
+            chance += math.exp(shape * math.log(half) - half - math.lgamma(shape + 1.0))
+        shape += 1.0
+    return min(chance, 1.0)

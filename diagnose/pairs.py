@@ -7,7 +7,8 @@ for all pairs and sizes. The best pairs are then simulated together around their
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -29,6 +30,7 @@ _PAIRS = 12
 _AROUND = 5
 _STEP = 1.0 / 16.0
 _FINER = 8
+_NATS = 10.0
 
 
 @dataclass(frozen=True)
@@ -39,7 +41,6 @@ class _Guess:
     b: int
     place_a: float
     place_b: float
-    score: float
 
 
 def pairs(
@@ -65,9 +66,10 @@ def pairs(
     list of Scored
         Each with two hypotheses, the one that alone explains more first.
     """
-    guesses = _guesses(signatures, observed, weighed)[:_PAIRS]
-    made = [_simulated(g, signatures, observed, weighed, bench, progress) for g in guesses]
-    kept = [pair for pair in made if pair is not None]
+    guesses = _guesses(signatures, observed, weighed, _PAIRS)
+    kept = _simulated(guesses, signatures, observed, weighed, bench, progress)
+    top = max((pair.score for pair in kept), default=0.0)
+    kept = [pair for pair in kept if pair.score > top - _NATS]
     units = [Variant(_faults(pair, *pair.places[pair.best])) for pair in kept]
     found = sensitivities_at(signatures.stage, observed.readings, units, bench, progress)
     return [
@@ -76,7 +78,9 @@ def pairs(
     ]
 
 
-def _guesses(signatures: Signatures, observed: Observed, weighed: Weighed) -> list[_Guess]:
+def _guesses(
+    signatures: Signatures, observed: Observed, weighed: Weighed, most: int
+) -> list[_Guess]:
     around = weighed.healthy_spread
     residual = around.whiten(observed.residuals(signatures.healthy[None, :]))[0]
     singles = weighed.scored
@@ -96,53 +100,79 @@ def _guesses(signatures: Signatures, observed: Observed, weighed: Weighed) -> li
     squares = np.maximum(squares, 0.0)
     flat = log_student(squares.ravel(), around.log_determinant, len(residual))
     logs = flat.reshape(squares.shape)
-    parts = [s.hypotheses[0].part for s in singles]
     starts = np.searchsorted(whose, np.arange(len(singles)))
-    ends = np.append(starts[1:], len(whose))
+    counts = np.diff(np.append(starts, len(whose)))
+    blocks = np.logaddexp.reduceat(np.logaddexp.reduceat(logs, starts, axis=0), starts, axis=1)
+    priors = np.array([s.log_prior for s in singles])
+    scores = (
+        blocks - np.log(np.outer(counts, counts)) + priors[:, None] + priors[None, :] + LOG_SECOND
+    )
+    parts = np.array([s.hypotheses[0].part for s in singles])
+    scores[parts[:, None] == parts[None, :]] = -math.inf
+    below = np.tril_indices(len(singles), -1)
+    order = np.argsort(-scores[below], kind="stable")[:most]
     best: list[_Guess] = []
-    for a in range(len(singles)):
-        for b in range(a):
-            if parts[a] == parts[b]:
-                continue
-            block = logs[starts[a] : ends[a], starts[b] : ends[b]]
-            i, j = divmod(int(np.argmax(block)), block.shape[1])
-            prior = singles[a].log_prior + singles[b].log_prior + LOG_SECOND
-            evidence = log_sum(block.ravel()) - math.log(block.size)
-            best.append(_Guess(a, b, float(place[starts[a] + i]), float(place[starts[b] + j]),
-                               prior + evidence))
-    return sorted(best, key=lambda g: -g.score)
+    for a, b in zip(below[0][order], below[1][order], strict=True):
+        if scores[a, b] == -math.inf:
+            break
+        block = logs[starts[a] : starts[a] + counts[a], starts[b] : starts[b] + counts[b]]
+        i, j = divmod(int(np.argmax(block)), int(counts[b]))
+        here, there = place[starts[a] + i], place[starts[b] + j]
+        best.append(_Guess(int(a), int(b), float(here), float(there)))
+    return best
 
 
 def _simulated(
-    guess: _Guess,
+    guesses: Sequence[_Guess],
     signatures: Signatures,
     observed: Observed,
     weighed: Weighed,
     bench: Bench,
     progress: Stepwise | None,
-) -> Scored | None:
-    """The pair simulated on a small grid of sizes around the guess, then around its best."""
-    first, second = weighed.scored[guess.a], weighed.scored[guess.b]
-    if second.score > first.score:
-        first, second = second, first
-        guess = _Guess(guess.b, guess.a, guess.place_b, guess.place_a, guess.score)
-    centre = (guess.place_a, guess.place_b)
-    empty = Scored((first.hypotheses[0], second.hypotheses[0]),
-                   first.log_prior + second.log_prior + LOG_SECOND, 0.0, np.zeros((0, 2)),
-                   np.zeros(0), np.zeros((0, 0)), math.inf, weighed.healthy_spread)
-    made: Scored | None = None
+) -> list[Scored]:
+    """Pairs simulated on a small grid of sizes around their guess, then around their best."""
+    found = [_start(guess, weighed) for guess in guesses]
+    priors = [pair.log_prior for pair, _ in found]
     for step in (2.0 * _STEP, _STEP):
-        grid = _grid(empty, centre, step)
-        units = [Variant(_faults(empty, *place)) for place in grid]
+        grids = [_grid(pair, centre, step) for pair, centre in found]
+        units = [
+            Variant(_faults(pair, *place))
+            for (pair, _), grid in zip(found, grids, strict=True)
+            for place in grid
+        ]
         answer = bench.values(
             signatures.stage, units, observed.readings, named(progress, "pairs of faults")
         )
-        good = ~np.isnan(answer.values).any(axis=1)
-        if not good.any():
-            return made
-        made = _scored(empty, np.array(grid)[good], answer.values[good], observed, weighed, step)
-        centre = (float(made.places[made.best, 0]), float(made.places[made.best, 1]))
-    return made
+        start = 0
+        better: list[tuple[Scored, tuple[float, float]]] = []
+        left: list[float] = []
+        for (pair, _), prior, grid in zip(found, priors, grids, strict=True):
+            rows = answer.values[start : start + len(grid)]
+            start += len(grid)
+            good = ~np.isnan(rows).any(axis=1)
+            if good.any():
+                again = _scored(
+                    pair, prior, np.array(grid)[good], rows[good], observed, weighed, step
+                )
+                left.append(prior)
+                best = again.places[again.best]
+                better.append((again, (float(best[0]), float(best[1]))))
+        found, priors = better, left
+    return [pair for pair, _ in found]
+
+
+def _start(guess: _Guess, weighed: Weighed) -> tuple[Scored, tuple[float, float]]:
+    """A pair without sizes, the fault that alone explains more first, and its guessed places."""
+    first, second = weighed.scored[guess.a], weighed.scored[guess.b]
+    centre = (guess.place_a, guess.place_b)
+    if second.score > first.score:
+        first, second = second, first
+        centre = (guess.place_b, guess.place_a)
+    return Scored(
+        (first.hypotheses[0], second.hypotheses[0]),
+        first.log_prior + second.log_prior + LOG_SECOND, 0.0, np.zeros((0, 2)), np.zeros(0),
+        np.zeros((0, 0)), math.inf, weighed.healthy_spread,
+    ), centre
 
 
 def _grid(pair: Scored, centre: tuple[float, float], step: float) -> list[tuple[float, float]]:
@@ -163,7 +193,8 @@ def _faults(pair: Scored, place_a: float, place_b: float) -> tuple[Fault, ...]:
 
 
 def _scored(
-    empty: Scored,
+    pair: Scored,
+    prior: float,
     places: Array,
     predicted: Array,
     observed: Observed,
@@ -176,10 +207,11 @@ def _scored(
     logs = log_student(squares, around.log_determinant, len(observed.readings))
     whole = log_sum(logs)
     # the grid holds a small part of the sizes that either fault can have
-    cell = math.prod(min(step, 1.0) if h.mode.sized else 1.0 for h in empty.hypotheses)
-    return Scored(
-        empty.hypotheses, empty.log_prior + math.log(cell * len(logs)), whole - math.log(len(logs)),
-        places, np.exp(logs - whole), predicted, float(squares.min()), around,
+    cell = math.prod(min(step, 1.0) if h.mode.sized else 1.0 for h in pair.hypotheses)
+    return replace(
+        pair, log_prior=prior + math.log(cell * len(logs)),
+        log_evidence=whole - math.log(len(logs)), places=places, weights=np.exp(logs - whole),
+        predicted=predicted, square=float(squares.min()), spread=around,
     )
 
 

@@ -249,7 +249,7 @@ def _bends(
     for k in range(1, len(sizes) - 1):
         share = (place[k] - place[k - 1]) / (place[k + 1] - place[k - 1])
         line = values[k - 1] + share * (values[k + 1] - values[k - 1])
-        if float(np.max(np.abs(values[k] - line) / scale)) > 0.5:
+        if float(np.max(np.abs(values[k] - line) / scale)) > 0.8:
             wanted.add(float((place[k - 1] + place[k]) / 2.0))
             wanted.add(float((place[k] + place[k + 1]) / 2.0))
     room = MOST_SIZES - len(curve)

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 import circuits
 from circuits.bench.plan import Plan
 from circuits.bench.workers import Failure, Pool
-from circuits.reading import Reading, compared
+from circuits.reading import Reading, all_compared
 from circuits.stage import Stage
 from faultlib.fault import Fault
 from faultlib.inject import inject
@@ -186,9 +186,8 @@ class Laboratory(AbstractContextManager["Laboratory"]):
                 values[i] = [x for x in row if x is not None]
         problems = self._simulate(stage, variants, readings, missing, values, progress)
         self._keep(variants, keys, entry, missing, values, problems)
-        for i in range(len(variants)):
-            values[i] = [compared(r, float(v)) if not math.isnan(v) else math.nan
-                         for r, v in zip(readings, values[i], strict=True)]
+        for k, reading in enumerate(readings):
+            values[:, k] = all_compared(reading, values[:, k])
         named = (*gone, *(problem for _, problem in problems))
         return Answer(values, tuple(dict.fromkeys(named)), len(missing))
 
