@@ -13,10 +13,12 @@ from hypothesis import strategies as st
 from scipy import integrate, stats
 
 from circuits.reading import Reading
+from circuits.stage import Stage
 from diagnose import likelihood, scored
 from diagnose.likelihood import ModelError, Observed, model_covariance, model_errors
 from diagnose.posterior import PRIOR_HEALTHY, PRIOR_UNMODELLED, Posterior, share, weigh
 from diagnose.rank import infer
+from faultlib.signature import signatures
 from tests.diagnose.fake_bench import Array, FakeBench, LinearUnit, currents, gains
 
 BENCH = 0.1
@@ -343,15 +345,12 @@ def test_tolerances_are_those_of_the_faulty_unit() -> None:
     """A part that counts only once another has failed widens what that fault predicts."""
     unit = random_unit(16, 1.0, parts=2, count=3)
 
-    def rule(stage: object, reading: Reading) -> float:
-        assert isinstance(stage, type(unit.stage))
+    def rule(stage: Stage, reading: Reading) -> float:
         one, two = (stage.part(name).value for name in ("C1", "C2"))
         assert one is not None
         assert two is not None
         lost = math.log(one / 1e-6)
         return lost * (1.0 + 5.0 * math.log(two / 1e-6))
-
-    from faultlib.signature import signatures
 
     bench = FakeBench(rule)
     found = signatures(unit.stage, unit.readings, unit.losses()[:1], bench)
