@@ -15,7 +15,7 @@ from diagnose.likelihood import Array, Observed, Spread, log_student
 _STRIDE = 0.5
 """Standard deviations of the readings between two sizes where it matters."""
 _NATS = 15.0
-_MOST = 256
+_MOST = 1024
 
 
 def refined(

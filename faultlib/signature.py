@@ -123,7 +123,7 @@ def signatures(
     answer = bench.values(stage, variants, readings, step)
     healthy = answer.values[0]
     if np.isnan(healthy).any():
-        text = "; ".join(p.text for p in answer.problems) or "no value"
+        text = next((p.text for p in answer.problems if p.variant == Variant().label()), "no value")
         raise NoSolution(f"the healthy stage {stage.name} could not be simulated: {text}")
     sensitivities = differences(answer.values[1 : len(everything) + 1], healthy, readings)
     scale = np.sqrt((sensitivities**2).sum(axis=0) + _resolution(readings) ** 2)
