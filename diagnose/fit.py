@@ -103,7 +103,9 @@ def _first(
     """The lines that the hypotheses were scored with; those without lines of their own are left."""
     none = np.zeros(len(signatures.spreads))
     units = [_unit(everything[i], none, signatures) for i in live]
-    found = sensitivities_at(signatures.stage, observed.readings, units, bench, progress)
+    found = sensitivities_at(
+        signatures.stage, observed.readings, units, signatures.spreads, bench, progress
+    )
     zero = np.zeros(len(observed.readings))
     return {
         i: _Lines(none, zero, answer[1])
@@ -165,7 +167,9 @@ def _again(
     """Draw lines at the units that the readings suggest, and score with them; in place."""
     wanted = [_wanted(everything[i], lines[i], observed) for i in live]
     units = [_unit(everything[i], z, signatures) for i, z in zip(live, wanted, strict=True)]
-    found = sensitivities_at(signatures.stage, observed.readings, units, bench, progress)
+    found = sensitivities_at(
+        signatures.stage, observed.readings, units, signatures.spreads, bench, progress
+    )
     for i, z, answer in zip(live, wanted, found, strict=True):
         if answer is None:
             continue

@@ -25,6 +25,11 @@ from faultlib.tolerance import covariance
 Array = NDArray[np.float64]
 
 
+_SHARED = 0.95
+"""Correlation of the model's error between two channels of one unit (judgement): both are built
+to the same drawing, but no two layouts and device batches are quite alike."""
+
+
 @dataclass(frozen=True)
 class ModelError:
     """Error of the stage model for one quantity; see ``model_error.yaml``."""
@@ -47,12 +52,15 @@ class Observed:
         Standard uncertainty of the bench, compared scale.
     bounds : tuple of str
         ``<`` or ``>`` where only a bound is known, else empty.
+    channels : tuple of int
+        Which channel each reading was taken of; empty where there is one.
     """
 
     readings: tuple[Reading, ...]
     values: Array
     bench: Array
     bounds: tuple[str, ...]
+    channels: tuple[int, ...] = ()
 
     def residuals(self, predicted: Array) -> Array:
         """Measured less predicted; nothing where a bound holds.
@@ -80,7 +88,9 @@ def model_errors() -> tuple[float, dict[str, ModelError]]:
     }
 
 
-def model_covariance(readings: Sequence[Reading], level: Array) -> Array:
+def model_covariance(
+    readings: Sequence[Reading], level: Array, channels: Sequence[int] = ()
+) -> Array:
     """Covariance of the error of the stage model.
 
     Parameters
@@ -88,6 +98,8 @@ def model_covariance(readings: Sequence[Reading], level: Array) -> Array:
     readings : sequence of m Reading
     level : (m,) array
         The values themselves, for the errors that grow with them.
+    channels : sequence of m int, optional
+        Of which channel each reading is; two channels of one unit share the model's error.
 
     Returns
     -------
@@ -103,9 +115,14 @@ def model_covariance(readings: Sequence[Reading], level: Array) -> Array:
         for j in range(i):
             b = readings[j]
             length = entries[i].decades
-            if a.quantity == b.quantity and length and a.frequency and b.frequency:
-                apart = abs(math.log10(a.frequency / b.frequency))
-                alike[i, j] = alike[j, i] = math.exp(-apart / length)
+            if a == b:
+                shared = 1.0
+            elif a.quantity == b.quantity and length and a.frequency and b.frequency:
+                shared = math.exp(-abs(math.log10(a.frequency / b.frequency)) / length)
+            else:
+                continue
+            other = bool(channels) and channels[i] != channels[j]
+            alike[i, j] = alike[j, i] = shared * (_SHARED if other else 1.0)
     return np.asarray(alike * np.outer(sigma, sigma))
 
 
@@ -152,7 +169,7 @@ def spread(observed: Observed, sensitivities: Array, level: Array) -> Spread:
     matrix = (
         covariance(sensitivities)
         + np.diag(observed.bench**2)
-        + model_covariance(observed.readings, level)
+        + model_covariance(observed.readings, level, observed.channels)
     )
     return Spread.of(matrix)
 

@@ -71,7 +71,9 @@ def pairs(
     top = max((pair.score for pair in kept), default=0.0)
     kept = [pair for pair in kept if pair.score > top - _NATS]
     units = [Variant(_faults(pair, *pair.places[pair.best])) for pair in kept]
-    found = sensitivities_at(signatures.stage, observed.readings, units, bench, progress)
+    found = sensitivities_at(
+        signatures.stage, observed.readings, units, signatures.spreads, bench, progress
+    )
     return [
         pair if around is None else rescored(pair, spread(observed, around[1], around[0]), observed)
         for pair, around in zip(kept, found, strict=True)

@@ -38,7 +38,7 @@ def screen(
     matrix = (
         covariance(signatures.sensitivities)
         + np.diag(observed.bench**2)
-        + model_covariance(observed.readings, healthy)
+        + model_covariance(observed.readings, healthy, observed.channels)
     )
     coarse = predicted[:: max(1, (GRID - 1) // (_COARSE - 1))] if mode.sized else predicted
     doubt = (_SHIFT_DOUBT * (coarse - healthy)) ** 2
@@ -95,7 +95,9 @@ def _rescore(
     progress: Stepwise | None,
 ) -> None:
     units = [Variant((fault_at(made[i].hypotheses[0], notch(made[i])),)) for i in which]
-    found = sensitivities_at(signatures.stage, observed.readings, units, bench, progress)
+    found = sensitivities_at(
+        signatures.stage, observed.readings, units, signatures.spreads, bench, progress
+    )
     for i, answer in zip(which, found, strict=True):
         if answer is not None:
             level, sensitivities = answer
@@ -115,7 +117,7 @@ def unmodelled(
     matrix = (
         covariance(signatures.sensitivities)
         + np.diag(observed.bench**2)
-        + model_covariance(observed.readings, healthy)
+        + model_covariance(observed.readings, healthy, observed.channels)
     )
     noise = np.sqrt(np.diag(matrix))
     shifts = np.vstack([s.predicted[s.evenly(9)] for s in scored] or

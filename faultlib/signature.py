@@ -98,6 +98,7 @@ def signatures(
     hypotheses: Sequence[Hypothesis],
     bench: Bench,
     progress: Stepwise | None = None,
+    around: Sequence[Spread] | None = None,
 ) -> Signatures:
     """Simulate the healthy unit, its sensitivities, and every hypothesis along its size.
 
@@ -108,13 +109,15 @@ def signatures(
     hypotheses : sequence of Hypothesis
     bench : Bench
     progress : callable, optional
+    around : sequence of Spread, optional
+        What varies between good units; by default everything that `tolerance.spreads` finds.
 
     Raises
     ------
     NoSolution
         When the healthy unit itself cannot be simulated: then the stage file is at fault.
     """
-    everything = spreads(stage)
+    everything = spreads(stage) if around is None else tuple(around)
     grids = [h.mode.grid(FIRST_SIZES) for h in hypotheses]
     variants = [Variant(), *(Variant((), ((s, 1.0),)) for s in everything)]
     for hypothesis, grid in zip(hypotheses, grids, strict=True):
@@ -165,6 +168,7 @@ def sensitivities_at(
     stage: Stage,
     readings: Sequence[Reading],
     units: Sequence[Variant],
+    around: Sequence[Spread],
     bench: Bench,
     progress: Stepwise | None = None,
 ) -> list[tuple[NDArray[np.float64], NDArray[np.float64]] | None]:
@@ -176,6 +180,7 @@ def sensitivities_at(
     readings : sequence of Reading
     units : sequence of Variant
         Faulty or not, with good parts moved or not.
+    around : sequence of p Spread
     bench : Bench
     progress : callable, optional
 
@@ -185,14 +190,13 @@ def sensitivities_at(
         Readings and their change for one standard deviation more of every spread; None for a
         unit that could not be simulated.
     """
-    everything = spreads(stage)
-    block = len(everything) + 1
+    block = len(around) + 1
     variants = [
         variant
         for unit in units
         for variant in (
             unit,
-            *(Variant(unit.faults, (*unit.deviations, (s, 1.0))) for s in everything),
+            *(Variant(unit.faults, (*unit.deviations, (s, 1.0))) for s in around),
         )
     ]
     answer = bench.values(stage, variants, readings, named(progress, "tolerances of suspects"))

@@ -23,6 +23,7 @@ from faultlib.signature import (
     signatures,
 )
 from faultlib.simulate import Variant
+from faultlib.tolerance import spreads
 from tests.diagnose.fake_bench import FARADS, LOSS, Array, FakeBench, LinearUnit, Rule, gains
 
 LINEAR = LinearUnit(np.array([[1.0, -2.0], [0.5, 3.0], [0.0, 0.1]]), gains(3))
@@ -197,7 +198,9 @@ def test_a_phase_runs_on_past_half_a_turn() -> None:
 def test_sensitivities_of_faulty_units_are_their_own() -> None:
     """A high-pass, -10 log10(1 + q²) changes by 20 log10(e) q² / (1 + q²) for each ln C."""
     units = [Variant(), Variant((Fault("C1", LOSS, 0.1),)), Variant((Fault("C1", LOSS, 0.01),))]
-    found = sensitivities_at(LINEAR.stage, (GAIN,), units, FakeBench(corner(1)))
+    found = sensitivities_at(
+        LINEAR.stage, (GAIN,), units, spreads(LINEAR.stage), FakeBench(corner(1))
+    )
     sigma = math.log1p(LINEAR.tolerance) / math.sqrt(3.0)
     for left, answer in zip((1.0, 0.1, 0.01), found, strict=True):
         assert answer is not None
@@ -216,7 +219,8 @@ def test_a_unit_without_a_solution_has_no_sensitivities() -> None:
         return 1.0
 
     units = [Variant((Fault("C1", LOSS, s),)) for s in (0.6, 0.1)]
-    good, bad = sensitivities_at(LINEAR.stage, (GAIN,), units, FakeBench(dead))
+    around = spreads(LINEAR.stage)
+    good, bad = sensitivities_at(LINEAR.stage, (GAIN,), units, around, FakeBench(dead))
     assert good is not None
     assert bad is None
 
