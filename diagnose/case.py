@@ -10,11 +10,11 @@ from pathlib import Path
 
 from circuits import yamlfile
 from circuits.errors import InputError
-from circuits.kinds import kind
-from circuits.load import MAINS, checked_value, load_stage, series_resistance
+from circuits.load import MAINS, load_stage
 from circuits.part import within
 from circuits.reading import QUANTITIES, Reading
-from circuits.stage import Lines, Stage
+from circuits.stage import Stage
+from circuits.values import with_values
 from circuits.yamlfile import Mapping, Node, Text
 from diagnose import entry as sheet
 from diagnose.blank import blank_sheet
@@ -28,8 +28,10 @@ __all__ = [
 
 _CASE_KEYS = (
     "case", "stage", "values", "mains", "readings", "limits", "checks", "observations",
-    "channels", "suspect",
+    "channels", "suspect", "supply",
 )  # fmt: skip
+SUPPLIES = ("shared", "own")
+"""Whether two channels have one supply or one each."""
 FOUND = ("good", "bad", "replaced", "cleaned", "adjusted")
 OBSERVATIONS = (
     "intermittent", "worse when warm", "worse with level", "after a knock", "both channels",
@@ -64,6 +66,8 @@ class Case:
         Both channels where there are two, else empty.
     suspect : str
         The channel under suspicion.
+    shared : tuple of str
+        Rails that feed both channels; none where each channel has its own supply.
     path : Path
     """
 
@@ -75,6 +79,7 @@ class Case:
     observations: tuple[str, ...] = ()
     channels: tuple[tuple[str, tuple[Measured, ...]], ...] = ()
     suspect: str = ""
+    shared: tuple[str, ...] = ()
     path: Path = field(default=Path(), compare=False)
 
     @property
@@ -114,6 +119,7 @@ def load_case(path: Path | str) -> Case:
         observations=_observations(top.get("observations")),
         channels=channels,
         suspect=suspect,
+        shared=_shared(top, stage) if channels else (),
         path=path,
     )
 
@@ -132,49 +138,20 @@ def _stage(top: Mapping, folder: Path) -> Stage:
         raise
     values = top.get("values")
     if values is not None:
-        stage = _with_values(stage, yamlfile.mapping(values, "values"))
-    return _with_mains(stage, within(top.get("mains"), "mains frequency", "Hz", MAINS, stage.mains))
+        stage = with_values(stage, yamlfile.mapping(values, "values"))
+    return stage.on_mains(within(top.get("mains"), "mains frequency", "Hz", MAINS, stage.mains))
 
 
-def _with_values(stage: Stage, values: Mapping) -> Stage:
-    for name in values.entries:
-        node = values.get(name)
-        try:
-            part = stage.part(name)
-        except InputError as error:
-            raise error.at(values.keys[name].place) from None
-        about = kind(part.kind)
-        if node is None:
-            continue
-        if not about.unit:
-            raise InputError(
-                f"{name} is of kind {part.kind}, which has no value",
-                place=values.keys[name].place,
-                expected="a part with a value",
-            )
-        value = checked_value(node, about)
-        esr = part.esr
-        if esr == series_resistance(part.kind, part.value):  # not stated by the stage
-            esr = series_resistance(part.kind, value)
-        stage = stage.with_part(replace(part, value=value, esr=esr))
-    return stage
-
-
-def _with_mains(stage: Stage, mains: float) -> Stage:
-    """The stage on another mains frequency: every line of stray mains moves with it."""
-    if mains == stage.mains:
-        return stage
-
-    def moved(lines: Lines) -> Lines:
-        return tuple((frequency * mains / stage.mains, level) for frequency, level in lines)
-
-    return replace(
-        stage,
-        mains=mains,
-        pickup=moved(stage.pickup),
-        stray=tuple((node, moved(lines)) for node, lines in stage.stray),
-        rails=tuple(replace(rail, ripple=moved(rail.ripple)) for rail in stage.rails),
-    )
+def _shared(top: Mapping, stage: Stage) -> tuple[str, ...]:
+    """Rails that feed both channels: the unit's own word, else all unless the sheet says own."""
+    node = top.get("supply")
+    word = yamlfile.choice(node, "word about the supply", SUPPLIES) if node is not None else ""
+    if word == "own":
+        return ()
+    if stage.shared and not word:
+        return stage.shared
+    owners = [rail.supply.transformer for rail in stage.rails if rail.supply is not None]
+    return tuple(dict.fromkeys([*(rail.name for rail in stage.rails), *filter(None, owners)]))
 
 
 def _channels(
@@ -206,6 +183,9 @@ def _channels(
             place=top.keys["channels"].place,
             expected="suspect: the name of one of the channels",
         )
+    if stage.chain is not None and stage.chain.instances:
+        for written in mapping.keys.values():
+            yamlfile.choice(written, f"channel of {stage.name}", stage.chain.instances)
     suspect = yamlfile.choice(named, "channel", mapping.entries)
     channels = []
     for name in mapping.entries:

@@ -10,13 +10,15 @@ import numpy as np
 from circuits.errors import InputError
 from circuits.reading import compared, from_compared, shown
 from circuits.stage import Stage
-from diagnose.case import Case, Check
+from diagnose.case import Case
+from diagnose.channels import TwoChannels, alike, common_spreads, side_by_side
 from diagnose.entry import Measured
 from diagnose.groups import Member, grouped
 from diagnose.hum import pattern
 from diagnose.likelihood import Observed
 from diagnose.pairs import POOR_FIT, pairs
 from diagnose.posterior import Posterior, share, weigh
+from diagnose.remarks import log_factor, remarks
 from diagnose.result import Also, Explained, Group, Result, Severity, Suspect
 from diagnose.scored import Scored, fault_at
 from diagnose.verdict import verdict
@@ -63,6 +65,7 @@ def rank(case: Case, bench: Bench | None = None, progress: Stepwise | None = Non
 
 def _rank(case: Case, bench: Bench, progress: Stepwise | None) -> Result:
     used = [m for m in case.readings if m.reading.about.simulated]
+    beside = [m for m in case.reference if m.reading.about.simulated]
     if not used:
         raise InputError(
             f"case {case.name!r} holds no reading that can be ranked",
@@ -70,8 +73,13 @@ def _rank(case: Case, bench: Bench, progress: Stepwise | None) -> Result:
         )
     observed = observe(used)
     everything = hypotheses(case.stage)
-    found = signatures(case.stage, observed.readings, everything, bench, progress)
-    log_priors = [_log_prior(s.hypothesis, case.checks) for s in found.faults]
+    around = None
+    if beside:
+        observed = side_by_side(observed, observe(beside))
+        bench = TwoChannels(bench, case.shared, len(used))
+        around = common_spreads(case.stage, case.shared)
+    found = signatures(case.stage, observed.readings, everything, bench, progress, around)
+    log_priors = [_log_prior(s.hypothesis, case) for s in found.faults]
     posterior = infer(found, observed, log_priors, bench, progress)
     return _result(case, used, found, posterior)
 
@@ -121,9 +129,10 @@ def usual(measured: Measured) -> float:
     return about.uncertainty
 
 
-def _log_prior(hypothesis: Hypothesis, checks: Sequence[Check]) -> float:
+def _log_prior(hypothesis: Hypothesis, case: Case) -> float:
     weight = math.log(hypothesis.prior)
-    for check in checks:
+    weight += log_factor(hypothesis, case.observations, case.shared)
+    for check in case.checks:
         if check.part != hypothesis.part:
             continue
         if check.found == "bad":
@@ -202,14 +211,15 @@ def _explains(
 ) -> tuple[Explained, ...]:
     """Readings that a healthy unit would hardly give and this suspect would, worst first."""
     observed = observe(used)
-    predicted = scored.predicted[scored.best]
-    good = np.sqrt((found.sensitivities**2).sum(axis=0) + observed.bench**2)
-    own = np.sqrt(np.diag(scored.spread.factor @ scored.spread.factor.T))
-    off_healthy = np.abs(observed.residuals(found.healthy[None, :])[0]) / good
+    mine = slice(0, len(used))
+    healthy, predicted = found.healthy[mine], scored.predicted[scored.best][mine]
+    good = np.sqrt((found.sensitivities[:, mine] ** 2).sum(axis=0) + observed.bench**2)
+    own = np.sqrt(np.diag(scored.spread.factor @ scored.spread.factor.T))[mine]
+    off_healthy = np.abs(observed.residuals(healthy[None, :])[0]) / good
     off_suspect = np.abs(observed.residuals(predicted[None, :])[0]) / own
     order = np.argsort(-off_healthy, kind="stable")
     return tuple(
-        _explained(used[k], found.healthy[k], predicted[k])
+        _explained(used[k], healthy[k], predicted[k])
         for k in order
         if off_healthy[k] > 2.0 and off_suspect[k] < off_healthy[k] / 2.0
     )
@@ -230,7 +240,7 @@ def _notes(
     case: Case, used: Sequence[Measured], found: Signatures, posterior: Posterior
 ) -> tuple[str, ...]:
     notes = [f"{len(used)} readings against {len(found.faults)} faults"]
-    hum = pattern(used, [float(x) for x in found.healthy], case.stage.mains)
+    hum = pattern(used, [float(x) for x in found.healthy[: len(used)]], case.stage.mains)
     if hum:
         notes.append(hum)
     left = [m.reading.label() for m in case.readings if not m.reading.about.simulated]
@@ -241,10 +251,26 @@ def _notes(
             "no hypothesis explains these readings well: check the readings, the values of the "
             "stage and whether the stage file fits this unit"
         )
-    if case.observations:
-        notes.append("remarks are kept with the case and not weighed: "
-                     + ", ".join(case.observations))
+    notes += _channel_notes(case, posterior)
+    notes += [f"remark {words!r}: {remarks()[words].about}" for words in case.observations]
     return (*notes, *(_told(p) for p in found.problems))
+
+
+def _channel_notes(case: Case, posterior: Posterior) -> list[str]:
+    """What the second channel adds to the answer, in words."""
+    if not case.reference:
+        return []
+    other = next(name for name, _ in case.channels if name != case.suspect)
+    notes = [f"the {other} channel is the reference for the {case.suspect} one"]
+    if not case.shared:
+        notes.append("each channel has its own supply, so no supply fault is looked for in both")
+        return notes
+    both = alike([(s.hypotheses[0].part, p) for s, p in posterior.suspects], case.shared)
+    if both > 0.5:
+        notes.append(
+            f"both channels depart alike: what feeds both ({', '.join(case.shared)}) is the suspect"
+        )
+    return notes
 
 
 def _told(problem: Problem) -> str:

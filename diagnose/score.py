@@ -14,7 +14,9 @@ import numpy as np
 
 from circuits.reading import Reading, from_compared
 from circuits.stage import Stage
+from diagnose.channels import TwoChannels, common_spreads, side_by_side
 from diagnose.entry import Measured
+from diagnose.foreign import foreign, normal_draw
 from diagnose.likelihood import Array, Observed, tail
 from diagnose.posterior import Posterior
 from diagnose.rank import infer, usual
@@ -38,10 +40,13 @@ class Drawn:
         None for a healthy unit.
     values : (m,) array
         On the compared scale, with instrument noise.
+    reference : (m,) array
+        The same readings of a good channel of the same unit.
     """
 
     fault: Fault | None
     values: Array
+    reference: Array
 
 
 @dataclass(frozen=True)
@@ -79,6 +84,7 @@ def draw_benches(
     random: np.random.Generator,
     share_healthy: float = 0.0,
     only: Sequence[Hypothesis] | None = None,
+    unknown: float | None = None,
 ) -> list[Drawn]:
     """Random benches of a stage.
 
@@ -93,31 +99,50 @@ def draw_benches(
         How many of them have no fault.
     only : sequence of Hypothesis, optional
         Draw from these, by their priors, in place of the whole library.
+    unknown : float, optional
+        Makes the units foreign (`diagnose.foreign`): the share of nominal values that differ
+        from the stage file. None draws units that the stage file describes.
 
     Returns
     -------
     list of Drawn
-        Fewer than `count` where a drawn unit could not be simulated.
+        Fewer than `count` where a drawn unit could not be simulated. Each has the readings of a
+        good channel of the same unit beside its own.
     """
     pool = list(hypotheses(stage) if only is None else only)
     weights = np.array([h.prior for h in pool])
-    variants: list[Variant] = []
+    units: list[tuple[Stage, Variant, Variant]] = []
     for _ in range(count):
-        deviations = draw(stage, random)
-        if random.uniform() < share_healthy:
-            variants.append(Variant((), deviations))
-            continue
-        chosen = pool[int(random.choice(len(pool), p=weights / weights.sum()))]
-        size = float(chosen.mode.size(np.array([random.uniform()]))[0])
-        variants.append(Variant((chosen.fault(size),), deviations))
-    answer = bench.values(stage, variants, readings)
+        actual = stage if unknown is None else foreign(stage, random, unknown)
+        lot = draw if unknown is None else normal_draw
+        fault = None
+        if random.uniform() >= share_healthy:
+            chosen = pool[int(random.choice(len(pool), p=weights / weights.sum()))]
+            fault = chosen.fault(float(chosen.mode.size(np.array([random.uniform()]))[0]))
+        faults = () if fault is None else (fault,)
+        own = lot(actual, random)
+        units.append((actual, Variant(faults, own), Variant((), lot(actual, random))))
     made: list[Drawn] = []
-    for variant, row in zip(variants, answer.values, strict=True):
-        if np.isnan(row).any():
-            continue
-        noise = random.normal(size=len(row)) * instrument(readings, row)
-        made.append(Drawn(variant.faults[0] if variant.faults else None, row + noise))
+    for actual, group in _by_stage(units):
+        answer = bench.values(actual, [v for pair in group for v in pair], readings)
+        for k, (ill, _) in enumerate(group):
+            row, good = answer.values[2 * k], answer.values[2 * k + 1]
+            if np.isnan(row).any() or np.isnan(good).any():
+                continue
+            noisy = [r + random.normal(size=len(r)) * instrument(readings, r) for r in (row, good)]
+            made.append(Drawn(ill.faults[0] if ill.faults else None, noisy[0], noisy[1]))
     return made
+
+
+def _by_stage(
+    units: Sequence[tuple[Stage, Variant, Variant]],
+) -> list[tuple[Stage, list[tuple[Variant, Variant]]]]:
+    found: list[tuple[Stage, list[tuple[Variant, Variant]]]] = []
+    for actual, ill, good in units:
+        if not found or found[-1][0] is not actual:
+            found.append((actual, []))
+        found[-1][1].append((ill, good))
+    return found
 
 
 def instrument(readings: Sequence[Reading], values: Array) -> Array:
@@ -135,6 +160,8 @@ def score(
     benches: Sequence[Drawn],
     bench: Bench,
     progress: Stepwise | None = None,
+    reference: bool = False,
+    only: Sequence[Hypothesis] | None = None,
 ) -> list[Scored]:
     """Rank random benches and hold the answers against what is wrong with them.
 
@@ -146,19 +173,34 @@ def score(
     bench : Bench
         One that remembers saves much time: many benches ask for the same variants.
     progress : callable, optional
+    reference : bool
+        Rank with the good channel beside (no shared supply).
+    only : sequence of Hypothesis, optional
+        The hypotheses that compete, in place of the whole library.
     """
-    everything = hypotheses(stage)
-    found = signatures(stage, readings, everything, bench, progress)
+    everything = hypotheses(stage) if only is None else only
+    asked = tuple(readings)
+    around = None
+    if reference:
+        bench = TwoChannels(bench, (), len(asked))
+        around = common_spreads(stage, ())
+        asked = asked + asked
+    found = signatures(stage, asked, everything, bench, progress, around)
     priors = [math.log(s.hypothesis.prior) for s in found.faults]
     made: list[Scored] = []
     for k, drawn in enumerate(benches):
-        observed = Observed(tuple(readings), drawn.values, instrument(readings, drawn.values),
-                            ("",) * len(readings))
+        observed = _observed(readings, drawn.values)
+        if reference:
+            observed = side_by_side(observed, _observed(readings, drawn.reference))
         posterior = infer(found, observed, priors, bench)
         made.append(_scored(drawn, found, observed, posterior))
         if progress is not None:
             progress("random benches", k + 1, len(benches))
     return made
+
+
+def _observed(readings: Sequence[Reading], values: Array) -> Observed:
+    return Observed(tuple(readings), values, instrument(readings, values), ("",) * len(readings))
 
 
 def part_probabilities(posterior: Posterior) -> dict[str, float]:

@@ -1,0 +1,93 @@
+"""Units that the stage file does not describe: other devices, other layout, a few other values.
+
+Scoring on them shows what the probabilities are worth on real units, which no stage file fits
+exactly. Both channels of a foreign unit are built alike, apart from the tolerance of their parts.
+All numbers here are judgement.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from circuits.stage import GROUND, Part, Stage
+from faultlib.tolerance import Spread, scaled, spreads
+
+_STEP = 1.2
+"""One step of the E12 series, by which an unknown nominal value differs."""
+_DEVICE = 0.25
+"""Standard deviation of the logarithm of a device parameter between makers."""
+_LAYOUT = 30e-12
+"""Largest stray capacitance from a node to ground, F."""
+_STRAY = 0.3
+"""Share of nodes that have one."""
+_KEEP = frozenset({"AF", "LEVEL", "N", "NF", "NR", "EG", "XTI", "TNOM", "offset"})
+"""Parameters that describe a law and not a device."""
+
+
+def foreign(stage: Stage, random: np.random.Generator, unknown: float = 0.05) -> Stage:
+    """A unit of the same topology that the stage file does not quite describe.
+
+    Parameters
+    ----------
+    stage : Stage
+    random : numpy.random.Generator
+    unknown : float
+        Share of the passive parts whose nominal value differs by a step of the E12 series.
+
+    Returns
+    -------
+    Stage
+        With device parameters of another make, stray capacitances, other hum levels and values.
+    """
+    makes: dict[str, dict[str, float]] = {}
+    parts = tuple(_other(part, random, unknown, makes) for part in stage.parts)
+    strays = tuple(
+        Part(f"layout.{node}", "ceramic", (node, GROUND), float(random.uniform(0.1, 1.0)) * _LAYOUT)
+        for node in stage.nodes
+        if random.uniform() < _STRAY
+    )
+    hum = math.exp(random.normal(0.0, 0.4))
+    return replace(
+        stage,
+        parts=parts + strays,
+        pickup=scaled(stage.pickup, hum),
+        stray=tuple((node, scaled(lines, hum)) for node, lines in stage.stray),
+        rails=tuple(
+            replace(r, ripple=scaled(r.ripple, math.exp(random.normal(0.0, 0.3))))
+            for r in stage.rails
+        ),
+    )
+
+
+def _other(
+    part: Part,
+    random: np.random.Generator,
+    unknown: float,
+    makes: dict[str, dict[str, float]],
+) -> Part:
+    if part.parameters:
+        make = makes.setdefault(part.model or part.name, {})
+        for name, _ in part.parameters:
+            make.setdefault(name, math.exp(random.normal(0.0, _DEVICE)))
+        return replace(part, parameters=tuple(
+            (name, value if name in _KEEP else value * make[name])
+            for name, value in part.parameters
+        ))
+    if part.value is not None and part.tolerance > 0.0 and random.uniform() < unknown:
+        step = _STEP if random.uniform() < 0.5 else 1.0 / _STEP
+        return replace(part, value=part.value * step)
+    return part
+
+
+def normal_draw(stage: Stage, random: np.random.Generator) -> tuple[tuple[Spread, float], ...]:
+    """Deviations of one unit whose parts lie normally about their values, 2 σ at the limit.
+
+    The ranking takes them as uniform within the limit; real batches are neither.
+    """
+    two = math.sqrt(3.0) / 2.0
+    return tuple(
+        (s, float(random.normal()) * (two if s.bounded else 1.0)) for s in spreads(stage)
+    )
