@@ -147,6 +147,25 @@ def _parser() -> argparse.ArgumentParser:
     one.add_argument("-o", dest="picture", metavar="FILE", type=Path, nargs="?", const=Path(),
                      help="draw a picture as well, .png or .svg; without FILE a name is made up")
     _computes(one)
+
+    one = command("measure", _measure, "read level, distortion, noise and hum from a recording",
+                  "diagnose measure hall-right.wav --full-scale '2.0 V'")
+    one.add_argument("recording", metavar="FILE", type=Path, help="a WAV or FLAC file")
+    one.add_argument("--signal", metavar="WORD", default="",
+                     help="what was fed in: sine, difference-tone (such as 19 and 20 kHz), "
+                     "modulation (60 Hz and 7 kHz), tones (many), square or silence; "
+                     "by default what it looks like")
+    one.add_argument("--full-scale", metavar="VOLTS", default="",
+                     help="RMS volts of a sine whose peaks just reach digital full scale; "
+                     "without it only ratios are told")
+    one.add_argument("--channel", metavar="WORD", default="", help="left or right alone")
+    one.add_argument("--driven", metavar="WORD", default="",
+                     help="left, right or both: the channels that a sine was fed to")
+    one.add_argument("--mains", metavar="FREQUENCY", default="50 Hz", help="by default 50 Hz")
+    views = one.add_mutually_exclusive_group()
+    views.add_argument("--json", action="store_true", help="print one JSON document")
+    views.add_argument("--yaml", action="store_true",
+                       help="print the readings as lines of a bench sheet")
     return top
 
 
@@ -157,7 +176,7 @@ def _computes(one: argparse.ArgumentParser) -> None:
                      help="neither use nor keep what was simulated before")
 
 
-COMMANDS = ("stages", "sheet", "rank", "study")
+COMMANDS = ("stages", "sheet", "rank", "study", "measure")
 
 
 def _known_command(words: Sequence[str]) -> None:
@@ -254,6 +273,32 @@ def _study(values: Values) -> str:
 
     text = study_text(made, *_screen())
     return text if picture else f"{text}\nA picture of it: add -o {suggested}\n"
+
+
+def _measure(values: Values) -> str:
+    from circuits.quantity import parse
+    from diagnose.measure import measure
+    from diagnose.measure_options import checked_options
+
+    options = checked_options(
+        signal=values.signal.replace("-", " "),
+        full_scale=parse(values.full_scale, "V") if values.full_scale else None,
+        channel=values.channel, driven=values.driven, mains=parse(values.mains, "Hz"),
+    )  # fmt: skip
+    made = measure(values.recording, options)
+    if values.json:
+        from diagnose.recorded import to_json
+
+        return _document(to_json(made))
+    if values.yaml:
+        from diagnose.recorded import sheet_lines
+
+        for note in made.notes:
+            print(f"note: {note}", file=sys.stderr)
+        return sheet_lines(made)
+    from diagnose.text_measure import measure_text
+
+    return measure_text(made, *_screen())
 
 
 def _readings(
