@@ -17,6 +17,7 @@ from circuits.device import load_devices
 from circuits.errors import InputError
 from circuits.part import checked_value, node_name, read_parts, series_resistance, within, words
 from circuits.stage import GROUND, Lines, Pairs, Rail, Stage
+from circuits.supplyfile import read_supply
 from circuits.yamlfile import Mapping, Node, Text
 
 __all__ = [
@@ -34,9 +35,6 @@ _STAGE_KEYS = (
     "stage", "title", "about", "source", "rails", "ports", "source impedance", "load", "mains",
     "pickup", "stray current", "signal", "parts", "test points", "cautions",
 )  # fmt: skip
-_SUPPLY_UNITS = {
-    "reservoir": "F", "reservoir esr": "ohm", "series resistance": "ohm", "current": "A",
-}  # fmt: skip
 _LEVELS = {"input level": "V", "output level": "V", "power": "W"}
 _STAGE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]*")
 _OHMS = (0.0, 1e9)
@@ -191,7 +189,7 @@ def _rails(node: Node | None) -> tuple[dict[str, Text], tuple[Rail, ...]]:
     if node is None:
         return {}, ()
     mapping = yamlfile.mapping(node, "rails")
-    rails = []
+    rails: list[tuple[Text, Rail]] = []
     for name, entry in mapping.entries.items():
         written = node_name(mapping.keys[name], "a rail")
         if name == GROUND:
@@ -204,33 +202,45 @@ def _rails(node: Node | None) -> tuple[dict[str, Text], tuple[Rail, ...]]:
             raise InputError(
                 "a rail of 0 V is ground", place=about.entries["volts"].place, expected="volts"
             )
-        supply = about.get("supply")
-        if supply is not None:
-            _supply(supply)
-        resistance = within(about.get("resistance"), "rail resistance", "ohm", (0.0, 1e6))
-        rails.append(Rail(name, volts, _lines(about.get("ripple"), "V"), resistance))
-    return mapping.keys, tuple(rails)
-
-
-def _supply(node: Node) -> None:
-    """A supply block is checked, and then refused: nothing computes its ripple yet."""
-    mapping = yamlfile.mapping(
-        node, "a supply", ("rectifier", "regulator", *_SUPPLY_UNITS), ("rectifier", "reservoir")
-    )
-    yamlfile.choice(
-        mapping.entries["rectifier"], "rectifier", ("half-wave", "full-wave", "bridge")
-    )
-    for name, unit in _SUPPLY_UNITS.items():
-        entry = mapping.get(name)
-        if entry is not None and yamlfile.number(entry, f"the {name}", unit) <= 0.0:
+        block = about.get("supply")
+        supply = None if block is None else read_supply(block, volts)
+        if supply is not None and about.get("ripple") is not None:
             raise InputError(
-                f"the {name} must be more than zero", place=entry.place, expected="a value"
+                "the ripple of a rail with a supply is worked out from that",
+                place=about.keys["ripple"].place,
+                expected="either ripple or supply",
             )
-    raise InputError(
-        "supply blocks are not simulated yet",
-        place=node.place,
-        expected="volts, ripple (such as {100 Hz: 4 mV}) and resistance of the rail",
-    )
+        resistance = within(about.get("resistance"), "rail resistance", "ohm", (0.0, 1e6))
+        ripple = _lines(about.get("ripple"), "V")
+        rails.append((written, Rail(name, volts, ripple, resistance, supply)))
+    _distinct(rails)
+    return mapping.keys, tuple(rail for _, rail in rails)
+
+
+def _distinct(rails: list[tuple[Text, Rail]]) -> None:
+    """Rails that name the same supply have the same one, and a name is not a rail's own."""
+    first: dict[str, Rail] = {}
+    names = {rail.name for _, rail in rails}
+    for written, rail in rails:
+        if rail.supply is None:
+            continue
+        for name in {rail.supply.name, rail.supply.transformer} - {"", rail.name}:
+            if name in names:
+                raise InputError(
+                    f"the supply of {rail.name} has the name of another rail, {name!r}",
+                    place=written.place,
+                    expected="a name of its own",
+                )
+        if not rail.supply.name:
+            continue
+        before = first.setdefault(rail.supply.name, rail)
+        if (before.supply, before.volts) != (rail.supply, rail.volts):
+            raise InputError(
+                f"the supply {rail.supply.name!r} of {rail.name} is another than that of "
+                f"{before.name}",
+                place=written.place,
+                expected="the same volts and supply, or another name",
+            )
 
 
 def _stray(node: Node | None) -> list[tuple[Text, Lines]]:

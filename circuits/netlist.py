@@ -11,7 +11,7 @@ Names: part ``R1`` becomes the element ``R_r1``; what belongs to the bench has n
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
 from circuits.bench.analysis import Circuit, Element, Model
 from circuits.kinds import kind
@@ -27,6 +27,8 @@ METER_VOLTS = 0.1
 _METER_OHMS = 1e3
 _LEAST_OHMS = 1e-3
 _OPEN_LOAD = 1e9
+_RAIL_CORNER = 2.0
+"""Hz above which the impedance of a rail counts; below it the rail's voltage already tells all."""
 _BOLTZMANN = 1.380649e-23
 _CHARGE = 1.602176634e-19
 _KELVIN = 300.15
@@ -68,10 +70,16 @@ def circuit(stage: Stage, load: float = 0.0) -> Circuit:
         inner = f"{node(rail.name)}_src"
         elements.append(Element(rail_source(rail.name), (inner, GROUND), rail.volts))
         resistance = max(rail.resistance, _LEAST_OHMS)
-        elements.append(Element(f"Rrail_{node(rail.name)}", (inner, node(rail.name)), resistance))
+        outer = f"{node(rail.name)}_z_src" if rail.impedance else node(rail.name)
+        elements.append(Element(f"Rrail_{node(rail.name)}", (inner, outer), resistance))
+        if rail.impedance:
+            ends = (outer, node(rail.name))
+            choke = rail.impedance / (2.0 * math.pi * _RAIL_CORNER)
+            elements.append(Element(f"Rrail_{node(rail.name)}_z", ends, rail.impedance))
+            elements.append(Element(f"Lrail_{node(rail.name)}", ends, choke))
     for at, _ in stage.stray:
         elements.append(Element(stray_source(at), (GROUND, node(at)), 0.0))
-    parts, models = _parts(stage)
+    parts, models = built(stage.parts)
     return Circuit(tuple(elements + parts), tuple(models))
 
 
@@ -84,7 +92,7 @@ def ohmmeter(stage: Stage, between: tuple[str, str]) -> Circuit:
         # a circuit that floats as a whole still needs somewhere to be zero volts
         Element("Rearth", (black, GROUND), 1e9) if black != GROUND else _earth(stage),
     ]
-    parts, models = _parts(stage)
+    parts, models = built(stage.parts)
     return Circuit(tuple(elements + parts), tuple(models))
 
 
@@ -92,10 +100,11 @@ def _earth(stage: Stage) -> Element:
     return Element("Rearth", (node(stage.output), GROUND), 1e12)
 
 
-def _parts(stage: Stage) -> Built:
+def built(parts: Iterable[Part]) -> Built:
+    """Elements and models of parts."""
     elements: list[Element] = []
     models: list[Model] = []
-    for part in stage.parts:
+    for part in parts:
         family = "defect" if part.kind == "defect" else kind(part.kind).family
         more, cards = _BUILDERS[family](part)
         elements += more

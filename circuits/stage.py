@@ -21,6 +21,11 @@ Lines = tuple[tuple[float, float], ...]
 """Spectral lines: (frequency in Hz, RMS amplitude)."""
 
 
+def short_name(full: str) -> str:
+    """``reservoir`` of ``vcc reservoir``: the owner is a rail or a name, neither with a space."""
+    return full.partition(" ")[2]
+
+
 @dataclass(frozen=True)
 class Part:
     """One part of a stage.
@@ -77,6 +82,53 @@ class Part:
 
 
 @dataclass(frozen=True)
+class Supply:
+    """What stands behind a rail: transformer, rectifier, reservoir, and what may follow.
+
+    A negative rail has the same parts; it is the mirror image of a positive one.
+
+    Attributes
+    ----------
+    rectifier : {"half-wave", "full-wave", "bridge"}
+        Full-wave is two diodes on a winding with a tap in its middle.
+    parts : tuple of Part
+        As they are in this unit, with short names such as ``reservoir``; `circuits.supply` says
+        which there are.
+    design : tuple of Part
+        As they were drawn. The winding was chosen for these.
+    name : str
+        Rails of this name, of one stage or several, have one supply between them. Empty where
+        the rail has it to itself.
+    transformer : str
+        Name of a transformer that further supplies share, such as the other half of a split
+        pair; empty where the supply has it to itself.
+    winding : float
+        E.m.f. of the winding, or of each half of it, V RMS; 0 where it is to be found from the
+        voltage that the healthy supply has.
+    input : float
+        What a healthy regulator is fed with, V; 0 without a regulator.
+    mains : float
+        The mains voltage over its nominal one.
+    """
+
+    rectifier: str
+    parts: tuple[Part, ...]
+    design: tuple[Part, ...]
+    name: str = ""
+    transformer: str = ""
+    winding: float = 0.0
+    input: float = 0.0
+    mains: float = 1.0
+
+    def part(self, name: str) -> Part:
+        """The part of that short name as it is in this unit; KeyError where there is none."""
+        for part in self.parts:
+            if part.name == name:
+                return part
+        raise KeyError(name)
+
+
+@dataclass(frozen=True)
 class Rail:
     """A supply rail: the node of the same name is held at `volts` behind `resistance`.
 
@@ -85,17 +137,54 @@ class Rail:
     name : str
         The node it feeds.
     volts : float
-        Direct voltage, V.
+        Direct voltage, V; with a supply, the one that it was designed for.
     ripple : lines
-        Healthy ripple, V RMS a line.
+        Healthy ripple, V RMS a line; with a supply, empty until it has been worked out.
     resistance : float
         Source resistance, ohm.
+    supply : Supply or None
+        None for an ideal rail.
+    impedance : float
+        Ohm at audio frequencies, on top of `resistance`, with no drop at rest.
     """
 
     name: str
     volts: float
     ripple: Lines = ()
     resistance: float = 0.0
+    supply: Supply | None = None
+    impedance: float = 0.0
+
+    def supply_parts(self) -> dict[str, Part]:
+        """The parts of its supply by full name, such as ``vcc reservoir``; each is so named."""
+        if self.supply is None:
+            return {}
+        owner = self.supply.name or self.name
+        found = {}
+        for part in self.supply.parts:
+            shared = self.supply.transformer if part.name == "transformer" else ""
+            name = f"{shared or owner} {part.name}"
+            found[name] = replace(part, name=name)
+        return found
+
+    def drawn_with(self, name: str, part: Part) -> Rail:
+        """The rail with another part in its supply, which was drawn and wound for that.
+
+        Parameters
+        ----------
+        name : str
+            Full name; a rail whose supply has no such part stays as it is.
+        part : Part
+        """
+        if self.supply is None or name not in self.supply_parts():
+            return self
+        short = replace(part, name=short_name(name))
+
+        def put(into: tuple[Part, ...]) -> tuple[Part, ...]:
+            return tuple(short if p.name == short.name else p for p in into)
+
+        s = self.supply
+        return replace(self, supply=replace(s, parts=put(s.parts), design=put(s.design)))
 
 
 @dataclass(frozen=True)
@@ -149,8 +238,17 @@ class Stage:
     def _by_name(self) -> dict[str, Part]:
         return {part.name: part for part in self.parts}
 
+    @cached_property
+    def _in_supplies(self) -> dict[str, Part]:
+        return {n: part for rail in self.rails for n, part in rail.supply_parts().items()}
+
+    @property
+    def supply_parts(self) -> tuple[Part, ...]:
+        """The parts of all supplies by their full names; one that rails share counts once."""
+        return tuple(self._in_supplies.values())
+
     def part(self, name: str) -> Part:
-        """The part of that name.
+        """The part of that name; ``vcc reservoir`` and its like are in the supply of a rail.
 
         Raises
         ------
@@ -158,12 +256,12 @@ class Stage:
             When the stage has none, naming the nearest ones.
         """
         try:
-            return self._by_name[name]
+            return self._by_name.get(name) or self._in_supplies[name]
         except KeyError:
             raise InputError(
                 f"stage {self.name} has no part {name!r}",
                 expected="one of its parts",
-                choices=self._by_name,
+                choices=[*self._by_name, *self._in_supplies],
                 given=name,
             ) from None
 
@@ -195,7 +293,9 @@ class Stage:
         return tuple(seen)
 
     def with_part(self, part: Part) -> Stage:
-        """The same stage with the part of that name replaced."""
+        """The same stage drawn with another part of that name, which may be in a supply."""
+        if part.name in self._in_supplies:
+            return replace(self, rails=tuple(r.drawn_with(part.name, part) for r in self.rails))
         return replace(self, parts=tuple(part if p.name == part.name else p for p in self.parts))
 
     def with_rail(self, rail: Rail) -> Stage:

@@ -15,7 +15,8 @@ from pathlib import Path
 from circuits import yamlfile
 from circuits.errors import InputError
 from circuits.kinds import kind
-from circuits.stage import Part, Rail, Stage
+from circuits.stage import Part, Rail, Stage, Supply, short_name
+from circuits.supply import DIODE, DIODES
 from faultlib.fault import Fault
 from faultlib.mode import Change, KindModes, Mode
 from faultlib.modefile import Words, build, load_words, read_kinds
@@ -26,6 +27,9 @@ FOLDER = Path(__file__).with_name("modes")
 PICKUP = "pickup"
 """Name of the pseudo-part that stands for stray mains pick-up."""
 
+_NOISE = ("KF", "AF")
+"""What changes noise alone, which a supply does not hand on to its rail here."""
+
 
 @dataclass(frozen=True)
 class Hypothesis:
@@ -34,7 +38,8 @@ class Hypothesis:
     Attributes
     ----------
     part, kind : str
-        Name of a part, a rail or ``pickup``, and its kind.
+        Name of a part, of a part of a supply (``vcc reservoir``), a rail or ``pickup``, and its
+        kind.
     mode : Mode
     prior : float
         Weight, failures per 10⁶ h with age; not normalised.
@@ -91,31 +96,43 @@ def kind_modes(name: str) -> KindModes:
 
 
 def kind_of(stage: Stage, name: str) -> str:
-    """The kind of a part, ``rail`` or ``pickup``.
+    """The kind of a part of the stage or of a supply, ``rail`` or ``pickup``.
 
     Raises
     ------
     InputError
-        For a name that the stage has not, with the nearest ones.
+        For a name that the stage has not, with the nearest ones, and for a rail that has a supply
+        behind it: that is what fails.
     """
-    for part in stage.parts:
+    for part in (*stage.parts, *stage.supply_parts):
         if part.name == name:
             return part.kind
-    rails = [rail.name for rail in stage.rails]
+    rails = [rail.name for rail in stage.rails if rail.supply is None]
     if name in rails:
         return "rail"
+    for rail in stage.rails:
+        if rail.name == name:
+            raise InputError(
+                f"the rail {name} has a supply behind it, whose parts fail",
+                expected="a part of that supply",
+                choices=rail.supply_parts(),
+                given=name,
+            )
     if name == PICKUP:
         return PICKUP
     raise InputError(
         f"stage {stage.name} has no part or rail {name!r}",
         expected="one of its parts or rails",
-        choices=[*(part.name for part in stage.parts), *rails, PICKUP],
+        choices=[*(p.name for p in (*stage.parts, *stage.supply_parts)), *rails, PICKUP],
         given=name,
     )
 
 
 def hypotheses(stage: Stage) -> tuple[Hypothesis, ...]:
-    """Every (part, mode) of the stage, its rails and its pick-up, in the order of the stage.
+    """Every (part, mode) of the stage, its rails or supplies and its pick-up, in that order.
+
+    A rail with a supply behind it fails by the parts of that, and not as an ideal one. The diodes
+    of a rectifier are alike to what is measured, so one of them stands for all, with their weight.
 
     A mode that cannot show is left out: one that bridges two pins on the same node, or scales
     ripple or pick-up where there is none. Two modes of a part that make the same circuit, such as
@@ -124,8 +141,16 @@ def hypotheses(stage: Stage) -> tuple[Hypothesis, ...]:
     found: list[Hypothesis] = []
     for part in stage.parts:
         found += _of_part(part)
+    known: set[str] = set()
     for rail in stage.rails:
-        found += _all("rail", rail.name, [m for m in _modes("rail") if _shows_on_rail(m, rail)])
+        if rail.supply is None:
+            shown = [m for m in _modes("rail") if _shows_on_rail(m, rail)]
+            found += _all("rail", rail.name, shown)
+            continue
+        for name, part in rail.supply_parts().items():
+            if name not in known:
+                found += _of_supply(part, rail.supply)
+        known.update(rail.supply_parts())
     if any(level for _, level in stage.pickup) or any(lines for _, lines in stage.stray):
         found += _all(PICKUP, PICKUP, _modes(PICKUP))
     return tuple(found)
@@ -272,6 +297,15 @@ def _of_part(part: Part) -> list[Hypothesis]:
         else:
             found[effect] = replace(same, prior=same.prior + weight)
     return list(found.values())
+
+
+def _of_supply(part: Part, supply: Supply) -> list[Hypothesis]:
+    diodes = DIODES[supply.rectifier] if short_name(part.name) == DIODE else 1
+    return [
+        replace(hypothesis, prior=hypothesis.prior * diodes)
+        for hypothesis in _of_part(part)
+        if not all(change.what in _NOISE for change in hypothesis.mode.changes)
+    ]
 
 
 def _effect(part: Part, mode: Mode) -> object | None:

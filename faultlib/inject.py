@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from circuits.errors import InputError
-from circuits.stage import Lines, Part, Rail, Stage
+from circuits.stage import Lines, Part, Rail, Stage, short_name
 from faultlib.catalogue import kind_of, mode_for, pin_index, property_of
 from faultlib.fault import Fault
 from faultlib.mode import Change, Mode
@@ -58,8 +58,21 @@ def _one(stage: Stage, fault: Fault) -> Stage:
             return stage.with_rail(_rail(stage.rail(fault.part), mode, fault.size))
         case "pickup":
             return _pickup(stage, mode, fault.size)
+        case _ if any(part.name == fault.part for part in stage.supply_parts):
+            return replace(stage, rails=tuple(_supplied(r, fault, mode) for r in stage.rails))
         case _:
             return _part(stage, fault, mode)
+
+
+def _supplied(rail: Rail, fault: Fault, mode: Mode) -> Rail:
+    """A rail whose supply has the faulty part; rails that share the supply change alike."""
+    if fault.part not in rail.supply_parts():
+        return rail
+    assert rail.supply is not None
+    # a supply is a circuit of its own, in short names
+    inner = replace(fault, part=short_name(fault.part))
+    parts = _part(Stage(rail.name, rail.supply.parts), inner, mode).parts
+    return replace(rail, supply=replace(rail.supply, parts=parts))
 
 
 def _part(stage: Stage, fault: Fault, mode: Mode) -> Stage:

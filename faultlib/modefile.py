@@ -16,11 +16,16 @@ from faultlib.mode import Change, Check, KindModes, Mode, Rate, Size
 Kinds = abc.Mapping[str, Mapping]
 """Entries of mode files by kind."""
 
-PSEUDO = ("rail", "pickup")
-"""Kinds of what is outside the parts."""
+PSEUDO = ("rail", "winding", "demand", "pickup")
+"""Kinds of what is outside the parts: ideal rails, what is no single part of a supply, pick-up."""
 
 WORDS = "words.yaml"
-_FIELDS = {"rail": ("volts", "ripple"), "pickup": ("stray",)}
+_FIELDS = {
+    "rail": ("volts", "ripple"),
+    "winding": ("emf", "value"),
+    "demand": ("current",),
+    "pickup": ("stray",),
+}
 _PART_FIELDS = ("value", "esr", "position")
 _KIND_KEYS = ("like", "rate", "by model", "published", "omitted", "modes")
 _MODE_KEYS = ("share", "size", "change", "finds")

@@ -13,16 +13,22 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from circuits.stage import Lines, Part, Stage
+from circuits.stage import Lines, Part, Rail, Stage, short_name
 
 PICKUP = "pickup"
 """Name under which stray mains pick-up counts as a part."""
+MAINS = "mains"
+"""Name under which the mains voltage does; it is the same for every supply."""
 
 _RAIL_VOLTS = 0.02
 _RAIL_RIPPLE = 0.25
 _PICKUP = 0.35
 _ESR = 0.35
 """Relative standard deviations between good units (judgement)."""
+_MAINS = 0.03
+"""Relative standard deviation of the mains voltage from its nominal one on the day (judgement)."""
+_IMBALANCE = 0.7
+"""Of the natural logarithm of how far two halves of a winding differ (judgement)."""
 
 
 @dataclass(frozen=True)
@@ -32,9 +38,9 @@ class Spread:
     Attributes
     ----------
     target : str
-        Name of a part or a rail, or `PICKUP`.
+        Name of a part, a part of a supply or a rail, `PICKUP` or `MAINS`.
     what : str
-        ``value``, ``esr``, ``position``, ``volts``, ``ripple``, ``pickup`` or a device parameter.
+        ``value``, ``esr``, ``position``, ``volts``, ``ripple``, ``pickup`` or a parameter.
     sigma : float
         Standard deviation of its natural logarithm (of the position itself for a wiper).
     bounded : bool
@@ -53,21 +59,31 @@ def spreads(stage: Stage) -> tuple[Spread, ...]:
     The tolerance of a value is a limit; a uniform spread between the limits has a standard
     deviation of limit / √3.
     """
-    found: list[Spread] = []
-    for part in stage.parts:
-        if part.value is not None and part.tolerance > 0.0:
-            limit = math.log1p(part.tolerance) / math.sqrt(3.0)
-            found.append(Spread(part.name, "value", limit, bounded=True))
-        if part.esr > 0.0 and part.kind in ("electrolytic", "tantalum"):
-            found.append(Spread(part.name, "esr", _ESR))
-        found += [Spread(part.name, name, math.log1p(s)) for name, s in part.spread if s > 0.0]
+    found = [spread for part in stage.parts for spread in _of_part(part)]
     for rail in stage.rails:
-        found.append(Spread(rail.name, "volts", _RAIL_VOLTS))
-        if rail.ripple:
-            found.append(Spread(rail.name, "ripple", _RAIL_RIPPLE))
+        if rail.supply is None:
+            found.append(Spread(rail.name, "volts", _RAIL_VOLTS))
+            if rail.ripple:
+                found.append(Spread(rail.name, "ripple", _RAIL_RIPPLE))
+    supplied = stage.supply_parts
+    found += [spread for part in supplied for spread in _of_part(part)]
+    if supplied:
+        found.append(Spread(MAINS, "volts", _MAINS))
     if stage.pickup or stage.stray:
         found.append(Spread(PICKUP, "pickup", _PICKUP))
     return tuple(found)
+
+
+def _of_part(part: Part) -> list[Spread]:
+    found: list[Spread] = []
+    if part.value is not None and part.tolerance > 0.0:
+        limit = math.log1p(part.tolerance) / math.sqrt(3.0)
+        found.append(Spread(part.name, "value", limit, bounded=True))
+    if part.esr > 0.0 and part.kind in ("electrolytic", "tantalum"):
+        found.append(Spread(part.name, "esr", _ESR))
+    if part.parameter("imbalance") and part.kind == "winding":
+        found.append(Spread(part.name, "imbalance", _IMBALANCE))
+    return found + [Spread(part.name, name, math.log1p(s)) for name, s in part.spread if s > 0.0]
 
 
 def deviate(stage: Stage, deviations: Sequence[tuple[Spread, float]]) -> Stage:
@@ -96,8 +112,11 @@ def deviate(stage: Stage, deviations: Sequence[tuple[Spread, float]]) -> Stage:
                 if spread.what == "volts"
                 else replace(rail, ripple=scaled(rail.ripple, factor))
             )
-        else:
+        elif spread.target in parts:
             parts[spread.target] = _moved(parts[spread.target], spread, factor)
+        else:
+            for name, rail in rails.items():
+                rails[name] = _supplied(rail, spread, factor)
     return replace(
         stage,
         parts=tuple(parts.values()),
@@ -105,6 +124,20 @@ def deviate(stage: Stage, deviations: Sequence[tuple[Spread, float]]) -> Stage:
         pickup=pickup,
         stray=stray,
     )
+
+
+def _supplied(rail: Rail, spread: Spread, factor: float) -> Rail:
+    """A rail with its supply moved; one that another supply feeds stays as it is."""
+    supply = rail.supply
+    if supply is None:
+        return rail
+    if spread.target == MAINS:
+        return replace(rail, supply=replace(supply, mains=supply.mains * factor))
+    if spread.target not in rail.supply_parts():
+        return rail
+    short = short_name(spread.target)
+    parts = tuple(_moved(p, spread, factor) if p.name == short else p for p in supply.parts)
+    return replace(rail, supply=replace(supply, parts=parts))
 
 
 def _moved(part: Part, spread: Spread, factor: float) -> Part:

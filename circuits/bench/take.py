@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from circuits.bench import bias, noise, small_signal
 from circuits.bench.engine import Engine
 from circuits.bench.plan import Plan, Request
+from circuits.bench.supply import resolved
 from circuits.errors import InputError
 from circuits.netlist import circuit, ohmmeter
 from circuits.reading import QUANTITIES, Reading
@@ -60,6 +61,7 @@ def take(stage: Stage, readings: Sequence[Reading] | Plan) -> NDArray[np.float64
     Parameters
     ----------
     stage : Stage
+        A rail with a supply behind it has the voltage and ripple that this gives.
     readings : sequence of Reading, or a Plan made from them
 
     Returns
@@ -70,7 +72,8 @@ def take(stage: Stage, readings: Sequence[Reading] | Plan) -> NDArray[np.float64
     Raises
     ------
     InputError
-        For a quantity that the virtual bench does not take.
+        For a quantity that the virtual bench does not take, or a supply that does not give the
+        voltage of its rail.
     NoSolution
         When the simulator finds no operating point.
     """
@@ -81,6 +84,7 @@ def take(stage: Stage, readings: Sequence[Reading] | Plan) -> NDArray[np.float64
             red, black = setup.between
             net = ohmmeter(stage, (red, black))
         else:
+            stage = resolved(stage)
             net = circuit(stage, setup.load)
         results = _engine().run(net, [a for request in requests for a in request.analyses])
         start = 0

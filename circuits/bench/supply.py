@@ -1,0 +1,282 @@
+"""Supplies on the bench: a rail's voltage, ripple and impedance from what stands behind it.
+
+A transient run of some cycles of the mains, from capacitors that begin near where they stay, until
+one cycle is like the one before. The e.m.f. of the winding is found once for the supply as drawn,
+so that it gives the rail's voltage, and kept for the faulty ones. Everything is remembered for the
+life of the process: faults of an amplifier leave its supply alone, and pay for it once.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+
+from circuits import supply as drawn
+from circuits.bench.analysis import Circuit, Floats, Response, SmallSignal, Transient, Waves
+from circuits.bench.engine import Engine
+from circuits.errors import InputError, NoSolution
+from circuits.netlist import node
+from circuits.quantity import render
+from circuits.stage import Lines, Rail, Stage, Supply
+
+HARMONICS = 10
+"""Lines of the mains that are kept."""
+
+_CYCLES = (8, 24, 80, 240)
+"""Cycles of the mains to run, the next where the last two were not alike."""
+_STEPS = 200
+_OPTIONS = ("method=gear", "reltol=1e-4", "vntol=1e-6", "trtol=1e6")
+_ALIKE = 2e-3
+"""Of a volt per volt of ripple: two cycles whose means differ by less are alike."""
+_DRIFT = 1e-3
+"""Of the rail's voltage: what a supply may still move in the last cycle that it is given."""
+_TRIES = 8
+_CLOSE = 2e-4
+_MISSES = 0.1
+"""A drawn supply may miss the voltage of its rail by so much."""
+_AUDIO = 1e3
+_FUSE = 10.0
+"""Times the healthy RMS current of the winding at which its fuse goes, sooner or later (judgement:
+fuses are chosen at two to four times the working current, and a technician will not wait)."""
+
+
+@dataclass(frozen=True)
+class SupplyState:
+    """What a supply gives.
+
+    Attributes
+    ----------
+    volts : float
+        Direct voltage of the rail, V.
+    swing : float
+        Ripple of the rail, V peak to peak.
+    ripple : lines
+        V RMS at the mains frequency and its multiples.
+    impedance : float
+        Of the rail at 1 kHz, ohm.
+    reservoir : float
+        Direct voltage before filter and regulator, V.
+    winding : float
+        Current of the winding, A RMS; what it was when the fuse was still whole.
+    blown : bool
+        Whether the fuse has gone, and nothing is left at the rail.
+    """
+
+    volts: float
+    swing: float
+    ripple: Lines
+    impedance: float
+    reservoir: float
+    winding: float
+    blown: bool = False
+
+
+def resolved(stage: Stage) -> Stage:
+    """The stage with every supply replaced by what it gives.
+
+    Raises
+    ------
+    InputError
+        For a supply that as drawn misses the voltage of its rail.
+    NoSolution
+        When the simulator finds no steady state.
+    """
+    if all(rail.supply is None for rail in stage.rails):
+        return stage
+    return replace(stage, rails=tuple(_given(rail, stage.mains) for rail in stage.rails))
+
+
+def state(rail: Rail, mains: float) -> SupplyState:
+    """What the supply of a rail gives; volts are positive for a negative rail as well.
+
+    Parameters
+    ----------
+    rail : Rail
+        With a supply.
+    mains : float
+        Hz.
+
+    Raises
+    ------
+    InputError, NoSolution
+        As `resolved`.
+    """
+    assert rail.supply is not None
+    anonymous = replace(rail.supply, name="", transformer="")
+    try:
+        return _state(anonymous, abs(rail.volts), mains)
+    except _Missed as missed:
+        raise InputError(
+            f"the supply of {rail.name} gives {render(missed.found, 'V')} when healthy, and the "
+            f"rail is said to have {render(abs(rail.volts), 'V')}",
+            expected="another winding, regulator or volts",
+        ) from None
+
+
+def _given(rail: Rail, mains: float) -> Rail:
+    if rail.supply is None:
+        return rail
+    found = state(rail, mains)
+    return Rail(
+        rail.name,
+        math.copysign(found.volts, rail.volts),
+        found.ripple,
+        rail.resistance,
+        impedance=found.impedance,
+    )
+
+
+class _Missed(Exception):
+    def __init__(self, found: float) -> None:
+        super().__init__(found)
+        self.found = found
+
+
+def _state(supply: Supply, volts: float, mains: float) -> SupplyState:
+    healthy = replace(supply, parts=supply.design, mains=1.0)
+    peak = winding_peak(healthy, volts, mains)
+    found = _settled(supply, volts, peak, mains)
+    if found.winding > _FUSE * _settled(healthy, volts, peak, mains).winding:
+        dead = tuple((frequency, 0.0) for frequency, _ in found.ripple)
+        return replace(found, volts=0.0, swing=0.0, ripple=dead, reservoir=0.0, blown=True)
+    return found
+
+
+@lru_cache(maxsize=64)
+def winding_peak(healthy: Supply, volts: float, mains: float) -> float:
+    """Peak e.m.f. of the winding, or of each half of it, V.
+
+    By secants until the reservoir of the healthy supply has the voltage that it was drawn for.
+
+    Parameters
+    ----------
+    healthy : Supply
+    volts : float
+        Of the rail, positive.
+    mains : float
+        Hz.
+    """
+    stated = math.sqrt(2.0) * healthy.winding
+    peak = stated or _chosen(healthy, volts, mains)
+    if healthy.winding or healthy.input:
+        found = _settled(healthy, volts, peak, mains).volts
+        if abs(found - volts) > _MISSES * volts:
+            raise _Missed(found)
+    return peak
+
+
+def _chosen(healthy: Supply, volts: float, mains: float) -> float:
+    wanted = healthy.input or volts
+    ohms = healthy.part(drawn.TRANSFORMER).value or 0.0
+    # pulses of some four times the mean current, and a diode or two
+    first = wanted + 4.0 * ohms * drawn.current(healthy) + 1.0
+    peaks = [first, 1.02 * first]
+    errors = [_aim(healthy, volts, peak, mains) - wanted for peak in peaks]
+    for _ in range(_TRIES):
+        if abs(errors[-1]) < _CLOSE * wanted:
+            return peaks[-1]
+        slope = (errors[-1] - errors[-2]) / (peaks[-1] - peaks[-2])
+        peaks.append(max(peaks[-1] - errors[-1] / slope, 0.5 * peaks[-1]))
+        errors.append(_aim(healthy, volts, peaks[-1], mains) - wanted)
+    raise NoSolution(f"no winding gives {wanted:g} V")
+
+
+def _aim(healthy: Supply, volts: float, peak: float, mains: float) -> float:
+    found = _settled(healthy, volts, peak, mains)
+    return found.reservoir if healthy.input else found.volts
+
+
+@lru_cache(maxsize=512)
+def _settled(supply: Supply, volts: float, peak: float, mains: float) -> SupplyState:
+    """The steady state of a supply on a winding of that peak e.m.f., whatever its fuse says."""
+    ohms = supply.part(drawn.TRANSFORMER).value or 0.0
+    drop = 0.8 * (2 if supply.rectifier == "bridge" else 1) + ohms * drawn.current(supply)
+    start = min((supply.input or volts) + drop, peak)
+    net = drawn.circuit(supply, volts, peak, start, mains)
+    rail, reservoir = node(drawn.output(supply)), node(drawn.RAW)
+    period = 1.0 / mains
+    impedance = _impedance(net, rail)
+    for cycles in _CYCLES:
+        run = Transient(
+            nodes=(rail, reservoir),
+            stop=cycles * period,
+            step=period / _STEPS,
+            start=(cycles - 2) * period,
+            options=_OPTIONS,
+            branches=(drawn.WINDING,),
+        )
+        (waves,) = Engine().run(net, [run])
+        assert isinstance(waves, Waves)
+        end = float(waves.time[-1])
+        before = cycle(waves.time, waves.nodes, end - period, period)
+        last = cycle(waves.time, waves.nodes, end, period)
+        flow = cycle(waves.time, waves.branches**2, end, period)
+        swing = float(np.ptp(last.values[:, 0]))
+        moved = np.abs(last.mean - before.mean)
+        if np.all(moved < _ALIKE * np.ptp(last.values, axis=0) + 1e-6 * volts):
+            break
+    else:
+        if moved[0] > _DRIFT * volts:
+            raise NoSolution(f"a supply is not steady after {_CYCLES[-1]} cycles of the mains")
+    return SupplyState(
+        volts=float(last.mean[0]),
+        swing=swing,
+        ripple=lines(last, mains),
+        impedance=impedance,
+        reservoir=float(last.mean[1]),
+        winding=math.sqrt(float(flow.mean[0])),
+    )
+
+
+def _impedance(net: Circuit, rail: str) -> float:
+    (response,) = Engine().run(net, [SmallSignal(drawn.PROBE, (_AUDIO,), (rail,))])
+    assert isinstance(response, Response)
+    return float(np.clip(abs(response.nodes[0, 0]), 1e-3, 1e5))
+
+
+@dataclass(frozen=True, eq=False)
+class Cycle:
+    """One cycle: time (t,), values (t, n) and their means (n,)."""
+
+    time: Floats
+    values: Floats
+    mean: Floats
+
+
+def cycle(time: Floats, values: Floats, end: float, period: float) -> Cycle:
+    """The cycle that ends at `end`, cut by straight lines between samples.
+
+    Parameters
+    ----------
+    time : (t,) array
+        s, rising, unevenly spaced.
+    values : (t, n) array
+    end, period : float
+        s.
+    """
+    first = max(end - period, float(time[0]))
+    inner = (time > first) & (time < end)
+    edges = [[np.interp(at, time, column) for column in values.T] for at in (first, end)]
+    cut_time = np.concatenate([[first], time[inner], [end]])
+    cut = np.concatenate([edges[:1], values[inner], edges[1:]])
+    return Cycle(cut_time, cut, _mean(cut_time, cut))
+
+
+def _mean(time: Floats, values: Floats) -> Floats:
+    step = np.diff(time)[:, None]
+    area = (step * (values[1:] + values[:-1]) / 2.0).sum(axis=0)
+    return np.asarray(area / (time[-1] - time[0]))
+
+
+def lines(one: Cycle, mains: float) -> Lines:
+    """The lines of the first column of a cycle, V RMS at the mains frequency and its multiples."""
+    orders = np.arange(1, HARMONICS + 1)
+    alternating = one.values[:, :1] - one.mean[0]
+    turning = np.exp(-2j * np.pi * mains * np.outer(one.time, orders))
+    product = alternating * turning
+    found = _mean(one.time, product.real) + 1j * _mean(one.time, product.imag)
+    levels = math.sqrt(2.0) * np.abs(found)
+    return tuple((float(k * mains), float(v)) for k, v in zip(orders, levels, strict=True))

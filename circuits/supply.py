@@ -1,0 +1,268 @@
+"""The supply behind a rail: which parts it has, and the circuit they make.
+
+::
+
+    winding → rectifier → reservoir → [filter resistor → filter capacitor] → [regulator] → rail
+
+The regulator is a zener across the rail, or a zener at the base of a pass transistor. Parts have
+short names and nodes of their own, so that two rails drawn alike are one simulation. Two of them
+are no parts that can be bought singly: ``transformer`` (kind ``winding``: e.m.f. over the healthy
+one, series resistance of winding and mains as its value) and ``supply`` (kind ``demand``: the
+direct current that is drawn from the whole).
+
+A negative rail is the mirror image of a positive one and is simulated as that.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+from circuits.bench.analysis import Circuit, Element
+from circuits.device import load_devices
+from circuits.netlist import built
+from circuits.part import series_resistance
+from circuits.stage import GROUND, Part, Supply
+
+DIODES = {"half-wave": 1, "full-wave": 2, "bridge": 4}
+"""Diodes of a rectifier; full-wave means two of them on a winding with a tap in its middle."""
+
+DIODE = "rectifier diode"
+"""The one diode of the rectifier that may be at fault; the others are like the drawn one."""
+RESERVOIR = "reservoir"
+TRANSFORMER = "transformer"
+DEMAND = "supply"
+
+WINDING = "Vwinding"
+"""The source of e.m.f., whose current is the winding's."""
+PROBE = "Iprobe"
+"""An idle current source into the rail."""
+
+RAW = "raw"
+_FILTERED = "filtered"
+_OUT = "rail"
+_REFERENCE = "reference"
+
+IMBALANCE = 0.001
+"""How far two halves of a winding, or two pairs of a bridge's diodes, differ (judgement): it
+leaves a trace of the mains frequency in the ripple of a good full-wave supply."""
+
+_LEAST_OHMS = 1e-3
+
+
+@dataclass(frozen=True)
+class Filter:
+    """A resistor and a capacitor after the reservoir; SI units, `esr` 0 is the usual one."""
+
+    resistor: float
+    capacitor: float
+    esr: float = 0.0
+
+
+@dataclass(frozen=True)
+class Regulator:
+    """A zener (V) fed through `resistor`, a capacitor across it, and a pass transistor's device.
+
+    Without `transistor` the zener lies across the rail; `capacitor` 0 means none; `input` is what
+    it is fed with, V.
+    """
+
+    zener: float
+    resistor: float
+    input: float
+    capacitor: float = 0.0
+    transistor: str = ""
+
+
+def drawn(
+    rectifier: str,
+    reservoir: float,
+    current: float,
+    series_resistance_: float,
+    esr: float = 0.0,
+    diode: str = "rectifier-diode",
+    filter_: Filter | None = None,
+    regulator: Regulator | None = None,
+    name: str = "",
+    transformer: str = "",
+    winding: float = 0.0,
+) -> Supply:
+    """A healthy supply.
+
+    Parameters
+    ----------
+    rectifier : {"half-wave", "full-wave", "bridge"}
+    reservoir, esr : float
+        F, and its series resistance in ohm (0 is the usual one).
+    current : float
+        What is drawn from the whole supply, A.
+    series_resistance_ : float
+        Of winding (each half of it) and mains, ohm.
+    diode : str
+        Device of the rectifier.
+    filter_ : Filter, optional
+    regulator : Regulator, optional
+    name, transformer, winding
+        As in `Supply`.
+    """
+    # a supply was drawn with diodes that stand the reverse voltage
+    model = tuple((k, v) for k, v in load_devices()[diode].parameters if k not in ("BV", "IBV"))
+    count = DIODES[rectifier]
+    ends = ("b", RAW) if rectifier == "bridge" else ("a", RAW)
+    role = "the rectifier" if count == 1 else f"one of the {count} diodes of the rectifier"
+    parts = [
+        Part(
+            TRANSFORMER, "winding", ("a", GROUND), series_resistance_,
+            role="winding with what feeds it",
+            parameters=(("emf", 1.0), ("imbalance", 0.0 if count == 1 else IMBALANCE)),
+        ),
+        Part(DIODE, "rectifier", ends, role=role, model=diode, parameters=model),
+        _capacitor(RESERVOIR, RAW, reservoir, esr, "reservoir"),
+    ]  # fmt: skip
+    at = RAW
+    if filter_ is not None:
+        parts += [
+            _resistor("filter resistor", at, _FILTERED, filter_.resistor, "smoothing"),
+            _capacitor(
+                "filter capacitor", _FILTERED, filter_.capacitor, filter_.esr, "smoothing"
+            ),
+        ]
+        at = _FILTERED
+    if regulator is not None:
+        parts += _regulator(regulator, at)
+        at = _OUT
+    parts.append(
+        Part(DEMAND, "demand", (at, GROUND), role="all that is fed by this supply",
+             parameters=(("current", current),))
+    )  # fmt: skip
+    made = tuple(parts)
+    return Supply(
+        rectifier, made, made, name, transformer, winding, regulator.input if regulator else 0.0
+    )
+
+
+def _resistor(name: str, a: str, b: str, ohms: float, role: str) -> Part:
+    return Part(name, "carbon-film", (a, b), ohms, 0.05, role)
+
+
+def _capacitor(name: str, at: str, farads: float, esr: float, role: str) -> Part:
+    return Part(name, "electrolytic", (at, GROUND), farads, 0.20, role,
+                esr=esr or series_resistance("electrolytic", farads))  # fmt: skip
+
+
+def _regulator(about: Regulator, fed: str) -> list[Part]:
+    devices = load_devices()
+    reference = _REFERENCE if about.transistor else _OUT
+    zener = devices["zener"]
+    parts = [
+        _resistor("zener resistor", fed, reference, about.resistor, "feeds the zener"),
+        Part("zener", "zener", (GROUND, reference), about.zener, 0.05, "reference", "zener",
+             zener.parameters, zener.spread),
+    ]  # fmt: skip
+    if about.capacitor:
+        parts.append(
+            _capacitor("zener capacitor", reference, about.capacitor, 0.0, "across the zener")
+        )
+    if about.transistor:
+        device = devices[about.transistor]
+        nodes = (fed, _REFERENCE, _OUT)
+        parts.append(Part("pass transistor", device.kind, nodes, None, 0.0, "series regulator",
+                          device.name, device.parameters, device.spread))  # fmt: skip
+    return parts
+
+
+def output(supply: Supply) -> str:
+    """The node of the rail."""
+    return drawn_part(supply, DEMAND).nodes[0]
+
+
+def drawn_part(supply: Supply, name: str) -> Part:
+    """A part as it was drawn, by its short name."""
+    return next(part for part in supply.design if part.name == name)
+
+
+def current(supply: Supply) -> float:
+    """What is drawn from the healthy supply, A."""
+    return drawn_part(supply, DEMAND).parameter("current")
+
+
+def circuit(supply: Supply, volts: float, peak: float, start: float, mains: float) -> Circuit:
+    """The supply on the mains, loaded with a resistor.
+
+    Parameters
+    ----------
+    supply : Supply
+    volts : float
+        Positive; a healthy demand is a resistor that draws its current from so much.
+    peak : float
+        Peak e.m.f. that the healthy winding (each half of it) has on nominal mains, V.
+    start : float
+        V of e.m.f. that the run begins at, on the falling slope, so that capacitors begin near
+        where they will stay.
+    mains : float
+        Hz.
+    """
+    transformer = supply.part(TRANSFORMER)
+    ratio = transformer.parameter("emf") * supply.mains
+    demand = supply.part(DEMAND).parameter("current")
+    parts = [_spelt(p) for p in supply.parts if p.name not in (TRANSFORMER, DEMAND)]
+    elements, models = built(parts)
+    elements += _winding(supply, transformer, peak * ratio, start * ratio, mains)
+    healthy, cards = built(_others(supply))
+    at = _node(output(supply))
+    elements += [
+        *healthy,
+        Element("Rdemand", (at, GROUND), volts / demand),
+        Element(PROBE, (GROUND, at), 0.0),
+    ]
+    return Circuit(tuple(elements), tuple(models + cards))
+
+
+def _winding(
+    supply: Supply, about: Part, peak: float, start: float, mains: float
+) -> list[Element]:
+    """E.m.f. and resistance; what conducts first is never the diode that may be at fault."""
+    phase = 180.0 - math.degrees(math.asin(min(start / peak, 1.0)))
+    ohms = max(about.value or 0.0, _LEAST_OHMS)
+    half = about.parameter("imbalance") * peak / 2.0
+
+    def source(name: str, nodes: tuple[str, str], crest: float, mean: float = 0.0) -> Element:
+        now = mean + math.copysign(min(start, peak), crest)
+        return Element(
+            name, nodes, None, f"dc {now!r} sin({mean!r} {crest!r} {mains!r} 0 0 {phase!r})"
+        )
+
+    if supply.rectifier == "half-wave":
+        return [source(WINDING, ("w", GROUND), peak), Element("Rwinding", ("w", "a"), ohms)]
+    if supply.rectifier == "full-wave":
+        return [
+            source(WINDING, ("w", GROUND), -(peak - half)),
+            Element("Rwinding", ("w", "a"), ohms),
+            source("Vother", ("v", GROUND), peak + half),
+            Element("Rother", ("v", "b"), ohms),
+        ]
+    return [
+        source(WINDING, ("w", "b"), peak, half),
+        Element("Rwinding", ("w", "a"), ohms),
+        Element("Rleak", ("b", GROUND), 1e8),  # a bridge that does not conduct floats
+    ]
+
+
+def _others(supply: Supply) -> list[Part]:
+    """The diodes that are not `DIODE`."""
+    diode = drawn_part(supply, DIODE)
+    ends = {
+        "half-wave": (),
+        "full-wave": (("b", RAW),),
+        "bridge": (("a", RAW), (GROUND, "a"), (GROUND, "b")),
+    }[supply.rectifier]
+    return [replace(diode, name=f"other{k}", nodes=pair) for k, pair in enumerate(ends)]
+
+
+def _node(name: str) -> str:
+    return name.replace(" ", "-")
+
+
+def _spelt(part: Part) -> Part:
+    """The part with names that a netlist takes."""
+    return replace(part, name=_node(part.name), nodes=tuple(map(_node, part.nodes)))
