@@ -26,8 +26,11 @@ _INNER = 0.9
 """The middle part of a flat, as in `circuits.waveform.tilt`."""
 _SLOW = 0.02
 """An edge that takes more of a flat reaches into the part that its tilt is read from."""
-_END = (0.9, 0.96)
-"""The part of a flat where even a slow edge has settled."""
+_SETTLED = (0.6, 0.8)
+"""The part of a flat where even a slow edge has settled, and where the next, whose middle ends
+the flat, has not begun."""
+_SLOWEST = 0.2
+"""An edge that takes more of a flat never settles."""
 EDGE_SAMPLES = 0.95
 """10 to 90 % of an ideal step through a recorder whose band ends at 0.47 of its rate, in samples
 (0.446 over the band, the step response of an ideal low-pass)."""
@@ -115,6 +118,8 @@ def steps(time: Floats, values: Floats) -> Steps:
     span = time[around] - time[around][0]
     base, top = _settled(values[:edge]), _settled(values[edge:])
     rise = waveform.rise_time(span, values[around], base, top)
+    if rise > _SLOWEST * time[edge]:
+        raise ValueError("its edges take too much of the period; a lower frequency is needed")
     sag = None
     if rise < _SLOW * time[edge]:
         base, top = _flat(values[:edge])[1], _flat(values[edge:])[0]
@@ -132,7 +137,7 @@ def steps(time: Floats, values: Floats) -> Steps:
 
 
 def _settled(values: Floats) -> float:
-    first, last = (round(share * len(values)) for share in _END)
+    first, last = (round(share * len(values)) for share in _SETTLED)
     return float(values[first:last].mean())
 
 

@@ -2,7 +2,7 @@
 
 The curve of BS.468-4 is that of a passive network; the polynomials below are its transfer
 function, normalised to 0 dB at 1 kHz (from memory; within 0.06 dB of the table). A true reading
-needs the quasi-peak detector as well, which shows about 5 dB more of noise than an RMS meter. The
+needs the quasi-peak detector as well, which shows 4 dB more of noise than an RMS meter does. The
 recommendation defines the detector by what it shows of tone bursts; the four rates below were
 fitted to those two tables (from memory), which they meet within 0.15 dB.
 """
