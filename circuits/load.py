@@ -27,9 +27,11 @@ __all__ = [
     "load_stage",
     "series_resistance",
     "stage_names",
+    "unit_names",
 ]
 
 FOLDER = Path(__file__).with_name("stages")
+UNITS = Path(__file__).with_name("units")
 
 _STAGE_KEYS = (
     "stage", "title", "about", "source", "rails", "ports", "source impedance", "load", "mains",
@@ -37,9 +39,15 @@ _STAGE_KEYS = (
 )  # fmt: skip
 _LEVELS = {"input level": "V", "output level": "V", "power": "W"}
 _STAGE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]*")
-_OHMS = (0.0, 1e9)
+OHMS = (0.0, 1e9)
 MAINS = (10.0, 500.0)
 """Frequencies that a mains supply may have, Hz (16.7 Hz of railways to 400 Hz of ships)."""
+
+
+@cache
+def unit_names() -> tuple[str, ...]:
+    """The units that ship, in alphabetic order."""
+    return tuple(sorted(path.stem for path in UNITS.glob("*.yaml")))
 
 
 @cache
@@ -49,12 +57,12 @@ def stage_names() -> tuple[str, ...]:
 
 
 def load_stage(name_or_path: str | Path, base: Path | None = None) -> Stage:
-    """A stage that ships, or one from a file.
+    """A stage or unit that ships, or one from a file.
 
     Parameters
     ----------
     name_or_path : str or Path
-        A name of `stage_names`, or the path of a stage file.
+        A name of `stage_names` or `unit_names`, or the path of a stage or unit file.
     base : Path, optional
         The folder that a relative path starts from; by default the working folder.
 
@@ -64,16 +72,17 @@ def load_stage(name_or_path: str | Path, base: Path | None = None) -> Stage:
         For an unknown name (with the nearest ones), or any mistake in the file.
     """
     word = str(name_or_path)
-    if word in stage_names():
-        path = FOLDER / f"{word}.yaml"
-        return read_stage(path, path.name)
+    for folder, names in ((FOLDER, stage_names()), (UNITS, unit_names())):
+        if word in names:
+            path = folder / f"{word}.yaml"
+            return read_stage(path, path.name)
     path = (base or Path()) / name_or_path
     looks_like_path = "/" in word or "\\" in word or path.suffix in (".yaml", ".yml")
     if not looks_like_path and not _is_file(path):
         raise InputError(
             f"there is no stage {word!r}",
-            expected="a stage that ships, or the path of a stage file",
-            choices=stage_names(),
+            expected="a stage or unit that ships, or the path of a file",
+            choices=(*stage_names(), *unit_names()),
             given=word,
         )
     return read_stage(path)
@@ -87,17 +96,19 @@ def _is_file(path: Path) -> bool:
 
 
 def read_stage(path: Path, shown: str = "") -> Stage:
-    """The stage of one file.
+    """The stage of one file, which may describe a unit of several.
 
     Raises
     ------
     InputError
         With the place.
     """
-    top = yamlfile.mapping(
-        yamlfile.read(path, shown), "a stage file", _STAGE_KEYS, ("stage", "ports", "parts")
-    )
-    return _stage(top)
+    from circuits import unitfile  # a unit is made of stages, so its reader imports this module
+
+    tree = yamlfile.read(path, shown)
+    if unitfile.is_unit(tree):
+        return unitfile.read_unit(tree, path.parent, load_stage)
+    return _stage(yamlfile.mapping(tree, "a stage file", _STAGE_KEYS, ("stage", "ports", "parts")))
 
 
 def canonical(stage: Stage) -> str:
@@ -106,16 +117,11 @@ def canonical(stage: Stage) -> str:
 
 
 def _stage(top: Mapping) -> Stage:
-    name = top.entries["stage"]
-    word = yamlfile.text(name, "the stage's name")
-    if not _STAGE_NAME.fullmatch(word):
-        raise InputError(
-            f"{word!r} is no name of a stage", place=name.place, expected="letters, digits, - _ ."
-        )
+    word = stage_name(top.entries["stage"], "a stage")
     ports = _ports(top.entries["ports"])
     stray = _stray(top.get("stray current"))
     parts, pins = read_parts(top.entries["parts"])
-    rail_keys, rails = _rails(top.get("rails"))
+    rail_keys, rails = read_rails(top.get("rails"))
     points = _points(top.get("test points"))
     stage = Stage(
         name=word,
@@ -127,20 +133,30 @@ def _stage(top: Mapping) -> Stage:
         input=ports["input"].value,
         output=ports["output"].value,
         input_return=ports["return"].value if "return" in ports else GROUND,
-        source_impedance=within(top.get("source impedance"), "source impedance", "ohm", _OHMS),
-        load=within(top.get("load"), "load", "ohm", _OHMS),
+        source_impedance=within(top.get("source impedance"), "source impedance", "ohm", OHMS),
+        load=within(top.get("load"), "load", "ohm", OHMS),
         mains=within(top.get("mains"), "mains frequency", "Hz", MAINS, 50.0),
         pickup=_lines(top.get("pickup"), "V"),
         stray=tuple((node.value, lines) for node, lines in stray),
-        signal=_signal(top.get("signal")),
+        signal=read_signal(top.get("signal")),
         test_points=tuple((node.value, text) for node, text in points),
-        cautions=_cautions(top.get("cautions")),
+        cautions=read_cautions(top.get("cautions")),
     )
     others = (*(node for node, _ in stray), *(node for node, _ in points))
     wiring.check(stage, wiring.Drawn(top.keys["parts"].place, pins, rail_keys, ports, others))
     if not points:
         stage = replace(stage, test_points=tuple((node, "") for node in stage.nodes))
     return stage
+
+
+def stage_name(node: Node, what: str) -> str:
+    """A text that can name a stage or a unit."""
+    word = yamlfile.text(node, f"the name of {what}")
+    if not _STAGE_NAME.fullmatch(word):
+        raise InputError(
+            f"{word!r} is no name of {what}", place=node.place, expected="letters, digits, - _ ."
+        )
+    return word
 
 
 def _ports(node: Node) -> dict[str, Text]:
@@ -185,10 +201,13 @@ def _lines(node: Node | None, unit: str) -> Lines:
     return tuple(lines.items())
 
 
-def _rails(node: Node | None) -> tuple[dict[str, Text], tuple[Rail, ...]]:
+def read_rails(
+    node: Node | None, what: str = "rails"
+) -> tuple[dict[str, Text], tuple[Rail, ...]]:
+    """Rails, or the supplies of a unit, and where their names stand."""
     if node is None:
         return {}, ()
-    mapping = yamlfile.mapping(node, "rails")
+    mapping = yamlfile.mapping(node, what)
     rails: list[tuple[Text, Rail]] = []
     for name, entry in mapping.entries.items():
         written = node_name(mapping.keys[name], "a rail")
@@ -263,7 +282,8 @@ def _points(node: Node | None) -> list[tuple[Text, str]]:
     ]
 
 
-def _signal(node: Node | None) -> Pairs:
+def read_signal(node: Node | None) -> Pairs:
+    """The usual drive: levels by their names."""
     if node is None:
         return ()
     mapping = yamlfile.mapping(node, "signal", _LEVELS)
@@ -277,7 +297,8 @@ def _signal(node: Node | None) -> Pairs:
     return tuple(levels)
 
 
-def _cautions(node: Node | None) -> tuple[str, ...]:
+def read_cautions(node: Node | None) -> tuple[str, ...]:
+    """What to mind, a text each."""
     if node is None:
         return ()
     return tuple(yamlfile.text(item, "a caution") for item in yamlfile.items(node, "cautions"))

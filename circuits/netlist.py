@@ -4,6 +4,9 @@ Everything around the parts is built here too: the generator behind its source i
 rail behind a small resistance, the load, and idle sources through which the bench later drives
 the output node or a stray current. Sources idle at an a.c. magnitude of zero.
 
+With a `Drive` the generator follows an expression of time, and what does not show in a small signal
+is built as well: an op-amp's slew rate and its greatest output current.
+
 Names: part ``R1`` becomes the element ``R_r1``; what belongs to the bench has names of its own
 (`GENERATOR`, `LOAD`, `PROBE`, `rail_source`, `stray_source`).
 """
@@ -12,10 +15,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 
 from circuits.bench.analysis import Circuit, Element, Model
+from circuits.joints import joined
 from circuits.kinds import kind
-from circuits.stage import GROUND, Part, Stage
+from circuits.spelling import node as node
+from circuits.stage import GROUND, Part, Rail, Stage
 
 GENERATOR = "Vgen"
 LOAD = "Rload"
@@ -29,6 +35,8 @@ _LEAST_OHMS = 1e-3
 _OPEN_LOAD = 1e9
 _RAIL_CORNER = 2.0
 """Hz above which the impedance of a rail counts; below it the rail's voltage already tells all."""
+_POLE = 1e-9
+"""F, of an op-amp's dominant pole."""
 _BOLTZMANN = 1.380649e-23
 _CHARGE = 1.602176634e-19
 _KELVIN = 300.15
@@ -36,9 +44,21 @@ _KELVIN = 300.15
 Built = tuple[list[Element], list[Model]]
 
 
-def node(name: str) -> str:
-    """A node's name as SPICE takes it (no case, no punctuation)."""
-    return name.lower().replace("+", "_p").replace("-", "_m").replace(".", "_")
+@dataclass(frozen=True)
+class Drive:
+    """What moves in a transient run; before time 0 everything is at rest.
+
+    Attributes
+    ----------
+    volts : str
+        E.m.f. of the generator for time > 0, an expression of ``time`` (s) in SPICE's words.
+    start : tuple of (str, float)
+        Volts of rails at rest, where they differ from the rail's own. A rail that settles slowly
+        behind its resistance starts so where a driven stage would have taken it.
+    """
+
+    volts: str
+    start: tuple[tuple[str, float], ...] = ()
 
 
 def rail_source(rail: str) -> str:
@@ -51,7 +71,7 @@ def stray_source(at: str) -> str:
     return f"Istray_{node(at)}"
 
 
-def circuit(stage: Stage, load: float = 0.0) -> Circuit:
+def circuit(stage: Stage, load: float = 0.0, drive: Drive | None = None) -> Circuit:
     """The stage with power on, generator and load connected.
 
     Parameters
@@ -59,16 +79,18 @@ def circuit(stage: Stage, load: float = 0.0) -> Circuit:
     stage : Stage
     load : float
         Ohm, in place of the stage's own load; 0 keeps that.
+    drive : Drive, optional
+        For a transient run.
     """
     elements = [
-        Element(GENERATOR, ("gen", node(stage.input_return)), 0.0),
+        *_generator(node(stage.input_return), drive),
         Element("Rgen", ("gen", node(stage.input)), max(stage.source_impedance, _LEAST_OHMS)),
         Element(LOAD, (node(stage.output), GROUND), load or stage.load or _OPEN_LOAD),
         Element(PROBE, (GROUND, node(stage.output)), 0.0),
     ]
     for rail in stage.rails:
         inner = f"{node(rail.name)}_src"
-        elements.append(Element(rail_source(rail.name), (inner, GROUND), rail.volts))
+        elements += _rail(rail, inner, drive)
         resistance = max(rail.resistance, _LEAST_OHMS)
         outer = f"{node(rail.name)}_z_src" if rail.impedance else node(rail.name)
         elements.append(Element(f"Rrail_{node(rail.name)}", (inner, outer), resistance))
@@ -79,8 +101,31 @@ def circuit(stage: Stage, load: float = 0.0) -> Circuit:
             elements.append(Element(f"Lrail_{node(rail.name)}", ends, choke))
     for at, _ in stage.stray:
         elements.append(Element(stray_source(at), (GROUND, node(at)), 0.0))
-    parts, models = built(stage.parts)
+    elements += joined(stage.chain)
+    parts, models = built(stage.parts, limited=drive is not None)
     return Circuit(tuple(elements + parts), tuple(models))
+
+
+def _generator(back: str, drive: Drive | None) -> list[Element]:
+    if drive is None:
+        return [Element(GENERATOR, ("gen", back), 0.0)]
+    return [
+        Element("Bdrive", ("gen", "gen_b"), None, f"v=time>0?{drive.volts}:0"),
+        Element(GENERATOR, ("gen_b", back), 0.0),
+    ]
+
+
+def _rail(rail: Rail, inner: str, drive: Drive | None) -> list[Element]:
+    name = rail_source(rail.name)
+    start = dict(drive.start).get(rail.name) if drive is not None else None
+    if start is None:
+        return [Element(name, (inner, GROUND), rail.volts)]
+    # not a piecewise linear source: its corners can stop Gear's method for good
+    moving, jump = f"{inner}_b", f"v=time>0?{rail.volts!r}:{start!r}"
+    return [
+        Element(name, (inner, moving), 0.0),
+        Element(f"Brail_{node(rail.name)}", (moving, GROUND), None, jump),
+    ]
 
 
 def ohmmeter(stage: Stage, between: tuple[str, str]) -> Circuit:
@@ -89,8 +134,9 @@ def ohmmeter(stage: Stage, between: tuple[str, str]) -> Circuit:
     elements = [
         Element(METER, ("meter", black), METER_VOLTS),
         Element("Rmeter", ("meter", red), _METER_OHMS),
-        # a circuit that floats as a whole still needs somewhere to be zero volts
+        # a circuit that floats as a whole needs a place of zero volts
         Element("Rearth", (black, GROUND), 1e9) if black != GROUND else _earth(stage),
+        *joined(stage.chain),
     ]
     parts, models = built(stage.parts)
     return Circuit(tuple(elements + parts), tuple(models))
@@ -100,13 +146,15 @@ def _earth(stage: Stage) -> Element:
     return Element("Rearth", (node(stage.output), GROUND), 1e12)
 
 
-def built(parts: Iterable[Part]) -> Built:
-    """Elements and models of parts."""
+def built(parts: Iterable[Part], limited: bool = False) -> Built:
+    """Elements and models of parts; `limited` as for a transient run with a `Drive`."""
     elements: list[Element] = []
     models: list[Model] = []
     for part in parts:
         family = "defect" if part.kind == "defect" else kind(part.kind).family
         more, cards = _BUILDERS[family](part)
+        if limited and family == "opamp":
+            more = _limited(part, more)
         elements += more
         models += cards
     return elements, models
@@ -219,8 +267,7 @@ def _opamp(part: Part) -> Built:
     nodes = _nodes(part)
     plus, minus, out = nodes[:3]
     get = part.parameter
-    pole = 1e-9
-    gm = 2.0 * math.pi * get("gbw", 3e6) * pole
+    gm = 2.0 * math.pi * get("gbw", 3e6) * _POLE
     gain = max(get("gain", 2e5), 1e-9)
     sensed, summed, middle, inner = f"{name}_q", f"{name}_p", f"{name}_a", f"{name}_o"
     slope = _BOLTZMANN * _KELVIN / (_CHARGE * 1e-6)
@@ -238,7 +285,7 @@ def _opamp(part: Part) -> Built:
                 get("noise voltage", 0.0) / own_noise),
         Element(f"G_{name}_gm", (GROUND, middle, sensed, minus), gm),
         Element(f"R_{name}_a", (middle, GROUND), gain / gm),
-        Element(f"C_{name}_a", (middle, GROUND), pole),
+        Element(f"C_{name}_a", (middle, GROUND), _POLE),
         Element(f"E_{name}_o", (inner, GROUND, middle, GROUND), 1.0),
         Element(f"R_{name}_o", (inner, out), get("output resistance", 60.0)),
         Element(f"D_{name}_hi", (middle, f"{name}_hi"), None, f"M_{name}_lim"),
@@ -264,6 +311,28 @@ def _opamp(part: Part) -> Built:
         Model(f"M_{name}_n", "D", (("IS", 1e-14), ("KF", corner), ("AF", 1.0))),
         Model(f"M_{name}_lim", "D", (("IS", 1e-12), ("N", 0.2))),
     ]
+
+
+def _limited(part: Part, elements: list[Element]) -> list[Element]:
+    """An op-amp whose slew rate and output current end where its data say.
+
+    The input pair steers its whole tail current, a hyperbolic tangent; around rest both replace
+    the linear elements exactly.
+    """
+    name, most = _id(part), part.parameter("output current")
+    for k, element in enumerate(elements):
+        value = element.value or 0.0
+        if element.name == f"G_{name}_gm" and part.parameter("slew rate") > 0.0:
+            ground, middle, sensed, minus = element.nodes
+            tail = part.parameter("slew rate") * _POLE
+            steer = f"i={tail!r}*tanh({value / tail!r}*v({sensed},{minus}))"
+            elements[k] = Element(f"B_{name}_gm", (ground, middle), None, steer)
+        elif element.name == f"R_{name}_o" and most > 0.0:
+            inner, out = element.nodes
+            share = f"(v({inner},{out})/{value * most!r})"
+            limit = f"i={most!r}*{share}/sqrt(sqrt(1+{share}*{share}*{share}*{share}))"
+            elements[k] = Element(f"B_{name}_o", (inner, out), None, limit)
+    return elements
 
 
 def _triode(part: Part) -> Built:

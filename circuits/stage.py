@@ -6,9 +6,12 @@ another with `dataclasses.replace` or `Stage.with_part`.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 
+from circuits.chain import PICKUP, Chain
+from circuits.chain import Lines as Lines
 from circuits.errors import InputError
 
 GROUND = "0"
@@ -16,9 +19,6 @@ GROUND = "0"
 
 Pairs = tuple[tuple[str, float], ...]
 """A frozen mapping of names to numbers, in the order of the file."""
-
-Lines = tuple[tuple[float, float], ...]
-"""Spectral lines: (frequency in Hz, RMS amplitude)."""
 
 
 def short_name(full: str) -> str:
@@ -214,6 +214,8 @@ class Stage:
     test_points : tuple of (node, description)
         Where a probe reaches.
     cautions : tuple of str
+    chain : Chain or None
+        How a unit is made of stages; None for a single stage.
     """
 
     name: str
@@ -233,6 +235,7 @@ class Stage:
     signal: Pairs = ()
     test_points: tuple[tuple[str, str], ...] = ()
     cautions: tuple[str, ...] = ()
+    chain: Chain | None = None
 
     @cached_property
     def _by_name(self) -> dict[str, Part]:
@@ -301,3 +304,78 @@ class Stage:
     def with_rail(self, rail: Rail) -> Stage:
         """The same stage with the rail of that name replaced."""
         return replace(self, rails=tuple(rail if r.name == rail.name else r for r in self.rails))
+
+    @property
+    def shared(self) -> tuple[str, ...]:
+        """Names of the rails that feed all channels of a unit; none for a single stage."""
+        return () if self.chain is None else self.chain.shared
+
+    def real(self, name: str) -> str:
+        """The node that a name stands for: of a unit, some have two (``out``, ``tone.out``)."""
+        aliases = () if self.chain is None else self.chain.aliases
+        return dict(aliases).get(name, name)
+
+    # -- stray mains ---------------------------------------------------------------------------
+
+    @property
+    def pickups(self) -> tuple[str, ...]:
+        """Names under which stray mains counts as a part: one a stage, so ``tone.pickup``."""
+        if self.chain is None:
+            return (PICKUP,) if self.pickup_of(PICKUP) else ()
+        names = (f"{member}.{PICKUP}" for member in self.chain.names)
+        return tuple(name for name in names if self.pickup_of(name))
+
+    def pickup_of(self, name: str) -> Lines:
+        """All lines of stray mains that count under a name and are not nothing."""
+        found = [lines for mine, lines in self._strays() if mine == name]
+        return tuple((f, level) for lines in found for f, level in lines if level)
+
+    def _strays(self) -> list[tuple[str, Lines]]:
+        chain = self.chain
+        if chain is None:
+            return [(PICKUP, self.pickup), *((PICKUP, lines) for _, lines in self.stray)]
+        return [
+            (f"{chain.names[0]}.{PICKUP}", self.pickup),
+            *((f"{chain.owner(at)}.{PICKUP}", lines) for at, lines in self.stray),
+            *((f"{joint.member}.{PICKUP}", joint.pickup) for joint in chain.joints),
+        ]
+
+    def with_pickup(self, name: str, change: Callable[[Lines], Lines]) -> Stage:
+        """The same stage with the stray mains changed that counts under a name.
+
+        Parameters
+        ----------
+        name : str
+            One of `pickups`; any other changes nothing.
+        change : callable
+            Lines to lines.
+        """
+        owners = iter(self._strays())
+
+        def put(lines: Lines) -> Lines:
+            return change(lines) if next(owners)[0] == name else lines
+
+        pickup = put(self.pickup)
+        stray = tuple((at, put(lines)) for at, lines in self.stray)
+        chain = self.chain
+        if chain is not None:
+            joints = tuple(replace(joint, pickup=put(joint.pickup)) for joint in chain.joints)
+            chain = replace(chain, joints=joints)
+        return replace(self, pickup=pickup, stray=stray, chain=chain)
+
+    def on_mains(self, mains: float) -> Stage:
+        """The same stage on another mains frequency, Hz: every line of its ripple and stray moves.
+
+        Lines of supplies are worked out from the mains, and follow by themselves.
+        """
+        if mains == self.mains:
+            return self
+
+        def moved(lines: Lines) -> Lines:
+            return tuple((frequency * mains / self.mains, level) for frequency, level in lines)
+
+        stage = self
+        for name in dict.fromkeys(owner for owner, _ in self._strays()):
+            stage = stage.with_pickup(name, moved)
+        rails = tuple(replace(rail, ripple=moved(rail.ripple)) for rail in self.rails)
+        return replace(stage, mains=mains, rails=rails)

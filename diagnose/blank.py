@@ -71,9 +71,9 @@ def blank_sheet(
 
 def _entry(reading: Reading) -> str:
     words = [f"quantity: {reading.quantity}"]
-    for key in ("at", "rail"):
-        if getattr(reading, key):
-            words.append(f"{key}: {_word(getattr(reading, key))}")
+    for key, name in (("from", reading.origin), ("at", reading.at), ("rail", reading.rail)):
+        if name:
+            words.append(f"{key}: {_word(name)}")
     if reading.between:
         words.append("between: [" + ", ".join(_word(name) for name in reading.between) + "]")
     if reading.order:

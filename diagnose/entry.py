@@ -21,6 +21,8 @@ from circuits.yamlfile import Mapping, Node, Text
 
 LEVELS = {"power": "W", "output level": "V", "input level": "V"}
 ORDERS = range(2, 11)
+_FIELDS = {"from": "origin"}
+"""Conditions whose word cannot name a field."""
 _UNITS = {"frequency": "Hz", "reference": "Hz", "load": "ohm", "thd": "%"}
 
 
@@ -109,7 +111,13 @@ def conditions(entry: Mapping, name: str, stage: Stage, without: tuple[str, ...]
         elif key in _UNITS:
             fields[key] = _positive(node, f"the {key}", _UNITS[key])
         else:
-            fields[key] = _WORDS[key](node, stage)
+            fields[_FIELDS.get(key, key)] = _WORDS[key](node, stage)
+    if fields.get("origin") and fields["origin"] == fields.get("at", stage.output):
+        raise InputError(
+            "the signal is read where it comes from",
+            place=entry.entries["from"].place,
+            expected="two nodes",
+        )
     if "power" in entry.keys and "level" in fields and not (fields.get("load") or stage.load):
         raise InputError(
             "a power needs the load it goes into",
@@ -137,7 +145,7 @@ def _stage_node(node: Node, stage: Stage, ground: bool = False) -> str:
     known = dict.fromkeys(
         (*stage.nodes, *(name for name, _ in stage.test_points), *((GROUND,) if ground else ()))
     )
-    word = yamlfile.text(node, "node or test point")
+    word = stage.real(yamlfile.text(node, "node or test point"))
     if word not in known or (word == GROUND and not ground):
         raise InputError(
             f"stage {stage.name} has no node {word!r}",
@@ -221,6 +229,7 @@ def _weighting(node: Node, stage: Stage) -> str:
 
 _WORDS: dict[str, Callable[[Node, Stage], object]] = {
     "at": _at,
+    "from": _at,
     "rail": _rail,
     "between": _between,
     "order": _order,

@@ -13,6 +13,7 @@ from functools import cache
 from pathlib import Path
 
 from circuits import yamlfile
+from circuits.chain import PICKUP as PICKUP
 from circuits.errors import InputError
 from circuits.kinds import kind
 from circuits.stage import Part, Rail, Stage, Supply, short_name
@@ -23,9 +24,6 @@ from faultlib.modefile import Words, build, load_words, read_kinds
 
 FOLDER = Path(__file__).with_name("modes")
 """The mode files that ship."""
-
-PICKUP = "pickup"
-"""Name of the pseudo-part that stands for stray mains pick-up."""
 
 _NOISE = ("KF", "AF")
 """What changes noise alone, which a supply does not hand on to its rail here."""
@@ -38,8 +36,8 @@ class Hypothesis:
     Attributes
     ----------
     part, kind : str
-        Name of a part, of a part of a supply (``vcc reservoir``), a rail or ``pickup``, and its
-        kind.
+        Name of a part, of a part of a supply (``vcc reservoir``), a rail or ``pickup`` (of a
+        unit ``tone.pickup``), and its kind.
     mode : Mode
     prior : float
         Weight, failures per 10⁶ h with age; not normalised.
@@ -118,12 +116,13 @@ def kind_of(stage: Stage, name: str) -> str:
                 choices=rail.supply_parts(),
                 given=name,
             )
-    if name == PICKUP:
+    stray = stage.pickups if stage.chain is not None else (PICKUP,)
+    if name in stray:
         return PICKUP
     raise InputError(
         f"stage {stage.name} has no part or rail {name!r}",
         expected="one of its parts or rails",
-        choices=[*(p.name for p in (*stage.parts, *stage.supply_parts)), *rails, PICKUP],
+        choices=[*(p.name for p in (*stage.parts, *stage.supply_parts)), *rails, *stray],
         given=name,
     )
 
@@ -151,8 +150,8 @@ def hypotheses(stage: Stage) -> tuple[Hypothesis, ...]:
             if name not in known:
                 found += _of_supply(part, rail.supply)
         known.update(rail.supply_parts())
-    if any(level for _, level in stage.pickup) or any(lines for _, lines in stage.stray):
-        found += _all(PICKUP, PICKUP, _modes(PICKUP))
+    for name in stage.pickups:
+        found += _all(PICKUP, name, _modes(PICKUP))
     return tuple(found)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from functools import partial
 
 from circuits.errors import InputError
 from circuits.stage import Lines, Part, Rail, Stage, short_name
@@ -57,7 +58,7 @@ def _one(stage: Stage, fault: Fault) -> Stage:
         case "rail":
             return stage.with_rail(_rail(stage.rail(fault.part), mode, fault.size))
         case "pickup":
-            return _pickup(stage, mode, fault.size)
+            return _pickup(stage, fault.part, mode, fault.size)
         case _ if any(part.name == fault.part for part in stage.supply_parts):
             return replace(stage, rails=tuple(_supplied(r, fault, mode) for r in stage.rails))
         case _:
@@ -149,11 +150,10 @@ def _rail(rail: Rail, mode: Mode, size: float) -> Rail:
     return rail
 
 
-def _pickup(stage: Stage, mode: Mode, size: float) -> Stage:
+def _pickup(stage: Stage, name: str, mode: Mode, size: float) -> Stage:
     """Stray e.m.f. at the input and stray currents into nodes rise together."""
     for change in mode.changes:
-        stray = tuple((node, _lines(lines, change, size)) for node, lines in stage.stray)
-        stage = replace(stage, pickup=_lines(stage.pickup, change, size), stray=stray)
+        stage = stage.with_pickup(name, partial(_lines, change=change, size=size))
     return stage
 
 

@@ -9,14 +9,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from circuits.chain import PICKUP as PICKUP
 from circuits.stage import Lines, Part, Rail, Stage, short_name
 
-PICKUP = "pickup"
-"""Name under which stray mains pick-up counts as a part."""
 MAINS = "mains"
 """Name under which the mains voltage does; it is the same for every supply."""
 
@@ -38,7 +38,7 @@ class Spread:
     Attributes
     ----------
     target : str
-        Name of a part, a part of a supply or a rail, `PICKUP` or `MAINS`.
+        Name of a part, a part of a supply or a rail, one of the stage's `pickups`, or `MAINS`.
     what : str
         ``value``, ``esr``, ``position``, ``volts``, ``ripple``, ``pickup`` or a parameter.
     sigma : float
@@ -69,8 +69,7 @@ def spreads(stage: Stage) -> tuple[Spread, ...]:
     found += [spread for part in supplied for spread in _of_part(part)]
     if supplied:
         found.append(Spread(MAINS, "volts", _MAINS))
-    if stage.pickup or stage.stray:
-        found.append(Spread(PICKUP, "pickup", _PICKUP))
+    found += [Spread(name, "pickup", _PICKUP) for name in stage.pickups]
     return tuple(found)
 
 
@@ -99,12 +98,10 @@ def deviate(stage: Stage, deviations: Sequence[tuple[Spread, float]]) -> Stage:
         return stage
     parts = {part.name: part for part in stage.parts}
     rails = {rail.name: rail for rail in stage.rails}
-    pickup, stray = stage.pickup, stage.stray
     for spread, z in deviations:
         factor = math.exp(spread.sigma * z)
-        if spread.target == PICKUP and spread.what == "pickup":
-            pickup = scaled(pickup, factor)
-            stray = tuple((node, scaled(lines, factor)) for node, lines in stray)
+        if spread.what == "pickup":
+            stage = stage.with_pickup(spread.target, partial(scaled, factor=factor))
         elif spread.target in rails and spread.what in ("volts", "ripple"):
             rail = rails[spread.target]
             rails[spread.target] = (
@@ -117,13 +114,7 @@ def deviate(stage: Stage, deviations: Sequence[tuple[Spread, float]]) -> Stage:
         else:
             for name, rail in rails.items():
                 rails[name] = _supplied(rail, spread, factor)
-    return replace(
-        stage,
-        parts=tuple(parts.values()),
-        rails=tuple(rails.values()),
-        pickup=pickup,
-        stray=stray,
-    )
+    return replace(stage, parts=tuple(parts.values()), rails=tuple(rails.values()))
 
 
 def _supplied(rail: Rail, spread: Spread, factor: float) -> Rail:

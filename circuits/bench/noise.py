@@ -13,11 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuits.bench.analysis import (
+    Answer,
     NoiseDensity,
     NoiseSpectrum,
-    Answer,
-    SmallSignal,
     Response,
+    SmallSignal,
 )
 from circuits.bench.plan import Indexed, Request, Setup, Values
 from circuits.bench.small_signal import SILENCE
@@ -33,13 +33,24 @@ AUDIO = (20.0, 20e3)
 _POINTS_A_DECADE = 10
 
 
+def takes(reading: Reading) -> bool:
+    """Whether a reading is of this family."""
+    return reading.quantity in QUANTITIES
+
+
 def requests(stage: Stage, readings: Indexed) -> list[Request]:
+    """Requests by the node that is read, which is the output where none is stated."""
+    points = dict.fromkeys(r.at for _, r in readings)
+    return [_at(at or stage.output, [(i, r) for i, r in readings if r.at == at]) for at in points]
+
+
+def _at(point: str, readings: Indexed) -> Request:
     """One noise run over the widest band that is asked for, and the gain that SNR needs."""
     bands = [_band(r) for _, r in readings]
     low, high = min(b[0] for b in bands), max(b[1] for b in bands)
     count = max(2, math.ceil(math.log10(high / low) * _POINTS_A_DECADE) + 1)
     frequencies = tuple(float(f) for f in np.geomspace(low, high, count))
-    output = node(stage.output)
+    output = node(point)
     analyses = (
         NoiseSpectrum(output, GENERATOR, frequencies),
         SmallSignal(GENERATOR, (1000.0,), (output,), ()),
@@ -60,7 +71,7 @@ def requests(stage: Stage, readings: Indexed) -> list[Request]:
 
         return [one(r) for _, r in readings]
 
-    return [Request(Setup(), analyses, tuple(i for i, _ in readings), read)]
+    return Request(Setup(), analyses, tuple(i for i, _ in readings), read)
 
 
 def rms(

@@ -1,4 +1,4 @@
-"""Small-signal readings: gain, response, RIAA deviation, phase, impedances and hum lines."""
+"""Small-signal readings: gain, response, RIAA, phase, impedances, hum and ripple lines."""
 
 from __future__ import annotations
 
@@ -7,16 +7,18 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from circuits.bench.analysis import Answer, SmallSignal, Response
+from circuits.bench.analysis import Answer, Response, SmallSignal
 from circuits.bench.plan import Indexed, Request, Setup, Values
 from circuits.curves import riaa_db
+from circuits.joints import joint_source
 from circuits.netlist import GENERATOR, PROBE, node, rail_source, stray_source
 from circuits.reading import Reading
 from circuits.stage import GROUND, Lines, Stage
 
 DRIVEN = ("gain", "response", "riaa deviation", "phase", "input impedance")
 OUTPUT = ("output impedance", "damping factor")
-QUANTITIES = (*DRIVEN, *OUTPUT, "hum")
+MAINS = ("hum", "ripple")
+QUANTITIES = (*DRIVEN, *OUTPUT, *MAINS)
 
 SILENCE = 1e-4
 """Gain below which nothing of the generator is left at the output of a real unit."""
@@ -25,8 +27,13 @@ HUM_FLOOR = 1e-7
 _DEGREES = 180.0 / math.pi
 
 
+def takes(reading: Reading) -> bool:
+    """Whether a reading is of this family."""
+    return reading.quantity in QUANTITIES
+
+
 def requests(stage: Stage, readings: Indexed) -> list[Request]:
-    """Requests by setup: driven at the input, driven at the output, hum from each of its ways in."""
+    """Requests by setup: driven at the input, at the output, hum from each of its ways in."""
     made: list[Request] = []
     for load in dict.fromkeys(r.load for _, r in readings if r.quantity != "damping factor"):
         setup = Setup(load=load)
@@ -36,9 +43,9 @@ def requests(stage: Stage, readings: Indexed) -> list[Request]:
     output = [(i, r) for i, r in readings if r.quantity in OUTPUT]
     if output:
         made.append(_output(stage, output))
-    hum = [(i, r) for i, r in readings if r.quantity == "hum"]
-    if hum:
-        made.append(_hum(stage, hum))
+    mains = [(i, r) for i, r in readings if r.quantity in MAINS]
+    if mains:
+        made.append(_mains(stage, mains))
     return made
 
 
@@ -49,6 +56,11 @@ def level(gain: complex) -> float:
 
 def _ports(stage: Stage) -> tuple[str, ...]:
     return (node(stage.output), node(stage.input), node(stage.input_return))
+
+
+def _points(readings: Indexed) -> list[str]:
+    """Nodes that readings are taken at, or from, where that is not the stage's output."""
+    return [node(name) for _, r in readings for name in (r.at, r.origin) if name]
 
 
 def _wanted(reading: Reading) -> tuple[float, ...]:
@@ -62,26 +74,37 @@ def _wanted(reading: Reading) -> tuple[float, ...]:
 def _driven(stage: Stage, setup: Setup, readings: Indexed) -> Request:
     frequencies = tuple(sorted({f for _, r in readings for f in _wanted(r)}))
     place = {f: k for k, f in enumerate(frequencies)}
-    ports = [n for n in _ports(stage) if n != GROUND]
+    named = dict.fromkeys((*_ports(stage), *_points(readings)))
+    ports = [n for n in named if n != GROUND]
     column = {n: k for k, n in enumerate(ports)}
     analysis = SmallSignal(GENERATOR, frequencies, tuple(ports), (GENERATOR,))
 
     def read(stage: Stage, results: Sequence[Answer]) -> Values:
         (result,) = results
         assert isinstance(result, Response)
-        out = result.nodes[:, column[ports[0]]]
+
+        def at(name: str, frequency: float) -> complex:
+            return complex(result.nodes[place[frequency], column[node(name)]])
+
+        def passed(r: Reading, frequency: float) -> float:
+            """Level from one point to the other, dB; from the generator where none is stated."""
+            before = level(at(r.origin, frequency)) if r.origin else 0.0
+            return level(at(r.at or stage.output, frequency)) - before
 
         def one(r: Reading) -> float:
             k = place[r.frequency]
             if r.quantity == "gain":
-                return level(out[k])
+                return passed(r, r.frequency)
             if r.quantity == "response":
-                return level(out[k]) - level(out[place[r.reference]])
+                return passed(r, r.frequency) - passed(r, r.reference)
             if r.quantity == "riaa deviation":
-                shape = level(out[k]) - level(out[place[1000.0]])
+                shape = passed(r, r.frequency) - passed(r, 1000.0)
                 return shape - float(riaa_db(r.frequency))
             if r.quantity == "phase":
-                return float(np.angle(out[k])) * _DEGREES
+                turned = at(r.at or stage.output, r.frequency)
+                if r.origin:
+                    turned *= at(r.origin, r.frequency).conjugate()
+                return float(np.angle(turned)) * _DEGREES
             entry = node(stage.input)
             back = node(stage.input_return)
             across = result.nodes[k, column[entry]]
@@ -120,46 +143,52 @@ def _line(lines: Lines, frequency: float) -> float:
     return math.sqrt(sum(a**2 for f, a in lines if math.isclose(f, frequency, rel_tol=1e-3)))
 
 
-def _hum(stage: Stage, readings: Indexed) -> Request:
-    """Hum at the output: every way in, added as powers since their phases are not known."""
+def _mains(stage: Stage, readings: Indexed) -> Request:
+    """Hum at the output or another point: every way in, added as powers (phases are not known)."""
     frequencies = tuple(sorted({r.frequency for _, r in readings}))
     drives = [GENERATOR]
     drives += [rail_source(rail.name) for rail in stage.rails]
     drives += [stray_source(at) for at, _ in stage.stray]
+    joints = () if stage.chain is None else stage.chain.joints
+    drives += [joint_source(joint) for joint in joints]
+    points = list(dict.fromkeys((node(stage.output), *_points(readings))))
     wanted = frequencies
     relative = any(r.level is not None and r.level[0] == "input level" for _, r in readings)
-    output = (node(stage.output),)
-    analyses = [SmallSignal(drive, wanted, output, ()) for drive in drives]
+    analyses = [SmallSignal(drive, wanted, tuple(points), ()) for drive in drives]
     if relative:
-        analyses.append(SmallSignal(GENERATOR, (1000.0,), output, ()))
+        analyses.append(SmallSignal(GENERATOR, (1000.0,), tuple(points), ()))
 
     def read(stage: Stage, results: Sequence[Answer]) -> Values:
         sources = [stage.pickup, *(r.ripple for r in stage.rails), *(x for _, x in stage.stray)]
-        powers = [HUM_FLOOR**2] * len(frequencies)
+        sources += [joint.pickup for joint in stage.chain.joints] if stage.chain else []
+        powers = np.full((len(frequencies), len(points)), HUM_FLOOR**2)
         for lines, result in zip(sources, results, strict=False):
             assert isinstance(result, Response)
             for k, f in enumerate(frequencies):
                 amplitude = _line(lines, f)
                 if amplitude:
-                    powers[k] += (amplitude * abs(result.nodes[k, 0])) ** 2
+                    powers[k] += (amplitude * np.abs(result.nodes[k])) ** 2
 
         def one(r: Reading) -> float:
-            volts = math.sqrt(powers[frequencies.index(r.frequency)])
+            point = points.index(node(r.at or stage.output))
+            volts = math.sqrt(powers[frequencies.index(r.frequency), point])
             if r.level is None:
                 return volts
-            return 20.0 * math.log10(volts / _signal(stage, r.level, results[-1]))
+            return 20.0 * math.log10(volts / _signal(stage, r.level, results[-1], point))
 
         return [one(r) for _, r in readings]
 
     return Request(Setup(), tuple(analyses), tuple(i for i, _ in readings), read)
 
 
-def _signal(stage: Stage, given: tuple[str, float], reference: Answer) -> float:
-    """Output voltage that a level condition stands for, V RMS."""
+def _signal(
+    stage: Stage, given: tuple[str, float], reference: Answer, point: int
+) -> float:
+    """Voltage at a point that a level condition stands for, V RMS."""
     how, value = given
     if how == "output level":
         return value
     if how == "power":
         return math.sqrt(value * stage.load)
     assert isinstance(reference, Response)
-    return value * math.hypot(abs(reference.nodes[0, 0]), SILENCE)
+    return value * math.hypot(abs(reference.nodes[0, point]), SILENCE)
