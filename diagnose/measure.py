@@ -32,6 +32,7 @@ from circuits.recording import (
     steady,
 )
 from circuits.spectrum import (
+    LOBE,
     Floats,
     fit,
     near,
@@ -250,7 +251,14 @@ def _sine(
 def _exact(channel: Channel, tone: float) -> float:
     """A frequency that was read from the spectrum of a longer stretch, exactly."""
     found = near(channel.tapered, tone, 2.0 * channel.tapered.step)
-    return refine(channel.wave, channel.tapered.rate, found)
+    exact = refine(channel.wave, channel.tapered.rate, found)
+    least = (LOBE + 1) * channel.tapered.step
+    if not least < exact < 0.49 * channel.tapered.rate:
+        raise InputError(
+            f"a tone of {render(tone, 'Hz')} cannot be read from this recording",
+            expected=f"{render(least, 'Hz')} to {render(0.49 * channel.tapered.rate, 'Hz')}",
+        )
+    return exact
 
 
 def _driven(sizes: dict[int, float], options: Options, taken: _Taken) -> set[int]:

@@ -18,10 +18,14 @@ SIGNALS = ("sine", "difference tone", "modulation", "tones", "square", "silence"
 
 _QUIET_DB = -40.0
 """Below this level, dB of full scale, a mains line is taken for hum rather than for a signal."""
+_MAINS = (50.0, 60.0)
+"""Hz; hum is known as such even where the other mains is told."""
 _MAINS_ORDERS = 12
 _GAP_DB = 15.0
 """Tones stand this far above whatever else there is."""
 _EQUAL_DB = 3.0
+_ALONE_DB = 6.0
+"""A sine stands this far above any line that is no harmonic of it."""
 _FOUR_TO_ONE_DB = 20.0 * math.log10(4.0)
 Line = tuple[float, float]
 """Frequency, Hz, and peak amplitude as a fraction of full scale."""
@@ -80,7 +84,7 @@ def _kind(tapered: Tapered, lines: Sequence[Line], mains: float) -> str:
     # all of the power counts, whether in lines or in noise
     share = powers[0] / (2.0 * float(tapered.power[1:].sum()))
     quiet = 20.0 * math.log10(size) < _QUIET_DB
-    if quiet and (share < 0.5 or is_mains(first, mains)):
+    if quiet and (share < 0.5 or any(is_mains(first, base) for base in (mains, *_MAINS))):
         return "silence"
     if _is_square(tapered, lines):
         return "square"
@@ -92,7 +96,8 @@ def _kind(tapered: Tapered, lines: Sequence[Line], mains: float) -> str:
             return "difference tone"
         if high[0] > 10.0 * low[0] and abs(ratio - _FOUR_TO_ONE_DB) <= _EQUAL_DB:
             return "modulation"
-    if powers[0] > 0.5 * sum(powers) and share > 0.1:
+    alone = not pair or 20.0 * math.log10(size / _at(lines, _other(pair, first), 0.0)) > _ALONE_DB
+    if powers[0] > 0.5 * sum(powers) and share > 0.1 and alone:
         return "sine"
     if len(_tones("tones", tapered, lines)) >= 3:
         return "tones"
@@ -104,6 +109,10 @@ def is_mains(frequency: float, mains: float) -> bool:
     """Whether a frequency is one of the first multiples of the mains."""
     order = round(frequency / mains)
     return 1 <= order <= _MAINS_ORDERS and abs(frequency / mains - order) < 0.005 * order
+
+
+def _other(pair: tuple[float, ...], first: float) -> float:
+    return pair[1] if pair[0] == first else pair[0]
 
 
 def _at(lines: Sequence[Line], frequency: float, within: float) -> float:
