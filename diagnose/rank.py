@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from circuits.errors import InputError
 from circuits.reading import compared, from_compared, shown
 from circuits.stage import Stage
+from diagnose.advise import advise, short
+from diagnose.candidates import candidates, distortion
 from diagnose.case import Case
 from diagnose.channels import TwoChannels, alike, common_spreads, side_by_side
 from diagnose.entry import Measured
@@ -19,8 +23,9 @@ from diagnose.likelihood import Observed
 from diagnose.pairs import POOR_FIT, pairs
 from diagnose.posterior import Posterior, share, weigh
 from diagnose.remarks import log_factor, remarks
-from diagnose.result import Also, Explained, Group, Result, Severity, Suspect
+from diagnose.result import Also, Explained, Group, NextReading, Result, Severity, Suspect
 from diagnose.scored import Scored, fault_at
+from diagnose.trace import by_stage, off, traced
 from diagnose.verdict import verdict
 from faultlib.catalogue import Hypothesis, hypotheses, miss, size_value
 from faultlib.signature import Signatures, Stepwise, signatures
@@ -63,8 +68,71 @@ def rank(case: Case, bench: Bench | None = None, progress: Stepwise | None = Non
         return _rank(case, laboratory, progress)
 
 
+@dataclass(frozen=True)
+class Weighing:
+    """A case weighed: what the result, and advice on what to do next, are made from.
+
+    Attributes
+    ----------
+    case : Case
+    used : tuple of Measured
+        The readings of the unit, or of its suspect channel, that are simulated.
+    found : Signatures
+    observed : Observed
+    posterior : Posterior
+    members : tuple of Member
+        The live suspects with their groups.
+    bench : Bench
+        Takes further readings of the unit or of its suspect channel.
+    """
+
+    case: Case
+    used: tuple[Measured, ...]
+    found: Signatures
+    observed: Observed
+    posterior: Posterior
+    members: tuple[Member, ...]
+    bench: Bench
+
+    def next(
+        self, progress: Stepwise | None = None, costly: bool = False
+    ) -> tuple[NextReading, ...]:
+        """Readings worth taking next, the best for its effort first; see `advise.advise`.
+
+        Parameters
+        ----------
+        progress : callable, optional
+        costly : bool
+            Whether distortion at the usual drive is among them, which takes long to simulate.
+        """
+        taken = [m.reading for m in self.case.readings]
+        readings = [candidates(self.case.stage, taken, self.bench)]
+        if costly:
+            readings.append(distortion(self.case.stage, taken))
+        return advise(self.found, self.observed, self.posterior, self.members, readings,
+                      self.bench, progress)
+
+
 def _rank(case: Case, bench: Bench, progress: Stepwise | None) -> Result:
-    used = [m for m in case.readings if m.reading.about.simulated]
+    made = weighing(case, bench, progress)
+    return _result(made, short(made.next(progress)))
+
+
+def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weighing:
+    """Weigh everything that may be wrong with a unit.
+
+    Parameters
+    ----------
+    case : Case
+    bench : Bench
+    progress : callable, optional
+
+    Raises
+    ------
+    InputError, NoSolution
+        As `rank`.
+    """
+    used = tuple(m for m in case.readings if m.reading.about.simulated)
     beside = [m for m in case.reference if m.reading.about.simulated]
     if not used:
         raise InputError(
@@ -74,14 +142,17 @@ def _rank(case: Case, bench: Bench, progress: Stepwise | None) -> Result:
     observed = observe(used)
     everything = hypotheses(case.stage)
     around = None
+    further = bench
     if beside:
         observed = side_by_side(observed, observe(beside))
+        further = TwoChannels(bench, case.shared, sys.maxsize)
         bench = TwoChannels(bench, case.shared, len(used))
         around = common_spreads(case.stage, case.shared)
     found = signatures(case.stage, observed.readings, everything, bench, progress, around)
     log_priors = [_log_prior(s.hypothesis, case) for s in found.faults]
     posterior = infer(found, observed, log_priors, bench, progress)
-    return _result(case, used, found, posterior)
+    live = [(s, p) for s, p in posterior.suspects if p >= _LIVE][:_MOST_LIVE]
+    return Weighing(case, used, found, observed, posterior, tuple(grouped(live)), further)
 
 
 def infer(
@@ -142,14 +213,11 @@ def _log_prior(hypothesis: Hypothesis, case: Case) -> float:
     return weight
 
 
-def _result(
-    case: Case, used: Sequence[Measured], found: Signatures, posterior: Posterior
-) -> Result:
-    live = [(s, p) for s, p in posterior.suspects if p >= _LIVE][:_MOST_LIVE]
-    members = grouped(live)
-    most = max((m.group for m in members), default=0)
-    listed = [*members]
-    for scored, probability in posterior.suspects[len(live) :]:
+def _result(made: Weighing, proposed: tuple[NextReading, ...]) -> Result:
+    case, used, found, posterior = made.case, made.used, made.found, made.posterior
+    most = max((m.group for m in made.members), default=0)
+    listed = [*made.members]
+    for scored, probability in posterior.suspects[len(listed) :]:
         if probability >= _TAIL:
             most += 1
             listed.append(Member(scored, probability, most))
@@ -163,7 +231,9 @@ def _result(
         unmodelled=posterior.unmodelled,
         rest=max(0.0, 1.0 - named - posterior.healthy - posterior.unmodelled),
         suspects=suspects,
+        stages=by_stage(case.stage, posterior.suspects),
         groups=_groups(suspects),
+        next=proposed,
         notes=_notes(case, used, found, posterior),
         cautions=_cautions(case.stage, used),
     )
@@ -243,6 +313,7 @@ def _notes(
     hum = pattern(used, [float(x) for x in found.healthy[: len(used)]], case.stage.mains)
     if hum:
         notes.append(hum)
+    notes += _traced(case.stage, used, found)
     left = [m.reading.label() for m in case.readings if not m.reading.about.simulated]
     if left:
         notes.append("not simulated, so not weighed: " + ", ".join(left))
@@ -271,6 +342,15 @@ def _channel_notes(case: Case, posterior: Posterior) -> list[str]:
             f"both channels depart alike: what feeds both ({', '.join(case.shared)}) is the suspect"
         )
     return notes
+
+
+def _traced(stage: Stage, used: Sequence[Measured], found: Signatures) -> tuple[str, ...]:
+    """What tracing the signal along a unit tells."""
+    if stage.chain is None:
+        return ()
+    mine = slice(0, len(used))
+    deviations = off(observe(used), found.healthy[mine], found.sensitivities[:, mine])
+    return traced(stage, [m.reading for m in used], deviations)
 
 
 def _told(problem: Problem) -> str:

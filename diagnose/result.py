@@ -95,14 +95,52 @@ class Group:
 
 
 @dataclass(frozen=True)
+class Meaning:
+    """What a reading to come would speak for if it fell in a range.
+
+    Attributes
+    ----------
+    low, high : float or None
+        Limits in the unit shown; None where the range is open.
+    unit : str
+    points_to : tuple of str
+        The most probable answer first.
+    probability : float
+        Of these together, given such a value.
+    """
+
+    low: float | None
+    high: float | None
+    unit: str
+    points_to: tuple[str, ...]
+    probability: float
+
+
+@dataclass(frozen=True)
 class NextReading:
-    """A reading worth taking next."""
+    """A reading worth taking next.
+
+    Attributes
+    ----------
+    reading : str
+    information : float
+        Bits by which it is expected to narrow down what would be repaired.
+    effort, caution : str
+    conditions : tuple of (word, value)
+        Of the bench sheet.
+    how : str
+        How it is taken.
+    means : tuple of Meaning
+        By rising value.
+    """
 
     reading: str
     information: float
     effort: str
     caution: str
     conditions: tuple[tuple[str, Any], ...] = ()
+    how: str = ""
+    means: tuple[Meaning, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -119,6 +157,9 @@ class Result:
         By falling probability.
     groups : tuple of Group
         By falling probability.
+    stages : tuple of (str, float)
+        Of a unit: its stages and supplies with the probability that a fault is in them, by falling
+        probability; empty for a single stage.
     next : tuple of NextReading
     notes : tuple of str
         What the answer rests on and what could not be simulated.
@@ -133,6 +174,7 @@ class Result:
     suspects: tuple[Suspect, ...]
     groups: tuple[Group, ...]
     rest: float = 0.0
+    stages: tuple[tuple[str, float], ...] = ()
     next: tuple[NextReading, ...] = ()
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
@@ -150,7 +192,7 @@ def to_json(result: Result) -> dict[str, Any]:
     dict
         Plain data with the keys that the contract fixes.
     """
-    return {
+    made: dict[str, Any] = {
         "stage": result.stage,
         "case": result.case,
         "verdict": [_verdict(v) for v in result.verdict],
@@ -163,13 +205,26 @@ def to_json(result: Result) -> dict[str, Any]:
              "why": g.why}
             for g in result.groups
         ],
-        "next": [
-            {"reading": dict(n.conditions), "information": n.information, "unit": "bit",
-             "effort": n.effort, "caution": n.caution}
-            for n in result.next
-        ],
+        "next": [next_json(n) for n in result.next],
         "notes": list(result.notes),
         "cautions": list(result.cautions),
+    }
+    if result.stages:
+        made["stages"] = [{"stage": name, "probability": p} for name, p in result.stages]
+    return made
+
+
+def next_json(proposed: NextReading) -> dict[str, Any]:
+    """One entry of ``next``; a limit that is open is null."""
+    return {
+        "reading": dict(proposed.conditions), "label": proposed.reading,
+        "information": proposed.information, "unit": "bit", "effort": proposed.effort,
+        "how": proposed.how, "caution": proposed.caution,
+        "means": [
+            {"low": m.low, "high": m.high, "unit": m.unit, "points to": list(m.points_to),
+             "probability": m.probability}
+            for m in proposed.means
+        ],
     }
 
 

@@ -93,7 +93,9 @@ class LinearUnit:
         return Stage("linear", parts, rails=rails)
 
     def rule(self, stage: Stage, reading: Reading) -> float:
-        """The reading of a unit."""
+        """The reading of a unit; nothing moves one that it has not."""
+        if reading not in self.readings:
+            return self.offset
         k = self.readings.index(reading)
         total = self.offset
         for i in range(self.moves.shape[1]):
