@@ -9,8 +9,13 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from diagnose.measure import Options, measure
+from diagnose.recorded import Measurement
+
 RATE = 48000
 SECONDS = 4.0
+F = 997.123
+"""Hz; on no step of any spectrum here."""
 Wave = np.ndarray
 
 
@@ -42,3 +47,14 @@ def write(
 ) -> Path:
     soundfile.write(path, np.stack(channels, axis=1), rate, subtype=subtype, format=form)
     return path
+
+
+def taken(path: Path, *channels: Wave, rate: int = RATE, bits: int = 24,
+          told: Options | None = None) -> Measurement:  # fmt: skip
+    """Write the channels with dither, and measure the file."""
+    waves = [dithered(c, bits) for c in channels]
+    return measure(write(path / "x.wav", *waves, rate=rate, subtype=f"PCM_{bits}"), told)
+
+
+def distorted(size: float, harmonics: dict[int, float], frequency: float = F) -> Wave:
+    return tones({frequency: size} | {frequency * k: size * a for k, a in harmonics.items()})
