@@ -21,18 +21,22 @@ from diagnose.blank import blank_sheet
 from diagnose.entry import Measured
 from diagnose.limits import Limit, read_limits
 from diagnose.sweep import inside, read_sweep
+from faultlib.catalogue import kind_of
 
 __all__ = [
-    "FOUND", "OBSERVATIONS", "Case", "Check", "Limit", "Measured", "blank_sheet", "load_case",
+    "DONE", "FOUND", "OBSERVATIONS", "Case", "Check", "Limit", "Measured", "Repair", "blank_sheet",
+    "load_case",
 ]  # fmt: skip
 
 _CASE_KEYS = (
     "case", "stage", "values", "mains", "readings", "limits", "checks", "observations",
-    "channels", "suspect", "supply",
+    "channels", "suspect", "supply", "repaired",
 )  # fmt: skip
 SUPPLIES = ("shared", "own")
 """Whether two channels have one supply or one each."""
 FOUND = ("good", "bad", "replaced", "cleaned", "adjusted")
+DONE = FOUND[2:]
+"""What counts as a repair."""
 OBSERVATIONS = (
     "intermittent", "worse when warm", "worse with level", "after a knock", "both channels",
 )  # fmt: skip
@@ -45,6 +49,15 @@ class Check:
     part: str
     found: str
     how: str = ""
+
+
+@dataclass(frozen=True)
+class Repair:
+    """What was done to a part, one of `DONE`, and what was read after."""
+
+    part: str
+    how: str
+    readings: tuple[Measured, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -68,6 +81,8 @@ class Case:
         The channel under suspicion.
     shared : tuple of str
         Rails that feed both channels; none where each channel has its own supply.
+    repaired : tuple of Repair
+        In the order in which it was done; `readings` are those before the first.
     path : Path
     """
 
@@ -80,6 +95,7 @@ class Case:
     channels: tuple[tuple[str, tuple[Measured, ...]], ...] = ()
     suspect: str = ""
     shared: tuple[str, ...] = ()
+    repaired: tuple[Repair, ...] = ()
     path: Path = field(default=Path(), compare=False)
 
     @property
@@ -120,6 +136,7 @@ def load_case(path: Path | str) -> Case:
         channels=channels,
         suspect=suspect,
         shared=_shared(top, stage) if channels else (),
+        repaired=_repaired(top.get("repaired"), stage, path.parent),
         path=path,
     )
 
@@ -310,6 +327,30 @@ def _checks(node: Node | None, stage: Stage) -> tuple[Check, ...]:
             )
         )
     return tuple(checks)
+
+
+def _repaired(node: Node | None, stage: Stage, folder: Path) -> tuple[Repair, ...]:
+    """One repair, or a list of them in the order in which they were done."""
+    if node is None:
+        return ()
+    made = []
+    for item in (node,) if isinstance(node, Mapping) else _members(node, "repairs"):
+        entry = yamlfile.mapping(item, "a repair", ("part", "how", "readings"), ("part",))
+        written = entry.entries["part"]
+        name = yamlfile.text(written, "a part")
+        try:
+            kind_of(stage, name)
+        except InputError as error:
+            raise error.at(written.place) from None
+        how = entry.get("how")
+        made.append(
+            Repair(
+                name,
+                yamlfile.choice(how, "repair", DONE) if how is not None else DONE[0],
+                _readings(entry.get("readings"), stage, folder),
+            )
+        )
+    return tuple(made)
 
 
 def _observations(node: Node | None) -> tuple[str, ...]:

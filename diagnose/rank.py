@@ -23,7 +23,17 @@ from diagnose.likelihood import Observed
 from diagnose.pairs import POOR_FIT, pairs
 from diagnose.posterior import Posterior, share, weigh
 from diagnose.remarks import log_factor, remarks
-from diagnose.result import Also, Explained, Group, NextReading, Result, Severity, Suspect
+from diagnose.repair import judge
+from diagnose.result import (
+    Also,
+    Explained,
+    Group,
+    NextReading,
+    RepairProof,
+    Result,
+    Severity,
+    Suspect,
+)  # fmt: skip
 from diagnose.scored import Scored, fault_at
 from diagnose.trace import by_stage, off, traced
 from diagnose.verdict import verdict
@@ -115,7 +125,8 @@ class Weighing:
 
 def _rank(case: Case, bench: Bench, progress: Stepwise | None) -> Result:
     made = weighing(case, bench, progress)
-    return _result(made, short(made.next(progress)))
+    repair = judge(case, observe, lambda earlier: weighing(earlier, bench, progress))
+    return _result(made, short(made.next(progress)), repair)
 
 
 def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weighing:
@@ -213,7 +224,9 @@ def _log_prior(hypothesis: Hypothesis, case: Case) -> float:
     return weight
 
 
-def _result(made: Weighing, proposed: tuple[NextReading, ...]) -> Result:
+def _result(
+    made: Weighing, proposed: tuple[NextReading, ...], repair: tuple[RepairProof, ...]
+) -> Result:
     case, used, found, posterior = made.case, made.used, made.found, made.posterior
     most = max((m.group for m in made.members), default=0)
     listed = [*made.members]
@@ -234,6 +247,7 @@ def _result(made: Weighing, proposed: tuple[NextReading, ...]) -> Result:
         stages=by_stage(case.stage, posterior.suspects),
         groups=_groups(suspects),
         next=proposed,
+        repair=repair,
         notes=_notes(case, used, found, posterior),
         cautions=_cautions(case.stage, used),
     )

@@ -144,6 +144,58 @@ class NextReading:
 
 
 @dataclass(frozen=True)
+class RepairLine:
+    """One reading after a repair, the same before it where it was taken, and a good unit's."""
+
+    reading: str
+    before: float | None
+    after: float
+    healthy: float
+    unit: str
+
+
+@dataclass(frozen=True)
+class RepairProof:
+    """What the readings after a repair say about it.
+
+    Attributes
+    ----------
+    part, how : str
+    outcome : {"gone", "same", "another"}
+        The most probable of the three.
+    gone, same, another : float
+        Probabilities: the unit is good now; nothing has changed; another fault remains.
+    priors : tuple of (outcome, probability)
+        From the ranking before the repair, before the later readings were looked at.
+    remaining : tuple of str
+        The faults that fit the later readings best, should one remain.
+    lines : tuple of RepairLine
+    """
+
+    part: str
+    how: str
+    outcome: str
+    gone: float
+    same: float
+    another: float
+    priors: tuple[tuple[str, float], ...]
+    remaining: tuple[str, ...]
+    lines: tuple[RepairLine, ...]
+
+    @property
+    def text(self) -> str:
+        """The outcome in a plain sentence or two."""
+        if self.outcome == "gone":
+            return f"The fault is gone: with {self.part} {self.how}, the unit reads as a good one."
+        if self.outcome == "same":
+            return (f"The fault is still there as it was: {self.part} was not the cause, or what "
+                    "was done to it did not take.")
+        named = " or ".join(self.remaining)
+        return (f"Partly gone, or changed: with {self.part} {self.how} the unit does not read as "
+                f"before, and not as a good one. Another fault remains; nearest: {named}.")
+
+
+@dataclass(frozen=True)
 class Result:
     """The answer to a case.
 
@@ -161,6 +213,8 @@ class Result:
         Of a unit: its stages and supplies with the probability that a fault is in them, by falling
         probability; empty for a single stage.
     next : tuple of NextReading
+    repair : tuple of RepairProof
+        Of every repair that was read after.
     notes : tuple of str
         What the answer rests on and what could not be simulated.
     cautions : tuple of str
@@ -176,6 +230,7 @@ class Result:
     rest: float = 0.0
     stages: tuple[tuple[str, float], ...] = ()
     next: tuple[NextReading, ...] = ()
+    repair: tuple[RepairProof, ...] = ()
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
 
@@ -206,6 +261,7 @@ def to_json(result: Result) -> dict[str, Any]:
             for g in result.groups
         ],
         "next": [next_json(n) for n in result.next],
+        "repair": [_repair(r) for r in result.repair],
         "notes": list(result.notes),
         "cautions": list(result.cautions),
     }
@@ -224,6 +280,19 @@ def next_json(proposed: NextReading) -> dict[str, Any]:
             {"low": m.low, "high": m.high, "unit": m.unit, "points to": list(m.points_to),
              "probability": m.probability}
             for m in proposed.means
+        ],
+    }
+
+
+def _repair(proof: RepairProof) -> dict[str, Any]:
+    return {
+        "part": proof.part, "how": proof.how, "outcome": proof.outcome, "text": proof.text,
+        "gone": proof.gone, "same": proof.same, "another": proof.another,
+        "priors": dict(proof.priors), "remaining": list(proof.remaining),
+        "readings": [
+            {"reading": x.reading, "before": x.before, "after": x.after, "healthy": x.healthy,
+             "unit": x.unit}
+            for x in proof.lines
         ],
     }
 

@@ -1,0 +1,77 @@
+"""Readings to take next as text: a short table, and in detail how and what each would mean."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from diagnose.page import DIM, STRONG, WIDTH, Page
+from diagnose.result import Meaning, NextReading
+from diagnose.text import amount, chance
+
+
+def next_table(page: Page, proposed: Sequence[NextReading]) -> None:
+    """The short table of ``diagnose rank``."""
+    page.table(
+        ("reading", "tells", "effort", "what it would mean"),
+        [(n.reading, f"{n.information:.2f} bit", n.effort, meaning_text(n)) for n in proposed],
+        right=(1,), whole=(1, 2),
+    )  # fmt: skip
+
+
+def meaning_text(proposed: NextReading) -> str:
+    """``above 1.60 V: C2 or R7; below: Q2 open``."""
+    texts = [f"{_range(m, proposed)}: {' or '.join(m.points_to)}" for m in proposed.means]
+    return "; ".join(reversed(texts))
+
+
+def next_text(
+    case: str, stage: str, proposed: Sequence[NextReading], width: int = WIDTH,
+    colour: bool = False,
+) -> str:
+    """The text of ``diagnose next``.
+
+    Parameters
+    ----------
+    case, stage : str
+    proposed : sequence of NextReading
+        The best for its effort first.
+    width : int
+    colour : bool
+    """
+    page = Page(width, colour)
+    page.line(case, STRONG)
+    page.line(f"stage {stage}", DIM)
+    if not proposed:
+        page.line()
+        page.line("No further reading would tell more than these do; check or replace the part "
+                  "that `diagnose rank` puts first, then read again.")
+        return page.text()
+    page.line("Readings to take next, the one that tells most for its effort first.")
+    for number, item in enumerate(proposed, start=1):
+        page.line()
+        page.line(f"{number}. {item.reading}", STRONG)
+        page.line(f"{item.information:.2f} bit for {item.effort}: {item.how}", indent=3)
+        page.table(
+            (), [(_range(m, item), " or ".join(m.points_to), chance(m.probability))
+                 for m in reversed(item.means)],
+            whole=(0, 2), indent=3,
+        )  # fmt: skip
+        if item.caution:
+            page.line(f"Mind: {item.caution}", DIM, indent=3)
+    return page.text()
+
+
+def _range(meaning: Meaning, item: NextReading) -> str:
+    """The range of a meaning in words."""
+
+    def written(value: float) -> str:
+        return amount(value, meaning.unit, item.reading)
+
+    if meaning.low is None and meaning.high is None:
+        return "any value"
+    if meaning.low is None:
+        assert meaning.high is not None
+        return f"below {written(meaning.high)}"
+    if meaning.high is None:
+        return f"above {written(meaning.low)}"
+    return f"{written(meaning.low)} to {written(meaning.high)}"
