@@ -137,6 +137,25 @@ def _parser() -> argparse.ArgumentParser:
     one.add_argument("case", metavar="CASE", type=Path, help="a case file")
     _computes(one)
 
+    one = command("next", _next, "propose the readings to take next, and what each would mean",
+                  "diagnose next hall-record.yaml")
+    one.add_argument("case", metavar="CASE", type=Path, help="a case file")
+    one.add_argument("--most", metavar="N", type=int, default=5,
+                     help="so many of them, by default 5; with --json all that tell anything")
+    one.add_argument("--distortion", action="store_true",
+                     help="distortion at the usual drive as well, which takes long to simulate")
+    _computes(one)
+
+    one = command("coverage", _coverage,
+                  "tell which faults a set of readings can find and tell apart",
+                  "diagnose coverage phono-two-transistor -o coverage.png")
+    one.add_argument("stage", metavar="STAGE", help=stage_help)
+    one.add_argument("--readings", metavar="CASE", default="proposal",
+                     help="the readings of that case file; by default those of a blank sheet")
+    one.add_argument("-o", dest="picture", metavar="FILE", type=Path,
+                     help="draw a picture as well, .png or .svg")
+    _computes(one)
+
     one = command("study", _study, "show how the readings move along the sizes of one fault",
                   "diagnose study phono-two-transistor 'C4:capacitance loss' -o c4.png")
     one.add_argument("stage", metavar="STAGE", help=stage_help)
@@ -176,7 +195,7 @@ def _computes(one: argparse.ArgumentParser) -> None:
                      help="neither use nor keep what was simulated before")
 
 
-COMMANDS = ("stages", "sheet", "rank", "study", "measure")
+COMMANDS = ("stages", "sheet", "rank", "next", "coverage", "study", "measure")
 
 
 def _known_command(words: Sequence[str]) -> None:
@@ -244,6 +263,24 @@ def _rank(values: Values) -> str:
     from diagnose.text import as_text
 
     return as_text(result, *_screen())
+
+
+def _next(values: Values) -> str:
+    from diagnose.commands import next_readings
+    from diagnose.progress import shown_on_terminal
+
+    with _laboratory(not values.no_cache) as bench, shown_on_terminal() as progress:
+        made = next_readings(values, bench, progress)
+    return _document(made.document()) if values.json else made.text(*_screen())
+
+
+def _coverage(values: Values) -> str:
+    from diagnose.commands import covered
+    from diagnose.progress import shown_on_terminal
+
+    with _laboratory(not values.no_cache) as bench, shown_on_terminal() as progress:
+        made = covered(values, bench, progress)
+    return _document(made.document()) if values.json else made.text(*_screen())
 
 
 def _study(values: Values) -> str:

@@ -1,0 +1,96 @@
+"""The commands ``diagnose next`` and ``diagnose coverage``: from their words to what is printed."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from circuits.errors import InputError
+from circuits.load import load_stage
+from diagnose.advise import short
+from diagnose.case import load_case
+from diagnose.coverage import coverage, coverage_json
+from diagnose.figures import check_format, draw
+from diagnose.proposal import propose
+from diagnose.rank import weighing
+from diagnose.result import next_json
+from faultlib.signature import Stepwise
+from faultlib.simulate import Bench
+
+
+@dataclass(frozen=True)
+class View:
+    """An answer as a document and as text of a width, with colours or without."""
+
+    document: Callable[[], dict[str, Any]]
+    text: Callable[[int, bool], str]
+
+
+def next_readings(
+    values: argparse.Namespace, bench: Bench, progress: Stepwise | None = None
+) -> View:
+    """The readings to take next.
+
+    Parameters
+    ----------
+    values : argparse.Namespace
+        With ``case``, ``most`` and ``distortion``.
+    bench : Bench
+    progress : callable, optional
+    """
+    if values.most < 1:
+        raise InputError(f"--most {values.most} leaves nothing", expected="1 or more")
+    case = load_case(values.case)
+    proposed = weighing(case, bench, progress).next(progress, values.distortion)
+
+    def document() -> dict[str, Any]:
+        return {"stage": case.stage.name, "case": case.name,
+                "next": [next_json(n) for n in proposed]}
+
+    def text(width: int, colour: bool) -> str:
+        from diagnose.text_next import next_text
+
+        return next_text(case.name, case.stage.name, short(proposed, values.most), width, colour)
+
+    return View(document, text)
+
+
+def covered(values: argparse.Namespace, bench: Bench, progress: Stepwise | None = None) -> View:
+    """What readings find; draws the picture where one is wanted.
+
+    Parameters
+    ----------
+    values : argparse.Namespace
+        With ``stage``, ``readings`` and ``picture``.
+    bench : Bench
+    progress : callable, optional
+    """
+    stage = load_stage(values.stage)
+    picture: Path | None = values.picture
+    if picture is not None:
+        check_format(picture)
+    if values.readings == "proposal":
+        readings = [reading for reading, _ in propose(stage, bench)]
+    else:
+        case = load_case(values.readings)
+        if case.stage.name != stage.name or not case.readings:
+            raise InputError(f"{values.readings} has no readings of stage {stage.name}",
+                             expected=f"a filled case of stage {stage.name}")
+        stage, readings = case.stage, [m.reading for m in case.readings]
+    made = coverage(stage, readings, bench, progress)
+    if picture is not None:
+        from diagnose.coverage_figure import coverage_figure
+
+        draw(coverage_figure(made), picture)
+        sys.stderr.write(f"picture: {picture}\n")
+
+    def text(width: int, colour: bool) -> str:
+        from diagnose.text_coverage import coverage_text
+
+        return coverage_text(made, width, colour)
+
+    return View(lambda: coverage_json(made), text)
