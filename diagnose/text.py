@@ -50,6 +50,9 @@ def as_text(result: Result, width: int = WIDTH, colour: bool = False) -> str:
     str
         Ends with a newline.
     """
+    # they write amounts with this module's own words
+    from diagnose.text_next import next_table, repair_text
+
     page = Page(width, colour)
     page.line(result.case, STRONG)
     page.line(f"stage {result.stage}", DIM)
@@ -61,13 +64,12 @@ def as_text(result: Result, width: int = WIDTH, colour: bool = False) -> str:
     for group in large:
         _group(page, group, [s for s in result.suspects if s.group == group.group])
     _others(page, result, groups[len(large) :])
+    if result.repair:
+        page.heading("After the repair")
+        repair_text(page, result.repair)
     if result.next:
         page.heading("Readings to take next")
-        page.table(
-            ("reading", "tells", "effort", "mind"),
-            [(n.reading, f"{n.information:.2f} bit", n.effort, n.caution) for n in result.next],
-            right=(1,), whole=(1, 2),
-        )  # fmt: skip
+        next_table(page, result.next)
     for title, notes in (("What this rests on", result.notes), ("Cautions", result.cautions)):
         if notes:
             page.heading(title)

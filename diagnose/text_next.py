@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from diagnose.page import DIM, STRONG, WIDTH, Page
-from diagnose.result import Meaning, NextReading
-from diagnose.text import amount, chance
+from diagnose.result import Meaning, NextReading, RepairProof
+from diagnose.text import MOST_READINGS, amount, chance
 
 
 def next_table(page: Page, proposed: Sequence[NextReading]) -> None:
@@ -22,6 +22,31 @@ def meaning_text(proposed: NextReading) -> str:
     """``above 1.60 V: C2 or R7; below: Q2 open``."""
     texts = [f"{_range(m, proposed)}: {' or '.join(m.points_to)}" for m in proposed.means]
     return "; ".join(reversed(texts))
+
+
+def repair_text(page: Page, proofs: Sequence[RepairProof]) -> None:
+    """Of every repair: what became of the fault, how sure that is, and the readings."""
+    for proof in proofs:
+        page.line(f"{proof.part} {proof.how}", STRONG, indent=2)
+        page.line(proof.text, indent=2)
+        before = dict(proof.priors)
+        names = {"gone": "gone, the unit is good", "same": "still there as it was",
+                 "another": "another fault remains"}
+        page.table(
+            ("", "now", "expected"),
+            [(names[k], chance(getattr(proof, k)), chance(before[k])) for k in names],
+            right=(1, 2), whole=(0, 1, 2), indent=4,
+        )  # fmt: skip
+        rows = [
+            (x.reading, "" if x.before is None else amount(x.before, x.unit, x.reading),
+             amount(x.after, x.unit, x.reading), amount(x.healthy, x.unit, x.reading))
+            for x in proof.lines[:MOST_READINGS]
+        ]
+        page.table(("reading", "before", "after", "healthy"), rows, right=(1, 2, 3),
+                   whole=(1, 2, 3), indent=4)
+        rest = len(proof.lines) - MOST_READINGS
+        if rest > 0:
+            page.line(f"and {rest} readings more (all of them with --json)", DIM, indent=4)
 
 
 def next_text(
