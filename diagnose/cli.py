@@ -185,6 +185,21 @@ def _parser() -> argparse.ArgumentParser:
     views.add_argument("--json", action="store_true", help="print one JSON document")
     views.add_argument("--yaml", action="store_true",
                        help="print the readings as lines of a bench sheet")
+
+    one = command("report", _report, "write the answer to a case as one HTML file, for print",
+                  "diagnose report hall-record.yaml -o hall-record.html")
+    one.add_argument("case", metavar="CASE", type=Path, help="a case file")
+    one.add_argument("-o", dest="file", metavar="FILE.html", type=Path, required=True,
+                     help="write it there; an older report is replaced")
+    _computes(one)
+
+    one = command("serve", _serve, "open a page in the browser that does the whole job",
+                  "diagnose serve")
+    one.add_argument("--port", type=int, metavar="N", default=8426,
+                     help="of this machine; 0 takes any that is free (default 8426)")
+    one.add_argument("--no-browser", action="store_true", help="open no browser")
+    one.add_argument("--no-cache", action="store_true",
+                     help="neither use nor keep what was simulated before")
     return top
 
 
@@ -195,7 +210,7 @@ def _computes(one: argparse.ArgumentParser) -> None:
                      help="neither use nor keep what was simulated before")
 
 
-COMMANDS = ("stages", "sheet", "rank", "next", "coverage", "study", "measure")
+COMMANDS = ("stages", "sheet", "rank", "next", "coverage", "study", "measure", "report", "serve")
 
 
 def _known_command(words: Sequence[str]) -> None:
@@ -336,6 +351,21 @@ def _measure(values: Values) -> str:
     from diagnose.text_measure import measure_text
 
     return measure_text(made, *_screen())
+
+
+def _report(values: Values) -> str:
+    from diagnose.commands_page import reported
+    from diagnose.progress import shown_on_terminal
+
+    with _laboratory(not values.no_cache) as bench, shown_on_terminal() as progress:
+        made = reported(values, bench, progress)
+    return _document(made.document()) if values.json else made.text(*_screen())
+
+
+def _serve(values: Values) -> str:
+    from diagnose.commands_page import served
+
+    return served(values, lambda text: print(text, file=sys.stderr, flush=True))
 
 
 def _readings(

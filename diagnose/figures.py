@@ -52,11 +52,12 @@ class Axis:
 
 @dataclass(frozen=True)
 class Series:
-    """One line; x and y of the same length, SI units."""
+    """One line, or points alone where not `joined`; x and y of the same length, SI units."""
 
     label: str
     x: tuple[float, ...]
     y: tuple[float, ...]
+    joined: bool = True
 
 
 @dataclass(frozen=True)
@@ -170,8 +171,8 @@ def _panel(axes: Axes, panel: Panel) -> None:
             axes.plot(band.x, edge, color=PALETTE[0], linewidth=0.5, linestyle=":")
     for k, line in enumerate(panel.series):
         colour, dash, marker = look(k)
-        axes.plot(line.x, line.y, color=colour, linestyle=dash, marker=marker,
-                  markersize=3.5, linewidth=1.3, label=line.label)
+        axes.plot(line.x, line.y, color=colour, linestyle=dash if line.joined else "",
+                  marker=marker, markersize=3.5, linewidth=1.3, label=line.label)
     for axis, kind, scale in (
         (panel.x, axes.xaxis, axes.set_xscale),
         (panel.y, axes.yaxis, axes.set_yscale),

@@ -1,0 +1,174 @@
+"""Pages and requests of an answer: ranking, progress, cancelling, pictures, the next reading."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+
+from flask import Blueprint, Response, jsonify, render_template, request
+
+from circuits.errors import AmplifierError, InputError
+from diagnose.case import Case
+from diagnose.figures import Figure
+from diagnose.report import report_body, report_html
+from diagnose.result import Result
+from diagnose.web.app import bench
+from diagnose.web.drawn import charts, drawing, lit
+from diagnose.web.guard import REPORT_POLICY
+from diagnose.web.jobs import Job
+from diagnose.web.sheet import Entry, Typed
+from diagnose.web.sheets import loaded
+from diagnose.web.shelf import Kept
+
+answers = Blueprint("answers", __name__)
+RANKED = ".ranked.yaml"
+_MOST_WIDTH = 1600.0
+
+
+@answers.get("/sheet/<name>/suspects")
+def suspects(name: str) -> str:
+    """The page of the answer, which asks for it."""
+    kept = bench().shelf.load(name)
+    return render_template("suspects.html", name=name, title=kept.sheet.case, tab="suspects")
+
+
+@answers.get("/sheet/<name>/report")
+def report(name: str) -> str:
+    """The page of the report, which asks for it."""
+    kept = bench().shelf.load(name)
+    return render_template("report_page.html", name=name, title=kept.sheet.case, tab="report")
+
+
+@answers.post("/sheet/<name>/rank")
+def rank(name: str) -> Response:
+    """Start a ranking of the sheet as it stands, unless there is one."""
+    kept, found = loaded(name)
+    if found.problems or found.case is None:
+        return jsonify(state="mistakes", problems=[p.text for p in found.problems])
+    # a copy, so that the answer is of this revision whatever is typed meanwhile
+    path = kept.folder / RANKED
+    job = bench().jobs.of(name)
+    if job is None or job.revision != kept.revision or job.state != "done":
+        path.write_bytes(kept.path.read_bytes())
+    return jsonify(_state(bench().jobs.start(name, kept.revision, path)))
+
+
+@answers.get("/sheet/<name>/rank")
+def progress(name: str) -> Response:
+    """How far the ranking is."""
+    job = bench().jobs.of(name)
+    return jsonify(_state(job) if job else {"state": "none"})
+
+
+@answers.delete("/sheet/<name>/rank")
+def cancel(name: str) -> Response:
+    """End the ranking."""
+    bench().jobs.cancel(name)
+    return progress(name)
+
+
+def _state(job: Job) -> dict[str, object]:
+    steps = [[what, done, total] for what, (done, total) in list(job.steps.items())]
+    return {"state": job.state, "revision": job.revision, "steps": steps, "text": job.text,
+            "seconds": round(job.seconds, 2)}  # fmt: skip
+
+
+@answers.get("/sheet/<name>/answer")
+def answer(name: str) -> str:
+    """The answer in words, with the drawing."""
+    kept, case, _, result = _finished(name)
+    return render_template(
+        "answer_page.html", result=result, name=name, case=case, revision=kept.revision,
+        drawing=drawing(case.stage, lit(result)), others=_others(result),
+        parts={p.name: p.role for p in case.stage.parts},
+    )  # fmt: skip
+
+
+@answers.get("/sheet/<name>/curves")
+def curves(name: str) -> str:
+    """The curves of the answer, with one suspect's prediction."""
+    kept, _, job, result = _finished(name)
+    index = request.args.get("suspect", 0, type=int)
+    wide = min(request.args.get("width", 520.0, type=float), _MOST_WIDTH)
+    figure = _figure(kept, job, result, index)
+    return charts(figure, wide) + (f"<p class=note>{figure.note}</p>" if figure.note else "")
+
+
+def _figure(kept: Kept, job: Job, result: Result, index: int) -> Figure:
+    chosen = index if 0 <= index < len(result.suspects) else None
+    return bench().jobs.picture(job, str(chosen), kept.folder / RANKED, chosen)
+
+
+@answers.post("/sheet/<name>/reading")
+def reading(name: str) -> Response:
+    """Put a reading that was proposed on the sheet, with what was read.
+
+    A value that is wrong is explained and not kept.
+    """
+    kept = bench().shelf.load(name)
+    sent = request.get_json()
+    if not isinstance(sent, dict):
+        raise InputError("this is not a reading", expected="conditions and a value")
+    value, revision = str(sent.get("value", ""))[:200].strip(), sent.get("revision")
+    place = sent.get("next")
+    job = bench().jobs.of(name)
+    if job is None or job.result is None or not isinstance(place, int):
+        raise InputError("there is no answer that proposes this reading", expected="a ranking")
+    proposed = job.result.next[place] if 0 <= place < len(job.result.next) else None
+    if proposed is None or not isinstance(revision, int):
+        raise InputError("this reading was not proposed", expected="one of the list")
+    if not value:
+        raise InputError("nothing was entered", expected="a value with its unit")
+    sheet = with_reading(kept.sheet, proposed.conditions, value)
+    problems = bench().look(sheet, kept.folder).problems
+    if problems:
+        return jsonify(problem=problems[0].text)
+    kept = bench().shelf.save(name, sheet, revision)
+    return jsonify(revision=kept.revision)
+
+
+def with_reading(sheet: Typed, conditions: tuple[tuple[str, object], ...], value: str) -> Typed:
+    """The sheet with one more reading, of the channel under suspicion where there are two."""
+    words = {key: ", ".join(map(str, word)) if isinstance(word, list) else str(word)
+             for key, word in conditions}  # fmt: skip
+    values = tuple(value if name == sheet.suspect else "" for name in sheet.channels) or (value,)
+    entry = Entry(words.pop("quantity"), tuple(words.items()), values=values)
+    return replace(sheet, readings=(*sheet.readings, entry))
+
+
+@answers.get("/sheet/<name>/report.html")
+def report_file(name: str) -> Response:
+    """The report as one file."""
+    kept, case, job, result = _finished(name)
+    text = report_html(case, result, _figure(kept, job, result, 0), date.today())
+    answer = Response(text, mimetype="text/html")
+    answer.headers["Content-Security-Policy"] = REPORT_POLICY
+    if "download" in request.args:
+        answer.headers["Content-Disposition"] = f'attachment; filename="{name}.html"'
+    return answer
+
+
+@answers.get("/sheet/<name>/report/body")
+def report_inside(name: str) -> str:
+    """The report as part of a page."""
+    kept, case, job, result = _finished(name)
+    return report_body(case, result, _figure(kept, job, result, 0), date.today())
+
+
+def _finished(name: str) -> tuple[Kept, Case, Job, Result]:
+    kept, found = loaded(name)
+    job = bench().jobs.of(name)
+    if job is None or job.result is None or found.case is None or job.revision != kept.revision:
+        raise AmplifierError("this sheet has not been ranked as it stands")
+    return kept, found.case, job, job.result
+
+
+def _others(result: Result) -> list[tuple[float, str]]:
+    """What else it may be."""
+    rows = [
+        (result.healthy, "healthy: good parts within their tolerance"),
+        (result.unmodelled, "a fault that is not in the library"),
+    ]
+    return rows + ([(result.rest, "all other faults together")] if result.rest > 0.0 else [])
+
+

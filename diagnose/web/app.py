@@ -1,0 +1,136 @@
+"""The page's server as a Flask application: what it is made of, and how mistakes are told."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from flask import Flask, Response, current_app, jsonify, render_template, request
+from werkzeug.exceptions import HTTPException
+
+from circuits.errors import AmplifierError, InputError
+from diagnose.web.checked import Checked, check
+from diagnose.web.guard import protect
+from diagnose.web.jobs import Jobs
+from diagnose.web.sheet import Typed
+from diagnose.web.shelf import Kept, Outdated, Shelf
+from diagnose.web.words import FILTERS
+from diagnose.web.worker import Stopped, Worker
+
+KEY = "bench"
+_log = logging.getLogger(__name__)
+
+
+@dataclass
+class Bench:
+    """What the page works with.
+
+    Attributes
+    ----------
+    shelf : Shelf
+    many : Worker
+        Ranks and draws, with workers of its own.
+    quick : Worker
+        Studies: one simulator that stays warm.
+    """
+
+    shelf: Shelf
+    many: Worker
+    quick: Worker
+    jobs: Jobs = field(init=False)
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+    _checked: dict[str, tuple[int, Checked]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.jobs = Jobs(self.many)
+
+    def checked(self, kept: Kept) -> Checked:
+        """What is wrong on a sheet; looked at once a revision."""
+        with self._lock:
+            revision, found = self._checked.get(kept.name, (-1, None))
+            if found is None or revision != kept.revision:
+                found = check(kept.sheet, kept.folder)
+                self._checked[kept.name] = kept.revision, found
+            return found
+
+    def look(self, sheet: Typed, folder: Path) -> Checked:
+        """What would be wrong on a sheet that is not kept yet."""
+        with self._lock:
+            return check(sheet, folder)
+
+    def close(self) -> None:
+        """End all processes."""
+        self.many.stop()
+        self.quick.stop()
+
+
+def make_app(folder: Path, workers: int | None = None, cached: bool = True) -> Flask:
+    """The application.
+
+    Parameters
+    ----------
+    folder : Path
+        Where sheets are kept.
+    workers : int or None
+        Processes that simulate; None is one a core.
+    cached : bool
+        Whether what was simulated is kept in the user's store.
+    """
+    from diagnose.web.answers import answers
+    from diagnose.web.sheets import sheets
+    from diagnose.web.studies import studies
+
+    app = Flask(__name__)
+    protect(app)
+    app.json.sort_keys = False  # type: ignore[attr-defined]
+    app.jinja_env.filters.update(FILTERS)
+    app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
+    app.extensions[KEY] = Bench(
+        Shelf(folder), Worker(workers, cached), Worker(0, cached=False, deadline=20.0)
+    )
+    for room in (sheets, answers, studies):
+        app.register_blueprint(room)
+    app.register_error_handler(AmplifierError, _refused)
+    app.register_error_handler(HTTPException, _http)
+    app.register_error_handler(RuntimeError, _bug)
+    return app
+
+
+def bench() -> Bench:
+    """What the application at hand works with."""
+    found = current_app.extensions[KEY]
+    assert isinstance(found, Bench)
+    return found
+
+
+def _refused(error: AmplifierError) -> tuple[Response | str, int]:
+    if isinstance(error, Outdated):
+        return jsonify(error=str(error), revision=error.revision), 409
+    if isinstance(error, Stopped):
+        return _told("stopped", 503)
+    missing = isinstance(error, InputError) and error.message.startswith("there is no sheet")
+    return _told(str(error), 404 if missing else 422)
+
+
+def _http(error: HTTPException) -> tuple[Response | str, int]:
+    words = {
+        400: "this request cannot be used",
+        404: "there is no such page",
+        413: "this is too large to be taken",
+    }
+    code = error.code or 500
+    return _told(words.get(code, error.description or error.name), code)
+
+
+def _bug(error: RuntimeError) -> tuple[Response | str, int]:
+    _log.error("a fault of the program", exc_info=error)
+    return _told(f"A fault of the program, not of the sheet:\n{error}", 500)
+
+
+def _told(text: str, code: int) -> tuple[Response | str, int]:
+    """A mistake as a page where a page was asked for, else as data."""
+    if request.headers.get("Sec-Fetch-Dest") == "document" and request.method == "GET":
+        return render_template("mistake.html", text=text, code=code), code
+    return jsonify(error=text), code

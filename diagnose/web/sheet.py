@@ -1,0 +1,226 @@
+"""A bench sheet as it is typed: every field as text, right or wrong, to and from a case file.
+
+A `Typed` sheet holds what stands in the fields of the page and nothing that was computed from it.
+Whether it is right is for `diagnose.case` to say; here nothing is understood, so that nothing
+that was typed is lost.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
+from typing import Any, TypeVar
+
+from circuits.errors import InputError
+
+Pairs = tuple[tuple[str, str], ...]
+
+KNOWN = (
+    "case", "stage", "values", "mains", "readings", "limits", "checks", "observations",
+    "channels", "suspect",
+)  # fmt: skip
+"""Sections that the page has fields for; others are kept as they stand."""
+FIGURES = ("min", "max", "value", "within")
+_MOST_TEXT = 2000
+_MOST_ROWS = 500
+_MOST_EXTRA = 200_000
+_CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\ufeff]")
+_R = TypeVar("_R")
+
+
+@dataclass(frozen=True)
+class Point:
+    """One frequency of a curve, and what was read there on every channel."""
+
+    at: str = ""
+    values: tuple[str, ...] = ("",)
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One entry of the readings.
+
+    Attributes
+    ----------
+    quantity : str
+    conditions : pairs
+    source : {"value", "points", "file"}
+        Whether it is one value, a curve that is typed, or one from files.
+    values : tuple of str
+        One a channel: values, or names of files.
+    points : tuple of Point
+    uncertainty, note : str
+    """
+
+    quantity: str = ""
+    conditions: Pairs = ()
+    source: str = "value"
+    values: tuple[str, ...] = ("",)
+    points: tuple[Point, ...] = ()
+    uncertainty: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One published figure; `figures` are of `FIGURES`."""
+
+    quantity: str = ""
+    conditions: Pairs = ()
+    figures: Pairs = ()
+
+
+@dataclass(frozen=True)
+class Check:
+    """What was done at one part."""
+
+    part: str = ""
+    found: str = ""
+    how: str = ""
+
+
+@dataclass(frozen=True)
+class Typed:
+    """One sheet as it is typed.
+
+    Attributes
+    ----------
+    stage, case, mains : str
+    values : pairs
+        Part and value.
+    channels : tuple of str
+        Names of both channels, or empty for a unit of one.
+    suspect : str
+    readings, limits, checks, observations
+    head : str
+        Lines before the first section.
+    extra : str
+        Whole sections that the page has no fields for.
+    """
+
+    stage: str
+    case: str = ""
+    mains: str = ""
+    values: Pairs = ()
+    channels: tuple[str, ...] = ()
+    suspect: str = ""
+    readings: tuple[Entry, ...] = ()
+    limits: tuple[Limit, ...] = ()
+    checks: tuple[Check, ...] = ()
+    observations: tuple[str, ...] = ()
+    head: str = field(default="", repr=False)
+    extra: str = field(default="", repr=False)
+
+    @property
+    def width(self) -> int:
+        """How many values a reading has."""
+        return len(self.channels) or 1
+
+
+def to_page(sheet: Typed) -> dict[str, Any]:
+    """The sheet as plain data for the page."""
+    return asdict(sheet)
+
+
+def from_page(data: object) -> Typed:
+    """The sheet that a page sent.
+
+    Raises
+    ------
+    InputError
+        For anything that is not of the form of `to_page`.
+    """
+    top = _object(data)
+    channels = _texts(top.get("channels"))
+    wide = len(channels) or 1
+    if len(channels) not in (0, 2):
+        raise InputError("this sheet has neither one channel nor two", expected="two channels")
+    return Typed(
+        stage=_text(top.get("stage")),
+        case=_text(top.get("case")),
+        mains=_text(top.get("mains")),
+        values=_pairs(top.get("values")),
+        channels=channels,
+        suspect=_text(top.get("suspect")),
+        readings=_rows(top.get("readings"), lambda row: _entry(row, wide)),
+        limits=_rows(top.get("limits"), lambda row: Limit(
+            _text(row.get("quantity")), _pairs(row.get("conditions")), _pairs(row.get("figures")),
+        )),
+        checks=_rows(top.get("checks"), lambda row: Check(
+            _text(row.get("part")), _text(row.get("found")), _text(row.get("how")),
+        )),
+        observations=_texts(top.get("observations")),
+        head=_block(top.get("head")),
+        extra=_block(top.get("extra")),
+    )  # fmt: skip
+
+
+def _entry(row: Mapping[str, object], wide: int) -> Entry:
+    source = _text(row.get("source")) or "value"
+    if source not in ("value", "points", "file"):
+        raise InputError(f"{source!r} is no source of a reading", expected="value, points or file")
+    return Entry(
+        quantity=_text(row.get("quantity")),
+        conditions=_pairs(row.get("conditions")),
+        source=source,
+        values=_fitted(_texts(row.get("values")), wide),
+        points=_rows(row.get("points"), lambda point: Point(
+            _text(point.get("at")), _fitted(_texts(point.get("values")), wide)
+        )),
+        uncertainty=_text(row.get("uncertainty")),
+        note=_text(row.get("note")),
+    )  # fmt: skip
+
+
+def _fitted(values: tuple[str, ...], wide: int) -> tuple[str, ...]:
+    return (*values, *("",) * wide)[:wide]
+
+
+def _object(data: object) -> Mapping[str, object]:
+    if not isinstance(data, dict):
+        raise InputError("this is not a sheet", expected="an object")
+    return data
+
+
+def _list(data: object) -> Sequence[object]:
+    if data is None:
+        return ()
+    if not isinstance(data, (list, tuple)) or len(data) > _MOST_ROWS:
+        raise InputError("this is not a list of a sheet", expected=f"up to {_MOST_ROWS} members")
+    return data
+
+
+def _rows(data: object, make: Callable[[Mapping[str, object]], _R]) -> tuple[_R, ...]:
+    return tuple(make(_object(item)) for item in _list(data))
+
+
+def _text(data: object) -> str:
+    if data is None:
+        return ""
+    if not isinstance(data, str) or len(data) > _MOST_TEXT:
+        raise InputError("this is not a text of a sheet", expected=f"up to {_MOST_TEXT} signs")
+    plain = _CONTROL.sub(" ", data).replace("\n", " ").replace("\t", " ")
+    return plain.encode("utf-8", "replace").decode("utf-8")
+
+
+def _block(data: object) -> str:
+    if data is None:
+        return ""
+    if not isinstance(data, str) or len(data) > _MOST_EXTRA:
+        raise InputError("this is not a part of a sheet", expected="text")
+    return data
+
+
+def _texts(data: object) -> tuple[str, ...]:
+    return tuple(_text(item) for item in _list(data))
+
+
+def _pairs(data: object) -> Pairs:
+    made = []
+    for item in _list(data):
+        pair = _list(item)
+        if len(pair) != 2:
+            raise InputError("this is no pair", expected="a name and a text")
+        made.append((_text(pair[0]), _text(pair[1])))
+    return tuple(dict(made).items())

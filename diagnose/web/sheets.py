@@ -1,0 +1,252 @@
+"""Pages and requests of sheets: the list, a new one, opening, saving, files, the case file."""
+
+from __future__ import annotations
+
+import io
+import tempfile
+import zipfile
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from flask import Blueprint, Response, jsonify, redirect, render_template, request
+from werkzeug.datastructures import FileStorage
+
+from circuits.errors import InputError
+from circuits.kinds import kind
+from circuits.load import load_stage, stage_names, unit_names
+from circuits.quantity import render
+from circuits.reading import QUANTITIES
+from circuits.stage import GROUND, Stage
+from diagnose.case import FOUND, OBSERVATIONS
+from diagnose.web.app import bench
+from diagnose.web.checked import Checked
+from diagnose.web.drawn import STYLES, drawing
+from diagnose.web.guard import MOST_RECORDING
+from diagnose.web.opened import from_file
+from diagnose.web.sheet import from_page, to_page
+from diagnose.web.shelf import FILE, Kept
+
+sheets = Blueprint("sheets", __name__)
+_RECORDINGS = (".wav", ".flac")
+_LEVELS = ("power", "output level", "input level")
+
+
+@sheets.get("/")
+def start() -> str:
+    """The list of sheets, and the stages to begin one with."""
+    stages = [load_stage(name) for name in (*stage_names(), *unit_names())]
+    return render_template("start.html", labels=bench().shelf.labels(), stages=stages)
+
+
+@sheets.get("/drawn.css")
+def styles() -> Response:
+    """The style of drawings and charts, which those carry in themselves elsewhere."""
+    return Response(STYLES, mimetype="text/css")
+
+
+@sheets.get("/stages/<name>")
+def stage(name: str) -> str:
+    """What a stage is, with its drawing."""
+    if name not in (*stage_names(), *unit_names()):
+        raise InputError(f"there is no stage {name!r}", expected="a stage that ships")
+    found = load_stage(name)
+    return render_template("stage.html", stage=found, drawing=drawing(found))
+
+
+@sheets.post("/sheets")
+def new() -> Response:
+    """A blank sheet of a stage that ships."""
+    name = request.form.get("stage", "")
+    if name not in (*stage_names(), *unit_names()):
+        raise InputError(f"there is no stage {name!r}", expected="a stage that ships")
+    text = bench().many.run("blank", name, "")
+    sheet = from_file(text, FILE)
+    case = request.form.get("case", "").strip()[:200]
+    # the head of a blank sheet tells how to fill in a file by hand
+    kept = bench().shelf.add(replace(sheet, head="", case=case or sheet.case))
+    return jsonify(sheet=kept.name)
+
+
+@sheets.post("/sheets/open")
+def opened() -> Response:
+    """A sheet from a case file, with the files that it names."""
+    given = [file for file in request.files.getlist("files") if file.filename]
+    cases, others = [], {}
+    for file in given:
+        name, body = Path(file.filename or "").name, file.read()
+        if name.endswith((".yaml", ".yml")) and _is_case(body):
+            cases.append((name, body))
+        else:
+            others[name] = body
+    if len(cases) != 1:
+        raise InputError(f"{len(cases)} of these {len(given)} files are case files",
+                         expected="one case file, and what it names")  # fmt: skip
+    name, body = cases[0]
+    kept = bench().shelf.add(from_file(_decoded(name, body), name), others)
+    return jsonify(sheet=kept.name)
+
+
+def _is_case(body: bytes) -> bool:
+    """Whether a YAML file is a case; a stage of the user's own has parts, a unit a chain."""
+    lines = body.decode("utf-8", "replace").splitlines()
+    keys = {line.partition(":")[0].strip() for line in lines if line[:1] not in (" ", "#", "-")}
+    return "parts" not in keys and "chain" not in keys
+
+
+def _decoded(name: str, body: bytes) -> str:
+    try:
+        return body.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise InputError(f"{name} is not plain text", expected="UTF-8") from None
+
+
+@sheets.get("/sheet/<name>")
+def sheet(name: str) -> str:
+    """The sheet to type in."""
+    kept = bench().shelf.load(name)
+    return render_template("sheet.html", name=name, title=kept.sheet.case, tab="sheet")
+
+
+@sheets.get("/sheet/<name>/data")
+def data(name: str) -> Response:
+    """The sheet as data, with what its fields may hold."""
+    kept = bench().shelf.load(name)
+    found = bench().checked(kept)
+    return jsonify(
+        sheet=to_page(kept.sheet), revision=kept.revision, **_told(found),
+        choices=_choices(found.case.stage if found.case else None),
+    )  # fmt: skip
+
+
+@sheets.put("/sheet/<name>/data")
+def save(name: str) -> Response:
+    """Keep what was typed, and say what is wrong with it."""
+    sent = request.get_json()
+    if not isinstance(sent, dict) or not isinstance(sent.get("revision"), int):
+        raise InputError("this is not a sheet", expected="sheet and revision")
+    kept = bench().shelf.save(name, from_page(sent.get("sheet")), sent["revision"])
+    return jsonify(revision=kept.revision, **_told(bench().checked(kept)))
+
+
+@sheets.post("/sheet/<name>/copy")
+def copy(name: str) -> Response:
+    """Keep what was typed as a sheet of its own."""
+    sent = request.get_json()
+    typed = from_page(sent.get("sheet") if isinstance(sent, dict) else None)
+    return jsonify(sheet=bench().shelf.copy(name, typed).name)
+
+
+@sheets.post("/sheet/<name>/sweep")
+def sweep(name: str) -> Response:
+    """Keep a sweep beside the sheet; the page then names it in a reading."""
+    file = _one_file()
+    return jsonify(file=bench().shelf.keep_sweep(name, file.filename or "", file.read()))
+
+
+@sheets.post("/sheet/<name>/recording")
+def recording(name: str) -> Response:
+    """Read a recording; what it gives is for the page to put on the sheet."""
+    request.max_content_length = MOST_RECORDING
+    bench().shelf.load(name)
+    file = _one_file()
+    suffix = Path(file.filename or "").suffix.lower()
+    if suffix not in _RECORDINGS:
+        raise InputError(f"{file.filename!r} is no recording", expected=" or ".join(_RECORDINGS))
+    with tempfile.TemporaryDirectory(prefix="recording-") as folder:
+        path = Path(folder) / f"recording{suffix}"
+        file.save(path)
+        text, notes = bench().many.run(
+            "recorded", str(path), request.form.get("signal", ""),
+            request.form.get("full_scale", ""),
+        )  # fmt: skip
+    read = from_file("stage: none\n" + text, "recording")
+    page = to_page(read)
+    return jsonify(readings=page["readings"], channels=page["channels"], notes=notes)
+
+
+@sheets.get("/sheet/<name>/drawing")
+def draw(name: str) -> str:
+    """The drawing of the sheet's stage."""
+    found = bench().checked(bench().shelf.load(name))
+    return drawing(found.case.stage) if found.case else ""
+
+
+@sheets.get("/sheet/<name>/case.yaml")
+def case_file(name: str) -> Response:
+    """The case file itself, in a folder of its own where it names others."""
+    kept = bench().shelf.load(name)
+    text = kept.path.read_bytes()
+    beside = bench().shelf.files(name)
+    if not beside:
+        return _attached(text, "application/yaml", f"{name}.yaml")
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr(f"{name}/{name}.yaml", text)
+        for path in beside:
+            archive.writestr(f"{name}/{path.name}", path.read_bytes())
+    return _attached(packed.getvalue(), "application/zip", f"{name}.zip")
+
+
+def _attached(body: bytes, kind_: str, name: str) -> Response:
+    answer = Response(body, mimetype=kind_)
+    answer.headers["Content-Disposition"] = f'attachment; filename="{name}"'
+    return answer
+
+
+def _one_file() -> FileStorage:
+    file = request.files.get("file")
+    if file is None or not file.filename:
+        raise InputError("no file came", expected="one file")
+    return file
+
+
+@sheets.get("/sheet/<name>/")
+def sheet_slash(name: str) -> Any:
+    """The same page with a needless stroke."""
+    return redirect(f"/sheet/{name}")
+
+
+def loaded(name: str) -> tuple[Kept, Checked]:
+    """A sheet and what was understood of it."""
+    kept = bench().shelf.load(name)
+    return kept, bench().checked(kept)
+
+
+def _told(found: Checked) -> dict[str, Any]:
+    return {
+        "problems": [{"field": p.field, "text": p.text} for p in found.problems],
+        "understood": dict(found.understood),
+    }
+
+
+def _choices(stage: Stage | None) -> dict[str, Any]:
+    """What the fields of a sheet may hold."""
+    quantities = {
+        q.name: {
+            "unit": {"ohm": "Ω", "deg": "°"}.get(q.unit, q.unit), "required": q.required,
+            "optional": q.optional, "how": q.how, "caution": q.caution, "simulated": q.simulated,
+        }
+        for q in QUANTITIES.values()
+    }  # fmt: skip
+    made: dict[str, Any] = {"quantities": quantities, "found": FOUND, "observations": OBSERVATIONS}
+    if stage is None:
+        return made | {"stage": None}
+    signal = [[key, render(value, "W" if key == "power" else "V")] for key, value in stage.signal]
+    probed = dict(stage.test_points)
+    return made | {
+        "stage": {
+            "name": stage.name, "title": stage.title, "about": stage.about,
+            "source": stage.source, "cautions": stage.cautions, "signal": signal,
+            "instances": stage.chain.instances if stage.chain else (),
+        },
+        "nodes": [[node, probed.get(node, "")] for node in
+                  dict.fromkeys((*probed, *stage.nodes)) if node != GROUND],
+        "rails": [rail.name for rail in stage.rails],
+        "mains": render(stage.mains, "Hz"),
+        "parts": [
+            {"name": p.name, "kind": p.kind, "role": p.role,
+             "value": render(p.value, kind(p.kind).unit) if p.value and kind(p.kind).unit else ""}
+            for p in stage.parts
+        ],
+    }  # fmt: skip

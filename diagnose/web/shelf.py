@@ -1,0 +1,277 @@
+"""Where sheets are kept: a folder a sheet, in it the case file and what that names.
+
+Nothing is kept anywhere else. A save states the revision that it was made from; one that was made
+from an older revision is refused, so that two tabs do not undo each other's work.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import secrets
+import tempfile
+import threading
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from hashlib import sha256
+from pathlib import Path
+
+from circuits import yamlfile
+from circuits.errors import AmplifierError, InputError
+from circuits.textfile import MOST_BYTES
+from diagnose.web.checked import keep_inside
+from diagnose.web.opened import from_file
+from diagnose.web.sheet import Typed
+from diagnose.web.written import written
+
+VARIABLE = "AMP_DIAGNOSE_SHEETS"
+FILE = "sheet.yaml"
+SWEEPS = (".csv", ".txt", ".tsv")
+_STATE = "revision.json"
+_NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,60}")
+_MOST_FILES = 50
+
+
+class Outdated(AmplifierError):
+    """A save that was made from an older revision than the one that is kept."""
+
+    def __init__(self, revision: int) -> None:
+        super().__init__("this sheet was changed elsewhere since it was opened here")
+        self.revision = revision
+
+
+@dataclass(frozen=True)
+class Kept:
+    """A sheet as it is kept."""
+
+    name: str
+    sheet: Typed
+    revision: int
+    folder: Path
+
+    @property
+    def path(self) -> Path:
+        """The case file."""
+        return self.folder / FILE
+
+
+@dataclass(frozen=True)
+class Label:
+    """What a list of sheets says of one."""
+
+    name: str
+    case: str
+    stage: str
+    changed: float
+    problem: str = ""
+
+
+def default_shelf() -> Path:
+    """The user's folder of sheets; AMP_DIAGNOSE_SHEETS puts it elsewhere.
+
+    Raises
+    ------
+    InputError
+        For an account without a home.
+    """
+    given = os.environ.get(VARIABLE, "").strip()
+    if given:
+        return Path(given)
+    data = os.environ.get("XDG_DATA_HOME", "").strip()
+    try:
+        base = Path(data) if data else Path.home() / ".local" / "share"
+    except RuntimeError:
+        raise InputError("this account has no home folder to keep sheets in",
+                         expected=f"a folder in {VARIABLE}") from None  # fmt: skip
+    return base / "amplifier-fault-diagnosis" / "sheets"
+
+
+class Shelf:
+    """The sheets of one folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Made when it is missing.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._lock = threading.RLock()
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise InputError(f"{folder} cannot be made: {error.strerror}",
+                             expected=f"a folder that can be written, in {VARIABLE}"
+                             ) from None  # fmt: skip
+
+    def labels(self) -> list[Label]:
+        """All sheets, the one changed last first."""
+        made = []
+        for path in self.folder.glob(f"*/{FILE}"):
+            name, changed = path.parent.name, path.stat().st_mtime
+            if not _NAME.fullmatch(name):
+                continue
+            try:
+                sheet = from_file(path.read_text(encoding="utf-8"), FILE)
+            except (InputError, UnicodeDecodeError) as error:
+                made.append(Label(name, name, "", changed, str(error)))
+            else:
+                made.append(Label(name, sheet.case or name, sheet.stage, changed))
+        return sorted(made, key=lambda label: -label.changed)
+
+    def load(self, name: str) -> Kept:
+        """The sheet of that name.
+
+        Raises
+        ------
+        InputError
+            For a name that is none, and for a file that was damaged by hand.
+        """
+        folder = self._folder(name)
+        with self._lock:
+            text = yamlfile_text(folder / FILE)
+            return Kept(name, from_file(text, FILE), self._revision(folder, text), folder)
+
+    def save(self, name: str, sheet: Typed, revision: int) -> Kept:
+        """Keep a sheet that was made from a revision.
+
+        Raises
+        ------
+        Outdated
+            When a later one is kept.
+        """
+        with self._lock:
+            kept = self.load(name)
+            if kept.revision != revision:
+                raise Outdated(kept.revision)
+            sheet = replace(sheet, head=kept.sheet.head, extra=kept.sheet.extra)
+            return self._write(name, sheet, revision)
+
+    def change(self, name: str, sheet: Typed) -> Kept:
+        """Keep a sheet that the program itself made from the one that is kept, under a lock."""
+        with self._lock:
+            return self._write(name, sheet, self.load(name).revision)
+
+    def add(self, sheet: Typed, files: Mapping[str, bytes] | None = None) -> Kept:
+        """Keep a new sheet, with the files that it names.
+
+        Raises
+        ------
+        InputError
+            For a file that cannot be kept, or one that leads outside.
+        """
+        base = re.sub(r"[^a-z0-9]+", "-", (sheet.case or sheet.stage).lower()).strip("-")[:40]
+        name = f"{base or 'sheet'}-{secrets.token_hex(3)}"
+        folder = self.folder / name
+        folder.mkdir()
+        try:
+            for given, body in (files or {}).items():
+                self._keep(folder, given, body, (*SWEEPS, ".yaml", ".yml"))
+            keep_inside(yamlfile.tree(written(sheet).text, FILE), folder)
+        except InputError:
+            for path in folder.iterdir():
+                path.unlink()
+            folder.rmdir()
+            raise
+        with self._lock:
+            return self._write(name, sheet, 0)
+
+    def copy(self, name: str, sheet: Typed) -> Kept:
+        """Keep a sheet beside the one that it was made from, with the same files."""
+        kept = self.load(name)
+        files = {path.name: path.read_bytes() for path in self.files(name)}
+        sheet = replace(sheet, head=kept.sheet.head, extra=kept.sheet.extra,
+                        case=f"{sheet.case or name} (copy)")  # fmt: skip
+        return self.add(sheet, files)
+
+    def keep_sweep(self, name: str, given: str, body: bytes) -> str:
+        """Keep a sweep beside a sheet; the name that it got.
+
+        Raises
+        ------
+        InputError
+            For a file that is too long or of another kind.
+        """
+        with self._lock:
+            return self._keep(self._folder(name), given, body, SWEEPS)
+
+    def files(self, name: str) -> list[Path]:
+        """What lies beside a sheet: sweeps, and a stage of its own."""
+        folder = self._folder(name)
+        suffixes = (*SWEEPS, ".yaml", ".yml")
+        return sorted(
+            path for path in folder.iterdir()
+            if path.suffix in suffixes and path.name != FILE and not path.name.startswith(".")
+        )  # fmt: skip
+
+    def _folder(self, name: str) -> Path:
+        folder = self.folder / name
+        if not _NAME.fullmatch(name) or not (folder / FILE).is_file():
+            raise InputError(f"there is no sheet {name!r}", expected="one of the list")
+        return folder
+
+    def _keep(self, folder: Path, given: str, body: bytes, suffixes: tuple[str, ...]) -> str:
+        last = Path(re.split(r"[/\\]", given)[-1])
+        stem, suffix = last.stem, last.suffix.lower()
+        if suffix not in suffixes:
+            raise InputError(f"{given!r} is no file of a sheet",
+                             expected="a name that ends in " + ", ".join(suffixes))  # fmt: skip
+        if len(body) > MOST_BYTES:
+            raise InputError(f"{given!r} has {len(body)} bytes",
+                             expected=f"at most {MOST_BYTES}")  # fmt: skip
+        if len(list(folder.iterdir())) > _MOST_FILES:
+            raise InputError("this sheet has too many files", expected=f"up to {_MOST_FILES}")
+        stem = re.sub(r"[^A-Za-z0-9_-]+", "-", stem).strip("-")[:60] or "file"
+        name = stem + suffix
+        if suffix in SWEEPS:
+            count = 1
+            while (folder / name).exists() and (folder / name).read_bytes() != body:
+                count += 1
+                name = f"{stem}-{count}{suffix}"
+        if name == FILE:
+            raise InputError(f"{given!r} has the name of the sheet itself",
+                             expected="another name")  # fmt: skip
+        _replace(folder / name, body)
+        return name
+
+    def _revision(self, folder: Path, text: str) -> int:
+        """Counts saves, and counts a change by hand as one."""
+        mark = sha256(text.encode()).hexdigest()
+        try:
+            state = json.loads((folder / _STATE).read_text(encoding="utf-8"))
+            count, seen = int(state["revision"]), str(state["mark"])
+        except (OSError, ValueError, KeyError, TypeError):
+            count, seen = 0, ""
+        if seen == mark:
+            return count
+        self._mark(folder, count + 1, mark)
+        return count + 1
+
+    def _write(self, name: str, sheet: Typed, revision: int) -> Kept:
+        folder = self.folder / name
+        text = written(sheet).text
+        _replace(folder / FILE, text.encode())
+        self._mark(folder, revision + 1, sha256(text.encode()).hexdigest())
+        return Kept(name, sheet, revision + 1, folder)
+
+    def _mark(self, folder: Path, revision: int, mark: str) -> None:
+        _replace(folder / _STATE, json.dumps({"revision": revision, "mark": mark}).encode())
+
+
+def yamlfile_text(path: Path) -> str:
+    """The text of a case file that a user may have touched."""
+    from circuits.textfile import contents
+
+    return contents(path, path.name)
+
+
+def _replace(path: Path, body: bytes) -> None:
+    """Write a file whole or not at all: a crash leaves the old one."""
+    handle, trial = tempfile.mkstemp(dir=path.parent, prefix=".")
+    with os.fdopen(handle, "wb") as file:
+        file.write(body)
+        file.flush()
+        os.fsync(file.fileno())
+    Path(trial).replace(path)

@@ -1,0 +1,65 @@
+// What every page needs: asking the server, making elements.
+export const name = document.body.dataset.sheet;
+
+export class Refused extends Error {
+  constructor(status, told) {
+    super(told.error || "the server did not understand");
+    this.status = status;
+    this.told = told;
+  }
+}
+
+/** Ask the server; data as JSON, anything else as it is. A refusal is thrown with its words. */
+export async function ask(method, path, data, how = {}) {
+  const options = { method, ...how };
+  if (data instanceof FormData) options.body = data;
+  else if (data !== undefined) {
+    options.body = JSON.stringify(data);
+    options.headers = { "Content-Type": "application/json" };
+  }
+  const answer = await fetch(path, options);
+  const json = (answer.headers.get("Content-Type") || "").startsWith("application/json");
+  const told = json ? await answer.json() : await answer.text();
+  if (!answer.ok) throw new Refused(answer.status, json ? told : { error: told });
+  return told;
+}
+
+/** An element with attributes (on… are listeners, properties begin with a point) and children. */
+export function make(tag, given = {}, ...children) {
+  const made = document.createElement(tag);
+  for (const [key, value] of Object.entries(given)) {
+    if (value === undefined || value === null || value === false) continue;
+    if (key.startsWith("on")) made.addEventListener(key.slice(2), value);
+    else if (key.startsWith(".")) made[key.slice(1)] = value;
+    else made.setAttribute(key, value === true ? "" : value);
+  }
+  made.append(...children.flat().filter((child) => child !== null && child !== undefined));
+  return made;
+}
+
+export function tell(element, text) {
+  element.textContent = text;
+  element.hidden = !text;
+}
+
+/** Make the parts of a drawing buttons; `choose` is called with the name of one. */
+export function clickable(drawing, choose) {
+  for (const part of drawing.querySelectorAll(".part")) {
+    part.setAttribute("tabindex", "0");
+    part.setAttribute("role", "button");
+    part.setAttribute("aria-label", part.querySelector("title")?.textContent || part.dataset.part);
+    part.addEventListener("click", () => choose(part.dataset.part));
+    part.addEventListener("keydown", (event) => {
+      if (event.key !== "Enter" && event.key !== " ") return;
+      event.preventDefault();
+      choose(part.dataset.part);
+    });
+  }
+}
+
+export function mark(drawing, part) {
+  for (const found of drawing.querySelectorAll(".part"))
+    found.classList.toggle("chosen", found.dataset.part === part);
+}
+
+export const wait = (ms) => new Promise((done) => setTimeout(done, ms));

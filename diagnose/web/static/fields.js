@@ -1,0 +1,200 @@
+// The fields of a sheet: readings, limits, checks, remarks. They change the sheet in place and say so.
+import { make } from "./common.js";
+
+const LISTED = { between: "c1, 0", band: "20 Hz, 20 kHz", tones: "19 kHz, 20 kHz" };
+const USUAL = { frequency: "1 kHz", reference: "1 kHz", order: "2", thd: "1 %", tones: "19 kHz, 20 kHz" };
+const CURVES = ["response", "riaa deviation", "phase", "gain"];
+
+export const slug = (field) => "f-" + field.replace(/[^A-Za-z0-9]+/g, "-");
+
+export class Fields {
+  /** `typed` is told of each change, `shaped` of one that needs the form drawn again. */
+  constructor(sheet, choices, typed, shaped) {
+    Object.assign(this, { sheet, choices, typed, shaped });
+  }
+
+  get channels() { return this.sheet.channels.length ? this.sheet.channels : [""]; }
+
+  input(field, value, store, more = {}) {
+    return make("input", {
+      id: slug(field), "data-field": field, ".value": value, autocomplete: "off", spellcheck: "false",
+      oninput: (event) => { store(event.target.value); this.typed(field); }, ...more,
+    });
+  }
+
+  select(field, value, options, store, more = {}) {
+    const known = options.some(([word]) => word === value);
+    const all = known ? options : [[value, value || "choose…"], ...options];
+    return make("select", {
+      id: slug(field), "data-field": field, ...more,
+      onchange: (event) => { store(event.target.value); this.typed(field); },
+    }, all.map(([word, label]) => make("option", { value: word, ".selected": word === value }, label)));
+  }
+
+  about(entry) { return this.choices.quantities[entry.quantity] || { required: [], optional: [], unit: "" }; }
+
+  unit(entry) {
+    const levels = entry.conditions.some(([key]) => /level|power/.test(key));
+    return entry.quantity === "hum" && levels ? "dB" : this.about(entry).unit;
+  }
+
+  quantity(row, entry) {
+    const options = Object.keys(this.choices.quantities).map((word) => [word, word]);
+    return make("div", { class: "quantity" }, this.select(`${row}/quantity`, entry.quantity, options, (word) => {
+      entry.quantity = word;
+      entry.conditions = this.needed(entry, word);
+      this.shaped(`${row}/quantity`);
+    }, { "aria-label": "quantity" }));
+  }
+
+  /** The conditions that a quantity needs, with what was there already. */
+  needed(entry, word) {
+    const had = Object.fromEntries(entry.conditions);
+    const about = this.choices.quantities[word];
+    const listed = entry.source && entry.source !== "value";
+    return about.required.filter((key) => !(listed && key === "frequency"))
+      .map((key) => [key, had[key] ?? this.usual(key)])
+      .concat(about.optional.filter((key) => had[key]).map((key) => [key, had[key]]));
+  }
+
+  usual(key) {
+    if (key === "at") return this.choices.nodes?.[0]?.[0] || "";
+    if (key === "rail") return this.choices.rails?.[0] || "";
+    return USUAL[key] || "";
+  }
+
+  conditions(row, entry) {
+    const about = this.about(entry);
+    const made = entry.conditions.map((pair) => {
+      const [key, value] = pair;
+      const store = (text) => { pair[1] = text; };
+      const field = `${row}/${key}`;
+      let control;
+      if ((key === "at" || key === "from") && this.choices.nodes)
+        control = this.select(field, value, this.choices.nodes.map(([node]) => [node, node]),
+          (text) => { store(text); this.shaped(field); });
+      else if (key === "rail" && this.choices.rails)
+        control = this.select(field, value, this.choices.rails.map((rail) => [rail, rail]), store);
+      else if (key === "weighting")
+        control = this.select(field, value, [["none", "none"], ["A", "A"]], store);
+      else
+        control = this.input(field, value, store, { placeholder: LISTED[key] || USUAL[key] || "" });
+      const says = key === "at" ? this.choices.nodes?.find(([node]) => node === value)?.[1] : "";
+      return [make("label", { for: slug(field) }, key, control), says ? make("span", { class: "says" }, says) : null];
+    });
+    const have = entry.conditions.map(([key]) => key);
+    const listed = entry.source && entry.source !== "value";
+    const left = [...about.required, ...about.optional]
+      .filter((key) => !have.includes(key) && !(listed && key === "frequency"));
+    if (left.length)
+      made.push(make("select", {
+        class: "more", "aria-label": "one more condition", title: "one more condition",
+        onchange: (event) => {
+          entry.conditions.push([event.target.value, this.usual(event.target.value)]);
+          this.shaped(`${row}/${event.target.value}`);
+          this.typed(row);
+        },
+      }, make("option", { value: "" }, "+"), left.map((key) => make("option", { value: key }, key))));
+    return make("div", { class: "conditions" }, made.flat());
+  }
+
+  remove(list, k, what, after) {
+    return make("button", {
+      type: "button", class: "quiet remove", "aria-label": `remove ${what}`, title: `remove ${what}`,
+      onclick: () => { list.splice(k, 1); this.shaped(after); this.typed(after); },
+    }, "×");
+  }
+
+  reading(k) {
+    const entry = this.sheet.readings[k];
+    const row = `readings/${k}`;
+    const before = this.sheet.readings[k - 1];
+    const classes = ["row", this.channels.length > 1 ? "two" : "", before?.quantity === entry.quantity ? "again" : ""];
+    const name = `${entry.quantity} ${entry.conditions.map((pair) => pair[1]).join(" ")}`;
+    const unit = make("span", { class: "unit" }, this.unit(entry));
+    const values = make("div", { class: "values" });
+    if (entry.source === "value" || entry.source === "file")
+      values.append(...this.channels.map((channel, side) => entry.source === "file"
+        ? make("span", { "data-field": `${row}/values/${side}`, id: slug(`${row}/values/${side}`), tabindex: "-1" },
+          `${channel ? channel + ": " : ""}${entry.values[side] || "no file"}`)
+        : this.input(`${row}/values/${side}`, entry.values[side], (text) => { entry.values[side] = text; }, {
+          "aria-label": `${name} ${channel} in ${this.unit(entry)}`.replace(/ +/g, " "),
+          placeholder: channel || "value", class: "value",
+        })));
+    if (entry.source === "value") values.append(unit);
+    if (entry.uncertainty || entry.wide)
+      values.append(make("label", { class: "dim" }, "±", this.input(`${row}/uncertainty`, entry.uncertainty,
+        (text) => { entry.uncertainty = text; }, { class: "spread", "aria-label": `uncertainty of ${name}` })));
+    return make("div", { class: classes.join(" "), "data-row": row, role: "group", "aria-label": name },
+      this.quantity(row, entry), this.conditions(row, entry), values,
+      this.remove(this.sheet.readings, k, name, "readings"),
+      entry.source === "points" ? this.points(row, entry) : null,
+      entry.note ? make("p", { class: "aside" }, entry.note) : null);
+  }
+
+  points(row, entry) {
+    const add = make("button", {
+      type: "button", class: "quiet", onclick: () => {
+        entry.points.push({ at: "", values: this.channels.map(() => "") });
+        this.shaped(`${row}/points/${entry.points.length - 1}/at`);
+      },
+    }, "+ point");
+    return make("div", { class: "points" }, entry.points.map((point, p) => make("div", { class: "point" },
+      this.input(`${row}/points/${p}/at`, point.at, (text) => { point.at = text; },
+        { class: "at", "aria-label": `${entry.quantity}, frequency ${p + 1}`, placeholder: "20 Hz" }),
+      this.channels.map((channel, side) => this.input(`${row}/points/${p}/${side}`, point.values[side],
+        (text) => { point.values[side] = text; }, {
+          class: "value", placeholder: channel || this.about(entry).unit,
+          "aria-label": `${entry.quantity} at ${point.at} ${channel} in ${this.about(entry).unit}`,
+        })))), add);
+  }
+
+  limit(k) {
+    const limit = this.sheet.limits[k];
+    const row = `limits/${k}`;
+    const figures = Object.fromEntries(limit.figures);
+    for (const key of ["min", "max"]) if (!(key in figures)) { limit.figures.push([key, ""]); }
+    return make("div", { class: "row", "data-row": row, role: "group", "aria-label": `limit of ${limit.quantity}` },
+      this.quantity(row, limit), this.conditions(row, limit),
+      make("div", { class: "values" }, limit.figures.map((pair) => make("label", { class: "dim" }, pair[0] + " ",
+        this.input(`${row}/${pair[0]}`, pair[1], (text) => { pair[1] = text; }))),
+      make("span", { class: "unit" }, this.about(limit).unit)),
+      this.remove(this.sheet.limits, k, `limit of ${limit.quantity}`, "limits"));
+  }
+
+  check(k) {
+    const check = this.sheet.checks[k];
+    const row = `checks/${k}`;
+    const parts = (this.choices.parts || []).map((p) => [p.name, `${p.name} ${p.role}`.trim()]);
+    return make("div", { class: "row", "data-row": row, role: "group", "aria-label": `check of ${check.part}` },
+      this.select(`${row}/part`, check.part, parts, (word) => { check.part = word; }, { "aria-label": "part" }),
+      make("div", { class: "conditions" },
+        make("label", {}, "was", this.select(`${row}/found`, check.found, this.choices.found.map((w) => [w, w]),
+          (word) => { check.found = word; })),
+        make("label", {}, "by", this.input(`${row}/how`, check.how, (text) => { check.how = text; },
+          { placeholder: "capacitance and ESR" }))),
+      make("span"), this.remove(this.sheet.checks, k, `check of ${check.part}`, "checks"));
+  }
+
+  values() {
+    const given = new Map(this.sheet.values);
+    const store = (name, text) => {
+      given.set(name, text);
+      this.sheet.values = [...given].filter(([, value]) => value);
+    };
+    const parts = (this.choices.parts || []).filter((p) => p.value || given.has(p.name));
+    const known = new Set(parts.map((p) => p.name));
+    for (const [name] of given) if (!known.has(name)) parts.push({ name, role: "not a part of this stage", value: "" });
+    return make("div", { class: "parts" }, parts.map((p) => {
+      const field = `values/${p.name}`;
+      return make("div", { class: "part-value" + (given.has(p.name) ? " changed" : ""), "data-row": field },
+        make("label", { for: slug(field) }, p.name),
+        this.input(field, given.get(p.name) || "", (text) => store(p.name, text), { placeholder: p.drawn || p.value }),
+        make("small", {}, p.role));
+    }));
+  }
+
+  curve() {
+    return { quantity: CURVES.find((word) => this.sheet.readings.some((r) => r.quantity === word)) || "response" };
+  }
+}

@@ -1,0 +1,6 @@
+import { ask, name } from "./common.js";
+import { rank } from "./rank.js";
+
+document.getElementById("print").addEventListener("click", () => print());
+if (await rank())
+  document.getElementById("answer").innerHTML = await ask("GET", `/sheet/${name}/report/body`);

@@ -1,0 +1,205 @@
+import { ask, clickable, make, mark, name, tell } from "./common.js";
+import { Fields, slug } from "./fields.js";
+import { drop } from "./drop.js";
+import { Keeper } from "./keeper.js";
+
+const form = document.getElementById("form");
+const status = document.getElementById("status");
+const banner = document.getElementById("banner");
+const title = document.getElementById("f-case");
+const drawing = make("div", { class: "drawing", tabindex: "0", role: "region", "aria-label": "Drawing of the stage" });
+let sheet, choices, fields, keeper;
+
+async function open() {
+  const told = await ask("GET", `/sheet/${name}/data`);
+  ({ sheet, choices } = told);
+  const draft = Keeper.draft();
+  keeper = new Keeper(sheet, told.revision, { saved, said, clash });
+  if (draft && JSON.stringify(draft.sheet) !== JSON.stringify(sheet)) {
+    sheet = keeper.sheet = draft.sheet;
+    keeper.revision = draft.revision;
+    keeper.touch(); // a later revision elsewhere is told by the server
+  } else {
+    keeper.forget();
+    said("saved");
+  }
+  fields = new Fields(sheet, choices, typed, shaped);
+  title.value = sheet.case;
+  title.dataset.field = "case";
+  title.addEventListener("input", () => { sheet.case = title.value; typed("case"); });
+  draw();
+  saved(told);
+  await picture();
+  drop(form, fields, shaped, typed);
+}
+
+async function picture() {
+  drawing.innerHTML = await ask("GET", `/sheet/${name}/drawing`);
+  clickable(drawing, (part) => {
+    mark(drawing, part);
+    const field = document.getElementById(slug(`values/${part}`));
+    if (!field) return;
+    field.closest("details").open = true;
+    field.focus();
+  });
+}
+
+function typed(field) {
+  const row = document.getElementById(slug(field))?.closest("[data-row]");
+  row?.classList.toggle("changed", Boolean(sheet.values.find(([part]) => `values/${part}` === field)));
+  keeper.touch();
+}
+
+/** The form has other fields now; the cursor goes on in `field`. */
+function shaped(field) {
+  draw();
+  const found = document.getElementById(slug(field)) || document.getElementById(`add-${field}`);
+  found?.focus();
+}
+
+const adds = (list, words, make_) => make("button", {
+  type: "button", id: `add-${list}`, onclick: () => {
+    sheet[list].push(make_());
+    shaped(`${list}/${sheet[list].length - 1}/${list === "checks" ? "part" : "quantity"}`);
+    typed(list);
+  },
+}, words);
+
+function draw() {
+  const open = new Set([...form.querySelectorAll("details[open]")].map((d) => d.id));
+  const wide = () => (sheet.channels.length ? sheet.channels : [""]).map(() => "");
+  form.replaceChildren(
+    make("div", {},
+      about(),
+      make("section", { "aria-labelledby": "h-readings" },
+        make("h2", { id: "h-readings" }, "Readings"), channels(),
+        make("div", { id: "readings" }, sheet.readings.map((_, k) => fields.reading(k))),
+        make("div", { class: "line" },
+          adds("readings", "+ reading", () => blank(wide())),
+          make("button", { type: "button", onclick: () => { sheet.readings.push(curve(wide())); shaped(`readings/${sheet.readings.length - 1}/points/0/at`); typed("readings"); } }, "+ curve"),
+          make("label", { class: "button" }, "+ from a file…", make("input", { type: "file", id: "file", class: "hidden", accept: ".csv,.txt,.tsv,.wav,.flac" }))),
+        make("div", { class: "drop", id: "drop" }, make("p", { class: "dim" }, "Drop a sweep (.csv: frequency, value) or a recording (.wav, .flac) here."))),
+      make("section", { "aria-labelledby": "h-limits" }, make("h2", { id: "h-limits" }, "Published limits"),
+        sheet.limits.map((_, k) => fields.limit(k)), make("div", { class: "line" },
+          adds("limits", "+ limit", () => ({ quantity: "gain", conditions: [["frequency", "1 kHz"]], figures: [["min", ""], ["max", ""]] })))),
+      make("section", { "aria-labelledby": "h-checks" }, make("h2", { id: "h-checks" }, "Parts tested or changed"),
+        sheet.checks.map((_, k) => fields.check(k)), make("div", { class: "line" },
+          adds("checks", "+ part", () => ({ part: "", found: "good", how: "" })))),
+      make("section", { "aria-labelledby": "h-remarks" }, make("h2", { id: "h-remarks" }, "What was noticed"),
+        make("div", { class: "remarks" }, choices.observations.map((word) => make("label", {},
+          make("input", { type: "checkbox", ".checked": sheet.observations.includes(word), onchange: (event) => remark(word, event.target.checked) }), word))))),
+    make("div", { class: "side" },
+      make("section", { "aria-labelledby": "h-stage" }, make("h2", { id: "h-stage" }, choices.stage?.title || sheet.stage), drawing),
+      make("details", { id: "d-values", open: sheet.values.length > 0 }, make("summary", {}, "Values of this unit, where its schematic differs"), fields.values()),
+      cautions()));
+  for (const details of form.querySelectorAll("details")) if (open.has(details.id)) details.open = true;
+  form.removeAttribute("aria-busy");
+  problems(last);
+}
+
+const blank = (values) => {
+  const before = sheet.readings.at(-1);
+  const same = before && before.source === "value";
+  return { quantity: same ? before.quantity : "dc voltage", source: "value", values, points: [], uncertainty: "", note: "",
+    conditions: same ? before.conditions.map((pair) => [...pair]) : [["at", fields.usual("at")]] };
+};
+const curve = (values) => ({ ...fields.curve(), source: "points", values, uncertainty: "", note: "",
+  conditions: fields.needed({ conditions: [], source: "points" }, fields.curve().quantity),
+  points: ["20 Hz", "50 Hz", "100 Hz", "500 Hz", "2 kHz", "5 kHz", "10 kHz", "20 kHz"].map((at) => ({ at, values: [...values] })) });
+
+function about() {
+  const stage = choices.stage;
+  return make("section", { "aria-label": "Stage" },
+    make("p", { class: "dim" }, stage?.about || ""),
+    make("div", { class: "line" },
+      make("label", { for: slug("mains") }, "mains"), fields.input("mains", sheet.mains, (text) => { sheet.mains = text; }, { placeholder: choices.mains || "50 Hz" }),
+      stage?.signal?.length ? make("span", { class: "dim" }, "usual drive: " + stage.signal.map((pair) => pair.join(" ")).join(", ")) : null,
+      make("a", { class: "button", href: `/sheet/${name}/case.yaml`, download: "" }, "Save the case file")));
+}
+
+function channels() {
+  const two = sheet.channels.length === 2;
+  const names = choices.stage?.instances?.length === 2 ? choices.stage.instances : ["left", "right"];
+  const toggle = make("label", {}, make("input", { type: "checkbox", id: "two", ".checked": two, onchange: (event) => {
+    widen(event.target.checked ? names : []);
+    shaped("two");
+    document.getElementById("two").focus();
+    typed("channels");
+  } }), " two channels");
+  if (!two) return make("div", { class: "line" }, toggle);
+  return make("div", { class: "line" }, toggle,
+    make("label", { for: slug("suspect") }, "under suspicion"),
+    fields.select("suspect", sheet.suspect, sheet.channels.map((word) => [word, word]), (word) => { sheet.suspect = word; }));
+}
+
+/** Give every reading a value a channel; with one channel the suspect's stay, and nothing else is lost unseen. */
+function widen(names) {
+  const from = Math.max(0, sheet.channels.indexOf(sheet.suspect));
+  const fit = (values) => names.length ? names.map((_, side) => (side === 0 ? values[0] : "")) : [values[from] ?? values[0] ?? ""];
+  for (const entry of sheet.readings) {
+    entry.values = fit(entry.values);
+    for (const point of entry.points) point.values = fit(point.values);
+  }
+  sheet.channels = [...names];
+  sheet.suspect = names[0] || "";
+}
+
+function remark(word, on) {
+  sheet.observations = sheet.observations.filter((other) => other !== word).concat(on ? [word] : []);
+  typed("observations");
+}
+
+function cautions() {
+  const list = choices.stage?.cautions || [];
+  return list.length ? make("section", { class: "cautions", "aria-labelledby": "h-mind" }, make("h2", { id: "h-mind" }, "Mind"),
+    make("ul", {}, list.map((text) => make("li", {}, text)))) : null;
+}
+
+let last = [];
+function saved(told) {
+  last = told.problems;
+  problems(last);
+  for (const field of form.querySelectorAll("input.value")) field.title = told.understood[field.dataset.field] || "";
+}
+
+/** Each mistake beside its field. */
+function problems(list) {
+  for (const old of form.querySelectorAll(".problem.beside")) old.remove();
+  for (const field of document.querySelectorAll("[aria-invalid]")) {
+    field.removeAttribute("aria-invalid");
+    field.removeAttribute("aria-describedby");
+  }
+  const rest = [];
+  list.forEach((problem, k) => {
+    const field = document.getElementById(slug(problem.field));
+    const row = field?.closest("[data-row]") || form.querySelector(`[data-row="${CSS.escape(problem.field)}"]`);
+    if (!field && !row) return void rest.push(problem.text);
+    const text = make("p", { class: "problem beside pre", id: `problem-${k}` }, problem.text);
+    if (row) row.append(text); else field.after(text);
+    const marked = field || row.querySelector("input,select");
+    marked?.setAttribute("aria-invalid", "true");
+    marked?.setAttribute("aria-describedby", `problem-${k}`);
+    const details = row?.closest("details");
+    if (details) details.open = true;
+  });
+  if (!keeper.clashed) tell(banner, rest.join("\n"));
+}
+
+function said(text) { status.textContent = text; }
+
+/** Another tab saved first: nothing is thrown away, the user chooses. */
+function clash() {
+  banner.replaceChildren(
+    make("p", {}, "This sheet was changed in another tab or window since it was opened here. What you typed here is still here, and not saved yet."),
+    make("button", { type: "button", onclick: async () => {
+      const made = await ask("POST", `/sheet/${name}/copy`, { sheet });
+      keeper.forget();
+      keeper.kept = keeper.typed;
+      location.href = `/sheet/${made.sheet}`;
+    } }, "Keep mine as a sheet of its own"),
+    make("button", { type: "button", onclick: () => window.open(`/sheet/${name}?other`, "_blank", "noopener") }, "Look at the other in a new tab"),
+    make("button", { type: "button", onclick: () => { keeper.forget(); keeper.kept = keeper.typed; location.reload(); } }, "Drop mine and take the other"));
+  banner.hidden = false;
+}
+
+await open();

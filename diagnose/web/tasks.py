@@ -1,0 +1,129 @@
+"""What the page has the simulator do, each as a function that runs in a process of its own.
+
+The functions are those of the command line. What goes in and comes out is plain or frozen data.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuits.load import load_stage
+from circuits.quantity import parse
+from circuits.reading import Reading
+from circuits.stage import GROUND, Stage
+from diagnose.answer_figure import answer_figure
+from diagnose.blank import blank_sheet
+from diagnose.case import load_case
+from diagnose.figures import Figure
+from diagnose.proposal import follows_riaa, propose
+from diagnose.rank import rank
+from diagnose.result import Result, Suspect
+from faultlib.fault import Fault
+from faultlib.signature import Stepwise, signatures
+from faultlib.simulate import Bench, Variant
+
+Array = NDArray[np.float64]
+RESPONSE_HZ = tuple(float(f"{f:.3g}") for f in np.geomspace(10.0, 100e3, 33))
+_MIDDLE_HZ = 1000.0
+
+
+def ranked(bench: Bench, step: Stepwise, path: str) -> Result:
+    """The answer to a case file."""
+    return rank(load_case(path), bench, step)
+
+
+def pictured(bench: Bench, step: Stepwise, path: str, suspect: Suspect | None) -> Figure:
+    """The pictures of an answer."""
+    return answer_figure(load_case(path), suspect, bench, step)
+
+
+def blank(bench: Bench, step: Stepwise, stage: str, folder: str) -> str:
+    """The blank sheet of a stage."""
+    found = load_stage(stage, Path(folder))
+    return blank_sheet(found, propose(found, bench), stage)
+
+
+def recorded(
+    bench: Bench, step: Stepwise, path: str, signal: str, full_scale: str
+) -> tuple[str, tuple[str, ...]]:
+    """The readings of a recording as lines of a sheet, and what is to be said of it."""
+    from diagnose.measure import measure
+    from diagnose.measure_options import checked_options
+    from diagnose.recorded import sheet_lines
+
+    scale = parse(full_scale, "V") if full_scale.strip() else None
+    made = measure(path, checked_options(signal, scale))
+    return sheet_lines(made), (*made.notes, *(text for _, text in made.hum))
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What a study moves away from: healthy units of a sheet's stage.
+
+    Attributes
+    ----------
+    readings : tuple of m Reading
+        Direct voltages and single figures, then the response.
+    curve : int
+        Where the response begins.
+    healthy, sigma, bench : (m,) array
+        Compared scale: nominal values, the spread of good units, the uncertainty of a meter.
+    """
+
+    readings: tuple[Reading, ...]
+    curve: int
+    healthy: Array
+    sigma: Array
+    bench: Array
+
+
+def ground(bench: Bench, step: Stepwise, path: str, mark: str) -> Ground:
+    """Healthy units of a sheet's stage; `mark` changes when the file does."""
+    stage = _stage(path, mark)
+    readings = list(study_readings(stage, bench))
+    curve = len(readings) - len(RESPONSE_HZ)
+    found = signatures(stage, readings, [], bench, step)
+    sigma = np.sqrt((found.sensitivities**2).sum(axis=0))
+    meter = [float(np.hypot(r.about.uncertainty, r.about.relative * h))
+             for r, h in zip(readings, found.healthy, strict=True)]  # fmt: skip
+    return Ground(tuple(readings), curve, found.healthy, sigma, np.array(meter))
+
+
+def moved(
+    bench: Bench, step: Stepwise, path: str, mark: str, fault: Fault, readings: tuple[Reading, ...]
+) -> Array:
+    """Readings of a unit with one fault, compared scale; NaN where it has no solution."""
+    stage = _stage(path, mark)
+    row: Array = bench.values(stage, [Variant((fault,))], readings).values[0]
+    return row
+
+
+def study_readings(stage: Stage, bench: Bench) -> tuple[Reading, ...]:
+    """Bias, supply currents, gain, impedances and hum, then the response: what simulates fast."""
+    made = [Reading("dc voltage", at=node) for node, _ in stage.test_points if node != GROUND]
+    made += [Reading("supply current", rail=rail.name) for rail in stage.rails]
+    made += [Reading(name, frequency=_MIDDLE_HZ)
+             for name in ("gain", "input impedance", "output impedance")]  # fmt: skip
+    made += [Reading("hum", frequency=k * stage.mains) for k in (1, 2)]
+    if follows_riaa(stage, bench):
+        made += [Reading("riaa deviation", frequency=f) for f in RESPONSE_HZ]
+    else:
+        made += [Reading("response", frequency=f, reference=_MIDDLE_HZ) for f in RESPONSE_HZ]
+    return tuple(made)
+
+
+@lru_cache(maxsize=4)
+def _stage(path: str, mark: str) -> Stage:
+    return load_case(path).stage
+
+
+TASKS: Mapping[str, Callable[..., Any]] = {
+    task.__name__: task for task in (ranked, pictured, blank, recorded, ground, moved)
+}

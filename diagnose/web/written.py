@@ -1,0 +1,217 @@
+"""A sheet as it is typed to the text of a case file, and which field stands where in it.
+
+The text is the one that the command line reads. `Written.field` leads from a place in a message of
+the loader back to the field of the page.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass
+
+from diagnose.web.sheet import Entry, Limit, Pairs, Typed
+
+_PLAIN = re.compile(r"[A-Za-z0-9µμΩ.+-](?:[A-Za-z0-9µμΩ.+%/°-]| (?=[A-Za-z0-9µμΩ.+%/°-]))*")
+_LISTS = ("between", "band", "tones")
+_HEAD = "# A bench sheet; rank it with: diagnose rank FILE"
+
+
+@dataclass(frozen=True)
+class Span:
+    """A field's place: line, first column and the column after the last, counted from 1."""
+
+    line: int
+    start: int
+    stop: int
+    field: str
+
+
+@dataclass(frozen=True)
+class Written:
+    """The text of a sheet with the places of its fields."""
+
+    text: str
+    spans: tuple[Span, ...]
+
+    def field(self, line: int, column: int) -> str:
+        """The narrowest field at a place, or the last that begins before it in the line."""
+        here = [s for s in self.spans if s.line == line]
+        around = [s for s in here if s.start <= column < s.stop]
+        if around:
+            return min(around, key=lambda s: s.stop - s.start).field
+        before = [s for s in here if s.start <= column]
+        return max(before, key=lambda s: s.start).field if before else ""
+
+
+class _Paper:
+    """Lines being written."""
+
+    def __init__(self) -> None:
+        self.lines: list[str] = []
+        self.spans: list[Span] = []
+        self.open = ""
+
+    def add(self, piece: str, field: str = "") -> None:
+        if field:
+            start = len(self.open) + 1
+            self.spans.append(Span(len(self.lines) + 1, start, start + len(piece), field))
+        self.open += piece
+
+    def end(self, field: str = "") -> None:
+        if field:
+            self.spans.append(Span(len(self.lines) + 1, 1, len(self.open) + 1, field))
+        self.lines.append(self.open)
+        self.open = ""
+
+    def line(self, text: str, field: str = "") -> None:
+        self.add(text, field)
+        self.end()
+
+    def braces(self, pairs: Iterable[tuple[str, str, str]]) -> None:
+        """``{key: value, …}`` of (key, written value, field)."""
+        self.add("{")
+        for k, (key, value, field) in enumerate(pairs):
+            self.add(", " if k else "")
+            self.add(f"{quoted(key)}: {value}", field)
+        self.add("}")
+
+
+def written(sheet: Typed, without: Collection[str] = ()) -> Written:
+    """The case file of a sheet.
+
+    Parameters
+    ----------
+    sheet : Typed
+    without : collection of str
+        Fields of rows that are left out, such as ``readings/3`` or ``values/C3``.
+
+    Returns
+    -------
+    Written
+        A field is named by its way through the sheet: ``readings/3/values/0``.
+    """
+    paper = _Paper()
+    for text in (sheet.head or _HEAD).splitlines():
+        paper.line(text)
+    if sheet.case:
+        paper.line(f"case: {quoted(sheet.case)}", "case")
+    paper.line(f"stage: {quoted(sheet.stage)}", "stage")
+    if "mains" not in without:
+        paper.line(f"mains: {quoted(sheet.mains)}".rstrip(), "mains")
+    paper.add("values: ")
+    given = [(part, value) for part, value in sheet.values
+             if value and f"values/{part}" not in without]  # fmt: skip
+    paper.braces((part, quoted(value), f"values/{part}") for part, value in given)
+    paper.end("values")
+    _readings(paper, sheet, without)
+    _limits(paper, sheet, without)
+    _listed(paper, "checks")
+    for k, check in enumerate(sheet.checks):
+        if f"checks/{k}" in without or not check.part:
+            continue
+        paper.add("  - ")
+        paper.braces(
+            (key, quoted(value), f"checks/{k}/{key}")
+            for key, value in (("part", check.part), ("found", check.found), ("how", check.how))
+        )
+        paper.end(f"checks/{k}")
+    noted = [(k, word) for k, word in enumerate(sheet.observations)
+             if word and f"observations/{k}" not in without]  # fmt: skip
+    paper.add("observations: [")
+    for place, (k, word) in enumerate(noted):
+        paper.add(", " if place else "")
+        paper.add(quoted(word), f"observations/{k}")
+    paper.add("]")
+    paper.end("observations")
+    for text in sheet.extra.splitlines():
+        paper.line(text, "extra")
+    return Written("\n".join(paper.lines) + "\n", tuple(paper.spans))
+
+
+def quoted(text: str) -> str:
+    """A text as YAML: plain where nothing in it can be misread."""
+    if not text or _PLAIN.fullmatch(text):
+        return text
+    return json.dumps(text, ensure_ascii=False)
+
+
+def _listed(paper: _Paper, name: str) -> None:
+    paper.line(f"{name}:", name)
+
+
+def _readings(paper: _Paper, sheet: Typed, without: Collection[str]) -> None:
+    if not sheet.channels:
+        _listed(paper, "readings")
+        for k, entry in enumerate(sheet.readings):
+            _entry(paper, entry, k, 0, "  ", without)
+        return
+    if sheet.suspect:
+        paper.line(f"suspect: {quoted(sheet.suspect)}", "suspect")
+    _listed(paper, "channels")
+    for side, name in enumerate(sheet.channels):
+        paper.line(f"  {quoted(name)}:", f"channels/{side}")
+        paper.line("    readings:")
+        for k, entry in enumerate(sheet.readings):
+            _entry(paper, entry, k, side, "      ", without)
+
+
+def _entry(
+    paper: _Paper, entry: Entry, k: int, side: int, indent: str, without: Collection[str]
+) -> None:
+    row = f"readings/{k}"
+    if row in without or not entry.quantity:
+        return
+    paper.add(f"{indent}- {{")
+    paper.add(f"quantity: {quoted(entry.quantity)}", f"{row}/quantity")
+    for key, value in entry.conditions:
+        paper.add(f", {quoted(key)}: {_condition(key, value)}", f"{row}/{key}")
+    match entry.source:
+        case "points":
+            paper.add(", points: ")
+            paper.braces(
+                (point.at, quoted(point.values[side]), f"{row}/points/{p}/{side}")
+                for p, point in enumerate(entry.points)
+                if point.at
+            )
+        case "file":
+            paper.add(f", file: {quoted(entry.values[side])}", f"{row}/values/{side}")
+        case _:
+            paper.add(f", value: {quoted(entry.values[side])}", f"{row}/values/{side}")
+    if entry.uncertainty:
+        paper.add(f", uncertainty: {quoted(entry.uncertainty)}", f"{row}/uncertainty")
+    paper.add("}")
+    if entry.note:
+        paper.add(f"  # {entry.note}")
+    paper.end(row)
+
+
+def _limits(paper: _Paper, sheet: Typed, without: Collection[str]) -> None:
+    _listed(paper, "limits")
+    for k, limit in enumerate(sheet.limits):
+        if f"limits/{k}" in without or not limit.quantity:
+            continue
+        paper.add("  - ")
+        paper.braces(_limit(limit, f"limits/{k}"))
+        paper.end(f"limits/{k}")
+
+
+def _limit(limit: Limit, row: str) -> Iterable[tuple[str, str, str]]:
+    yield "quantity", quoted(limit.quantity), f"{row}/quantity"
+    yield from _pairs(limit.conditions, row)
+    for key, value in limit.figures:
+        yield key, quoted(value), f"{row}/{key}"
+
+
+def _pairs(pairs: Pairs, row: str) -> Iterable[tuple[str, str, str]]:
+    for key, value in pairs:
+        yield key, _condition(key, value), f"{row}/{key}"
+
+
+def _condition(key: str, value: str) -> str:
+    """A condition; those of several members are a list, whose members a comma divides."""
+    if key not in _LISTS or not value:
+        return quoted(value)
+    members = re.split(r"\s*(?:,|;|\bto\b|–|\band\b|\.\.)\s*", value.strip("[] "))
+    return "[" + ", ".join(quoted(word) or '""' for word in members) + "]"
