@@ -117,13 +117,18 @@ def model_covariance(
             length = entries[i].decades
             if a == b:
                 shared = 1.0
-            elif a.quantity == b.quantity and length and a.frequency and b.frequency:
+            elif _follow(a, b) and length and a.frequency and b.frequency:
                 shared = math.exp(-abs(math.log10(a.frequency / b.frequency)) / length)
             else:
                 continue
             other = bool(channels) and channels[i] != channels[j]
             alike[i, j] = alike[j, i] = shared * (_SHARED if other else 1.0)
     return np.asarray(alike * np.outer(sigma, sigma))
+
+
+def _follow(a: Reading, b: Reading) -> bool:
+    """Whether two readings are of one curve: a quantity between the same two points."""
+    return (a.quantity, a.at, a.origin) == (b.quantity, b.at, b.origin)
 
 
 @dataclass(frozen=True)

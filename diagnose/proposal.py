@@ -46,6 +46,7 @@ def propose(stage: Stage, bench: Bench) -> tuple[Proposed, ...]:
         (Reading("dc voltage", at=node), what) for node, what in stage.test_points if node != GROUND
     ]
     made += [(Reading("supply current", rail=rail.name), "") for rail in stage.rails]
+    made += _tracing(stage)
     made.append((Reading("gain", frequency=MIDDLE_HZ), _drive(stage)))
     if follows_riaa(stage, bench):
         made += [(Reading("riaa deviation", frequency=f), "") for f in SHAPE_HZ]
@@ -59,6 +60,17 @@ def propose(stage: Stage, bench: Bench) -> tuple[Proposed, ...]:
     made += [(Reading("hum", frequency=k * stage.mains), "") for k in HUM_LINES]
     made.append((Reading("noise"), "20 Hz to 20 kHz, input terminated"))
     return tuple(made)
+
+
+def _tracing(stage: Stage) -> list[Proposed]:
+    """The gain up to the output of every stage of a unit but the last, whose output is the unit's.
+
+    Where it leaves the healthy one, there the trouble starts.
+    """
+    if stage.chain is None:
+        return []
+    points = [output for _, output in stage.chain.members[:-1]]
+    return [(Reading("gain", frequency=MIDDLE_HZ, at=point), "signal tracing") for point in points]
 
 
 def follows_riaa(stage: Stage, bench: Bench) -> bool:

@@ -59,6 +59,8 @@ def as_text(result: Result, width: int = WIDTH, colour: bool = False) -> str:
     if result.verdict:
         _figures(page, result.verdict)
     page.heading(_headline(result))
+    if result.stages:
+        _stages(page, result.stages)
     groups = sorted(result.groups, key=lambda g: -g.probability)
     large = [g for g in groups if g.probability >= _SLIGHT][:MOST_GROUPS]
     for group in large:
@@ -112,6 +114,14 @@ def _headline(result: Result) -> str:
     if result.unmodelled >= best:
         return f"No modelled fault explains these readings ({chance(result.unmodelled)})"
     return "What these readings point to"
+
+
+def _stages(page: Page, stages: Sequence[tuple[str, float]]) -> None:
+    """In which stage of a unit the fault is, leaving out those that it hardly is in."""
+    rows = [(chance(p), name) for name, p in stages if p >= _SLIGHT]
+    if rows:
+        page.line("By stage and supply:", indent=3)
+        page.table((), rows, right=(0,), whole=(0,), indent=3)
 
 
 def _group(page: Page, group: Group, suspects: Sequence[Suspect]) -> None:
