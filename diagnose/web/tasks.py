@@ -30,7 +30,9 @@ from faultlib.signature import Stepwise, signatures
 from faultlib.simulate import Bench, Variant
 
 Array = NDArray[np.float64]
-RESPONSE_HZ = tuple(float(f"{f:.3g}") for f in np.geomspace(10.0, 100e3, 33))
+_THIRDS = (10.0, 12.5, 16.0, 20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0)
+RESPONSE_HZ = (*(f * 10.0**k for k in range(4) for f in _THIRDS), 100e3)
+"""Preferred frequencies of ISO 266, a third of an octave apart."""
 _MIDDLE_HZ = 1000.0
 
 

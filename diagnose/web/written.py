@@ -200,7 +200,9 @@ def _limits(paper: _Paper, sheet: Typed, without: Collection[str]) -> None:
 def _limit(limit: Limit, row: str) -> Iterable[tuple[str, str, str]]:
     yield "quantity", quoted(limit.quantity), f"{row}/quantity"
     yield from _pairs(limit.conditions, row)
-    for key, value in limit.figures:
+    given = [(key, value) for key, value in limit.figures if value]
+    # a limit whose figure is still to come is one with an empty figure
+    for key, value in given or [("max", "")]:
         yield key, quoted(value), f"{row}/{key}"
 
 

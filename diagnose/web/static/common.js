@@ -42,8 +42,15 @@ export function tell(element, text) {
   element.hidden = !text;
 }
 
+/** Let a drawing shrink into its frame, but not so far that its text is lost: then the frame scrolls. */
+export function fit(frame) {
+  const svg = frame.querySelector("svg");
+  if (svg) svg.style.minWidth = `${Math.round(0.62 * svg.viewBox.baseVal.width)}px`;
+}
+
 /** Make the parts of a drawing buttons; `choose` is called with the name of one. */
 export function clickable(drawing, choose) {
+  fit(drawing);
   for (const part of drawing.querySelectorAll(".part")) {
     part.setAttribute("tabindex", "0");
     part.setAttribute("role", "button");

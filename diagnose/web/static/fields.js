@@ -78,7 +78,8 @@ export class Fields {
       else if (key === "weighting")
         control = this.select(field, value, [["none", "none"], ["A", "A"]], store);
       else
-        control = this.input(field, value, store, { placeholder: LISTED[key] || USUAL[key] || "" });
+        control = this.input(field, value, store,
+          { placeholder: LISTED[key] || USUAL[key] || "", class: key in LISTED ? "long" : null });
       const says = key === "at" ? this.choices.nodes?.find(([node]) => node === value)?.[1] : "";
       return [make("label", { for: slug(field) }, key, control), says ? make("span", { class: "says" }, says) : null];
     });
@@ -95,6 +96,7 @@ export class Fields {
           this.typed(row);
         },
       }, make("option", { value: "" }, "+"), left.map((key) => make("option", { value: key }, key))));
+    if (entry.note) made.push(make("span", { class: "says" }, entry.note));
     return make("div", { class: "conditions" }, made.flat());
   }
 
@@ -128,8 +130,7 @@ export class Fields {
     return make("div", { class: classes.join(" "), "data-row": row, role: "group", "aria-label": name },
       this.quantity(row, entry), this.conditions(row, entry), values,
       this.remove(this.sheet.readings, k, name, "readings"),
-      entry.source === "points" ? this.points(row, entry) : null,
-      entry.note ? make("p", { class: "aside" }, entry.note) : null);
+      entry.source === "points" ? this.points(row, entry) : null);
   }
 
   points(row, entry) {
@@ -153,8 +154,10 @@ export class Fields {
     const limit = this.sheet.limits[k];
     const row = `limits/${k}`;
     const figures = Object.fromEntries(limit.figures);
-    for (const key of ["min", "max"]) if (!(key in figures)) { limit.figures.push([key, ""]); }
-    return make("div", { class: "row", "data-row": row, role: "group", "aria-label": `limit of ${limit.quantity}` },
+    const order = ["min", "max", "value", "within"];
+    for (const key of ["min", "max"]) if (!(key in figures)) limit.figures.push([key, ""]);
+    limit.figures.sort((a, b) => order.indexOf(a[0]) - order.indexOf(b[0]));
+    return make("div", { class: "row limit", "data-row": row, role: "group", "aria-label": `limit of ${limit.quantity}` },
       this.quantity(row, limit), this.conditions(row, limit),
       make("div", { class: "values" }, limit.figures.map((pair) => make("label", { class: "dim" }, pair[0] + " ",
         this.input(`${row}/${pair[0]}`, pair[1], (text) => { pair[1] = text; }))),

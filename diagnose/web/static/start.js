@@ -1,4 +1,4 @@
-import { ask, tell } from "./common.js";
+import { ask, fit, tell } from "./common.js";
 
 const open = document.getElementById("open");
 const begin = document.getElementById("new");
@@ -20,7 +20,9 @@ open.files.addEventListener("change", async () => {
 for (const radio of begin.querySelectorAll("input[name=stage]"))
   radio.addEventListener("change", async () => {
     const answer = await ask("GET", `/stages/${encodeURIComponent(radio.value)}`);
-    if (radio.checked) about.innerHTML = answer;
+    if (!radio.checked) return;
+    about.innerHTML = answer;
+    fit(about);
   });
 
 begin.addEventListener("submit", async (event) => {
