@@ -79,6 +79,8 @@ class Case:
         Both channels where there are two, else empty.
     suspect : str
         The channel under suspicion.
+    known : tuple of str
+        Parts whose values the sheet states.
     shared : tuple of str
         Rails that feed both channels; none where each channel has its own supply.
     repaired : tuple of Repair
@@ -94,6 +96,7 @@ class Case:
     observations: tuple[str, ...] = ()
     channels: tuple[tuple[str, tuple[Measured, ...]], ...] = ()
     suspect: str = ""
+    known: tuple[str, ...] = ()
     shared: tuple[str, ...] = ()
     repaired: tuple[Repair, ...] = ()
     path: Path = field(default=Path(), compare=False)
@@ -135,6 +138,7 @@ def load_case(path: Path | str) -> Case:
         observations=_observations(top.get("observations")),
         channels=channels,
         suspect=suspect,
+        known=_known(top),
         shared=_shared(top, stage) if channels else (),
         repaired=_repaired(top.get("repaired"), stage, path.parent),
         path=path,
@@ -157,6 +161,11 @@ def _stage(top: Mapping, folder: Path) -> Stage:
     if values is not None:
         stage = with_values(stage, yamlfile.mapping(values, "values"))
     return stage.on_mains(within(top.get("mains"), "mains frequency", "Hz", MAINS, stage.mains))
+
+
+def _known(top: Mapping) -> tuple[str, ...]:
+    node = top.get("values")
+    return () if node is None else tuple(yamlfile.mapping(node, "values").entries)
 
 
 def _shared(top: Mapping, stage: Stage) -> tuple[str, ...]:

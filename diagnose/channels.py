@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,9 +21,27 @@ from diagnose.likelihood import Observed
 from faultlib.simulate import Answer, Bench, Problem, Progress, Variant
 from faultlib.tolerance import MAINS, Spread, spreads
 
-NOMINAL = 0.06
+NOMINAL = 0.05
 """Standard deviation of how far this unit's nominal values lie from the stage file's, in both
-channels alike, where the file is a generic topology (judgement)."""
+channels alike, where the sheet does not say otherwise: the file is a generic topology
+(judgement)."""
+
+
+def doubted(stage: Stage, known: Sequence[str] = ()) -> tuple[Spread, ...]:
+    """What varies between good units of a topology whose nominal values are not quite known.
+
+    Parameters
+    ----------
+    stage : Stage
+    known : sequence of str
+        Parts whose values the sheet states, so that only their tolerance is left.
+    """
+    return tuple(
+        replace(s, sigma=math.hypot(s.sigma, NOMINAL), bounded=False)
+        if s.what == "value" and s.target not in known
+        else s
+        for s in spreads(stage)
+    )
 
 
 @dataclass(frozen=True)

@@ -19,9 +19,9 @@ from diagnose.scored import Scored, fault_at, notch, rescored
 from faultlib.signature import Signatures, Stepwise, differences, sensitivities_at
 from faultlib.simulate import Bench, Variant
 
-ROUNDS = 3
-_FEW = 8
-_NATS = 10.0
+ROUNDS = 2
+_FEW = 5
+_NATS = 7.0
 _CROOKED = 0.7
 """Lines that miss the simulated unit by this much, in units of what the readings can tell, are
 drawn again."""

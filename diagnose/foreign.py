@@ -1,4 +1,4 @@
-"""Units that the stage file does not describe: other devices, other layout, a few other values.
+"""Units that the stage file does not quite describe: other devices, layout and nominal values.
 
 Scoring on them shows what the probabilities are worth on real units, which no stage file fits
 exactly. Both channels of a foreign unit are built alike, apart from the tolerance of their parts.
@@ -15,16 +15,19 @@ import numpy as np
 from circuits.stage import GROUND, Part, Stage
 from faultlib.tolerance import Spread, scaled, spreads
 
-_STEP = 1.2
-"""One step of the E12 series, by which an unknown nominal value differs."""
 _DEVICE = 0.25
 """Standard deviation of the logarithm of a device parameter between makers."""
 _LAYOUT = 30e-12
 """Largest stray capacitance from a node to ground, F."""
 _STRAY = 0.3
 """Share of nodes that have one."""
-_KEEP = frozenset({"AF", "LEVEL", "N", "NF", "NR", "EG", "XTI", "TNOM", "offset"})
-"""Parameters that describe a law and not a device."""
+_DIFFER = frozenset({
+    "BF", "IS", "VAF", "IKF", "RB", "RE", "RC", "RS", "TF", "CJE", "CJC", "CJO", "KF", "BETA", "KP",
+    "LAMBDA", "CGSO", "CGDO", "CGS", "CGD", "gain", "gbw", "input resistance",
+    "output resistance", "noise voltage", "bias current", "supply current", "slew rate", "mu",
+    "kg1", "cgk", "cag",
+})
+"""Parameters that differ between makers; the others describe a law and not a device."""
 
 
 def foreign(stage: Stage, random: np.random.Generator, unknown: float = 0.05) -> Stage:
@@ -35,7 +38,7 @@ def foreign(stage: Stage, random: np.random.Generator, unknown: float = 0.05) ->
     stage : Stage
     random : numpy.random.Generator
     unknown : float
-        Share of the passive parts whose nominal value differs by a step of the E12 series.
+        Standard deviation of the logarithm of how far nominal values lie from the stage file's.
 
     Returns
     -------
@@ -73,12 +76,11 @@ def _other(
         for name, _ in part.parameters:
             make.setdefault(name, math.exp(random.normal(0.0, _DEVICE)))
         return replace(part, parameters=tuple(
-            (name, value if name in _KEEP else value * make[name])
+            (name, value * make[name] if name in _DIFFER else value)
             for name, value in part.parameters
         ))
-    if part.value is not None and part.tolerance > 0.0 and random.uniform() < unknown:
-        step = _STEP if random.uniform() < 0.5 else 1.0 / _STEP
-        return replace(part, value=part.value * step)
+    if part.value is not None and part.tolerance > 0.0:
+        return replace(part, value=part.value * math.exp(random.normal(0.0, unknown)))
     return part
 
 

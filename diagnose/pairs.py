@@ -26,11 +26,10 @@ LOG_SECOND = math.log(0.3)
 the priors of single faults."""
 
 _SIZES = 9
-_PAIRS = 12
-_AROUND = 5
+_PAIRS = 8
 _STEP = 1.0 / 16.0
 _FINER = 8
-_NATS = 10.0
+_NATS = 6.0
 
 
 @dataclass(frozen=True)
@@ -135,8 +134,8 @@ def _simulated(
     """Pairs simulated on a small grid of sizes around their guess, then around their best."""
     found = [_start(guess, weighed) for guess in guesses]
     priors = [pair.log_prior for pair, _ in found]
-    for step in (2.0 * _STEP, _STEP):
-        grids = [_grid(pair, centre, step) for pair, centre in found]
+    for step, half in ((2.0 * _STEP, 1), (_STEP, 2)):
+        grids = [_grid(pair, centre, step, half) for pair, centre in found]
         units = [
             Variant(_faults(pair, *place))
             for (pair, _), grid in zip(found, grids, strict=True)
@@ -177,13 +176,14 @@ def _start(guess: _Guess, weighed: Weighed) -> tuple[Scored, tuple[float, float]
     ), centre
 
 
-def _grid(pair: Scored, centre: tuple[float, float], step: float) -> list[tuple[float, float]]:
+def _grid(
+    pair: Scored, centre: tuple[float, float], step: float, half: int
+) -> list[tuple[float, float]]:
     axes = []
     for hypothesis, middle in zip(pair.hypotheses, centre, strict=True):
         if not hypothesis.mode.sized:
             axes.append([0.0])
             continue
-        half = _AROUND // 2
         wanted = middle + step * np.arange(-half, half + 1)
         axes.append(sorted({float(x) for x in np.clip(wanted, 0.0, 1.0)}))
     return [(x, y) for x in axes[0] for y in axes[1]]

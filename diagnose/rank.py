@@ -38,6 +38,7 @@ from diagnose.scored import Scored, fault_at
 from diagnose.trace import by_stage, off, traced
 from diagnose.verdict import verdict
 from faultlib.catalogue import Hypothesis, hypotheses, miss, size_value
+from faultlib.nearby import Nearby
 from faultlib.signature import Signatures, Stepwise, signatures
 from faultlib.simulate import Bench, Laboratory, Problem
 from faultlib.store import Store, default_folder
@@ -48,6 +49,8 @@ FOUND_BAD = 100.0
 _LIVE = 0.01
 _TAIL = 0.001
 _MOST_LIVE = 16
+_SUSPECTED = 0.05
+"""A stage of a unit less probable than this is not probed next."""
 
 
 def rank(case: Case, bench: Bench | None = None, progress: Stepwise | None = None) -> Result:
@@ -116,7 +119,9 @@ class Weighing:
             Whether distortion at the usual drive is among them, which takes long to simulate.
         """
         taken = [m.reading for m in self.case.readings]
-        readings = [candidates(self.case.stage, taken, self.bench)]
+        shares = by_stage(self.case.stage, self.posterior.suspects)
+        within = [name for name, p in shares if p >= _SUSPECTED]
+        readings = [candidates(self.case.stage, taken, self.bench, within)]
         if costly:
             readings.append(distortion(self.case.stage, taken))
         return advise(self.found, self.observed, self.posterior, self.members, readings,
@@ -153,7 +158,8 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
     observed = observe(used)
     everything = hypotheses(case.stage)
     around = None
-    further = bench
+    bench = Nearby(bench)
+    further: Bench = bench
     if beside:
         observed = side_by_side(observed, observe(beside))
         further = TwoChannels(bench, case.shared, sys.maxsize)

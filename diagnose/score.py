@@ -14,7 +14,7 @@ import numpy as np
 
 from circuits.reading import Reading, from_compared
 from circuits.stage import Stage
-from diagnose.channels import TwoChannels, common_spreads, side_by_side
+from diagnose.channels import TwoChannels, common_spreads, doubted, side_by_side
 from diagnose.entry import Measured
 from diagnose.foreign import foreign, normal_draw
 from diagnose.likelihood import Array, Observed, tail
@@ -100,8 +100,8 @@ def draw_benches(
     only : sequence of Hypothesis, optional
         Draw from these, by their priors, in place of the whole library.
     unknown : float, optional
-        Makes the units foreign (`diagnose.foreign`): the share of nominal values that differ
-        from the stage file. None draws units that the stage file describes.
+        Makes the units foreign (`diagnose.foreign`): how far their nominal values lie from the
+        stage file's. None draws units that the stage file describes.
 
     Returns
     -------
@@ -180,7 +180,7 @@ def score(
     """
     everything = hypotheses(stage) if only is None else only
     asked = tuple(readings)
-    around = None
+    around = doubted(stage)
     if reference:
         bench = TwoChannels(bench, (), len(asked))
         around = common_spreads(stage, ())
