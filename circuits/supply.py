@@ -16,11 +16,12 @@ A negative rail is the mirror image of a positive one and is simulated as that.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from circuits.bench.analysis import Circuit, Element
 from circuits.device import load_devices
-from circuits.netlist import built
+from circuits.elements import built
 from circuits.part import series_resistance
 from circuits.stage import GROUND, Part, Supply
 
@@ -46,6 +47,9 @@ _REFERENCE = "reference"
 IMBALANCE = 0.001
 """How far two halves of a winding, or two pairs of a bridge's diodes, differ (judgement): it
 leaves a trace of the mains frequency in the ripple of a good full-wave supply."""
+
+FADE = 1e-5
+"""s: how long a run takes to set its capacitors free."""
 
 _LEAST_OHMS = 1e-3
 
@@ -186,7 +190,14 @@ def current(supply: Supply) -> float:
     return drawn_part(supply, DEMAND).parameter("current")
 
 
-def circuit(supply: Supply, volts: float, peak: float, start: float, mains: float) -> Circuit:
+def circuit(
+    supply: Supply,
+    volts: float,
+    peak: float,
+    mains: float,
+    rest: float = 0.0,
+    charges: Mapping[str, float] | None = None,
+) -> Circuit:
     """The supply on the mains, loaded with a resistor.
 
     Parameters
@@ -196,18 +207,20 @@ def circuit(supply: Supply, volts: float, peak: float, start: float, mains: floa
         Positive; a healthy demand is a resistor that draws its current from so much.
     peak : float
         Peak e.m.f. that the healthy winding (each half of it) has on nominal mains, V.
-    start : float
-        V of e.m.f. that the run begins at, on the falling slope, so that capacitors begin near
-        where they will stay.
     mains : float
         Hz.
+    rest : float
+        V of e.m.f. that an operating point is taken at; a transient run begins at none.
+    charges : mapping of str to float, optional
+        What the capacitors of `capacitors` are charged to as a run begins, V; nothing else is.
     """
     transformer = supply.part(TRANSFORMER)
     ratio = transformer.parameter("emf") * supply.mains
     demand = supply.part(DEMAND).parameter("current")
     parts = [_spelt(p) for p in supply.parts if p.name not in (TRANSFORMER, DEMAND)]
     elements, models = built(parts)
-    elements += _winding(supply, transformer, peak * ratio, start * ratio, mains)
+    elements = [piece for e in elements for piece in _charged(e, charges or {})]
+    elements += _winding(supply, transformer, peak * ratio, rest * ratio, mains)
     healthy, cards = built(_others(supply))
     at = _node(output(supply))
     elements += [
@@ -218,19 +231,40 @@ def circuit(supply: Supply, volts: float, peak: float, start: float, mains: floa
     return Circuit(tuple(elements), tuple(models + cards))
 
 
+def capacitors(net: Circuit) -> dict[str, tuple[str, str]]:
+    """The capacitors of a supply's circuit and the nodes of each."""
+    return {
+        e.name: (e.nodes[0], e.nodes[1]) for e in net.elements if e.name.startswith("C_")
+    }
+
+
+def _charged(element: Element, charges: Mapping[str, float]) -> list[Element]:
+    """A capacitor that is charged when a run begins at no e.m.f.
+
+    A source in series holds its charge against it while the operating point is found, and fades
+    within `FADE`.
+    """
+    if element.name not in charges:
+        return [element]
+    a, b = element.nodes
+    inner = f"{element.name}_held"
+    held = f"dc 0 pwl(0 {-charges[element.name]!r} {FADE!r} 0)"
+    return [
+        Element(element.name, (a, inner), element.value),
+        Element(f"V_{element.name}", (inner, b), None, held),
+    ]
+
+
 def _winding(
-    supply: Supply, about: Part, peak: float, start: float, mains: float
+    supply: Supply, about: Part, peak: float, rest: float, mains: float
 ) -> list[Element]:
-    """E.m.f. and resistance; what conducts first is never the diode that may be at fault."""
-    phase = 180.0 - math.degrees(math.asin(min(start / peak, 1.0)))
+    """E.m.f. and resistance; at rest what conducts is never the diode that may be at fault."""
     ohms = max(about.value or 0.0, _LEAST_OHMS)
     half = about.parameter("imbalance") * peak / 2.0
 
     def source(name: str, nodes: tuple[str, str], crest: float, mean: float = 0.0) -> Element:
-        now = mean + math.copysign(min(start, peak), crest)
-        return Element(
-            name, nodes, None, f"dc {now!r} sin({mean!r} {crest!r} {mains!r} 0 0 {phase!r})"
-        )
+        still = math.copysign(rest, crest)
+        return Element(name, nodes, None, f"dc {still!r} sin({mean!r} {crest!r} {mains!r} 0 0 180)")
 
     if supply.rectifier == "half-wave":
         return [source(WINDING, ("w", GROUND), peak), Element("Rwinding", ("w", "a"), ohms)]

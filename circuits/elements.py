@@ -1,0 +1,152 @@
+"""Parts → elements and models of SPICE, one builder a family of part kinds."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+from circuits import macromodels
+from circuits.bench.analysis import Element, Model
+from circuits.kinds import kind
+from circuits.macromodels import Built, nodes_of
+from circuits.spelling import node
+from circuits.stage import Part
+
+LEAST_OHMS = 1e-3
+"""ngspice would make it of zero."""
+_ASLEEP = ("opamp", "triode", "pentode")
+"""Families that are off without power: their macromodels would stay alive."""
+
+
+def built(parts: Iterable[Part], limited: bool = False, powered: bool = True) -> Built:
+    """Elements and models of parts.
+
+    Parameters
+    ----------
+    parts : iterable of Part
+    limited : bool
+        With what only shows in large signals, as for a transient run with a `Drive`.
+    powered : bool
+        False for an ohmmeter's view, in which op-amps and valves are asleep.
+    """
+    elements: list[Element] = []
+    models: list[Model] = []
+    for part in parts:
+        family = "defect" if part.kind == "defect" else kind(part.kind).family
+        asleep = not powered and family in _ASLEEP
+        more, cards = (macromodels.without_power if asleep else _BUILDERS[family])(part)
+        if limited and family == "opamp":
+            more = macromodels.limited(part, more)
+        elements += more
+        models += cards
+    return elements, models
+
+
+def _value(part: Part) -> float:
+    if part.value is None:
+        raise ValueError(f"part {part.name} of kind {part.kind} has no value")
+    return part.value
+
+
+def _id(part: Part) -> str:
+    return node(part.name)
+
+
+def _resistor(part: Part) -> Built:
+    return [Element(f"R_{_id(part)}", nodes_of(part), max(_value(part), LEAST_OHMS))], []
+
+
+def _capacitor(part: Part) -> Built:
+    a, b = nodes_of(part)
+    name = _id(part)
+    if part.esr <= 0.0:
+        return [Element(f"C_{name}", (a, b), _value(part))], []
+    inner = f"{name}_esr"
+    return [
+        Element(f"C_{name}", (a, inner), _value(part)),
+        Element(f"R_{name}_esr", (inner, b), part.esr),
+    ], []
+
+
+def _inductor(part: Part) -> Built:
+    a, b = nodes_of(part)
+    name = _id(part)
+    inner = f"{name}_dcr"
+    return [
+        Element(f"L_{name}", (a, inner), _value(part)),
+        Element(f"R_{name}_dcr", (inner, b), max(part.esr, LEAST_OHMS)),
+    ], []
+
+
+def _transformer(part: Part) -> Built:
+    pa, pb, sa, sb = nodes_of(part)
+    name = _id(part)
+    primary = _value(part)
+    ratio = part.parameter("ratio", 1.0)
+    winding = part.parameter("primary resistance", 1.0)
+    return [
+        Element(f"R_{name}_p", (pa, f"{name}_p"), winding),
+        Element(f"L_{name}_p", (f"{name}_p", pb), primary),
+        Element(f"R_{name}_s", (sa, f"{name}_s"), winding / ratio**2),
+        Element(f"L_{name}_s", (f"{name}_s", sb), primary / ratio**2),
+        Element(f"K_{name}", (f"L_{name}_p", f"L_{name}_s"), None,
+                repr(part.parameter("coupling", 0.9995))),
+    ], []
+
+
+def _potentiometer(part: Part) -> Built:
+    name = _id(part)
+    whole = _value(part)
+    least = max(whole * 1e-4, LEAST_OHMS)
+    position = min(max(part.position, 0.0), 1.0)
+    if len(part.nodes) == 2:
+        return [Element(f"R_{name}", nodes_of(part), max(whole * position, least))], []
+    top, wiper, bottom = nodes_of(part)
+    return [
+        Element(f"R_{name}_t", (top, wiper), max(whole * (1.0 - position), least)),
+        Element(f"R_{name}_b", (wiper, bottom), max(whole * position, least)),
+    ], []
+
+
+def _card(part: Part, type_: str, extra: tuple[tuple[str, float], ...] = ()) -> Model:
+    return Model(f"M_{_id(part)}", type_, (*part.parameters, *extra))
+
+
+def _bipolar(part: Part) -> Built:
+    model = _card(part, part.kind.upper())
+    return [Element(f"Q_{_id(part)}", nodes_of(part), None, model.name)], [model]
+
+
+def _jfet(part: Part) -> Built:
+    model = _card(part, part.kind.upper())
+    return [Element(f"J_{_id(part)}", nodes_of(part), None, model.name)], [model]
+
+
+def _mosfet(part: Part) -> Built:
+    drain, gate, source = nodes_of(part)
+    model = _card(part, part.kind.upper())
+    nodes = (drain, gate, source, source)
+    return [Element(f"M_{_id(part)}", nodes, None, f"{model.name} l=1 w=1")], [model]
+
+
+def _diode(part: Part) -> Built:
+    breakdown = (("BV", part.value),) if part.value is not None else ()
+    model = _card(part, "D", breakdown)
+    return [Element(f"D_{_id(part)}", nodes_of(part), None, model.name)], [model]
+
+
+_BUILDERS: dict[str, Callable[[Part], Built]] = {
+    "resistor": _resistor,
+    "defect": _resistor,
+    "contact": _resistor,
+    "capacitor": _capacitor,
+    "inductor": _inductor,
+    "transformer": _transformer,
+    "potentiometer": _potentiometer,
+    "bipolar": _bipolar,
+    "jfet": _jfet,
+    "mosfet": _mosfet,
+    "diode": _diode,
+    "opamp": macromodels.opamp,
+    "triode": macromodels.triode,
+    "pentode": macromodels.pentode,
+}
