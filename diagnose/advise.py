@@ -18,7 +18,7 @@ from circuits.reading import Reading, from_compared, shown
 from diagnose.candidates import effort, effort_text, written
 from diagnose.draws import Units, drawn
 from diagnose.groups import Member
-from diagnose.information import Mixture, Outlook, Stretch, outlook, stretches
+from diagnose.information import Mixture, Outlook, Stretch, entropy, outlook, stretches
 from diagnose.likelihood import Array, Observed, model_covariance, model_errors
 from diagnose.posterior import Posterior
 from diagnose.result import Meaning, NextReading
@@ -65,6 +65,8 @@ def advise(
         Those above `SLIGHT` bits; empty where no healthy unit can be simulated with them.
     """
     units = drawn(posterior, members, observed, found.healthy)
+    if float(entropy(units.shares())) < SLIGHT:
+        return ()  # nothing can tell more than what is not known yet
     made: list[tuple[float, NextReading]] = []
     for together in readings:
         if together:
@@ -130,18 +132,9 @@ def predictive(
         One a reading, its last components a fault outside the library; empty where the healthy
         unit could not be simulated with these readings.
     """
-    moved = [Variant((), ((s, 1.0),)) for s in found.spreads]
-    distinct = list(dict.fromkeys(units.variants))
-    answer = bench.values(
-        found.stage, [Variant(), *moved, *distinct], readings,
-        named(progress, "readings to take next"),
-    )
-    healthy = answer.values[0]
+    healthy, sensitivities, values = _simulated(readings, found, units, bench, progress)
     if np.isnan(healthy).any():
         return []
-    sensitivities = differences(answer.values[1 : len(moved) + 1], healthy, readings)
-    row = {variant: k for k, variant in enumerate(distinct)}
-    values = answer.values[len(moved) + 1 :][[row[v] for v in units.variants]]
     good = ~np.isnan(values).any(axis=1)
     if not good.any():
         return []
@@ -167,6 +160,42 @@ def predictive(
             freedom,
         ))
     return made
+
+
+def _simulated(
+    readings: Sequence[Reading],
+    found: Signatures,
+    units: Units,
+    bench: Bench,
+    progress: Stepwise | None,
+) -> tuple[Array, Array, Array]:
+    """Readings of a good unit (k,), their change with its parts (p, k), and of every unit (n, k).
+
+    With the power off no device conducts and no supply feeds: of a good unit's deviations only
+    those of values are simulated for an ohmmeter.
+    """
+    healthy = np.full(len(readings), np.nan)
+    sensitivities = np.zeros((len(found.spreads), len(readings)))
+    values = np.full((len(units.variants), len(readings)), np.nan)
+    distinct = list(dict.fromkeys(units.variants))
+    row = {variant: k for k, variant in enumerate(distinct)}
+    for off in (False, True):
+        columns = [k for k, r in enumerate(readings) if (r.quantity == "resistance") == off]
+        if not columns:
+            continue
+        moving = [k for k, s in enumerate(found.spreads)
+                  if not off or s.what in ("value", "position")]
+        moved = [Variant((), ((found.spreads[k], 1.0),)) for k in moving]
+        mine = [readings[k] for k in columns]
+        answer = bench.values(
+            found.stage, [Variant(), *moved, *distinct], mine,
+            named(progress, "readings to take next"),
+        )
+        healthy[columns] = answer.values[0]
+        sensitivities[np.ix_(moving, columns)] = differences(
+            answer.values[1 : len(moved) + 1], answer.values[0], mine)
+        values[:, columns] = answer.values[len(moved) + 1 :][[row[v] for v in units.variants]]
+    return healthy, sensitivities, values
 
 
 def instrument(reading: Reading, values: Array) -> Array:
@@ -247,7 +276,9 @@ def _for_or_against(reading: Reading, seen: Outlook, units: Units) -> tuple[Mean
     for part in cut:
         inside = (seen.values >= part.low) & (seen.values <= part.high)
         chance = float(seen.weights[inside] @ share[inside] / seen.weights[inside].sum())
-        word = f"{name} still" if part.answers[0] == 0 else f"rather not {name}"
+        still = part.answers[0] == 0
+        word = f"{name} still" if still else f"rather not {name}"
+        chance = chance if still else 1.0 - chance
         made.append(Meaning(_shown(reading, part.low), _shown(reading, part.high), reading.unit,
                             (word,), chance))
     return tuple(made)

@@ -1,4 +1,4 @@
-"""Readings to take next as text: a short table, and in detail how and what each would mean."""
+"""Readings to take next as text, short and in detail; and what became of a repair."""
 
 from __future__ import annotations
 
@@ -8,14 +8,17 @@ from diagnose.page import DIM, STRONG, WIDTH, Page
 from diagnose.result import Meaning, NextReading, RepairProof
 from diagnose.text import MOST_READINGS, amount, chance
 
+SHOWN = 3
+"""Readings that `diagnose rank` shows."""
+
 
 def next_table(page: Page, proposed: Sequence[NextReading]) -> None:
-    """The short table of ``diagnose rank``."""
-    page.table(
-        ("reading", "tells", "effort", "what it would mean"),
-        [(n.reading, f"{n.information:.2f} bit", n.effort, meaning_text(n)) for n in proposed],
-        right=(1,), whole=(1, 2),
-    )  # fmt: skip
+    """The short list of ``diagnose rank``: the first few, each with what it would mean."""
+    for item in proposed[:SHOWN]:
+        page.line(f"{item.reading}: {item.information:.2f} bit for {item.effort}", STRONG, indent=2)
+        page.line(meaning_text(item), indent=4)
+    if len(proposed) > SHOWN:
+        page.line("diagnose next shows more of them, and how each is taken.", DIM, indent=2)
 
 
 def meaning_text(proposed: NextReading) -> str:

@@ -282,3 +282,14 @@ def workers(parent: int) -> list[int]:
     """Processes that a process has started, by Linux's own list."""
     text = Path(f"/proc/{parent}/task/{parent}/children").read_text()
     return [int(word) for word in text.split()]
+
+
+def test_next_proposes_readings_in_the_words_of_the_sheet(capsys: Streams) -> None:
+    assert run("next", DRY, "--json") == 0
+    answer = json.loads(capsys.readouterr().out)
+    assert {"stage", "case", "next"} == set(answer)
+    bits = [entry["information"] for entry in answer["next"]]
+    assert all(b > 0.0 for b in bits)
+    assert run("next", DRY) == 0
+    assert "reading" in capsys.readouterr().out.lower()
+    assert run("next", DRY, "--most", "0") == 2
