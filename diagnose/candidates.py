@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 
 from circuits.kinds import kind
 from circuits.quantity import render
 from circuits.reading import QUANTITIES, Reading
-from circuits.stage import GROUND, Stage
-from diagnose.proposal import HUM_LINES, MIDDLE_HZ, follows_riaa
+from circuits.stage import GROUND, Part, Stage
+from diagnose.proposal import HUM_LINES, MIDDLE_HZ, follows_riaa, tracing
 from faultlib.simulate import Bench
 
 OCTAVES_HZ = (20.0, 31.5, 63.0, 125.0, 250.0, 500.0, 2e3, 4e3, 8e3, 16e3, 20e3)
@@ -26,7 +26,9 @@ _UNITS = {"frequency": "Hz", "reference": "Hz", "load": "ohm", "thd": "%"}
 _LEVELS = {"power": "W", "output level": "V", "input level": "V"}
 
 
-def candidates(stage: Stage, taken: Iterable[Reading], bench: Bench) -> tuple[Reading, ...]:
+def candidates(
+    stage: Stage, taken: Iterable[Reading], bench: Bench, within: Collection[str] | None = None
+) -> tuple[Reading, ...]:
     """Every reading that is not taken yet and costs little to simulate.
 
     Voltages and resistances at the test points, resistances across contacts, capacitors and
@@ -39,22 +41,32 @@ def candidates(stage: Stage, taken: Iterable[Reading], bench: Bench) -> tuple[Re
     taken : iterable of Reading
     bench : Bench
         Tells whether the stage follows the RIAA replay curve, where no reading does.
+    within : collection of str, optional
+        Of a unit: the stages and supplies whose points are probed; by default all.
     """
+    chain = stage.chain
+
+    def inside(name: str) -> bool:
+        return chain is None or within is None or chain.owner(name) in within
+
     known = list(taken)
     keys = {r.key() for r in known}
-    probes = [node for node, _ in stage.test_points if node != GROUND]
+    probes = [node for node, _ in stage.test_points if node != GROUND and inside(node)]
+    rails = [rail for rail in stage.rails if inside(rail.name)]
     made = [Reading("dc voltage", at=node) for node in probes]
-    made += [Reading("supply current", rail=rail.name) for rail in stage.rails]
+    made += [Reading("supply current", rail=rail.name) for rail in rails]
+    made += [reading for reading, _ in tracing(stage)]
     made.append(Reading("gain", frequency=MIDDLE_HZ))
     made += _shape(stage, known, bench)
     made += [Reading(q, frequency=f) for q in ("input impedance", "output impedance")
              for f in IMPEDANCE_HZ]
     made += [Reading("hum", frequency=k * stage.mains) for k in HUM_LINES]
     made += [Reading("ripple", at=rail.name, frequency=f)
-             for rail in stage.rails if rail.name in probes or rail.supply is not None
+             for rail in rails if rail.name in probes or rail.supply is not None
              for f in (stage.mains, 2.0 * stage.mains)]
     made += [Reading("noise"), Reading("noise", weighting="A")]
-    made += [Reading("resistance", between=pair) for pair in _pairs(stage, probes)]
+    parts = [part for part in stage.parts if inside(part.name)]
+    made += [Reading("resistance", between=pair) for pair in _pairs(parts, probes)]
     free = [r for r in made if r.key() not in keys and not _near(r, known)]
     return tuple(r for r in free if QUANTITIES[r.quantity].simulated)
 
@@ -137,18 +149,18 @@ def _near(reading: Reading, known: Sequence[Reading]) -> bool:
     )
 
 
-def _pairs(stage: Stage, probes: Sequence[str]) -> list[tuple[str, str]]:
+def _pairs(parts: Sequence[Part], probes: Sequence[str]) -> list[tuple[str, str]]:
     """Where an ohmmeter is put: test points to ground, across contacts, capacitors, junctions."""
     pairs = [(node, GROUND) for node in probes]
-    pairs += [(p.nodes[0], p.nodes[1]) for p in stage.parts if kind(p.kind).family == "contact"]
+    pairs += [(p.nodes[0], p.nodes[1]) for p in parts if kind(p.kind).family == "contact"]
     electrolytics, junctions = [], []
-    for part in stage.parts:
+    for part in parts:
         if part.kind in ("electrolytic", "tantalum"):
             electrolytics.append((part.nodes[0], part.nodes[1]))
         elif kind(part.kind).family in ("bipolar", "diode"):
             # base and emitter of a transistor are its last two pins; a diode has but two
             junctions.append((part.nodes[-2], part.nodes[-1]))
-    reached = {node for node, _ in stage.test_points} | {GROUND}
+    reached = {*probes, GROUND}
     # what no probe reaches is across a part that a probe does reach
     across = [p for p in electrolytics + junctions if p[0] in reached or p[1] in reached]
     seen: dict[frozenset[str], tuple[str, str]] = {}

@@ -46,7 +46,7 @@ def propose(stage: Stage, bench: Bench) -> tuple[Proposed, ...]:
         (Reading("dc voltage", at=node), what) for node, what in stage.test_points if node != GROUND
     ]
     made += [(Reading("supply current", rail=rail.name), "") for rail in stage.rails]
-    made += _tracing(stage)
+    made += tracing(stage)
     made.append((Reading("gain", frequency=MIDDLE_HZ), _drive(stage)))
     if follows_riaa(stage, bench):
         made += [(Reading("riaa deviation", frequency=f), "") for f in SHAPE_HZ]
@@ -62,7 +62,7 @@ def propose(stage: Stage, bench: Bench) -> tuple[Proposed, ...]:
     return tuple(made)
 
 
-def _tracing(stage: Stage) -> list[Proposed]:
+def tracing(stage: Stage) -> list[Proposed]:
     """The gain up to the output of every stage of a unit but the last, whose output is the unit's.
 
     Where it leaves the healthy one, there the trouble starts.
