@@ -156,6 +156,20 @@ def _parser() -> argparse.ArgumentParser:
                      help="draw a picture as well, .png or .svg")
     _computes(one)
 
+    one = command("score", _score, "rank random benches and tell how right the answers are",
+                  "diagnose score phono-two-transistor --benches 100")
+    one.add_argument("stage", metavar="STAGE", help=stage_help)
+    one.add_argument("--benches", metavar="N", type=int, default=60, help="by default 60")
+    one.add_argument("--seed", metavar="N", type=int, default=1, help="of the random numbers")
+    one.add_argument("--foreign", metavar="SHARE", type=float, nargs="?", const=0.05,
+                     help="units of other makes, whose values differ from the stage file by that "
+                     "much (0.05)")
+    one.add_argument("--reference", action="store_true",
+                     help="with a good second channel beside, on a supply of its own")
+    one.add_argument("-o", dest="picture", metavar="FILE", type=Path,
+                     help="draw a picture as well, .png or .svg")
+    _computes(one)
+
     one = command("study", _study, "show how the readings move along the sizes of one fault",
                   "diagnose study phono-two-transistor 'C4:capacitance loss' -o c4.png")
     one.add_argument("stage", metavar="STAGE", help=stage_help)
@@ -298,6 +312,16 @@ def _coverage(values: Values) -> str:
     return _document(made.document()) if values.json else made.text(*_screen())
 
 
+def _score(values: Values) -> str:
+    from diagnose.commands import scored
+    from diagnose.progress import shown_on_terminal
+
+    # many random units ask for the same variants, and none of them is worth keeping
+    with _remembering() as bench, shown_on_terminal() as progress:
+        made = scored(values, bench, progress)
+    return _document(made.document()) if values.json else made.text(*_screen())
+
+
 def _study(values: Values) -> str:
     from circuits.load import load_stage
     from diagnose.figures import check_format, draw
@@ -407,6 +431,13 @@ def _laboratory(cached: bool) -> Laboratory:
     from faultlib.store import Store, default_folder
 
     return Laboratory(Store(default_folder() if cached else None))
+
+
+def _remembering() -> Laboratory:
+    from faultlib.simulate import Laboratory
+    from faultlib.store import Memory
+
+    return Laboratory(Memory())
 
 
 def _document(content: dict[str, Any]) -> str:

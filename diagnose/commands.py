@@ -94,3 +94,41 @@ def covered(values: argparse.Namespace, bench: Bench, progress: Stepwise | None 
         return coverage_text(made, width, colour)
 
     return View(lambda: coverage_json(made), text)
+
+
+def scored(values: argparse.Namespace, bench: Bench, progress: Stepwise | None = None) -> View:
+    """Rank random benches of a stage and sum up how right the answers are.
+
+    Parameters
+    ----------
+    values : argparse.Namespace
+        With ``stage``, ``benches``, ``seed``, ``foreign``, ``reference`` and ``picture``.
+    bench : Bench
+    progress : callable, optional
+    """
+    import numpy as np
+
+    from diagnose.reliability import reliability_figure, report, report_json
+    from diagnose.score import draw_benches, score
+
+    stage = load_stage(values.stage)
+    picture: Path | None = values.picture
+    if picture is not None:
+        check_format(picture)
+    if values.benches < 1:
+        raise InputError(f"{values.benches} benches tell nothing", expected="1 or more")
+    readings = [reading for reading, _ in propose(stage, bench)]
+    drawn = draw_benches(stage, readings, values.benches, bench,
+                         np.random.default_rng(values.seed), 0.2, None, values.foreign)
+    found = score(stage, readings, drawn, bench, progress, values.reference)
+    made = report(stage.name, found)
+    if picture is not None:
+        draw(reliability_figure(made), picture)
+        sys.stderr.write(f"picture: {picture}\n")
+
+    def text(width: int, colour: bool) -> str:
+        from diagnose.text_score import score_text
+
+        return score_text(made, width, colour)
+
+    return View(lambda: report_json(made), text)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,6 +17,7 @@ from circuits.stage import Stage
 from diagnose.channels import TwoChannels, common_spreads, doubted, side_by_side
 from diagnose.entry import Measured
 from diagnose.foreign import foreign, normal_draw
+from diagnose.groups import grouped
 from diagnose.likelihood import Array, Observed, tail
 from diagnose.posterior import Posterior
 from diagnose.rank import infer, usual
@@ -66,6 +67,13 @@ class Scored:
         Probability of the first answer, health and `unmodelled` among them.
     answer : str
         The first answer.
+    group : bool
+        Whether the first group holds the fault itself.
+    inside : bool or None
+        Whether the fault's size lies in its 90 % interval; None where it has none.
+    removed : bool or None
+        With the fault's mode taken out of the library: whether the first answer is `unmodelled`
+        or one of the fault's look-alikes. None where that was not tried.
     """
 
     drawn: Drawn
@@ -74,6 +82,19 @@ class Scored:
     healthy: float
     first: float
     answer: str
+    group: bool = False
+    inside: bool | None = None
+    removed: bool | None = None
+
+    @property
+    def truth(self) -> str:
+        """What is wrong with the bench, in the words of an answer."""
+        return "healthy" if self.drawn.fault is None else self.drawn.fault.label()
+
+    @property
+    def right(self) -> bool:
+        """Whether the first answer names the part, or health."""
+        return self.answer.partition(" ")[0] == self.truth.partition(" ")[0]
 
 
 def draw_benches(
@@ -162,6 +183,7 @@ def score(
     progress: Stepwise | None = None,
     reference: bool = False,
     only: Sequence[Hypothesis] | None = None,
+    every: int = 4,
 ) -> list[Scored]:
     """Rank random benches and hold the answers against what is wrong with them.
 
@@ -177,6 +199,8 @@ def score(
         Rank with the good channel beside (no shared supply).
     only : sequence of Hypothesis, optional
         The hypotheses that compete, in place of the whole library.
+    every : int
+        Every so many benches are ranked once more with the fault's mode taken out.
     """
     everything = hypotheses(stage) if only is None else only
     asked = tuple(readings)
@@ -193,10 +217,25 @@ def score(
         if reference:
             observed = side_by_side(observed, _observed(readings, drawn.reference))
         posterior = infer(found, observed, priors, bench)
-        made.append(_scored(drawn, found, observed, posterior))
+        one = _scored(drawn, found, observed, posterior)
+        if one.detectable and drawn.fault is not None and k % every == 0:
+            one = replace(one, removed=_removed(drawn.fault, found, observed, posterior, bench))
+        made.append(one)
         if progress is not None:
             progress("random benches", k + 1, len(benches))
     return made
+
+
+def _removed(
+    fault: Fault, found: Signatures, observed: Observed, posterior: Posterior, bench: Bench
+) -> bool:
+    """Whether the answer is `unmodelled` or a look-alike without the fault's mode."""
+    left = tuple(s for s in found.faults if s.hypothesis.label() != fault.label())
+    priors = [math.log(s.hypothesis.prior) for s in left]
+    again = infer(replace(found, faults=left), observed, priors, bench)
+    answer, _ = answered(again)
+    alike = look_alikes(posterior)
+    return answer == "unmodelled" or (fault.label() in alike and answer in alike)
 
 
 def _observed(readings: Sequence[Reading], values: Array) -> Observed:
@@ -219,17 +258,45 @@ def _scored(
     drawn: Drawn, found: Signatures, observed: Observed, posterior: Posterior
 ) -> Scored:
     parts = part_probabilities(posterior)
+    fault = drawn.fault
     names = list(parts)
-    place = 0
-    if drawn.fault is not None and drawn.fault.part in parts:
-        place = names.index(drawn.fault.part) + 1
-    top = posterior.suspects[0] if posterior.suspects else None
+    place = names.index(fault.part) + 1 if fault is not None and fault.part in parts else 0
+    answer, first = answered(posterior)
+    return Scored(
+        drawn, detectable(found, observed), place, posterior.healthy, first, answer,
+        fault is not None and fault.label() in look_alikes(posterior),
+        None if fault is None else _inside(fault, posterior),
+    )
+
+
+def answered(posterior: Posterior) -> tuple[str, float]:
+    """The first answer and its probability; a part's modes count as one answer."""
     answers = {"healthy": posterior.healthy, "unmodelled": posterior.unmodelled}
-    if top is not None:
-        answers[" with ".join(h.label() for h in top[0].hypotheses)] = top[1]
+    best: dict[str, str] = {}
+    for scored, probability in posterior.suspects:
+        part = scored.hypotheses[0].part
+        label = best.setdefault(part, " with ".join(h.label() for h in scored.hypotheses))
+        answers[label] = answers.get(label, 0.0) + probability
     answer = max(answers, key=lambda name: answers[name])
-    return Scored(drawn, detectable(found, observed), place, posterior.healthy,
-                  answers[answer], answer)
+    return answer, answers[answer]
+
+
+def look_alikes(posterior: Posterior) -> frozenset[str]:
+    """The first group of suspects, by their labels."""
+    live = [s for s in posterior.suspects if s[1] > 0.01][:12]
+    return frozenset(
+        m.scored.hypotheses[0].label() for m in grouped(live) if m.group == 1
+    )
+
+
+def _inside(fault: Fault, posterior: Posterior) -> bool | None:
+    for scored, _ in posterior.suspects:
+        (*others, last) = scored.hypotheses
+        if not others and last.label() == fault.label() and last.mode.sized and scored.exact:
+            place = float(last.mode.place(np.array([fault.size]))[0])
+            _, low, high = scored.interval(0)
+            return low <= place <= high
+    return None
 
 
 def detectable(found: Signatures, observed: Observed) -> bool:
