@@ -1,9 +1,10 @@
 """Supplies on the bench: a rail's voltage, ripple and impedance from what stands behind it.
 
-A transient run of some cycles of the mains, from capacitors that begin near where they stay, until
-one cycle is like the one before. The e.m.f. of the winding is found once for the supply as drawn,
-so that it gives the rail's voltage, and kept for the faulty ones. Everything is remembered for the
-life of the process: faults of an amplifier leave its supply alone, and pay for it once.
+One cycle of the mains is run from charges of the capacitors that it leaves as it found them, which
+Newton's method finds: a worn reservoir would take seconds to get there by itself. The e.m.f. of
+the winding is found once for the supply as drawn, so that it gives the rail's voltage, and kept
+for the faulty ones. Everything is remembered for the life of the process: faults of an amplifier
+leave its supply alone, and pay for it once.
 """
 
 from __future__ import annotations
@@ -15,7 +16,15 @@ from functools import lru_cache
 import numpy as np
 
 from circuits import supply as drawn
-from circuits.bench.analysis import Circuit, Floats, Response, SmallSignal, Transient, Waves
+from circuits.bench.analysis import (
+    Bias,
+    Floats,
+    OperatingPoint,
+    Response,
+    SmallSignal,
+    Transient,
+    Waves,
+)
 from circuits.bench.engine import Engine
 from circuits.errors import InputError, NoSolution
 from circuits.netlist import node
@@ -25,14 +34,19 @@ from circuits.stage import Lines, Rail, Stage, Supply
 HARMONICS = 10
 """Lines of the mains that are kept."""
 
-_CYCLES = (8, 24, 80, 240)
-"""Cycles of the mains to run, the next where the last two were not alike."""
 _STEPS = 200
-_OPTIONS = ("method=gear", "reltol=1e-4", "vntol=1e-6", "trtol=1e6")
-_ALIKE = 2e-3
-"""Of a volt per volt of ripple: two cycles whose means differ by less are alike."""
-_DRIFT = 1e-3
-"""Of the rail's voltage: what a supply may still move in the last cycle that it is given."""
+_LEAD = 0.01
+"""Of a cycle: what passes before one is counted, in which the capacitors are set free."""
+_OPTIONS = ("method=gear", "reltol=1e-6", "vntol=1e-8", "trtol=1e6")
+_ROUNDS = 20
+_NUDGE = 1e-3
+"""Of the rail's voltage: by how much a charge is changed to see what a cycle makes of that."""
+_SAME = 1e-5
+"""Of the rail's voltage: a capacitor that Newton would move by less is where it stays."""
+_ALIKE = 1e-4
+"""Of the rail's voltage: what a cycle may leave changed after the last round."""
+_IDLE = 1e-6
+"""What changes by less over a cycle, relative to what changes most, takes no part."""
 _TRIES = 8
 _CLOSE = 2e-4
 _MISSES = 0.1
@@ -195,46 +209,96 @@ def _settled(supply: Supply, volts: float, peak: float, mains: float) -> SupplyS
     ohms = supply.part(drawn.TRANSFORMER).value or 0.0
     drop = 0.8 * (2 if supply.rectifier == "bridge" else 1) + ohms * drawn.current(supply)
     start = min((supply.input or volts) + drop, peak)
-    net = drawn.circuit(supply, volts, peak, start, mains)
-    rail, reservoir = node(drawn.output(supply)), node(drawn.RAW)
-    period = 1.0 / mains
-    impedance = _impedance(net, rail)
-    for cycles in _CYCLES:
+    run = _Cycles(supply, volts, peak, mains)
+    _find(run, run.rest(start), volts, 1.2 * peak)
+    end = float(run.waves.time[-1])
+    one = cycle(run.waves.time, run.waves.nodes, end, 1.0 / mains)
+    flow = cycle(run.waves.time, run.waves.branches**2, end, 1.0 / mains)
+    return SupplyState(
+        volts=float(one.mean[0]),
+        swing=float(np.ptp(one.values[:, 0])),
+        ripple=lines(one, mains),
+        impedance=run.impedance,
+        reservoir=float(one.mean[1]),
+        winding=math.sqrt(float(flow.mean[0])),
+    )
+
+
+def _find(run: _Cycles, charges: Floats, volts: float, most: float) -> None:
+    """Leave `run` at the charges that a cycle does not change.
+
+    Newton's method; its matrix is measured once, and anew when it has led astray, and learns from
+    every step in between (Broyden's rule).
+    """
+    change = run.once(charges)
+    matrix = _measured(run, charges, change, volts)
+    for _ in range(_ROUNDS):
+        # a capacitor behind an open joint, or two side by side, leave directions that do not matter
+        step = np.linalg.lstsq(matrix, -change, rcond=_IDLE)[0]
+        step = np.clip(charges + step, -volts, most) - charges
+        charges = charges + step
+        before, change = change, run.once(charges)
+        if np.all(np.abs(step) < _SAME * volts):
+            return
+        if np.linalg.norm(change) > 0.5 * np.linalg.norm(before):
+            matrix = _measured(run, charges, change, volts)
+        else:
+            matrix = matrix + np.outer(change - before - matrix @ step, step) / (step @ step)
+    if np.any(np.abs(run.once(charges)) > _ALIKE * volts):
+        raise NoSolution("no steady state of a supply was found")
+
+
+def _measured(run: _Cycles, charges: Floats, change: Floats, volts: float) -> Floats:
+    """How the change over a cycle depends on each charge, (n, n)."""
+    matrix = np.empty((len(charges), len(charges)))
+    for k in range(len(charges)):
+        nudge = np.zeros(len(charges))
+        nudge[k] = -_NUDGE * volts
+        matrix[:, k] = (run.once(charges + nudge) - change) / nudge[k]
+    return matrix
+
+
+class _Cycles:
+    """Runs of one cycle of a supply, each from given charges of its capacitors (V across them)."""
+
+    def __init__(self, supply: Supply, volts: float, peak: float, mains: float) -> None:
+        self._drawn = (supply, volts, peak, mains)
+        self._capacitors = drawn.capacitors(drawn.circuit(*self._drawn))
+        self._rail = node(drawn.output(supply))
+        self.impedance = 0.0
+
+    def rest(self, emf: float) -> Floats:
+        """The charges (n,) at a steady e.m.f., near those that will stay; sets `impedance`."""
+        ends = tuple(n for pair in self._capacitors.values() for n in pair)
+        bias, response = Engine().run(
+            drawn.circuit(*self._drawn, emf),
+            [OperatingPoint(ends), SmallSignal(drawn.PROBE, (_AUDIO,), (self._rail,))],
+        )
+        assert isinstance(bias, Bias)
+        assert isinstance(response, Response)
+        self.impedance = float(np.clip(abs(response.nodes[0, 0]), 1e-3, 1e5))
+        return np.asarray(bias.nodes[0::2] - bias.nodes[1::2])
+
+    def once(self, charges: Floats) -> Floats:
+        """By how much a cycle changes the charges (n,) that a run begins with; sets `waves`."""
+        held = dict(zip(self._capacitors, charges.tolist(), strict=True))
+        net = drawn.circuit(*self._drawn, charges=held)
+        ends = tuple(n for pair in drawn.capacitors(net).values() for n in pair)
+        period = 1.0 / self._drawn[-1]
         run = Transient(
-            nodes=(rail, reservoir),
-            stop=cycles * period,
+            nodes=(self._rail, node(drawn.RAW), *ends),
+            stop=(1.0 + _LEAD) * period,
             step=period / _STEPS,
-            start=(cycles - 2) * period,
             options=_OPTIONS,
             branches=(drawn.WINDING,),
         )
         (waves,) = Engine().run(net, [run])
         assert isinstance(waves, Waves)
-        end = float(waves.time[-1])
-        before = cycle(waves.time, waves.nodes, end - period, period)
-        last = cycle(waves.time, waves.nodes, end, period)
-        flow = cycle(waves.time, waves.branches**2, end, period)
-        swing = float(np.ptp(last.values[:, 0]))
-        moved = np.abs(last.mean - before.mean)
-        if np.all(moved < _ALIKE * np.ptp(last.values, axis=0) + 1e-6 * volts):
-            break
-    else:
-        if moved[0] > _DRIFT * volts:
-            raise NoSolution(f"a supply is not steady after {_CYCLES[-1]} cycles of the mains")
-    return SupplyState(
-        volts=float(last.mean[0]),
-        swing=swing,
-        ripple=lines(last, mains),
-        impedance=impedance,
-        reservoir=float(last.mean[1]),
-        winding=math.sqrt(float(flow.mean[0])),
-    )
-
-
-def _impedance(net: Circuit, rail: str) -> float:
-    (response,) = Engine().run(net, [SmallSignal(drawn.PROBE, (_AUDIO,), (rail,))])
-    assert isinstance(response, Response)
-    return float(np.clip(abs(response.nodes[0, 0]), 1e-3, 1e5))
+        across = waves.nodes[:, 2::2] - waves.nodes[:, 3::2]
+        self.waves = Waves(waves.time, waves.nodes[:, :2], waves.branches)
+        lead = float(waves.time[-1]) - period
+        before = np.array([np.interp(lead, waves.time, column) for column in across.T])
+        return np.asarray(across[-1] - before)
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,12 +10,14 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
+from circuits.bench.analysis import Transient, Waves
+from circuits.bench.engine import Engine
 from circuits.bench.supply import SupplyState, cycle, lines, resolved, state, winding_peak
 from circuits.bench.take import take
 from circuits.errors import InputError
 from circuits.reading import Reading
 from circuits.stage import Part, Rail, Stage, Supply
-from circuits.supply import DIODES, RESERVOIR, Filter, Regulator, drawn
+from circuits.supply import DIODES, RESERVOIR, Filter, Regulator, circuit, drawn
 from tests.small import db, resistor
 
 FULL = ("full-wave", "bridge")
@@ -231,6 +233,25 @@ def test_parts_of_a_supply_are_found_by_the_name_of_rail_supply_or_transformer()
     assert changed.part("vee reservoir").value == 1000e-6
     with pytest.raises(InputError, match="vcc reservoir"):
         stage.part("vcc reservior")
+
+
+@pytest.mark.parametrize("rectifier", DIODES)
+def test_the_steady_state_is_where_a_long_wait_leads(rectifier: str) -> None:
+    """From empty capacitors, 120 cycles by another method of integration and with its own steps."""
+    healthy = drawn(rectifier, 1000e-6, 40e-3, 2.0, 0.1, filter_=Filter(100.0, 470e-6))
+    parts = (replace(p, esr=47.0) if p.name == RESERVOIR else p for p in healthy.parts)
+    old = replace(healthy, parts=tuple(parts))
+    peak = winding_peak(healthy, 24.0, 50.0)
+    run = Transient(("filtered",), 2.4, 1e-4, 2.36, ("reltol=1e-5",))
+    (waves,) = Engine().run(circuit(old, 24.0, peak, 50.0), [run])
+    assert isinstance(waves, Waves)
+    last = cycle(waves.time, waves.nodes, 2.4, 0.02)
+    found = given(old)
+    assert found.volts == pytest.approx(last.mean[0], rel=1e-3)
+    waited = [volts for _, volts in lines(last, 50.0)]
+    for order in (1, 2, 4, 6):
+        near = pytest.approx(waited[order - 1], rel=0.012, abs=1e-3 * max(waited))
+        assert level(found, order) == near
 
 
 def test_lines_of_a_known_wave() -> None:
