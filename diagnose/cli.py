@@ -224,7 +224,9 @@ def _computes(one: argparse.ArgumentParser) -> None:
                      help="neither use nor keep what was simulated before")
 
 
-COMMANDS = ("stages", "sheet", "rank", "next", "coverage", "study", "measure", "report", "serve")
+COMMANDS = (
+    "stages", "sheet", "rank", "next", "coverage", "score", "study", "measure", "report", "serve",
+)  # fmt: skip
 
 
 def _known_command(words: Sequence[str]) -> None:
