@@ -6,8 +6,8 @@ a gain changes by so many dB, a direct voltage of its own stage by so many volts
 from the healthy unit, where it was simulated already, and only the parts of the faulty stage and
 of the supplies are simulated again with the fault.
 
-Hum, ripple and noise are sums of powers. What comes in ahead of the fault adds its power; what
-lies behind it changes all that passes.
+Hum, ripple and noise are sums of powers. What comes in ahead of the fault adds its power, which a
+louder fault drowns; what lies behind it changes all that passes.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from circuits.chain import Chain
+from circuits.chain import PICKUP, Chain
 from circuits.reading import Reading
 from circuits.stage import Stage
 from faultlib.signature import differences
@@ -106,14 +106,19 @@ def _split(chain: Chain, variant: Variant) -> _Split | None:
     ill = [chain.owner(fault.part) for fault in variant.faults]
     *rest, far = variant.deviations
     owner = chain.owner(far[0].target)
-    if owner not in order or owner in ill or not all(name in order for name in ill):
+    # stray mains is little to simulate, and what becomes of it depends on all that it passes
+    near = owner not in order or owner in ill or far[0].what == PICKUP
+    if near or not all(name in order for name in ill):
         return None
     ahead = order[owner] < min(order[name] for name in ill)
     return _Split(Variant(variant.faults, tuple(rest)), far, ahead)
 
 
 def _summed(base: Floats, apart: Floats, healthy: Floats) -> Floats:
-    """Levels with the power added that a part adds in the healthy unit, dB."""
+    """Levels with the power added that a part adds in the healthy unit, dB.
+
+    A unit that is quieter than a healthy one is so because less passes: then levels add in dB.
+    """
     power, before = 10.0 ** (base / 10.0), 10.0 ** (healthy / 10.0)
-    more = before * (10.0 ** (apart / 10.0) - 1.0)
-    return np.asarray(10.0 * np.log10(np.maximum(power + more, 1e-3 * power)))
+    more = np.minimum(before / power, 1.0) * (10.0 ** (apart / 10.0) - 1.0)
+    return np.asarray(base + 10.0 * np.log10(1.0 + more))
