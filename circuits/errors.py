@@ -7,6 +7,7 @@
     └── EngineError       the simulator did not answer
         ├── EngineMissing     the ngspice library is not installed
         ├── NoSolution        no operating point or no finished run, whatever was tried
+        ├── Oscillates        the unit swings by itself: a symptom, not a distortion
         └── EngineFault       the simulator refused the circuit or cannot be trusted any more
 
 Anything else that escapes is a bug of ours.
@@ -133,6 +134,10 @@ class EngineMissing(EngineError):
 
 class NoSolution(EngineError):
     """No operating point, or a run that did not finish, whatever was tried."""
+
+
+class Oscillates(EngineError):
+    """The unit swings by itself, so that no reading under drive means anything."""
 
 
 class EngineFault(EngineError):

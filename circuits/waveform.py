@@ -258,7 +258,9 @@ def products(first: float, second: float, most: int = 5) -> list[float]:
     return sorted(found - {0.0})
 
 
-def difference_tone(spectrum: Spectrum, first: float, second: float) -> Intermodulation:
+def difference_tone(
+    spectrum: Spectrum, first: float, second: float, floor: float = 0.0
+) -> Intermodulation:
     """Two tones of equal size near each other, such as 19 and 20 kHz.
 
     d2 = U(f2−f1) / 2U(f2), d3 = [U(2f1−f2) + U(2f2−f1)] / 2U(f2).
@@ -269,13 +271,17 @@ def difference_tone(spectrum: Spectrum, first: float, second: float) -> Intermod
         Of `lines` at their `products`.
     first, second : float
         Hz, the lower one first.
+    floor : float
+        As in `thd`.
     """
-    size = 2.0 * spectrum.at(second)
     third = spectrum.at(2.0 * first - second) + spectrum.at(2.0 * second - first)
-    return Intermodulation(spectrum.at(second - first) / size, third / size)
+    size = math.hypot(2.0 * spectrum.at(second), floor)
+    return _ratios(spectrum.at(second - first), third, size, floor)
 
 
-def modulation(spectrum: Spectrum, low: float, high: float) -> Intermodulation:
+def modulation(
+    spectrum: Spectrum, low: float, high: float, floor: float = 0.0
+) -> Intermodulation:
     """A low tone that modulates a high one, such as 60 Hz and 7 kHz, 4:1.
 
     m2 = [U(f2+f1) + U(f2−f1)] / U(f2), m3 the same at ±2f1.
@@ -286,10 +292,16 @@ def modulation(spectrum: Spectrum, low: float, high: float) -> Intermodulation:
         Of `lines` at their `products`.
     low, high : float
         Hz.
+    floor : float
+        As in `thd`.
     """
-    size = spectrum.at(high)
     second, third = (spectrum.at(high + k * low) + spectrum.at(high - k * low) for k in (1, 2))
-    return Intermodulation(second / size, third / size)
+    return _ratios(second, third, math.hypot(spectrum.at(high), floor), floor)
+
+
+def _ratios(second: float, third: float, size: float, floor: float) -> Intermodulation:
+    """Products over a size, neither below what an analyser shows with nothing connected."""
+    return Intermodulation(math.hypot(second, floor) / size, math.hypot(third, floor) / size)
 
 
 def rise_time(time: Floats, values: Floats, base: float, top: float) -> float:

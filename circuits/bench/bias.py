@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from circuits.bench.analysis import OperatingPoint, Bias, Answer
+from circuits.bench.analysis import Answer, Bias, OperatingPoint
 from circuits.bench.plan import Indexed, Request, Setup, Values
 from circuits.netlist import METER, METER_VOLTS, node, rail_source
 from circuits.reading import Reading
@@ -14,6 +14,13 @@ QUANTITIES = ("dc voltage", "supply current", "resistance")
 
 _MOST_OHMS = 1e9
 """An ohmmeter says open beyond this."""
+
+
+def takes(reading: Reading) -> bool:
+    """Whether a reading is of this family: a supply current is where no drive is stated."""
+    return reading.quantity in QUANTITIES and reading.level is None and not (
+        reading.quantity == "supply current" and reading.frequency
+    )
 
 
 def requests(stage: Stage, readings: Indexed) -> list[Request]:

@@ -3,6 +3,9 @@
 A family of readings (`bias`, `small_signal`, `noise`, …) turns readings into requests. A request
 names the circuit it needs (`Setup`), the analyses to run on it, and a function that turns their
 results into values. Requests that share a setup share one circuit and one load of the simulator.
+
+Readings under drive cannot be asked for in advance, since the drive follows from what was read
+before: they are an `Experiment`, which runs the simulator as it goes.
 """
 
 from __future__ import annotations
@@ -10,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from circuits.bench.analysis import Analysis, Answer
+from circuits.bench.analysis import Analysis, Answer, Circuit
 from circuits.reading import Reading
 from circuits.stage import Stage
 
@@ -19,6 +22,9 @@ Indexed = Sequence[tuple[int, Reading]]
 
 Values = Sequence[float]
 Read = Callable[[Stage, Sequence[Answer]], Values]
+
+Run = Callable[[Circuit, Sequence[Analysis]], Sequence[Answer]]
+"""The simulator: a circuit and what is wanted of it → answers in the same order."""
 
 
 @dataclass(frozen=True)
@@ -58,11 +64,31 @@ class Request:
 
 
 @dataclass(frozen=True)
+class Experiment:
+    """Readings under drive.
+
+    Attributes
+    ----------
+    load : float
+        Ohm in place of the stage's own load; 0 keeps that.
+    places : tuple of int
+        Where the values belong in the list of readings.
+    perform : callable
+        (stage, run) → one value a place, SI or dB as the registry says.
+    """
+
+    load: float
+    places: tuple[int, ...]
+    perform: Callable[[Stage, Run], Values]
+
+
+@dataclass(frozen=True)
 class Plan:
-    """Requests for a list of readings, grouped by the setup they share.
+    """Requests for a list of readings, grouped by the setup they share, and experiments.
 
     It fits every variant of a stage that keeps its ports, rails and stray nodes.
     """
 
     readings: tuple[Reading, ...]
     groups: tuple[tuple[Setup, tuple[Request, ...]], ...]
+    experiments: tuple[Experiment, ...] = ()

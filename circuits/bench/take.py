@@ -14,9 +14,9 @@ from types import ModuleType
 import numpy as np
 from numpy.typing import NDArray
 
-from circuits.bench import bias, noise, small_signal
+from circuits.bench import bias, distortion, noise, small_signal, switching
 from circuits.bench.engine import Engine
-from circuits.bench.plan import Plan, Request
+from circuits.bench.plan import Experiment, Plan, Request
 from circuits.bench.supply import resolved
 from circuits.errors import InputError
 from circuits.netlist import circuit, ohmmeter
@@ -24,7 +24,9 @@ from circuits.reading import QUANTITIES, Reading
 from circuits.stage import Stage
 
 FAMILIES: tuple[ModuleType, ...] = (bias, small_signal, noise)
-"""Each module names its `QUANTITIES` and makes `requests`."""
+"""Each module says which readings it `takes` and makes `requests`."""
+DRIVEN: tuple[ModuleType, ...] = (distortion, switching)
+"""Each module says which readings it `takes` and makes `experiments`."""
 
 
 def plan(stage: Stage, readings: Sequence[Reading]) -> Plan:
@@ -37,10 +39,13 @@ def plan(stage: Stage, readings: Sequence[Reading]) -> Plan:
     """
     left = set(range(len(readings)))
     requests: list[Request] = []
-    for family in FAMILIES:
-        mine = [(i, r) for i, r in enumerate(readings) if r.quantity in family.QUANTITIES]
+    experiments: list[Experiment] = []
+    for family in (*FAMILIES, *DRIVEN):
+        mine = [(i, readings[i]) for i in sorted(left) if family.takes(readings[i])]
         left -= {i for i, _ in mine}
-        if mine:
+        if mine and family in DRIVEN:
+            experiments += family.experiments(stage, mine)
+        elif mine:
             requests += family.requests(stage, mine)
     if left:
         name = readings[min(left)].quantity
@@ -52,7 +57,7 @@ def plan(stage: Stage, readings: Sequence[Reading]) -> Plan:
         )
     setups = dict.fromkeys(r.setup for r in requests)
     groups = tuple((s, tuple(r for r in requests if r.setup == s)) for s in setups)
-    return Plan(tuple(readings), groups)
+    return Plan(tuple(readings), groups, tuple(experiments))
 
 
 def take(stage: Stage, readings: Sequence[Reading] | Plan) -> NDArray[np.float64]:
@@ -76,6 +81,8 @@ def take(stage: Stage, readings: Sequence[Reading] | Plan) -> NDArray[np.float64
         voltage of its rail.
     NoSolution
         When the simulator finds no operating point.
+    Oscillates
+        When a reading under drive is wanted of a unit that swings by itself.
     """
     made = readings if isinstance(readings, Plan) else plan(stage, readings)
     values = np.full(len(made.readings), np.nan)
@@ -92,7 +99,22 @@ def take(stage: Stage, readings: Sequence[Reading] | Plan) -> NDArray[np.float64
             stop = start + len(request.analyses)
             values[list(request.places)] = request.read(stage, results[start:stop])
             start = stop
+    _perform(stage, made.experiments, values)
     return values
+
+
+def _perform(
+    stage: Stage, experiments: Sequence[Experiment], values: NDArray[np.float64]
+) -> None:
+    """Fill in the readings under drive, once the unit is known to be quiet without."""
+    if not experiments:
+        return
+    stage = resolved(stage)
+    run = _engine().run
+    for load in dict.fromkeys(experiment.load for experiment in experiments):
+        switching.require_quiet(stage, run, load)
+    for experiment in experiments:
+        values[list(experiment.places)] = experiment.perform(stage, run)
 
 
 @lru_cache(maxsize=1)

@@ -1,0 +1,299 @@
+"""Readings under drive: distortion, intermodulation, greatest output, and current of the rails.
+
+Where a level is stated at the output the drive is adjusted until it is there, as a technician does:
+the small-signal gain gives the first guess, then a secant on logarithmic scales. The level is that
+of an a.c. meter, fundamental and harmonics together. Two tones are as loud as the sine of the same
+crest (IEC 60268-3, from memory).
+
+A stage that cannot reach the level is driven as far as half again what its small-signal gain asks
+for, or as a bench generator goes, and reads what it then does: a continuous worsening, not a gap.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from circuits import waveform
+from circuits.bench import driven
+from circuits.bench.analysis import Response, SmallSignal
+from circuits.bench.driven import Driven, Tones
+from circuits.bench.plan import Experiment, Indexed, Run, Values
+from circuits.bench.small_signal import HUM_FLOOR, SILENCE
+from circuits.netlist import GENERATOR, circuit, node
+from circuits.reading import Reading
+from circuits.stage import Stage
+
+QUANTITIES = ("thd", "harmonic", "imd", "maximum output", "supply current")
+
+RESIDUE = 1e-6
+"""Distortion of a good analyser and its generator, as a ratio: −120 dB (judgement)."""
+MOST_DRIVE = 30.0
+"""V RMS; no bench generator goes further (judgement)."""
+TONE = 1000.0
+"""Hz, where a reading states no frequency."""
+_BEYOND = 1.5
+"""Drive beyond what the small-signal gain asks for, at most."""
+_NEAR = 5e-3
+"""How near to the level a technician sets it."""
+_RUNS = 12
+_SETTLING = 4
+_CREST = math.sqrt(2.0)
+_FLOOR = HUM_FLOOR * _CREST
+
+
+def takes(reading: Reading) -> bool:
+    """Whether a reading is of this family; a supply current at rest is not."""
+    if reading.quantity == "supply current":
+        return reading.level is not None or reading.frequency > 0.0
+    return reading.quantity in QUANTITIES
+
+
+@dataclass(frozen=True)
+class Condition:
+    """What readings that share one run have in common.
+
+    Attributes
+    ----------
+    tones : Tones
+    level : tuple (kind, value)
+    load : float
+        Ohm; 0 is the stage's own.
+    thd : float
+        The distortion to be reached, in place of a level; 0 for none.
+    """
+
+    tones: Tones
+    level: tuple[str, float]
+    load: float
+    thd: float = 0.0
+
+
+def experiments(stage: Stage, readings: Indexed) -> list[Experiment]:
+    """One experiment for every set of conditions."""
+    sets: dict[Condition, list[tuple[int, Reading]]] = {}
+    for i, reading in readings:
+        sets.setdefault(_condition(stage, reading), []).append((i, reading))
+    return [_experiment(condition, members) for condition, members in sets.items()]
+
+
+def _condition(stage: Stage, reading: Reading) -> Condition:
+    if reading.quantity == "maximum output":
+        tones = driven.tone(reading.frequency)
+        return Condition(tones, ("output level", 0.0), reading.load, reading.thd)
+    usual = stage.signal[0] if stage.signal else ("output level", 1.0)
+    level = reading.level or usual
+    if reading.quantity == "imd":
+        return Condition(_pair(reading), level, reading.load)
+    return Condition(driven.tone(reading.frequency or TONE), level, reading.load)
+
+
+def _pair(reading: Reading) -> Tones:
+    """Equal tones where they are neighbours, else 4:1, the low one louder (IEC 60268-3)."""
+    first, second = reading.tones
+    ratio = reading.ratio
+    if first > second:
+        first, second, ratio = second, first, 1.0 / ratio if ratio else 0.0
+    usual = 1.0 if driven.neighbours(first, second) else 4.0
+    return driven.two_tones(first, second, ratio or usual)
+
+
+def _experiment(condition: Condition, readings: Indexed) -> Experiment:
+    def perform(stage: Stage, run: Run) -> Values:
+        generator = Generator(stage, run, condition.tones, condition.load)
+        if condition.thd:
+            found = at_distortion(generator, condition.thd)
+        else:
+            found = at_level(generator, condition.level)
+        return [_value(stage, r, found) for _, r in readings]
+
+    return Experiment(condition.load, tuple(i for i, _ in readings), perform)
+
+
+def _value(stage: Stage, reading: Reading, found: Driven) -> float:
+    if reading.quantity == "thd":
+        return math.hypot(waveform.thd(found.spectrum, _FLOOR), RESIDUE)
+    if reading.quantity == "harmonic":
+        ratio = waveform.harmonic(found.spectrum, reading.order, _FLOOR)
+        return 20.0 * math.log10(math.hypot(ratio, RESIDUE))
+    if reading.quantity == "maximum output":
+        return math.hypot(found.spectrum.rms, HUM_FLOOR)
+    if reading.quantity == "supply current":
+        return found.currents[[rail.name for rail in stage.rails].index(reading.rail)]
+    low, high = sorted(reading.tones)
+    product = waveform.difference_tone if driven.neighbours(low, high) else waveform.modulation
+    made = product(found.spectrum, low, high, _FLOOR)
+    return math.hypot(made.total, RESIDUE)
+
+
+@dataclass
+class Generator:
+    """The generator at a stage's input; it remembers how far the rails have sagged.
+
+    Attributes
+    ----------
+    stage : Stage
+    run : callable
+    tones : Tones
+    load : float
+        Ohm; 0 is the stage's own.
+    start : tuple of (str, float)
+        Where the rails' sources stood after the last run.
+    """
+
+    stage: Stage
+    run: Run
+    tones: Tones
+    load: float
+    start: tuple[tuple[str, float], ...] = field(default=())
+
+    def gain(self) -> float:
+        """Small-signal gain at the highest tone, what passes a dead stage included."""
+        output = (node(self.stage.output),)
+        wanted = SmallSignal(GENERATOR, (self.tones.frequencies[-1],), output, ())
+        (answer,) = self.run(circuit(self.stage, self.load), [wanted])
+        assert isinstance(answer, Response)
+        return math.hypot(abs(answer.nodes[0, 0]), SILENCE)
+
+    def at(self, crest: float) -> Driven:
+        """Drive the stage to an e.m.f. of that crest, V."""
+        found = driven.drive(self.stage, self.run, self.tones, crest, self.load, self.start)
+        self.start = found.start
+        return found
+
+    def level(self, found: Driven) -> float:
+        """RMS at the output, V; of two tones, of the sine with the crest of both together."""
+        if len(self.tones.frequencies) == 1:
+            return max(found.spectrum.rms, HUM_FLOOR)
+        crest = sum(found.spectrum.at(f) for f in self.tones.frequencies)
+        return max(crest / _CREST, HUM_FLOOR)
+
+
+def at_level(generator: Generator, level: tuple[str, float]) -> Driven:
+    """The stage at a stated level, or as near to it as it comes.
+
+    Parameters
+    ----------
+    generator : Generator
+    level : tuple (kind, value)
+        ``power`` in W, ``output level`` or ``input level`` in V RMS.
+    """
+    how, value = level
+    if how == "input level":
+        for _ in range(_SETTLING):
+            found = generator.at(value * _CREST)
+            if found.settled:
+                break
+        return found
+    target = value
+    if how == "power":
+        target = math.sqrt(value * (generator.load or generator.stage.load))
+    asked = _CREST * target / generator.gain()
+    most = min(_BEYOND * asked, _CREST * MOST_DRIVE)
+
+    def distance(found: Driven) -> float:
+        return math.log(generator.level(found) / target)
+
+    return _search(generator, distance, min(asked, most), most, math.log1p(_NEAR))
+
+
+def _search(
+    generator: Generator,
+    distance: Callable[[Driven], float],
+    crest: float,
+    most: float,
+    near: float,
+) -> Driven:
+    """The drive at which a distance that rises with it is nothing, by secants in logarithms.
+
+    A step that leaves what is known to hold the answer is replaced by the middle of that.
+    """
+    low, high = 0.0, math.inf
+    slope = 1.0
+    last: tuple[float, float] | None = None
+    for _ in range(_RUNS):
+        found = generator.at(crest)
+        off = distance(found)
+        if found.settled:
+            if abs(off) <= near or (off < 0.0 and crest >= most):
+                break
+            low, high = (crest, high) if off < 0.0 else (low, crest)
+        if last is not None and last[0] != crest:
+            slope = (off - last[1]) / math.log(crest / last[0])
+        last = crest, off
+        step = min(crest * math.exp(-off / min(max(slope, 0.3), 30.0)), most)
+        if not low < step < high:
+            step = math.sqrt(low * high) if low > 0.0 and high < math.inf else step
+        crest = step
+    return found
+
+
+def at_distortion(generator: Generator, thd: float) -> Driven:
+    """The stage at the highest output whose distortion is the stated one.
+
+    The search comes from above, from a drive that clips, since a stage may distort more at a
+    lower level as well (crossover).
+
+    Parameters
+    ----------
+    generator : Generator
+    thd : float
+        A ratio.
+    """
+    most = _CREST * MOST_DRIVE
+    gain = generator.gain()
+    swing = driven.swing(generator.stage)
+    crest = min(swing / gain, most) if swing else most
+
+    def excess(found: Driven) -> float:
+        return math.log(max(waveform.thd(found.spectrum, _FLOOR), RESIDUE) / thd)
+
+    found = generator.at(crest)
+    while excess(found) < 0.0 and crest < most:
+        crest = min(crest * 1.4, most)
+        found = generator.at(crest)
+    if excess(found) < 0.0:
+        return found
+    above = found
+    # the peak that clips shows where the straight part of the transfer ends
+    crest = min(max(found.peak / gain, 0.1 * crest), 0.97 * crest)
+    for _ in range(_RUNS):
+        found = generator.at(crest)
+        off = excess(found)
+        if off < 0.0:
+            return _between(generator, found, above, excess)
+        slope = (excess(above) - off) / math.log(above.crest / crest)
+        # where distortion grows as a power of the level, that tells how far to go
+        ahead = math.exp(-off / slope) if slope > 0.0 else 1.0
+        above, crest = found, crest * min(max(0.95 * ahead, 0.1), 0.8)
+    return found
+
+
+def _between(
+    generator: Generator, low: Driven, high: Driven, excess: Callable[[Driven], float]
+) -> Driven:
+    """Where the excess crosses zero between two drives (regula falsi, Illinois)."""
+    below, above = excess(low), excess(high)
+    side = 0
+    found = low
+    for _ in range(_RUNS):
+        share = min(max(below / (below - above), 0.02), 0.98)
+        found = generator.at(low.crest + share * (high.crest - low.crest))
+        off = excess(found)
+        slope = min(
+            (off - excess(low)) / math.log(found.crest / low.crest),
+            (excess(high) - off) / math.log(high.crest / found.crest),
+        )
+        narrow = high.crest / low.crest < 1.0 + _NEAR
+        if found.settled and (abs(off) < _NEAR * max(slope, 1.0) or narrow):
+            break
+        if off < 0.0:
+            low, below = found, off
+            above *= 0.5 if side < 0 else 1.0
+            side = -1
+        else:
+            high, above = found, off
+            below *= 0.5 if side > 0 else 1.0
+            side = 1
+    return found

@@ -1,0 +1,217 @@
+"""Steps: rise time and overshoot of a small square wave, and whether a unit swings by itself.
+
+The probe comes before every reading under drive. A small step upsets the unit; a trapezoidal rule
+with its step under control shows whether what follows dies away. Gear's method, which the
+distortion readings need, damps a real oscillation until it cannot be seen.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from circuits import waveform
+from circuits.bench.analysis import Floats, Response, SmallSignal, Transient, Waves
+from circuits.bench.distortion import MOST_DRIVE
+from circuits.bench.plan import Experiment, Indexed, Run, Values
+from circuits.bench.small_signal import SILENCE
+from circuits.errors import Oscillates
+from circuits.netlist import GENERATOR, Drive, circuit, node
+from circuits.quantity import render
+from circuits.reading import Reading
+from circuits.stage import Stage
+
+QUANTITIES = ("rise time", "overshoot")
+
+PROBE_STEP = 1e-3
+"""V at the generator."""
+_PROBE_TIME = 60e-6
+_PROBE_POINTS = 1200
+_OPTIONS = ("method=trap", "trtol=7", "reltol=1e-4")
+_ALIVE = 0.7
+"""What still swings in the last third, over the middle third, of an oscillation."""
+_LEAST_SWING = 1e-4
+"""V RMS below which nothing swings."""
+
+SMALL = 0.1
+"""Of the usual drive: small enough for a linear answer."""
+_SEARCH_HZ = tuple(float(f) for f in np.geomspace(100.0, 1e8, 97))
+_WINDOW = 6.0
+"""Length of the run over 1 / (upper corner): 17 rise times of one pole."""
+_POINTS = 1500
+_AT_REST = 0.05
+"""A change from one fifth of the run to the next, relative to the step, that is rest."""
+_LONGER = 4
+
+
+@dataclass(frozen=True)
+class Oscillation:
+    """A unit that swings by itself: frequency in Hz, amplitude at its output in V peak."""
+
+    frequency: float
+    amplitude: float
+
+
+def takes(reading: Reading) -> bool:
+    """Whether a reading is of this family."""
+    return reading.quantity in QUANTITIES
+
+
+# -- oscillation -----------------------------------------------------------------------------------
+
+
+def require_quiet(stage: Stage, run: Run, load: float = 0.0) -> None:
+    """Raise Oscillates where the unit swings by itself."""
+    found = probe(stage, run, load)
+    if found is not None:
+        raise Oscillates(f"oscillates at {render(found.frequency, 'Hz', 2)}")
+
+
+def probe(stage: Stage, run: Run, load: float = 0.0) -> Oscillation | None:
+    """Upset a unit by a step of 1 mV and see whether the answer dies away.
+
+    Finds what swings faster than about 75 kHz, as loops do whose compensation is lost; a slow
+    instability over the supply takes longer than the 60 µs looked at.
+
+    Parameters
+    ----------
+    stage : Stage
+    run : callable
+        The simulator.
+    load : float
+        Ohm in place of the stage's own; 0 keeps that.
+
+    Returns
+    -------
+    Oscillation or None
+    """
+    net = circuit(stage, load, Drive(repr(PROBE_STEP)))
+    step = _PROBE_TIME / _PROBE_POINTS
+    (waves,) = run(net, [Transient((node(stage.output),), _PROBE_TIME, step, 0.0, _OPTIONS)])
+    assert isinstance(waves, Waves)
+    return swinging(waves.time, waves.nodes[:, 0])
+
+
+def swinging(time: Floats, values: Floats) -> Oscillation | None:
+    """What still swings in the last third of a waveform as it did in the middle third.
+
+    Parameters
+    ----------
+    time, values : (t,) arrays
+        From the upset on.
+    """
+    third = (time[-1] - time[0]) / 3.0
+    stretches = [(third, 2.0 * third), (2.0 * third, 3.0 * third), (third, 3.0 * third)]
+    waves = [_detrended(time, values, time[0] + a, time[0] + b) for a, b in stretches]
+    before, after = (math.sqrt(waveform.average(t, x * x)) for t, x in waves[:2])
+    if after < _LEAST_SWING or after < _ALIVE * before:
+        return None
+    when, wave = waves[2]
+    up = np.flatnonzero((wave[1:] >= 0.0) & (wave[:-1] < 0.0))
+    if up.size < 3:
+        return None  # a drift, not a swing
+    edges = when[up] - wave[up] * (when[up + 1] - when[up]) / (wave[up + 1] - wave[up])
+    frequency = (up.size - 1) / float(edges[-1] - edges[0])
+    return Oscillation(frequency, float(np.ptp(waves[1][1])) / 2.0)
+
+
+def _detrended(time: Floats, values: Floats, start: float, stop: float) -> tuple[Floats, Floats]:
+    """A stretch without its parabola."""
+    kept = (time >= start) & (time <= stop)
+    time, values = time[kept], values[kept]
+    place = 2.0 * (time - time[0]) / (time[-1] - time[0]) - 1.0
+    fit = np.polynomial.chebyshev.chebfit(place, values, 2)
+    return time, values - np.polynomial.chebyshev.chebval(place, fit)
+
+
+# -- steps -----------------------------------------------------------------------------------------
+
+
+def experiments(stage: Stage, readings: Indexed) -> list[Experiment]:
+    """One step for every level and load."""
+    sets: dict[tuple[tuple[str, float] | None, float], list[tuple[int, Reading]]] = {}
+    for i, reading in readings:
+        sets.setdefault((reading.level, reading.load), []).append((i, reading))
+    return [_experiment(level, load, members) for (level, load), members in sets.items()]
+
+
+def _experiment(
+    level: tuple[str, float] | None, load: float, readings: Indexed
+) -> Experiment:
+    def perform(stage: Stage, run: Run) -> Values:
+        time, share = step(stage, run, level, load)
+        values = {
+            "rise time": waveform.rise_time(time, share, 0.0, 1.0),
+            "overshoot": waveform.overshoot(share, 0.0, 1.0),
+        }
+        return [values[reading.quantity] for _, reading in readings]
+
+    return Experiment(load, tuple(i for i, _ in readings), perform)
+
+
+def step(
+    stage: Stage, run: Run, level: tuple[str, float] | None = None, load: float = 0.0
+) -> tuple[Floats, Floats]:
+    """The answer to a step, 0 before it and 1 where it comes to rest.
+
+    Parameters
+    ----------
+    stage : Stage
+    run : callable
+        The simulator.
+    level : tuple (kind, value), optional
+        As in a reading: the height of the step is that RMS value, a square wave's half height; by
+        default a tenth of the usual drive.
+    load : float
+        Ohm in place of the stage's own; 0 keeps that.
+
+    Returns
+    -------
+    time, share : (t,) arrays
+        s; the top is the mean of the last fifth of a run of six times 1 / (upper corner).
+    """
+    output = (node(stage.output),)
+    (answer,) = run(circuit(stage, load), [SmallSignal(GENERATOR, _SEARCH_HZ, output, ())])
+    assert isinstance(answer, Response)
+    gains = np.hypot(np.abs(answer.nodes[:, 0]), SILENCE)
+    length = _WINDOW / _upper_corner(np.array(_SEARCH_HZ), gains)
+    height = _height(stage, level, load, float(gains.max()))
+    net = circuit(stage, load, Drive(repr(min(height, MOST_DRIVE))))
+    for _ in range(_LONGER):
+        (waves,) = run(net, [Transient(output, length, length / _POINTS, 0.0, _OPTIONS)])
+        assert isinstance(waves, Waves)
+        time, values = waves.time, waves.nodes[:, 0]
+        base = float(values[0])
+        earlier, top = (_mean(time, values, a * length, (a + 0.2) * length) for a in (0.6, 0.8))
+        if abs(top - earlier) <= _AT_REST * abs(top - base):
+            break
+        length *= 3.0  # it slews, which the small-signal corner cannot tell
+    return time, (values - base) / ((top - base) or 1e-30)
+
+
+def _mean(time: Floats, values: Floats, start: float, stop: float) -> float:
+    kept = (time >= start) & (time <= stop)
+    return waveform.average(time[kept], values[kept])
+
+
+def _upper_corner(frequencies: Floats, gains: Floats) -> float:
+    """Where the gain last falls below 1/√2 of its largest, Hz."""
+    above = np.flatnonzero(gains >= gains.max() / math.sqrt(2.0))
+    k = min(int(above[-1]), len(gains) - 2)
+    levels = np.log(gains[k : k + 2] / gains.max() * math.sqrt(2.0))
+    part = min(max(levels[0] / max(levels[0] - levels[1], 1e-12), 0.0), 1.0)
+    return float(frequencies[k] * (frequencies[k + 1] / frequencies[k]) ** part)
+
+
+def _height(
+    stage: Stage, level: tuple[str, float] | None, load: float, gain: float
+) -> float:
+    """Height of the step at the generator, V."""
+    usual = stage.signal[0] if stage.signal else ("output level", 1.0)
+    how, value = level or usual
+    if how == "power":
+        how, value = "output level", math.sqrt(value * (load or stage.load))
+    volts = value if how == "input level" else value / gain
+    return volts if level is not None else SMALL * volts
