@@ -31,7 +31,7 @@ def built(parts: Iterable[Part], limited: bool = False, powered: bool = True) ->
     elements: list[Element] = []
     models: list[Model] = []
     for part in parts:
-        family = "defect" if part.kind == "defect" else kind(part.kind).family
+        family = kind(part.kind).family
         asleep = not powered and family in _ASLEEP
         more, cards = (macromodels.without_power if asleep else _BUILDERS[family])(part)
         if limited and family == "opamp":

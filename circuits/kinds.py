@@ -43,6 +43,10 @@ class Kind:
     dissipation: float = 0.0
 
 
+DEFECT = Kind("defect", "defect", ("a", "b"), unit="ohm")
+"""A resistance that an injected fault adds; no stage file may name it, so `kinds` has it not."""
+
+
 @cache
 def kinds() -> dict[str, Kind]:
     """All kinds by name."""
@@ -71,6 +75,8 @@ def kind(name: str) -> Kind:
     InputError
         For a word that is no part kind, naming the nearest ones.
     """
+    if name == DEFECT.name:
+        return DEFECT
     try:
         return kinds()[name]
     except KeyError:
