@@ -11,7 +11,7 @@ BIN    := $(VENV)/bin
 READY  := $(VENV)/ready
 DEV    := $(VENV)/ready-dev
 
-.PHONY: demo test bench check venv clean
+.PHONY: scores demo test bench check venv clean
 
 demo: $(READY)
 	$(BIN)/diagnose rank examples/hall-record-hum.yaml
@@ -20,7 +20,13 @@ test: $(DEV)
 	./check
 
 bench: $(DEV)
-	@set -e; for file in benchmarks/*.py; do echo "== $$file"; $(BIN)/python $$file; done
+	@set -e; for name in engine_overhead rank_speed measure_speed; do \
+	  echo "== $$name"; $(BIN)/python benchmarks/$$name.py; done
+
+# how right the answers are, stage by stage; takes the better part of an hour
+scores: $(DEV)
+	$(BIN)/python benchmarks/score_table.py
+	$(BIN)/python benchmarks/next_sessions.py
 
 check:
 	./check
