@@ -1,9 +1,9 @@
 """How the members of a unit are wired to each other, as elements of a netlist.
 
-A joint is an idle source, through which the bench drives the stray mains of the member that it
-feeds. Where the earth of the cable arrives at a node of its own, the joint is an ideal transformer
-that passes direct voltages as well: what the earth joint drops is in series with the signal, and
-the signal's current comes back through it, as with a generator connected there.
+A joint has a small resistance, at which the stray mains of the member that it feeds comes in. Where
+the earth of the cable arrives at a node of its own, the joint is an ideal transformer that passes
+direct voltages as well: what the earth joint drops is in series with the signal, and the signal's
+current comes back through it, as with a generator connected there.
 """
 
 from __future__ import annotations
@@ -13,10 +13,12 @@ from circuits.chain import Chain, Joint
 from circuits.spelling import node
 from circuits.stage import GROUND
 
+JOINT_OHMS = 1e-3
 
-def joint_source(joint: Joint) -> str:
-    """The voltage source in a joint."""
-    return f"Vjoint_{node(joint.member)}"
+
+def joint_resistor(joint: Joint) -> str:
+    """The resistor in series with a joint, of `JOINT_OHMS`."""
+    return f"Rjoint_{node(joint.member)}"
 
 
 def joined(chain: Chain | None) -> list[Element]:
@@ -25,15 +27,16 @@ def joined(chain: Chain | None) -> list[Element]:
 
 
 def _joint(joint: Joint) -> list[Element]:
-    source, output, fed = joint_source(joint), node(joint.output), node(joint.input)
+    resistor, output, fed = joint_resistor(joint), node(joint.output), node(joint.input)
     if joint.back == GROUND:
-        return [Element(source, (fed, output), 0.0)]
+        return [Element(resistor, (fed, output), JOINT_OHMS)]
     name = node(joint.member)
-    inner = f"{name}_joint_src"
+    inner, sense = f"{name}_joint_src", f"{name}_sense_src"
+    meter = f"Vjoint_{name}"
     return [
         Element(f"Ejoint_{name}", (inner, node(joint.back), output, GROUND), 1.0),
-        Element(source, (fed, inner), 0.0),
-        # the current that leaves through the source, as it counts from its first node, is taken
-        # from the output before
-        Element(f"Fjoint_{name}", (output, GROUND), -1.0, source),
+        Element(meter, (inner, sense), 0.0),
+        Element(resistor, (sense, fed), JOINT_OHMS),
+        # the current that goes on is taken from the output before
+        Element(f"Fjoint_{name}", (output, GROUND), 1.0, meter),
     ]

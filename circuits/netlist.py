@@ -8,7 +8,7 @@ With a `Drive` the generator follows an expression of time, and what does not sh
 is built as well: an op-amp's slew rate and its greatest output current.
 
 Names: part ``R1`` becomes the element ``R_r1``; what belongs to the bench has names of its own
-(`GENERATOR`, `LOAD`, `PROBE`, `rail_source`, `stray_source`).
+(`GENERATOR`, `LOAD`, `PROBE`, `rail_source`, `stray_resistor`).
 """
 
 from __future__ import annotations
@@ -23,10 +23,13 @@ from circuits.spelling import node as node
 from circuits.stage import GROUND, Rail, Stage
 
 GENERATOR = "Vgen"
+SOURCE = "Rgen"
 LOAD = "Rload"
 PROBE = "Iprobe"
 METER = "Vmeter"
 
+STRAY_OHMS = 1e11
+"""Beside the highest impedance of an amplifier this is nothing."""
 METER_VOLTS = 0.1
 """An ohmmeter's low-power range: too little to turn a junction on."""
 _METER_OHMS = 1e3
@@ -57,9 +60,24 @@ def rail_source(rail: str) -> str:
     return f"Vrail_{node(rail)}"
 
 
-def stray_source(at: str) -> str:
-    """The current source that carries stray mains current into a node."""
-    return f"Istray_{node(at)}"
+def source_ohms(stage: Stage) -> float:
+    """Of `SOURCE`, the generator's impedance, ohm."""
+    return max(stage.source_impedance, LEAST_OHMS)
+
+
+def rail_ohms(rail: Rail) -> float:
+    """Of `rail_resistor`, ohm."""
+    return max(rail.resistance, LEAST_OHMS)
+
+
+def rail_resistor(rail: str) -> str:
+    """The resistor in series with that."""
+    return f"Rrail_{node(rail)}"
+
+
+def stray_resistor(at: str) -> str:
+    """The resistor from a node to ground beside which stray mains current flows into it."""
+    return f"Rstray_{node(at)}"
 
 
 def circuit(stage: Stage, load: float = 0.0, drive: Drive | None = None) -> Circuit:
@@ -75,23 +93,23 @@ def circuit(stage: Stage, load: float = 0.0, drive: Drive | None = None) -> Circ
     """
     elements = [
         *_generator(node(stage.input_return), drive),
-        Element("Rgen", ("gen", node(stage.input)), max(stage.source_impedance, LEAST_OHMS)),
+        Element(SOURCE, ("gen", node(stage.input)), source_ohms(stage)),
         Element(LOAD, (node(stage.output), GROUND), load or stage.load or _OPEN_LOAD),
         Element(PROBE, (GROUND, node(stage.output)), 0.0),
     ]
     for rail in stage.rails:
         inner = f"{node(rail.name)}_src"
         elements += _rail(rail, inner, drive)
-        resistance = max(rail.resistance, LEAST_OHMS)
+        resistance = rail_ohms(rail)
         outer = f"{node(rail.name)}_z_src" if rail.impedance else node(rail.name)
-        elements.append(Element(f"Rrail_{node(rail.name)}", (inner, outer), resistance))
+        elements.append(Element(rail_resistor(rail.name), (inner, outer), resistance))
         if rail.impedance:
             ends = (outer, node(rail.name))
             choke = rail.impedance / (2.0 * math.pi * _RAIL_CORNER)
             elements.append(Element(f"Rrail_{node(rail.name)}_z", ends, rail.impedance))
             elements.append(Element(f"Lrail_{node(rail.name)}", ends, choke))
     for at, _ in stage.stray:
-        elements.append(Element(stray_source(at), (GROUND, node(at)), 0.0))
+        elements.append(Element(stray_resistor(at), (node(at), GROUND), STRAY_OHMS))
     elements += joined(stage.chain)
     parts, models = built(stage.parts, limited=drive is not None)
     return Circuit(tuple(elements + parts), tuple(models))

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import TypeAlias
 
@@ -139,11 +139,17 @@ class SmallSignal:
 
 @dataclass(frozen=True, slots=True)
 class NoiseSpectrum:
-    """The noise density at node `output`; `source` is any V or I source (ngspice wants one)."""
+    """The noise density at node `output`; `source` is any V or I source (ngspice wants one).
+
+    `resistors` names elements whose own share of it is wanted as well. ngspice solves the adjoint
+    network once for all sources of noise, so this also tells, for the price of one run, how an
+    e.m.f. in series with each of them (or a current beside it) arrives at the output.
+    """
 
     output: str
     source: str
     frequencies: tuple[float, ...]
+    resistors: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,10 +189,11 @@ class Response:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class NoiseDensity:
-    """Answer to `NoiseSpectrum`: frequencies (f,) and density (f,) in V/√Hz."""
+    """Answer to `NoiseSpectrum`: frequencies (f,), density (f,) in V/√Hz, and shares (f, n)."""
 
     frequencies: Floats
     density: Floats
+    shares: Floats = field(default_factory=lambda: np.zeros((0, 0)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

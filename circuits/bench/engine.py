@@ -248,29 +248,37 @@ class Engine:
     def _noise(self, wanted: NoiseSpectrum) -> NoiseDensity:
         (output,) = self._names.vectors((wanted.output,), ())
         asked = np.array(wanted.frequencies, dtype=float)
+        resistors = self._names.require_resistors(wanted.resistors)
         if output == "0":
-            return NoiseDensity(asked, np.zeros_like(asked))
+            return NoiseDensity(
+                asked, np.zeros_like(asked), np.zeros((len(asked), len(resistors)))
+            )
         frequencies, (row,) = sweep.merge((tuple(wanted.frequencies),))
         source = wanted.source.lower()
         self._wake(source)
 
+        # with a last number ngspice keeps what every source of noise contributes, else the sum
+        last = " 1" if resistors else ""
+        names = ["spectrum", *resistors]
+
         def read(run: sweep.Run) -> Floats:
-            self._analyse(f"noise v({output}) {source} {run.command}", "noise")
+            self._analyse(f"noise v({output}) {source} {run.command}{last}", "noise")
             self._check_sweep("noise1.frequency", run)
             # One point leaves one plot, more leave the spectrum and, newer, its integral.
-            density = self._ngspice.vector("noise1.onoise_spectrum")
+            table = self._table("noise1.onoise_", names, len(run.frequencies)).real
             self._ngspice.command("destroy all")
-            if density is None or not np.isfinite(density).all():
-                raise NoSolution(f"no noise spectrum at {output}")
-            return np.asarray(density.real)
+            return table
 
         runs = sweep.lone_runs(frequencies)
+        if not runs and resistors:
+            # shares are read at a few lines, and sharply
+            runs = tuple(sweep.lone_run(frequency) for frequency in frequencies)
         if runs:
-            density = np.concatenate([read(run) for run in runs])
-        else:
-            plan = sweep.plan(frequencies)
-            density = sweep.smooth(plan, read(plan.run))
-        return NoiseDensity(asked, density[row])
+            table = np.concatenate([read(run) for run in runs])
+            return NoiseDensity(asked, table[row, 0], table[row, 1:])
+        plan = sweep.plan(frequencies)
+        density = sweep.smooth(plan, read(plan.run)[:, 0])
+        return NoiseDensity(asked, density[row], np.zeros((len(asked), 0)))
 
     def _wake(self, drive: str) -> None:
         """Give one source its 1 V or 1 A of AC and take it from the one that had it."""

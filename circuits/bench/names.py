@@ -15,11 +15,12 @@ from circuits.errors import EngineFault
 
 @dataclass(frozen=True)
 class Names:
-    """Nodes, elements whose current is known, and sources that can drive, in lower case."""
+    """Nodes, elements whose current is known, sources that can drive, resistors, in lower case."""
 
     nodes: frozenset[str]
     branches: frozenset[str]
     sources: frozenset[str]
+    resistors: frozenset[str]
 
     @classmethod
     def of(cls, circuit: Circuit) -> Names:
@@ -37,6 +38,7 @@ class Names:
             frozenset(nodes),
             frozenset(name for name in names if name[0] in "vleh"),
             frozenset(name for name in names if name[0] in "vi"),
+            frozenset(name for name in names if name[0] == "r"),
         )
 
     def vectors(self, nodes: Iterable[str], branches: Iterable[str]) -> list[str]:
@@ -58,3 +60,11 @@ class Names:
         """Raise EngineFault unless the circuit has this V or I source (lower case)."""
         if name not in self.sources:
             raise EngineFault(f"the circuit has no V or I source {name!r} to drive it")
+
+    def require_resistors(self, names: Iterable[str]) -> list[str]:
+        """These names in lower case; raises EngineFault where the circuit has no such resistor."""
+        found = [name.lower() for name in names]
+        for name in found:
+            if name not in self.resistors:
+                raise EngineFault(f"the circuit has no resistor {name!r} whose noise could be told")
+        return found

@@ -7,11 +7,28 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from circuits.bench.analysis import Answer, Response, SmallSignal
+from circuits.bench.analysis import (
+    Analysis,
+    Answer,
+    NoiseDensity,
+    NoiseSpectrum,
+    Response,
+    SmallSignal,
+)
 from circuits.bench.plan import Indexed, Request, Setup, Values
 from circuits.curves import riaa_db
-from circuits.joints import joint_source
-from circuits.netlist import GENERATOR, PROBE, node, rail_source, stray_source
+from circuits.joints import JOINT_OHMS, joint_resistor
+from circuits.netlist import (
+    GENERATOR,
+    PROBE,
+    SOURCE,
+    STRAY_OHMS,
+    node,
+    rail_ohms,
+    rail_resistor,
+    source_ohms,
+    stray_resistor,
+)
 from circuits.reading import Reading
 from circuits.stage import GROUND, Lines, Stage
 
@@ -25,6 +42,9 @@ SILENCE = 1e-4
 HUM_FLOOR = 1e-7
 """V RMS that an analyser shows at a hum line with nothing connected."""
 _DEGREES = 180.0 / math.pi
+_BOLTZMANN = 1.380649e-23
+_KELVIN = 300.15
+"""K, the simulator's 27 °C."""
 
 
 def takes(reading: Reading) -> bool:
@@ -143,31 +163,44 @@ def _line(lines: Lines, frequency: float) -> float:
     return math.sqrt(sum(a**2 for f, a in lines if math.isclose(f, frequency, rel_tol=1e-3)))
 
 
-def _mains(stage: Stage, readings: Indexed) -> Request:
-    """Hum at the output or another point: every way in, added as powers (phases are not known)."""
-    frequencies = tuple(sorted({r.frequency for _, r in readings}))
-    drives = [GENERATOR]
-    drives += [rail_source(rail.name) for rail in stage.rails]
-    drives += [stray_source(at) for at, _ in stage.stray]
+def _ways(stage: Stage) -> list[tuple[str, float, float, Lines]]:
+    """Every way that mains comes in: a resistor, its ohms, what one unit means there, the lines.
+
+    An e.m.f. in series with a resistor of R ohm is the same as a current of e.m.f. / R beside it.
+    """
+    ohms = source_ohms(stage)
+    ways = [(SOURCE, ohms, 1.0, stage.pickup)]
+    ways += [(rail_resistor(r.name), rail_ohms(r), 1.0, r.ripple) for r in stage.rails]
+    ways += [(stray_resistor(at), STRAY_OHMS, STRAY_OHMS, lines) for at, lines in stage.stray]
     joints = () if stage.chain is None else stage.chain.joints
-    drives += [joint_source(joint) for joint in joints]
-    points = list(dict.fromkeys((node(stage.output), *_points(readings))))
-    wanted = frequencies
+    return ways + [(joint_resistor(j), JOINT_OHMS, 1.0, j.pickup) for j in joints]
+
+
+def _mains(stage: Stage, readings: Indexed) -> Request:
+    """Hum at the output or another point: every way in, added as powers (phases are not known).
+
+    How each way in arrives is told by the thermal noise of a resistor there, √(4kTR), since one
+    run of noise tells it of all of them.
+    """
+    frequencies = tuple(sorted({r.frequency for _, r in readings}))
+    points = list(dict.fromkeys(node(r.at or stage.output) for _, r in readings))
+    resistors = tuple(name for name, *_ in _ways(stage))
     relative = any(r.level is not None and r.level[0] == "input level" for _, r in readings)
-    analyses = [SmallSignal(drive, wanted, tuple(points), ()) for drive in drives]
+    analyses: list[Analysis] = [
+        NoiseSpectrum(point, GENERATOR, frequencies, resistors) for point in points
+    ]
     if relative:
         analyses.append(SmallSignal(GENERATOR, (1000.0,), tuple(points), ()))
 
     def read(stage: Stage, results: Sequence[Answer]) -> Values:
-        sources = [stage.pickup, *(r.ripple for r in stage.rails), *(x for _, x in stage.stray)]
-        sources += [joint.pickup for joint in stage.chain.joints] if stage.chain else []
         powers = np.full((len(frequencies), len(points)), HUM_FLOOR**2)
-        for lines, result in zip(sources, results, strict=False):
-            assert isinstance(result, Response)
-            for k, f in enumerate(frequencies):
-                amplitude = _line(lines, f)
-                if amplitude:
-                    powers[k] += (amplitude * np.abs(result.nodes[k])) ** 2
+        for n, (_, ohms, worth, lines) in enumerate(_ways(stage)):
+            own = math.sqrt(4.0 * _BOLTZMANN * _KELVIN * ohms)
+            level_at = np.array([_line(lines, f) for f in frequencies]) * worth / own
+            for p in range(len(points)):
+                result = results[p]
+                assert isinstance(result, NoiseDensity)
+                powers[:, p] += (level_at * result.shares[:, n]) ** 2
 
         def one(r: Reading) -> float:
             point = points.index(node(r.at or stage.output))
