@@ -121,7 +121,7 @@ def _parser() -> argparse.ArgumentParser:
         made.set_defaults(run=run)
         return made
 
-    stage_help = "a stage that ships, or the path of a stage file"
+    stage_help = "a stage or unit that ships, or the path of its file"
     one = command("stages", _stages, "list the stages that ship, or show one in detail",
                   "diagnose stages phono-two-transistor")
     one.add_argument("stage", nargs="?", metavar="STAGE", help=stage_help)
@@ -238,16 +238,17 @@ def _known_command(words: Sequence[str]) -> None:
 
 
 def _stages(values: Values) -> str:
-    from circuits.load import load_stage, stage_names
+    from circuits.load import load_stage, stage_names, unit_names
     from diagnose.text_stage import stage_text, stages_text
 
     if values.stage is None:
-        return stages_text([load_stage(name) for name in stage_names()], *_screen())
+        names = (*stage_names(), *unit_names())
+        return stages_text([load_stage(name) for name in names], *_screen())
     return stage_text(load_stage(values.stage), *_screen())
 
 
 def _sheet(values: Values) -> str:
-    from circuits.load import load_stage, stage_names
+    from circuits.load import load_stage, stage_names, unit_names
     from diagnose.blank import blank_sheet
     from diagnose.proposal import propose
 
@@ -255,7 +256,7 @@ def _sheet(values: Values) -> str:
     if values.file is not None and values.file.exists():
         raise _exists(values.file)
     reference = ""
-    if values.stage not in stage_names():
+    if values.stage not in (*stage_names(), *unit_names()):
         # a case looks for its stage from its own folder
         folder = values.file.parent if values.file is not None else Path()
         reference = os.path.relpath(values.stage, folder)
