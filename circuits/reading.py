@@ -93,7 +93,8 @@ QUANTITIES: Mapping[str, Quantity] = {
         Quantity("harmonic", "dB", "dB", ("order", "frequency"), (*_LEVEL, "load"), 0.7, 0.0, 2.0,
                  "one harmonic relative to the fundamental", _DRIVEN),
         Quantity("thd+n", "%", "level", ("frequency",), (*_LEVEL, "load", "band"), 0.5, 0.0, 5.0,
-                 "everything but the fundamental", _DRIVEN, simulated=False),
+                 "all but the fundamental, hum and noise too, over the fundamental (IEC 60268-3)",
+                 _DRIVEN, simulated=False),
         Quantity("imd", "%", "level", ("tones",), ("ratio", *_LEVEL, "load"), 0.5, 0.0, 6.0,
                  "IEC 60268-3 difference tone or 4:1 modulation", _DRIVEN),
         Quantity("noise", "V", "level", (), ("at", "band", "weighting"), 0.5, 0.0, 4.0,
@@ -105,18 +106,32 @@ QUANTITIES: Mapping[str, Quantity] = {
         Quantity("ripple", "V", "level", ("at", "frequency"), (), 0.5, 0.0, 2.0,
                  "a.c. coupled analyser on the node", _LIVE),
         Quantity("crosstalk", "dB", "dB", ("frequency",), (), 0.7, 0.0, 5.0,
-                 "one channel driven, the other read", _DRIVEN, simulated=False),
+                 "one channel driven; the other, its input terminated, over it, so below 0 dB "
+                 "(IEC 60268-3)", _DRIVEN, simulated=False),
+        Quantity("channel balance", "dB", "dB", ("frequency",), _LEVEL, 0.1, 0.0, 3.0,
+                 "right channel over left, the same signal fed to both (IEC 60268-3)", _DRIVEN,
+                 simulated=False),
+        Quantity("many-tone floor", "dB", "dB", (), ("band", *_LEVEL, "load"), 1.0, 0.0, 5.0,
+                 "all between some 30 tones at once over the tones together", _DRIVEN,
+                 simulated=False),
         Quantity("rise time", "s", "log", (), (*_LEVEL, "load"), 0.07, 0.0, 4.0,
                  "10 to 90 % of a small square wave", _DRIVEN),
         Quantity("overshoot", "%", "linear", (), (*_LEVEL, "load"), 0.02, 0.0, 4.0,
                  "of a small square wave", _DRIVEN),
+        Quantity("tilt", "%", "linear", ("frequency",), (*_LEVEL, "load"), 0.005, 0.03, 3.0,
+                 "fall of the top of a square wave from edge to edge over its height (IEC 60268-3)",
+                 _DRIVEN, simulated=False),
+        Quantity("slew rate", "V/s", "log", (), (*_LEVEL, "load"), 0.07, 0.0, 5.0,
+                 "steepest slope of the output with a large square wave, IEC 60268-3", _DRIVEN,
+                 simulated=False),
         Quantity("maximum output", "V", "level", ("frequency", "thd"), ("load",), 0.3, 0.0, 5.0,
                  "at the stated distortion", _DRIVEN),
         Quantity("resistance", "ohm", "log", ("between",), (), 0.02, 0.0, 1.5,
                  "power off, small test current", _OFF),
     )
 }
-"""The quantities of the bench sheet by name. Uncertainties and efforts are judgement."""
+"""The quantities of the bench sheet by name. Uncertainties and efforts are judgement; the standards
+named are cited from memory."""
 
 
 @dataclass(frozen=True)

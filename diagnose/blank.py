@@ -49,7 +49,7 @@ def blank_sheet(
     ]
     if stage.cautions:
         lines[0:0] = ["# Mind:", *(f"#   {_one_line(text)}" for text in stage.cautions), "#"]
-    entries = [f"  - {_entry(reading)}" for reading, _ in readings]
+    entries = [f"  - {entry_line(reading)}" for reading, _ in readings]
     for entry, (_, comment) in zip(entries, readings, strict=True):
         note = _one_line(comment)
         lines.append(f"{entry}  # {note}" if note else entry)
@@ -69,7 +69,8 @@ def blank_sheet(
     return "\n".join(lines) + "\n"
 
 
-def _entry(reading: Reading) -> str:
+def entry_line(reading: Reading) -> str:
+    """A reading as a mapping of the sheet, its value left empty at the end."""
     words = [f"quantity: {reading.quantity}"]
     for key, name in (("from", reading.origin), ("at", reading.at), ("rail", reading.rail)):
         if name:

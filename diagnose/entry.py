@@ -21,8 +21,8 @@ from circuits.yamlfile import Mapping, Node, Text
 
 LEVELS = {"power": "W", "output level": "V", "input level": "V"}
 ORDERS = range(2, 11)
-_FIELDS = {"from": "origin"}
-"""Conditions whose word cannot name a field."""
+_FIELDS = {"from": "origin", **dict.fromkeys(LEVELS, "level")}
+"""Conditions whose word is not the name of the field that holds them."""
 _UNITS = {"frequency": "Hz", "reference": "Hz", "load": "ohm", "thd": "%"}
 
 
@@ -63,6 +63,19 @@ def quantity_of(node: Node, what: str) -> tuple[Mapping, str]:
     if written.value.lower() in QUANTITIES:
         return entry, written.value.lower()
     return entry, yamlfile.choice(written, "quantity", QUANTITIES)
+
+
+def usual(measured: Measured) -> float:
+    """Standard uncertainty of a bench instrument, on the compared scale."""
+    about = measured.reading.about
+    if about.scale == "linear":
+        return math.hypot(about.uncertainty, about.relative * measured.value)
+    return about.uncertainty
+
+
+def field_of(key: str) -> str:
+    """The field of a `Reading` that holds a condition of the sheet."""
+    return _FIELDS.get(key, key)
 
 
 def condition_keys(name: str) -> tuple[str, ...]:
@@ -111,7 +124,7 @@ def conditions(entry: Mapping, name: str, stage: Stage, without: tuple[str, ...]
         elif key in _UNITS:
             fields[key] = _positive(node, f"the {key}", _UNITS[key])
         else:
-            fields[_FIELDS.get(key, key)] = _WORDS[key](node, stage)
+            fields[field_of(key)] = _WORDS[key](node, stage)
     if fields.get("origin") and fields["origin"] == fields.get("at", stage.output):
         raise InputError(
             "the signal is read where it comes from",
@@ -124,6 +137,13 @@ def conditions(entry: Mapping, name: str, stage: Stage, without: tuple[str, ...]
             place=entry.keys["power"].place,
             expected="load: 8 ohm",
         )
+    if name == "damping factor" and "load" not in without and not (
+        fields.get("load") or stage.load
+    ):
+        raise InputError(
+            "a damping factor needs the load that it is of", place=entry.place,
+            expected="load: 8 ohm",
+        )  # fmt: skip
     return Reading(name, **fields)
 
 

@@ -24,6 +24,9 @@ PRIOR_HEALTHY = 0.25
 PRIOR_UNMODELLED = 0.03
 """A unit is on the bench because somebody thinks that it is ill; some faults stand in no
 library. Both numbers are judgement."""
+KNOWN_BAD = 0.02
+"""How much less likely health is of a unit with a part that was tested bad: the test may have been
+wrong, or the part not matter (judgement)."""
 
 
 @dataclass(frozen=True)
@@ -108,6 +111,7 @@ def weigh(
     log_priors: Sequence[float],
     bench: Bench,
     progress: Stepwise | None = None,
+    bad: bool = False,
 ) -> Weighed:
     """Score every hypothesis, health, and a fault outside the library.
 
@@ -121,6 +125,8 @@ def weigh(
     bench : Bench
         Takes the readings of faulty units with moved parts.
     progress : callable, optional
+    bad : bool
+        Whether a part of the unit is known to be bad, so that health is unlikely.
     """
     modelled = math.log1p(-PRIOR_HEALTHY - PRIOR_UNMODELLED)
     whole = log_sum(np.array(log_priors)) if len(log_priors) else 0.0
@@ -129,7 +135,7 @@ def weigh(
         for signature, log_prior in zip(signatures.faults, log_priors, strict=True)
     ]
     scored = own_spreads(scored, signatures, observed, bench, progress)
-    good = healthy(signatures, observed)
+    good = healthy(signatures, observed, PRIOR_HEALTHY * (KNOWN_BAD if bad else 1.0))
     scored, good = fitted(scored, good, signatures, observed, bench, progress)
     return Weighed(
         tuple(scored),
@@ -140,9 +146,11 @@ def weigh(
     )
 
 
-def healthy(signatures: Signatures, observed: Observed) -> Scored:
+def healthy(
+    signatures: Signatures, observed: Observed, prior: float = PRIOR_HEALTHY
+) -> Scored:
     """Health as a hypothesis without a fault."""
     around = spread(observed, signatures.sensitivities, signatures.healthy)
-    bare = Scored((), math.log(PRIOR_HEALTHY), 0.0, np.zeros((1, 0)), np.ones(1),
+    bare = Scored((), math.log(prior), 0.0, np.zeros((1, 0)), np.ones(1),
                   signatures.healthy[None, :], 0.0, around)
     return rescored(bare, around, observed)

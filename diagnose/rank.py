@@ -16,7 +16,8 @@ from diagnose.advise import advise, short
 from diagnose.candidates import candidates, distortion
 from diagnose.case import Case
 from diagnose.channels import TwoChannels, alike, common_spreads, side_by_side
-from diagnose.entry import Measured
+from diagnose.derived import derived_lines
+from diagnose.entry import Measured, usual
 from diagnose.groups import Member, grouped
 from diagnose.hum import pattern
 from diagnose.likelihood import Observed
@@ -36,7 +37,7 @@ from diagnose.result import (
 )  # fmt: skip
 from diagnose.scored import Scored, fault_at
 from diagnose.trace import by_stage, off, traced
-from diagnose.verdict import verdict
+from diagnose.verdict import judged
 from faultlib.catalogue import Hypothesis, hypotheses, miss, size_value
 from faultlib.nearby import Nearby
 from faultlib.signature import Signatures, Stepwise, signatures
@@ -167,7 +168,7 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
         around = common_spreads(case.stage, case.shared)
     found = signatures(case.stage, observed.readings, everything, bench, progress, around)
     log_priors = [_log_prior(s.hypothesis, case) for s in found.faults]
-    posterior = infer(found, observed, log_priors, bench, progress)
+    posterior = infer(found, observed, log_priors, bench, progress, known_bad(case))
     live = [(s, p) for s, p in posterior.suspects if p >= _LIVE][:_MOST_LIVE]
     return Weighing(case, used, found, observed, posterior, tuple(grouped(live)), further)
 
@@ -178,6 +179,7 @@ def infer(
     log_priors: Sequence[float],
     bench: Bench,
     progress: Stepwise | None = None,
+    bad: bool = False,
 ) -> Posterior:
     """Probabilities from signatures and readings; pairs of faults where no single one fits.
 
@@ -189,8 +191,10 @@ def infer(
         One a signature.
     bench : Bench
     progress : callable, optional
+    bad : bool
+        Whether a part of the unit is known to be bad.
     """
-    weighed = weigh(found, observed, log_priors, bench, progress)
+    weighed = weigh(found, observed, log_priors, bench, progress, bad)
     if weighed.fit() >= POOR_FIT:
         return share(weighed)
     return share(weighed, pairs(found, observed, weighed, bench, progress))
@@ -209,12 +213,10 @@ def observe(measured: Sequence[Measured]) -> Observed:
     return Observed(readings, values, bench, tuple(m.bound for m in measured))
 
 
-def usual(measured: Measured) -> float:
-    """Standard uncertainty of a bench instrument, on the compared scale."""
-    about = measured.reading.about
-    if about.scale == "linear":
-        return math.hypot(about.uncertainty, about.relative * measured.value)
-    return about.uncertainty
+def known_bad(case: Case) -> bool:
+    """Whether a part was found bad and nothing was done about it since."""
+    last = {check.part: check.found for check in case.checks if check.found != "good"}
+    return "bad" in last.values()
 
 
 def _log_prior(hypothesis: Hypothesis, case: Case) -> float:
@@ -242,10 +244,13 @@ def _result(
             listed.append(Member(scored, probability, most))
     suspects = tuple(_suspect(m, used, found, case.stage) for m in listed)
     named = sum(s.probability for s in suspects)
+    figures = judged(case)
     return Result(
         stage=case.stage.name,
         case=case.name,
-        verdict=verdict(case.limits, case.readings),
+        verdict=figures.lines,
+        summary=figures.summary,
+        derived=derived_lines(case),
         healthy=posterior.healthy,
         unmodelled=posterior.unmodelled,
         rest=max(0.0, 1.0 - named - posterior.healthy - posterior.unmodelled),
@@ -254,7 +259,7 @@ def _result(
         groups=_groups(suspects),
         next=proposed,
         repair=repair,
-        notes=_notes(case, used, found, posterior),
+        notes=_notes(case, used, found, posterior, figures.unread),
         cautions=_cautions(case.stage, used),
     )
 
@@ -276,10 +281,11 @@ def _suspect(
     scored = member.scored
     first = scored.hypotheses[0]
     also = None
+    roles = {part.name: part.role for part in stage.parts}
     if len(scored.hypotheses) > 1:
         second = scored.hypotheses[1]
-        also = Also(second.part, second.mode.name, _severity(scored, 1, stage))
-    roles = {part.name: part.role for part in stage.parts}
+        also = Also(second.part, second.mode.name, _severity(scored, 1, stage),
+                    roles.get(second.part, ""))
     return Suspect(
         first.part, first.mode.name, member.probability, member.group, _severity(scored, 0, stage),
         _explains(scored, used, found), roles.get(first.part, ""), also,
@@ -327,7 +333,8 @@ def _explained(measured: Measured, healthy: float, predicted: float) -> Explaine
 
 
 def _notes(
-    case: Case, used: Sequence[Measured], found: Signatures, posterior: Posterior
+    case: Case, used: Sequence[Measured], found: Signatures, posterior: Posterior,
+    unread: Sequence[str],
 ) -> tuple[str, ...]:
     notes = [f"{len(used)} readings against {len(found.faults)} faults"]
     hum = pattern(used, [float(x) for x in found.healthy[: len(used)]], case.stage.mains)
@@ -337,6 +344,7 @@ def _notes(
     left = [m.reading.label() for m in case.readings if not m.reading.about.simulated]
     if left:
         notes.append("not simulated, so not weighed: " + ", ".join(left))
+    notes += [f"no reading decides the published figure: {limit}" for limit in unread]
     if posterior.fit < POOR_FIT:
         notes.append(
             "no hypothesis explains these readings well: check the readings, the values of the "

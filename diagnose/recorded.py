@@ -12,7 +12,7 @@ from typing import Any
 
 from circuits.quantity import render
 from circuits.reading import shown
-from diagnose import blank
+from diagnose.blank import entry_line
 from diagnose.entry import Measured
 
 _KEYS = (
@@ -183,6 +183,6 @@ def _lines(readings: Iterable[Measured], indent: str) -> list[str]:
         text = render(measured.value, reading.unit, 4)
         if measured.bound:
             text = f'"{measured.bound} {text}"'
-        empty = blank._entry(reading)
+        empty = entry_line(reading)
         made.append(f"{indent}- {empty[:-1]}{text}}}")
     return made or [f"{indent}[]"]

@@ -5,17 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-
-@dataclass(frozen=True)
-class VerdictLine:
-    """One published figure against what was measured, in the unit shown."""
-
-    reading: str
-    measured: float
-    unit: str
-    passes: bool
-    maximum: float | None = None
-    minimum: float | None = None
+from diagnose.judgement import DerivedLine as DerivedLine
+from diagnose.judgement import VerdictLine as VerdictLine
+from diagnose.judgement import derived_json, verdict_json
 
 
 @dataclass(frozen=True)
@@ -47,6 +39,7 @@ class Also:
     part: str
     mode: str
     severity: Severity | None = None
+    role: str = ""
 
 
 @dataclass(frozen=True)
@@ -203,6 +196,10 @@ class Result:
     ----------
     stage, case : str
     verdict : tuple of VerdictLine
+    summary : str
+        What the verdict comes to, in plain words; empty without limits.
+    derived : tuple of DerivedLine
+        What follows from the readings by formulas of the trade.
     healthy, unmodelled, rest : float
         Probabilities; with the suspects' they add up to 1.
     suspects : tuple of Suspect
@@ -233,6 +230,8 @@ class Result:
     repair: tuple[RepairProof, ...] = ()
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
+    summary: str = ""
+    derived: tuple[DerivedLine, ...] = ()
 
 
 def to_json(result: Result) -> dict[str, Any]:
@@ -250,7 +249,9 @@ def to_json(result: Result) -> dict[str, Any]:
     made: dict[str, Any] = {
         "stage": result.stage,
         "case": result.case,
-        "verdict": [_verdict(v) for v in result.verdict],
+        "verdict": [verdict_json(v) for v in result.verdict],
+        "summary": result.summary,
+        "derived": [derived_json(d) for d in result.derived],
         "healthy": result.healthy,
         "unmodelled": result.unmodelled,
         "rest": result.rest,
@@ -297,17 +298,6 @@ def _repair(proof: RepairProof) -> dict[str, Any]:
     }
 
 
-def _verdict(line: VerdictLine) -> dict[str, Any]:
-    limits = {"max": line.maximum, "min": line.minimum}
-    return {
-        "reading": line.reading,
-        "measured": line.measured,
-        "unit": line.unit,
-        **{name: x for name, x in limits.items() if x is not None},
-        "passes": line.passes,
-    }
-
-
 def _severity(size: Severity | None) -> dict[str, Any] | None:
     if size is None:
         return None
@@ -330,5 +320,5 @@ def _suspect(suspect: Suspect) -> dict[str, Any]:
     }
     if suspect.also is not None:
         made["also"] = {"part": suspect.also.part, "mode": suspect.also.mode,
-                        "severity": _severity(suspect.also.severity)}
+                        "severity": _severity(suspect.also.severity), "role": suspect.also.role}
     return made

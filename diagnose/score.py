@@ -15,12 +15,12 @@ import numpy as np
 from circuits.reading import Reading, from_compared
 from circuits.stage import Stage
 from diagnose.channels import TwoChannels, common_spreads, doubted, side_by_side
-from diagnose.entry import Measured
+from diagnose.entry import Measured, usual
 from diagnose.foreign import foreign, normal_draw
 from diagnose.groups import grouped
 from diagnose.likelihood import Array, Observed, tail
 from diagnose.posterior import Posterior
-from diagnose.rank import infer, usual
+from diagnose.rank import infer
 from faultlib.catalogue import Hypothesis, hypotheses
 from faultlib.fault import Fault
 from faultlib.signature import Signatures, Stepwise, signatures

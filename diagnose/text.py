@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from circuits.quantity import render
 from diagnose.page import BAD, DIM, GOOD, STRONG, WIDTH, Cell, Page
-from diagnose.result import Explained, Group, Result, Severity, Suspect, VerdictLine
+from diagnose.result import (
+    DerivedLine,
+    Explained,
+    Group,
+    Result,
+    Severity,
+    Suspect,
+    VerdictLine,
+)
+from diagnose.verdict import margin_text
 
 MOST_GROUPS = 5
 MOST_MEMBERS = 8
 MOST_READINGS = 8
+MOST_DERIVED = 8
 _SLIGHT = 0.01
 """Answers less probable than this share one line."""
 
@@ -57,7 +67,7 @@ def as_text(result: Result, width: int = WIDTH, colour: bool = False) -> str:
     page.line(result.case, STRONG)
     page.line(f"stage {result.stage}", DIM)
     if result.verdict:
-        _figures(page, result.verdict)
+        _figures(page, result.verdict, result.summary)
     page.heading(_headline(result))
     if result.stages:
         _stages(page, result.stages)
@@ -72,6 +82,8 @@ def as_text(result: Result, width: int = WIDTH, colour: bool = False) -> str:
     if result.next:
         page.heading("Readings to take next")
         next_table(page, result.next)
+    if result.derived:
+        _derived(page, result.derived)
     for title, notes in (("What this rests on", result.notes), ("Cautions", result.cautions)):
         if notes:
             page.heading(title)
@@ -79,31 +91,48 @@ def as_text(result: Result, width: int = WIDTH, colour: bool = False) -> str:
     return page.text()
 
 
-def _figures(page: Page, lines: Sequence[VerdictLine]) -> None:
-    failed = sum(not line.passes for line in lines)
-    page.heading(
-        f"Published figures: {failed} of {len(lines)} not met" if failed
-        else f"Published figures: all {len(lines)} met"
-    )
+_RESULTS: Mapping[str, Cell] = {
+    "met": ("met", GOOD), "not met": ("NOT MET", BAD), "uncertain": ("UNSURE", STRONG),
+}  # fmt: skip
+
+
+def _figures(page: Page, lines: Sequence[VerdictLine], summary: str) -> None:
+    page.heading("Published figures")
+    if summary:
+        page.line(summary)
     rows: list[tuple[Cell, ...]] = [
         (
-            ("met", GOOD) if line.passes else ("NOT MET", BAD),
-            line.reading,
+            _RESULTS[line.result],
+            f"{line.reading}, {line.channel}" if line.channel else line.reading,
             amount(line.measured, line.unit, line.reading),
             _limits(line),
+            margin_text(line),
         )
         for line in lines
     ]
-    page.table(("", "reading", "measured", "limit"), rows, right=(2,), whole=(0, 2, 3))
+    page.table(("", "reading", "measured", "limit", "margin"), rows, right=(2,), whole=(0, 2))
+
+
+def _derived(page: Page, lines: Sequence[DerivedLine]) -> None:
+    page.heading("What follows from the readings")
+    shown = lines[:MOST_DERIVED]
+    page.table((), [
+        (f"{x.name}, {x.channel}" if x.channel else x.name, amount(x.value, x.unit), x.formula)
+        for x in shown
+    ], right=(1,), whole=(1,))  # fmt: skip
+    if len(lines) > len(shown):
+        page.line(f"and {len(lines) - len(shown)} more (all of them with --json)", DIM, indent=2)
 
 
 def _limits(line: VerdictLine) -> str:
     low, high = line.minimum, line.maximum
     if low is not None and high is not None:
-        return f"{amount(low, line.unit)} to {amount(high, line.unit)}"
-    if low is not None:
-        return f"at least {amount(low, line.unit)}"
-    return "" if high is None else f"at most {amount(high, line.unit)}"
+        text = f"{amount(low, line.unit)} to {amount(high, line.unit)}"
+    elif low is not None:
+        text = f"at least {amount(low, line.unit)}"
+    else:
+        text = "" if high is None else f"at most {amount(high, line.unit)}"
+    return f"{text} ({line.standard})" if line.standard else text
 
 
 def _headline(result: Result) -> str:
@@ -155,7 +184,9 @@ def _described(suspect: Suspect) -> str:
     role = f", {suspect.role}" if suspect.role else ""
     lines = [suspect.name]
     lines += [f"{suspect.part}{role}: {text}" for text in _size(suspect.severity)]
-    return "\n".join([*lines, *(f"{second.part}: {text}" for text in _size(second.severity))])
+    role = f", {second.role}" if second.role else ""
+    lines += [f"{second.part}{role}: {text}" for text in _size(second.severity)]
+    return "\n".join(lines)
 
 
 def _sentence(text: str) -> str:

@@ -12,9 +12,9 @@ from circuits.errors import InputError, NoSolution
 from circuits.reading import Reading
 from circuits.stage import Part, Stage
 from diagnose.case import Case, Check
-from diagnose.entry import Measured
-from diagnose.posterior import PRIOR_HEALTHY, PRIOR_UNMODELLED
-from diagnose.rank import FOUND_BAD, observe, rank, usual
+from diagnose.entry import Measured, usual
+from diagnose.posterior import KNOWN_BAD, PRIOR_HEALTHY, PRIOR_UNMODELLED
+from diagnose.rank import FOUND_BAD, observe, rank
 from diagnose.result import Result
 from faultlib.catalogue import hypotheses, miss, mode_for
 from tests.diagnose.fake_bench import FakeBench, LinearUnit, gains
@@ -113,6 +113,16 @@ def test_a_part_found_bad_comes_first() -> None:
             assert odds(check, name, "C1 leakage") == pytest.approx(FOUND_BAD)
     before, after = ranked().suspects[0], ranked(*check).suspects[0]
     assert (before.part, after.part) == ("C1", "R1")
+
+
+def test_a_unit_with_a_part_known_bad_is_hardly_healthy() -> None:
+    """The odds of health to a fault fall by the stated factor, whichever fault it is."""
+    before, after = ranked(), ranked(Check("R1", "bad", "measures open"))
+    first, second = (r.healthy / (1.0 - r.healthy - r.unmodelled) for r in (before, after))
+    assert second / first == pytest.approx(KNOWN_BAD)
+    # replaced since, it tells no more that the unit is ill
+    done = ranked(Check("R1", "bad", "measures open"), Check("R1", "replaced"))
+    assert done.healthy == pytest.approx(PRIOR_HEALTHY)
 
 
 def test_cleaning_says_nothing_of_a_capacitor() -> None:

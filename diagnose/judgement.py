@@ -1,0 +1,91 @@
+"""What readings come to without any simulation: lines of the verdict, and figures that follow."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+
+@dataclass(frozen=True)
+class VerdictLine:
+    """One published figure against what was measured, in the unit shown.
+
+    Attributes
+    ----------
+    reading : str
+    measured : float
+    unit : str
+    passes : bool
+        Whether the value read keeps the limit.
+    maximum, minimum : float or None
+    margin : float
+        How far the value lies inside the limit, negative outside, in `margin_unit`: dB for what
+        is compared in dB, per cent of the limit for what is compared as a ratio, else the unit.
+    margin_unit : str
+    certain : bool
+        Whether the uncertainty of the reading leaves no doubt on which side it lies.
+    channel : str
+        Of two channels, the one that was read; empty where there is one.
+    standard : str
+        The published standard that the limit comes from, where the sheet names one.
+    figure : int
+        Number of the limit, from 0: one over a band has a line for every reading in it.
+    """
+
+    reading: str
+    measured: float
+    unit: str
+    passes: bool
+    maximum: float | None = None
+    minimum: float | None = None
+    margin: float = 0.0
+    margin_unit: str = "dB"
+    certain: bool = True
+    channel: str = ""
+    standard: str = ""
+    figure: int = 0
+
+    @property
+    def result(self) -> str:
+        """``met``, ``not met`` or ``uncertain``."""
+        if not self.certain:
+            return "uncertain"
+        return "met" if self.passes else "not met"
+
+
+@dataclass(frozen=True)
+class DerivedLine:
+    """A figure that follows from readings by a formula, in the unit shown."""
+
+    name: str
+    value: float
+    unit: str
+    formula: str
+    channel: str = ""
+
+
+def verdict_json(line: VerdictLine) -> dict[str, Any]:
+    """One entry of ``verdict`` in the document of ``diagnose rank --json``."""
+    limits = {"max": line.maximum, "min": line.minimum}
+    return {
+        "reading": line.reading,
+        "measured": line.measured,
+        "unit": line.unit,
+        **{name: x for name, x in limits.items() if x is not None},
+        "passes": line.passes,
+        "margin": line.margin,
+        "margin unit": line.margin_unit,
+        "certain": line.certain,
+        "result": line.result,
+        **{name: word for name, word in (("channel", line.channel), ("standard", line.standard))
+           if word},
+    }
+
+
+def derived_json(line: DerivedLine) -> dict[str, Any]:
+    """One entry of ``derived`` in the same document."""
+    made: dict[str, Any] = {"name": line.name, "value": line.value, "unit": line.unit,
+                            "formula": line.formula}
+    if line.channel:
+        made["channel"] = line.channel
+    return made
