@@ -18,14 +18,14 @@ from diagnose.channels import TwoChannels, common_spreads, doubted, side_by_side
 from diagnose.entry import Measured, usual
 from diagnose.foreign import foreign, normal_draw
 from diagnose.groups import grouped
-from diagnose.likelihood import Array, Observed, tail
+from diagnose.likelihood import Array, Observed, spread, tail
 from diagnose.posterior import Posterior
 from diagnose.rank import infer
 from faultlib.catalogue import Hypothesis, hypotheses
 from faultlib.fault import Fault
 from faultlib.signature import Signatures, Stepwise, signatures
 from faultlib.simulate import Bench, Variant
-from faultlib.tolerance import covariance, draw
+from faultlib.tolerance import draw
 
 DETECTABLE = 0.01
 """A bench whose readings a good unit would give more seldom than this is visibly ill."""
@@ -301,7 +301,6 @@ def _inside(fault: Fault, posterior: Posterior) -> bool | None:
 
 def detectable(found: Signatures, observed: Observed) -> bool:
     """Whether readings leave the region that holds 99 % of the readings of good units."""
-    matrix = covariance(found.sensitivities) + np.diag(observed.bench**2)
     rows = observed.residuals(found.healthy[None, :])
-    square = float((np.linalg.solve(np.linalg.cholesky(matrix), rows[0]) ** 2).sum())
+    square = float(spread(observed, found.sensitivities, found.healthy).squares(rows)[0])
     return tail(square, len(observed.readings)) < DETECTABLE
