@@ -62,6 +62,10 @@ class Quantity:
 _LIVE = "The unit is live: one hand, insulated probes, no slips between pins."
 _DRIVEN = "Use a dummy load of full rating; keep the loudspeaker disconnected."
 _OFF = "Mains plug out, reservoirs discharged through a resistor and checked with a meter first."
+_DRIVEN_ONES = frozenset({
+    "thd", "harmonic", "thd+n", "imd", "maximum output", "rise time", "overshoot", "slew rate",
+    "tilt",
+})
 _LEVEL = ("power", "output level", "input level")
 _ALONG = ("from", "at", "load")
 """Of what follows the signal: between two points of its way, else from generator to output."""
@@ -185,6 +189,13 @@ class Reading:
         return quantity(self.quantity)
 
     @property
+    def driven(self) -> bool:
+        """Whether it is taken under drive, by a transient run: a hundred times the others' cost."""
+        return self.quantity in _DRIVEN_ONES or (
+            self.quantity == "supply current" and (self.level is not None or self.frequency > 0.0)
+        )
+
+    @property
     def unit(self) -> str:
         """The unit its values are shown in; a hum relative to a signal is in dB."""
         if self.quantity == "hum" and self.level is not None:
@@ -284,7 +295,9 @@ def _label(r: Reading) -> str:
     name = f"harmonic {r.order}" if r.order else r.quantity
     if r.frequency:
         where += f" at {render(r.frequency, 'Hz')}"
-    extras = []
+    if r.tones:
+        where += " of " + " and ".join(render(tone, "Hz") for tone in r.tones)
+    extras = [f"{render(r.thd, '%')} thd"] if r.thd else []
     if r.weighting:
         extras.append(f"{r.weighting}-weighted")
     if r.band != (0.0, 0.0):

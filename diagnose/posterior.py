@@ -112,6 +112,7 @@ def weigh(
     bench: Bench,
     progress: Stepwise | None = None,
     bad: bool = False,
+    whole: float | None = None,
 ) -> Weighed:
     """Score every hypothesis, health, and a fault outside the library.
 
@@ -127,9 +128,12 @@ def weigh(
     progress : callable, optional
     bad : bool
         Whether a part of the unit is known to be bad, so that health is unlikely.
+    whole : float, optional
+        Logarithm of the sum of all weights, where faults were left out that could not matter.
     """
     modelled = math.log1p(-PRIOR_HEALTHY - PRIOR_UNMODELLED)
-    whole = log_sum(np.array(log_priors)) if len(log_priors) else 0.0
+    if whole is None:
+        whole = log_sum(np.array(log_priors)) if len(log_priors) else 0.0
     scored = [
         screen(signature, signatures, observed, log_prior - whole + modelled)
         for signature, log_prior in zip(signatures.faults, log_priors, strict=True)

@@ -15,11 +15,12 @@ from circuits.stage import Stage
 from diagnose.advise import advise, short
 from diagnose.candidates import candidates, distortion
 from diagnose.case import Case
-from diagnose.channels import TwoChannels, alike, common_spreads, side_by_side
+from diagnose.channels import TwoChannels, alike, common_spreads, doubted, side_by_side
 from diagnose.derived import derived_lines
 from diagnose.entry import Measured, usual
 from diagnose.groups import Member, grouped
 from diagnose.hum import pattern
+from diagnose.lazy import worth_driving
 from diagnose.likelihood import Observed
 from diagnose.pairs import POOR_FIT, pairs
 from diagnose.posterior import Posterior, share, weigh
@@ -35,7 +36,7 @@ from diagnose.result import (
     Severity,
     Suspect,
 )  # fmt: skip
-from diagnose.scored import Scored, fault_at
+from diagnose.scored import Scored, fault_at, log_sum
 from diagnose.trace import by_stage, off, traced
 from diagnose.verdict import judged
 from faultlib.catalogue import Hypothesis, hypotheses, miss, size_value
@@ -43,6 +44,7 @@ from faultlib.nearby import Nearby
 from faultlib.signature import Signatures, Stepwise, signatures
 from faultlib.simulate import Bench, Laboratory, Problem
 from faultlib.store import Store, default_folder
+from faultlib.thrifty import Thrifty
 
 FOUND_BAD = 100.0
 """How much likelier a part's faults become when it was tested bad (judgement)."""
@@ -98,6 +100,8 @@ class Weighing:
         The live suspects with their groups.
     bench : Bench
         Takes further readings of the unit or of its suspect channel.
+    dropped : str
+        What was not simulated under drive, and why; empty for nothing.
     """
 
     case: Case
@@ -107,6 +111,7 @@ class Weighing:
     posterior: Posterior
     members: tuple[Member, ...]
     bench: Bench
+    dropped: str = ""
 
     def next(
         self, progress: Stepwise | None = None, costly: bool = False
@@ -158,7 +163,7 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
         )
     observed = observe(used)
     everything = hypotheses(case.stage)
-    around = None
+    around = doubted(case.stage, case.known)
     bench = Nearby(bench)
     further: Bench = bench
     if beside:
@@ -166,11 +171,19 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
         further = TwoChannels(bench, case.shared, sys.maxsize)
         bench = TwoChannels(bench, case.shared, len(used))
         around = common_spreads(case.stage, case.shared)
+    dropped = ""
+    if any(r.driven for r in observed.readings):
+        bench, further = Thrifty(bench), Thrifty(further)
+        everything, dropped = worth_driving(
+            case.stage, observed, everything, lambda h: _log_prior(h, case), bench, progress, around
+        )
     found = signatures(case.stage, observed.readings, everything, bench, progress, around)
     log_priors = [_log_prior(s.hypothesis, case) for s in found.faults]
-    posterior = infer(found, observed, log_priors, bench, progress, known_bad(case))
+    whole = log_sum(np.array([_log_prior(h, case) for h in hypotheses(case.stage)]))
+    posterior = infer(found, observed, log_priors, bench, progress, known_bad(case), whole)
     live = [(s, p) for s, p in posterior.suspects if p >= _LIVE][:_MOST_LIVE]
-    return Weighing(case, used, found, observed, posterior, tuple(grouped(live)), further)
+    return Weighing(case, used, found, observed, posterior, tuple(grouped(live)), further,
+                    dropped)
 
 
 def infer(
@@ -180,6 +193,7 @@ def infer(
     bench: Bench,
     progress: Stepwise | None = None,
     bad: bool = False,
+    whole: float | None = None,
 ) -> Posterior:
     """Probabilities from signatures and readings; pairs of faults where no single one fits.
 
@@ -193,8 +207,10 @@ def infer(
     progress : callable, optional
     bad : bool
         Whether a part of the unit is known to be bad.
+    whole : float, optional
+        Logarithm of the sum of all weights, where faults were left out that could not matter.
     """
-    weighed = weigh(found, observed, log_priors, bench, progress, bad)
+    weighed = weigh(found, observed, log_priors, bench, progress, bad, whole)
     if weighed.fit() >= POOR_FIT:
         return share(weighed)
     return share(weighed, pairs(found, observed, weighed, bench, progress))
@@ -259,7 +275,7 @@ def _result(
         groups=_groups(suspects),
         next=proposed,
         repair=repair,
-        notes=_notes(case, used, found, posterior, figures.unread),
+        notes=_notes(made, figures.unread),
         cautions=_cautions(case.stage, used),
     )
 
@@ -332,15 +348,15 @@ def _explained(measured: Measured, healthy: float, predicted: float) -> Explaine
     )
 
 
-def _notes(
-    case: Case, used: Sequence[Measured], found: Signatures, posterior: Posterior,
-    unread: Sequence[str],
-) -> tuple[str, ...]:
+def _notes(made: Weighing, unread: Sequence[str]) -> tuple[str, ...]:
+    case, used, found, posterior = made.case, made.used, made.found, made.posterior
     notes = [f"{len(used)} readings against {len(found.faults)} faults"]
     hum = pattern(used, [float(x) for x in found.healthy[: len(used)]], case.stage.mains)
     if hum:
         notes.append(hum)
     notes += _traced(case.stage, used, found)
+    if made.dropped:
+        notes.append(made.dropped)
     left = [m.reading.label() for m in case.readings if not m.reading.about.simulated]
     if left:
         notes.append("not simulated, so not weighed: " + ", ".join(left))

@@ -1,0 +1,79 @@
+"""A bench that takes costly readings of faulty units, and of their good parts by straight lines.
+
+A reading under drive costs a hundred times a reading at rest. What a good part's deviation does to
+it is simulated on the healthy unit once, and carried over to faulty units; only the faults
+themselves are simulated at every size. Readings at rest are passed on as they are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuits.reading import Reading
+from circuits.stage import Stage
+from faultlib.signature import differences
+from faultlib.simulate import Answer, Bench, Progress, Variant
+from faultlib.tolerance import Spread
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Thrifty:
+    """A bench around another one.
+
+    Attributes
+    ----------
+    bench : Bench
+    """
+
+    bench: Bench
+
+    def values(
+        self,
+        stage: Stage,
+        variants: Sequence[Variant],
+        readings: Sequence[Reading],
+        progress: Progress | None = None,
+    ) -> Answer:
+        """Readings of every variant, on the compared scale."""
+        costly = [k for k, r in enumerate(readings) if r.driven]
+        if not costly:
+            return self.bench.values(stage, variants, readings, progress)
+        cheap = [k for k in range(len(readings)) if k not in costly]
+        rows = np.empty((len(variants), len(readings)))
+        answers = [self._costly(stage, variants, [readings[k] for k in costly], progress)]
+        rows[:, costly] = answers[0].values
+        if cheap:
+            wanted = [readings[k] for k in cheap]
+            answers.append(self.bench.values(stage, variants, wanted, progress))
+            rows[:, cheap] = answers[1].values
+        problems = tuple(dict.fromkeys(p for answer in answers for p in answer.problems))
+        return Answer(rows, problems, max(answer.simulated for answer in answers))
+
+    def _costly(
+        self,
+        stage: Stage,
+        variants: Sequence[Variant],
+        readings: Sequence[Reading],
+        progress: Progress | None,
+    ) -> Answer:
+        bare = list(dict.fromkeys(Variant(v.faults) for v in variants))
+        moved = list(dict.fromkeys(s for v in variants for s, _ in v.deviations))
+        healthy = [Variant(), *(Variant((), ((s, 1.0),)) for s in moved)] if moved else []
+        asked = list(dict.fromkeys([*bare, *healthy]))
+        answer = self.bench.values(stage, asked, readings, progress)
+        row = dict(zip(asked, answer.values, strict=True))
+        slopes: dict[Spread, Floats] = {
+            s: differences(row[Variant((), ((s, 1.0),))], row[Variant()], readings) for s in moved
+        }
+        rows = np.array([
+            row[Variant(v.faults)]
+            + sum((z * slopes[s] for s, z in v.deviations), np.zeros(len(readings)))
+            for v in variants
+        ])
+        return Answer(rows, answer.problems, answer.simulated)
