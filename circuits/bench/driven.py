@@ -24,7 +24,7 @@ from circuits.bench.analysis import Floats, Transient, Waves
 from circuits.bench.plan import Run
 from circuits.kinds import kind
 from circuits.netlist import Drive, circuit, node, rail_source
-from circuits.stage import Rail, Stage
+from circuits.stage import Part, Rail, Stage
 
 OPTIONS = ("reltol=1e-6", "vntol=1e-9", "abstol=1e-13", "method=gear", "trtol=1e6")
 
@@ -206,9 +206,13 @@ def _time_constant(stage: Stage, rail: Rail) -> float:
     hanging = sum(
         part.value
         for part in stage.parts
-        if part.value and rail.name in part.nodes and kind(part.kind).family == "capacitor"
+        if part.value and rail.name in part.nodes and _capacitor(part)
     )
     return rail.resistance * hanging
+
+
+def _capacitor(part: Part) -> bool:
+    return part.kind != "defect" and kind(part.kind).family == "capacitor"
 
 
 def _means(time: Floats, values: Floats, edges: Floats) -> Floats:

@@ -42,7 +42,9 @@ _WINDOW = 6.0
 """Length of the run over 1 / (upper corner): 17 rise times of one pole."""
 _POINTS = 1500
 _AT_REST = 0.05
-"""A change from one fifth of the run to the next, relative to the step, that is rest."""
+"""A rise from one fifth of the run to the next, relative to the step, that is rest."""
+_MOST_OVERSHOOT = 2.0
+"""Beyond this the screen shows a pulse and no step."""
 _LONGER = 4
 
 
@@ -144,7 +146,7 @@ def _experiment(
         time, share = step(stage, run, level, load)
         values = {
             "rise time": waveform.rise_time(time, share, 0.0, 1.0),
-            "overshoot": waveform.overshoot(share, 0.0, 1.0),
+            "overshoot": min(waveform.overshoot(share, 0.0, 1.0), _MOST_OVERSHOOT),
         }
         return [values[reading.quantity] for _, reading in readings]
 
@@ -170,25 +172,30 @@ def step(
     Returns
     -------
     time, share : (t,) arrays
-        s; the top is the mean of the last fifth of a run of six times 1 / (upper corner).
+        s; the top is the mean of the last fifth of a run of six times 1 / (upper corner), or
+        longer where it still rises. A unit that passes nothing answers with a straight line.
     """
     output = (node(stage.output),)
     (answer,) = run(circuit(stage, load), [SmallSignal(GENERATOR, _SEARCH_HZ, output, ())])
     assert isinstance(answer, Response)
     gains = np.hypot(np.abs(answer.nodes[:, 0]), SILENCE)
     length = _WINDOW / _upper_corner(np.array(_SEARCH_HZ), gains)
-    height = _height(stage, level, load, float(gains.max()))
-    net = circuit(stage, load, Drive(repr(min(height, MOST_DRIVE))))
+    height = min(_height(stage, level, load, float(gains.max())), MOST_DRIVE)
+    net = circuit(stage, load, Drive(repr(height)))
     for _ in range(_LONGER):
         (waves,) = run(net, [Transient(output, length, length / _POINTS, 0.0, _OPTIONS)])
         assert isinstance(waves, Waves)
         time, values = waves.time, waves.nodes[:, 0]
         base = float(values[0])
-        earlier, top = (_mean(time, values, a * length, (a + 0.2) * length) for a in (0.6, 0.8))
-        if abs(top - earlier) <= _AT_REST * abs(top - base):
+        earlier, top = (
+            _mean(time, values, a * length, (a + 0.2) * length) - base for a in (0.6, 0.8)
+        )
+        if abs(top) - abs(earlier) <= _AT_REST * abs(top):
             break
         length *= 3.0  # it slews, which the small-signal corner cannot tell
-    return time, (values - base) / ((top - base) or 1e-30)
+    if abs(top) <= SILENCE * height:
+        return time, time / length  # nothing but a line on the screen: no edge
+    return time, (values - base) / top
 
 
 def _mean(time: Floats, values: Floats, start: float, stop: float) -> float:
@@ -197,7 +204,9 @@ def _mean(time: Floats, values: Floats, start: float, stop: float) -> float:
 
 
 def _upper_corner(frequencies: Floats, gains: Floats) -> float:
-    """Where the gain last falls below 1/√2 of its largest, Hz."""
+    """Where the gain last falls below 1/√2 of its largest, Hz; the lowest for a dead unit."""
+    if gains.max() <= 2.0 * SILENCE:
+        return float(frequencies[0])
     above = np.flatnonzero(gains >= gains.max() / math.sqrt(2.0))
     k = min(int(above[-1]), len(gains) - 2)
     levels = np.log(gains[k : k + 2] / gains.max() * math.sqrt(2.0))

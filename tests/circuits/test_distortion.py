@@ -267,6 +267,38 @@ def test_two_tones() -> None:
     assert unequal == pytest.approx(0.5 * crest / V0, rel=8e-3)
 
 
+def test_ripple_on_a_node() -> None:
+    """200 mV behind 100 Ω and 470 µF with 0.5 Ω: a divider at the rail, then 1 k and 10 µF.
+
+    A line that no way in carries reads nothing.
+    """
+    stage = Stage(
+        "decoupled",
+        (
+            capacitor("C1", "vcc", "0", 470e-6, 0.5),
+            resistor("R1", "vcc", "vd", 1e3),
+            capacitor("C2", "vd", "0", 10e-6),
+            resistor("R2", "vd", "out", 1e5),
+            resistor("R3", "out", "0", 1e5),
+            resistor("R4", "in", "0", 1e4),
+        ),
+        rails=(Rail("vcc", 24.0, ((100.0, 0.2),), 100.0),),
+    )
+    rail, after, other = read(
+        stage,
+        Reading("ripple", at="vcc", frequency=100.0),
+        Reading("ripple", at="vd", frequency=100.0),
+        Reading("ripple", at="vd", frequency=150.0),
+    )
+    w = 2j * math.pi * 100.0
+    last = 1.0 / (w * 10e-6 + 1.0 / 2e5)
+    shunt = 1.0 / (1.0 / (0.5 + 1.0 / (w * 470e-6)) + 1.0 / (1e3 + last))
+    expected = 0.2 * shunt / (100.0 + shunt)
+    assert rail == pytest.approx(abs(expected), rel=1e-4)
+    assert after == pytest.approx(abs(expected * last / (1e3 + last)), rel=1e-4)
+    assert other < 1e-6
+
+
 # -- output stages ---------------------------------------------------------------------------------
 
 JUNCTION = {"IS": 1e-11, "BF": 1e5}
