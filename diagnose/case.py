@@ -5,22 +5,21 @@ Whatever is left empty is passed over, so that a sheet loads at every stage of b
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from circuits import yamlfile
 from circuits.errors import InputError
 from circuits.load import MAINS, load_stage
 from circuits.part import within
-from circuits.reading import QUANTITIES, Reading
 from circuits.stage import Stage
 from circuits.values import with_values
 from circuits.yamlfile import Mapping, Node, Text
-from diagnose import entry as sheet
 from diagnose.blank import blank_sheet
+from diagnose.csvsheet import CSV, read_csv_sheet
 from diagnose.entry import Measured
 from diagnose.limits import Limit, read_limits
-from diagnose.sweep import inside, read_sweep
+from diagnose.readings import Taken, read_readings
 from faultlib.catalogue import kind_of
 
 __all__ = [
@@ -85,6 +84,9 @@ class Case:
         Rails that feed both channels; none where each channel has its own supply.
     repaired : tuple of Repair
         In the order in which it was done; `readings` are those before the first.
+    dense : tuple of (channel, Measured)
+        Rows of dense sweeps that limits are judged by and nothing else: a curve of many points
+        tells no more than one of some.
     path : Path
     """
 
@@ -99,6 +101,7 @@ class Case:
     known: tuple[str, ...] = ()
     shared: tuple[str, ...] = ()
     repaired: tuple[Repair, ...] = ()
+    dense: tuple[tuple[str, Measured], ...] = ()
     path: Path = field(default=Path(), compare=False)
 
     @property
@@ -113,7 +116,8 @@ def load_case(path: Path | str) -> Case:
     Parameters
     ----------
     path : Path or str
-        A stage or sweep that it names is looked for from its folder.
+        A YAML file, or a table ending in `CSV`. A stage or sweep that it names is looked for from
+        its folder.
 
     Raises
     ------
@@ -121,14 +125,17 @@ def load_case(path: Path | str) -> Case:
         With the place.
     """
     path = Path(path)
-    top = yamlfile.mapping(yamlfile.read(path), "a case file", _CASE_KEYS, ("stage",))
+    tree = read_csv_sheet(path) if path.suffix.lower() in CSV else yamlfile.read(path)
+    top = yamlfile.mapping(tree, "a case file", _CASE_KEYS, ("stage",))
     stage = _stage(top, path.parent)
     name = top.get("case")
-    channels, suspect = _channels(top, stage, path.parent)
+    taken, suspect = _channels(top, stage, path.parent)
+    channels = tuple((word, of.weighed) for word, of in taken)
     if channels:
         readings = dict(channels)[suspect]
     else:
-        readings = _readings(top.get("readings"), stage, path.parent)
+        taken = (("", read_readings(top.get("readings"), stage, path.parent)),)
+        readings = taken[0][1].weighed
     return Case(
         name=yamlfile.text(name, "the case's name") if name is not None else path.stem,
         stage=stage,
@@ -141,6 +148,7 @@ def load_case(path: Path | str) -> Case:
         known=_known(top),
         shared=_shared(top, stage) if channels else (),
         repaired=_repaired(top.get("repaired"), stage, path.parent),
+        dense=tuple((word, one) for word, of in taken for one in of.dense),
         path=path,
     )
 
@@ -182,7 +190,7 @@ def _shared(top: Mapping, stage: Stage) -> tuple[str, ...]:
 
 def _channels(
     top: Mapping, stage: Stage, folder: Path
-) -> tuple[tuple[tuple[str, tuple[Measured, ...]], ...], str]:
+) -> tuple[tuple[tuple[str, Taken], ...], str]:
     node, named = top.get("channels"), top.get("suspect")
     if node is None:
         if named is not None:
@@ -218,94 +226,8 @@ def _channels(
         node = mapping.get(name)
         inner = yamlfile.mapping(node, "a channel", ("readings",)) if node is not None else None
         found = inner.get("readings") if inner is not None else None
-        channels.append((name, _readings(found, stage, folder)))
+        channels.append((name, read_readings(found, stage, folder)))
     return tuple(channels), suspect
-
-
-def _readings(node: Node | None, stage: Stage, folder: Path) -> tuple[Measured, ...]:
-    if node is None:
-        return ()
-    found: dict[str, Measured] = {}
-    for item in yamlfile.items(node, "readings"):
-        for measured in _entry(item, stage, folder):
-            first = found.setdefault(measured.reading.key(), measured)
-            if first is not measured:
-                raise InputError(
-                    f"{measured.reading.label()} was read twice; first in "
-                    f"{Path(first.place.file).name}, line {first.place.line}",
-                    place=measured.place,
-                    expected="each reading once",
-                )
-    return tuple(found.values())
-
-
-def _entry(node: Node, stage: Stage, folder: Path) -> list[Measured]:
-    """The readings of one entry: one, or one a point."""
-    entry, name = sheet.quantity_of(node, "a reading")
-    keys = ("quantity", *sheet.condition_keys(name), "value", "uncertainty")
-    many = "frequency" in QUANTITIES[name].required
-    entry = yamlfile.mapping(entry, f"a {name}", (*keys, "points", "file") if many else keys)
-    sources = [key for key in ("points", "file") if entry.get(key) is not None]
-    if len(sources) == 2 or (sources and entry.get("value") is not None):
-        raise InputError(
-            "this reading has its values from two places",
-            place=entry.keys[sources[-1]].place,
-            expected="one of value, points and file",
-        )
-    listed = "points" in entry.keys or "file" in entry.keys
-    if listed and entry.get("frequency") is not None:
-        raise InputError(
-            "a frequency cannot stand beside points or a file",
-            place=entry.keys["frequency"].place,
-            expected="frequencies in the points only",
-        )
-    reading = sheet.conditions(entry, name, stage, ("frequency",) if listed else ())
-    uncertainty = entry.get("uncertainty")
-
-    def measured(which: Reading, written: Text) -> Measured:
-        value, bound = sheet.value_of(written, which, stage)
-        return Measured(
-            reading=which,
-            value=value,
-            uncertainty=sheet.uncertainty_of(
-                yamlfile.scalar(uncertainty, "an uncertainty"), which, value
-            ) if uncertainty is not None else None,
-            bound=bound,
-            place=written.place,
-        )  # fmt: skip
-
-    if not sources:
-        value = entry.get("value")
-        return [] if value is None else [measured(reading, yamlfile.scalar(value, "a value"))]
-    rows = _points(entry) if sources == ["points"] else _file(entry, folder)
-    return [
-        measured(replace(reading, frequency=sheet.frequency(at)), written) for at, written in rows
-    ]
-
-
-def _points(entry: Mapping) -> list[tuple[Text, Text]]:
-    points = yamlfile.mapping(entry.entries["points"], "points")
-    rows = []
-    for key, at in points.keys.items():
-        node = points.get(key)
-        if node is not None:
-            rows.append((at, yamlfile.scalar(node, "a value")))
-        else:
-            sheet.frequency(at)
-    return rows
-
-
-def _file(entry: Mapping, folder: Path) -> list[tuple[Text, Text]]:
-    node = yamlfile.scalar(entry.entries["file"], "a file")
-    path = inside(node, folder)
-    try:
-        return read_sweep(path)
-    except InputError as error:
-        if error.place is None or error.place.line:
-            raise
-        raise InputError(
-            f"{node.value!r}: {error.message}", place=node.place, expected=error.expected
-        ) from None
 
 
 def _members(node: Node | None, what: str) -> tuple[Node, ...]:
@@ -356,7 +278,7 @@ def _repaired(node: Node | None, stage: Stage, folder: Path) -> tuple[Repair, ..
             Repair(
                 name,
                 yamlfile.choice(how, "repair", DONE) if how is not None else DONE[0],
-                _readings(entry.get("readings"), stage, folder),
+                read_readings(entry.get("readings"), stage, folder).weighed,
             )
         )
     return tuple(made)

@@ -131,12 +131,8 @@ def conditions(entry: Mapping, name: str, stage: Stage, without: tuple[str, ...]
             place=entry.entries["from"].place,
             expected="two nodes",
         )
-    if "power" in entry.keys and "level" in fields and not (fields.get("load") or stage.load):
-        raise InputError(
-            "a power needs the load it goes into",
-            place=entry.keys["power"].place,
-            expected="load: 8 ohm",
-        )
+    if "power" in entry.keys and "level" in fields:
+        _needs_load(entry.keys["power"], fields.get("load") or stage.load)
     if name == "damping factor" and "load" not in without and not (
         fields.get("load") or stage.load
     ):
@@ -145,6 +141,26 @@ def conditions(entry: Mapping, name: str, stage: Stage, without: tuple[str, ...]
             expected="load: 8 ohm",
         )  # fmt: skip
     return Reading(name, **fields)
+
+
+def _needs_load(node: Node, load: float) -> None:
+    if not load:
+        raise InputError(
+            "a power needs the load it goes into", place=node.place, expected="load: 8 ohm"
+        )
+
+
+def level(kind: str, node: Node, reading: Reading, stage: Stage) -> tuple[str, float]:
+    """A level of that kind, one of `LEVELS`, at which a reading is taken.
+
+    Raises
+    ------
+    InputError
+        For another dimension, or a power without a load.
+    """
+    if kind == "power":
+        _needs_load(node, reading.load or stage.load)
+    return kind, _positive(node, f"the {kind}", LEVELS[kind])
 
 
 def _positive(node: Node, what: str, unit: str) -> float:

@@ -15,16 +15,16 @@ from circuits.stage import Stage
 from diagnose.advise import advise, short
 from diagnose.candidates import candidates, distortion
 from diagnose.case import Case
-from diagnose.channels import TwoChannels, alike, common_spreads, doubted, side_by_side
+from diagnose.channels import TwoChannels, common_spreads, doubted, side_by_side
 from diagnose.derived import derived_lines
 from diagnose.entry import Measured, usual
 from diagnose.groups import Member, grouped
-from diagnose.hum import pattern
 from diagnose.lazy import worth_driving
 from diagnose.likelihood import Observed
+from diagnose.notes import cautions_of, notes_of
 from diagnose.pairs import POOR_FIT, pairs
 from diagnose.posterior import Posterior, share, weigh
-from diagnose.remarks import log_factor, remarks
+from diagnose.remarks import log_factor
 from diagnose.repair import judge
 from diagnose.result import (
     Also,
@@ -37,12 +37,12 @@ from diagnose.result import (
     Suspect,
 )  # fmt: skip
 from diagnose.scored import Scored, fault_at, log_sum
-from diagnose.trace import by_stage, off, traced
+from diagnose.trace import by_stage
 from diagnose.verdict import judged
 from faultlib.catalogue import Hypothesis, hypotheses, miss, size_value
 from faultlib.nearby import Nearby
 from faultlib.signature import Signatures, Stepwise, signatures
-from faultlib.simulate import Bench, Laboratory, Problem
+from faultlib.simulate import Bench, Laboratory
 from faultlib.store import Store, default_folder
 from faultlib.thrifty import Thrifty
 
@@ -275,8 +275,8 @@ def _result(
         groups=_groups(suspects),
         next=proposed,
         repair=repair,
-        notes=_notes(made, figures.unread),
-        cautions=_cautions(case.stage, used),
+        notes=notes_of(made, observe(used), figures.unread),
+        cautions=cautions_of(case.stage, used),
     )
 
 
@@ -346,61 +346,3 @@ def _explained(measured: Measured, healthy: float, predicted: float) -> Explaine
         shown(reading, from_compared(reading, float(predicted))),
         reading.unit,
     )
-
-
-def _notes(made: Weighing, unread: Sequence[str]) -> tuple[str, ...]:
-    case, used, found, posterior = made.case, made.used, made.found, made.posterior
-    notes = [f"{len(used)} readings against {len(found.faults)} faults"]
-    hum = pattern(used, [float(x) for x in found.healthy[: len(used)]], case.stage.mains)
-    if hum:
-        notes.append(hum)
-    notes += _traced(case.stage, used, found)
-    if made.dropped:
-        notes.append(made.dropped)
-    left = [m.reading.label() for m in case.readings if not m.reading.about.simulated]
-    if left:
-        notes.append("not simulated, so not weighed: " + ", ".join(left))
-    notes += [f"no reading decides the published figure: {limit}" for limit in unread]
-    if posterior.fit < POOR_FIT:
-        notes.append(
-            "no hypothesis explains these readings well: check the readings, the values of the "
-            "stage and whether the stage file fits this unit"
-        )
-    notes += _channel_notes(case, posterior)
-    notes += [f"remark {words!r}: {remarks()[words].about}" for words in case.observations]
-    return (*notes, *(_told(p) for p in found.problems))
-
-
-def _channel_notes(case: Case, posterior: Posterior) -> list[str]:
-    """What the second channel adds to the answer, in words."""
-    if not case.reference:
-        return []
-    other = next(name for name, _ in case.channels if name != case.suspect)
-    notes = [f"the {other} channel is the reference for the {case.suspect} one"]
-    if not case.shared:
-        notes.append("each channel has its own supply, so no supply fault is looked for in both")
-        return notes
-    both = alike([(s.hypotheses[0].part, p) for s, p in posterior.suspects], case.shared)
-    if both > 0.5:
-        notes.append(
-            f"both channels depart alike: what feeds both ({', '.join(case.shared)}) is the suspect"
-        )
-    return notes
-
-
-def _traced(stage: Stage, used: Sequence[Measured], found: Signatures) -> tuple[str, ...]:
-    """What tracing the signal along a unit tells."""
-    if stage.chain is None:
-        return ()
-    mine = slice(0, len(used))
-    deviations = off(observe(used), found.healthy[mine], found.sensitivities[:, mine])
-    return traced(stage, [m.reading for m in used], deviations)
-
-
-def _told(problem: Problem) -> str:
-    return f"could not be simulated: {problem.variant} ({problem.kind}: {problem.text})"
-
-
-def _cautions(stage: Stage, used: Sequence[Measured]) -> tuple[str, ...]:
-    taken = [m.reading.about.caution for m in used if m.reading.about.caution]
-    return tuple(dict.fromkeys([*stage.cautions, *taken]))

@@ -47,8 +47,9 @@ class Judged:
 def judged(case: Case) -> Judged:
     """Judge a case: every channel by itself where there are two.
 
-    What follows from the readings (`diagnose.derived`) is judged as they are, where no reading of
-    the same name stands on the sheet.
+    Every row of a dense sweep is judged; of those that are not weighed, only one worse than all
+    others is told. What follows from the readings (`diagnose.derived`) is judged as well, where
+    no reading of the same name stands on the sheet.
 
     Parameters
     ----------
@@ -66,7 +67,12 @@ def judged(case: Case) -> Judged:
         mine = [*readings, *(d.measured for d in further if d.measured is not None
                              and d.channel == name and d.measured.reading.key() not in known)]
         everything += mine
-        made = [replace(line, channel=name) for line in verdict(limits, mine)]
+        made = list(verdict(limits, mine))
+        for line in _worst_of(verdict(limits, [m for of, m in case.dense if of == name])):
+            same = [x for x in made if x.figure == line.figure]
+            if not same or line.margin < min(x.margin for x in same):
+                made.append(line)
+        made = [replace(line, channel=name) for line in sorted(made, key=lambda x: x.figure)]
         lines += made
         if made:
             told.append(summary(made, f"The {name} channel" if name else "The unit"))
@@ -128,10 +134,7 @@ def summary(lines: Sequence[VerdictLine], who: str) -> str:
     who : str
         Whom the sentence is about: ``The unit``.
     """
-    figures: dict[int, list[VerdictLine]] = {}
-    for line in lines:
-        figures.setdefault(line.figure, []).append(line)
-    worst = [_worst(members) for members in figures.values()]
+    worst = _worst_of(lines)
     met = sum(line.result == "met" for line in worst)
     every = "the" if len(worst) == 1 else f"all {len(worst)}"
     many = "figure" if len(worst) == 1 else "figures"
@@ -150,6 +153,14 @@ def margin_text(line: VerdictLine) -> str:
         return f"{text} to spare"
     over = line.maximum is not None and line.measured > line.maximum
     return f"{text} {'over' if over else 'under'}"
+
+
+def _worst_of(lines: Sequence[VerdictLine]) -> list[VerdictLine]:
+    """For every figure the line farthest outside, or nearest to its limit."""
+    figures: dict[int, list[VerdictLine]] = {}
+    for line in lines:
+        figures.setdefault(line.figure, []).append(line)
+    return [_worst(members) for members in figures.values()]
 
 
 def _worst(lines: Sequence[VerdictLine]) -> VerdictLine:
