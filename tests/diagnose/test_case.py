@@ -58,9 +58,9 @@ def test_a_case_holds_what_its_sheet_says() -> None:
     noise = read["noise, A-weighted, 20 Hz to 20 kHz"]
     assert noise.reading.band == (20.0, 20e3)
     assert noise.value == 30e-6
-    imd = read["imd, 1 V"].reading
+    imd = read["imd of 60 Hz and 7 kHz, 1 V"].reading
     assert (imd.tones, imd.ratio) == ((60.0, 7e3), 4.0)
-    most = read["maximum output at 1 kHz, into 8 Ω"]
+    most = read["maximum output at 1 kHz, 1 % thd, into 8 Ω"]
     assert most.value == 4.0  # 2 W into 8 ohm
     assert most.reading.thd == 0.01
     assert read["resistance between c1 and 0"].value == 12e3
