@@ -1,14 +1,13 @@
 """Readings under drive against closed forms.
 
 Sources: a junction's exponential driven by a cosine (modified Bessel functions), the square law of
-a junction field-effect transistor and polynomials (trigonometry), a clipped and a slewing sine
-(Fourier integrals), feedback theory.
+a junction field-effect transistor and polynomials (trigonometry), a clipped sine (Fourier
+integrals), networks (ripple).
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -22,7 +21,7 @@ from circuits.bench import driven
 from circuits.bench.analysis import Circuit, Element, Transient, Waves
 from circuits.bench.engine import Engine
 from circuits.reading import Reading
-from circuits.stage import Part, Rail, Stage
+from circuits.stage import Rail, Stage
 from tests.small import THERMAL_VOLT, capacitor, db, device, opamp, read, resistor
 
 FREQUENCIES = (20.0, 1e3, 20e3)
@@ -146,30 +145,6 @@ def test_supply_current_under_drive() -> None:
         rails=(Rail("vcc", 20.0, resistance=200.0), SQUARE.rails[1]),
     )
     assert read(slow, wanted)[0] == pytest.approx(with_signal + leak, rel=5e-3)
-
-
-def test_a_rail_sags_to_where_the_drive_takes_it() -> None:
-    """What clips does so at the rail as it stands after many periods.
-
-    The reference is the same follower on stiff rails, lower by resistance times mean current. A
-    half wave of 10 V into 8 Ω draws 10/8π = 0.4 A from either rail.
-    """
-    parts, level = follower(1e-3, base=2e-3), ("input level", 10.0 / math.sqrt(2.0))
-    thd = Reading("thd", frequency=1e3, level=level)
-
-    def rails(volts: float, ohms: float = 0.0) -> tuple[Rail, ...]:
-        return Rail("vcc", volts, resistance=ohms), Rail("vee", -volts, resistance=ohms)
-
-    reservoirs = (capacitor("C1", "vcc", "0", 20e-3), capacitor("C2", "0", "vee", 20e-3))
-    slow = Stage("slow", (*parts, *reservoirs), rails=rails(12.0, 6.0), load=8.0)
-    wanted = Reading("supply current", rail="vcc", frequency=1e3, level=level)
-    current, found = read(slow, wanted, thd)
-    assert current == pytest.approx(10.0 / 8.0 / math.pi, rel=0.1)
-    (lower,) = read(Stage("low", parts, rails=rails(12.0 - 6.0 * current), load=8.0), thd)
-    (stiff,) = read(Stage("stiff", parts, rails=rails(12.0), load=8.0), thd)
-    # a rail is taken as settled to 0.2 %, which clipping magnifies
-    assert found == pytest.approx(lower, rel=0.06)
-    assert stiff < 0.6 * found
 
 
 def clipped(at: float, order: int) -> float:
@@ -297,132 +272,3 @@ def test_ripple_on_a_node() -> None:
     assert rail == pytest.approx(abs(expected), rel=1e-4)
     assert after == pytest.approx(abs(expected * last / (1e3 + last)), rel=1e-4)
     assert other < 1e-6
-
-
-# -- output stages ---------------------------------------------------------------------------------
-
-JUNCTION = {"IS": 1e-11, "BF": 1e5}
-EMITTER = 0.22
-
-
-def follower(
-    drop: float, before: tuple[str, str] = ("in", "in"), base: float = 0.0
-) -> tuple[Part, ...]:
-    """Complementary follower, .22 Ω each, biased by ideal sources to a drop across each of them.
-
-    `base` is the greatest current that these give, A; 0 for no limit.
-    """
-    battery = BATTERY | ({"output current": base, "output resistance": 10.0, "gbw": 1e8,
-                          "swing": 15.0} if base else {})  # fmt: skip
-    current = drop / EMITTER
-    half = THERMAL_VOLT * math.log(current / JUNCTION["IS"]) + drop
-    top, bottom = before
-    return (
-        device("U1", "opamp", (top, "bp", "bp"), battery | {"offset": half}),
-        device("U2", "opamp", (bottom, "bn", "bn"), battery | {"offset": -half}),
-        device("Q1", "npn", ("vcc", "bp", "ep"), JUNCTION),
-        device("Q2", "pnp", ("vee", "bn", "en"), JUNCTION),
-        resistor("R1", "ep", "out", EMITTER),
-        resistor("R2", "out", "en", EMITTER),
-    )
-
-
-BATTERY = dict(opamp("U", ("a", "b", "c")).parameters) | {"swing": 1e3}
-RAILS = (Rail("vcc", 60.0), Rail("vee", -60.0))
-CROSSOVER = {
-    1e-3: (1.78, 0.98, 0.45, 0.24),
-    26e-3: (0.012, 0.062, 0.022, 0.031),
-    100e-3: (0.0006, 0.007, 0.13, 0.13),
-}
-"""Distortion, %, at 0.1, 1, 10 and 50 W in 8 Ω by the drop at rest across .22 Ω (V).
-
-Computed from the two exponentials and .22 Ω; printed to two digits, held to 10 %.
-"""
-
-
-def static(drop: float) -> Callable[[float], float]:
-    """Input voltage of that follower for an output voltage, by its own equations."""
-    rest = drop / EMITTER
-    half = THERMAL_VOLT * math.log(rest / JUNCTION["IS"]) + drop
-
-    def base(current: float) -> float:
-        return THERMAL_VOLT * math.log(current / JUNCTION["IS"] + 1.0) + EMITTER * current
-
-    def upper(volts: float) -> float:
-        """Current of a transistor with that much from base to output."""
-        if volts < -0.3:
-            return 0.0
-        return float(scipy.optimize.brentq(lambda i: base(i) - volts, -1e-12, 100.0))
-
-    def input_for(output: float) -> float:
-        def off(x: float) -> float:
-            return upper(half + x) - upper(half - x) - output / 8.0
-
-        return output + float(scipy.optimize.brentq(off, -20.0, 20.0))
-
-    return input_for
-
-
-@pytest.mark.parametrize("drop", list(CROSSOVER))
-def test_crossover(drop: float) -> None:
-    stage = Stage("follower", follower(drop), rails=RAILS, load=8.0)
-    readings = [
-        Reading("thd", frequency=1e3, level=("power", watts)) for watts in (0.1, 1.0, 10.0, 50.0)
-    ]
-    for found, wanted in zip(read(stage, *readings), CROSSOVER[drop], strict=True):
-        digit = 0.5 * 10.0 ** math.floor(math.log10(wanted) - 1.0 + 1e-9)
-        assert found * 100.0 == pytest.approx(wanted, rel=0.1, abs=digit)
-
-
-def test_loop_gain_divides_distortion() -> None:
-    """Loop gain 100 around the follower: gain −0.086 dB, distortion ÷ 101 at the same output."""
-    before = opamp("U3", ("in", "out", "d"), {"gain": 100.0, "gbw": 2e7})
-    closed = Stage(
-        "closed", (before, *follower(26e-3, ("d", "d"))), rails=RAILS, load=8.0
-    )
-    opened = Stage("open", follower(26e-3), rails=RAILS, load=8.0)
-    watts = Reading("thd", frequency=1e3, level=("power", 1.0))
-    gain, inside = read(closed, Reading("gain", frequency=1e3), watts)
-    bare, outside = read(opened, Reading("gain", frequency=1e3), watts)
-    # the follower's own gain is part of the loop gain
-    loop = 100.0 * 10.0 ** (bare / 20.0)
-    assert gain == pytest.approx(db(loop / (1.0 + loop)), abs=1e-3)
-    assert db(100.0 / 101.0) == pytest.approx(-0.086, abs=5e-4)
-    assert outside / inside == pytest.approx(1.0 + loop, rel=0.03)
-
-
-# -- op-amps ---------------------------------------------------------------------------------------
-
-
-def test_slewing_makes_a_triangle() -> None:
-    """1 V/µs at 40 kHz cannot follow 10 V (2πfV = 2.5 V/µs): a triangle of S/4f = 6.25 V."""
-    limited = {"slew rate": 1e6, "gbw": 1e8, "swing": 100.0}
-    parts = (opamp("U1", ("in", "out", "out"), limited), resistor("R1", "in", "0", 1e4))
-    stage = Stage("slow", parts)
-    level = ("input level", 10.0)
-    third, fifth = read(
-        stage,
-        Reading("harmonic", order=3, frequency=40e3, level=level),
-        Reading("harmonic", order=5, frequency=40e3, level=level),
-    )
-    assert third == pytest.approx(db(1.0 / 9.0), abs=0.3)
-    assert fifth == pytest.approx(db(1.0 / 25.0), abs=0.6)
-    found = driven.drive(stage, Engine().run, driven.tone(40e3), 10.0 * math.sqrt(2.0))
-    assert found.peak == pytest.approx(6.25, rel=0.02)
-    # below its limit it is as linear as it was
-    (quiet,) = read(stage, Reading("thd", frequency=1e3, level=("input level", 1.0)))
-    assert quiet < 1e-5
-
-
-def test_the_output_current_of_an_opamp_ends() -> None:
-    """20 mA into 100 Ω are 2 V, at a drive of 10 V."""
-    limited = {"output current": 20e-3, "output resistance": 50.0, "gbw": 1e8}
-    stage = Stage(
-        "weak",
-        (opamp("U1", ("in", "out", "out"), limited), resistor("R1", "in", "0", 1e4)),
-        load=100.0,
-    )
-    found = driven.drive(stage, Engine().run, driven.tone(1e3), 10.0)
-    assert found.peak == pytest.approx(2.0, rel=0.01)
-    (quiet,) = read(stage, Reading("thd", frequency=1e3, level=("input level", 0.5)))
-    assert quiet < 1e-4
