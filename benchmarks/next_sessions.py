@@ -21,9 +21,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuits.load import load_stage
-from circuits.reading import Reading
+from circuits.reading import Reading, instrument
 from circuits.stage import Stage
-from diagnose.advise import advise, instrument
+from diagnose.advise import advise
 from diagnose.candidates import candidates
 from diagnose.groups import Member, grouped
 from diagnose.likelihood import Observed

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from circuits.errors import InputError
 from circuits.quantity import render
@@ -44,6 +44,9 @@ class Quantity:
         How to take it, and what to mind.
     simulated : bool
         Whether the virtual bench takes it.
+    floor : float
+        What the instrument cannot tell apart however small the value is, in the unit (logarithmic
+        scales only): lead and contact resistance, for an ohmmeter.
     """
 
     name: str
@@ -57,6 +60,7 @@ class Quantity:
     how: str = ""
     caution: str = ""
     simulated: bool = True
+    floor: float = 0.0
 
 
 _LIVE = "The unit is live: one hand, insulated probes, no slips between pins."
@@ -131,7 +135,7 @@ QUANTITIES: Mapping[str, Quantity] = {
         Quantity("maximum output", "V", "level", ("frequency", "thd"), ("load",), 0.3, 0.0, 5.0,
                  "at the stated distortion", _DRIVEN),
         Quantity("resistance", "ohm", "log", ("between",), (), 0.02, 0.0, 1.5,
-                 "power off, small test current", _OFF),
+                 "power off, small test current", _OFF, floor=0.1),
     )
 }
 """The quantities of the bench sheet by name. Uncertainties and efforts are judgement; the standards
@@ -265,6 +269,24 @@ def all_compared(reading: Reading, values: NDArray[np.float64]) -> NDArray[np.fl
     if reading.scale == "dB":
         return np.maximum(values, DB_FLOOR)
     return values
+
+
+def instrument(reading: Reading, values: ArrayLike) -> NDArray[np.float64]:
+    """Standard uncertainty of a usual bench instrument, on the compared scale.
+
+    Parameters
+    ----------
+    reading : Reading
+    values : array_like
+        What it reads, on the compared scale, any shape.
+    """
+    about = reading.about
+    x = np.asarray(values, dtype=float)
+    if reading.scale == "linear":
+        return np.asarray(np.hypot(about.uncertainty, about.relative * x))
+    if reading.scale == "log" and about.floor:
+        return np.asarray(np.hypot(about.uncertainty, about.floor * np.exp(-x)))
+    return np.full(x.shape, about.uncertainty)
 
 
 def from_compared(reading: Reading, x: float) -> float:

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from circuits.reading import Reading, from_compared, shown
+from circuits.reading import Reading, from_compared, instrument, shown
 from diagnose.candidates import effort, effort_text, written
 from diagnose.draws import Units, drawn
 from diagnose.groups import Member
@@ -198,14 +198,6 @@ def _simulated(
     return healthy, sensitivities, values
 
 
-def instrument(reading: Reading, values: Array) -> Array:
-    """Standard uncertainty of a bench instrument at values on the compared scale, (n,)."""
-    about = reading.about
-    if reading.scale == "linear":
-        return np.asarray(np.hypot(about.uncertainty, about.relative * values))
-    return np.full(len(values), about.uncertainty)
-
-
 def _conditional(
     readings: Sequence[Reading],
     healthy: Array,
@@ -287,4 +279,3 @@ def _for_or_against(reading: Reading, seen: Outlook, units: Units) -> tuple[Mean
 def _shown(reading: Reading, x: float) -> float | None:
     """A limit in the unit shown; None where a range is open."""
     return shown(reading, from_compared(reading, x)) if math.isfinite(x) else None
-

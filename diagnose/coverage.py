@@ -15,9 +15,8 @@ from typing import Any
 
 import numpy as np
 
-from circuits.reading import Reading
+from circuits.reading import Reading, instrument
 from circuits.stage import Stage
-from diagnose.advise import instrument
 from diagnose.groups import NEAR
 from diagnose.likelihood import Array, Observed, Spread, spread, tail
 from diagnose.result import Severity

@@ -15,7 +15,7 @@ from typing import Any
 from circuits import yamlfile
 from circuits.errors import InputError, Place
 from circuits.quantity import parse, render
-from circuits.reading import QUANTITIES, Reading
+from circuits.reading import QUANTITIES, Reading, compared, instrument
 from circuits.stage import GROUND, Stage
 from circuits.yamlfile import Mapping, Node, Text
 
@@ -67,10 +67,7 @@ def quantity_of(node: Node, what: str) -> tuple[Mapping, str]:
 
 def usual(measured: Measured) -> float:
     """Standard uncertainty of a bench instrument, on the compared scale."""
-    about = measured.reading.about
-    if about.scale == "linear":
-        return math.hypot(about.uncertainty, about.relative * measured.value)
-    return about.uncertainty
+    return float(instrument(measured.reading, compared(measured.reading, measured.value)))
 
 
 def field_of(key: str) -> str:

@@ -12,10 +12,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from circuits.reading import Reading, from_compared
+from circuits.reading import Reading
+from circuits.reading import instrument as of_one
 from circuits.stage import Stage
 from diagnose.channels import TwoChannels, common_spreads, doubted, side_by_side
-from diagnose.entry import Measured, usual
 from diagnose.foreign import foreign, normal_draw
 from diagnose.groups import grouped
 from diagnose.likelihood import Array, Observed, spread, tail
@@ -168,11 +168,7 @@ def _by_stage(
 
 def instrument(readings: Sequence[Reading], values: Array) -> Array:
     """Standard uncertainty of a usual bench for readings of these values, compared scale."""
-    return np.array([usual(_measured(r, x)) for r, x in zip(readings, values, strict=True)])
-
-
-def _measured(reading: Reading, x: float) -> Measured:
-    return Measured(reading, from_compared(reading, float(x)))
+    return np.array([float(of_one(r, x)) for r, x in zip(readings, values, strict=True)])
 
 
 def score(

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuits.errors import NoSolution
-from circuits.reading import Reading, from_compared, shown
+from circuits.reading import Reading, from_compared, instrument, shown
 from circuits.stage import Stage
 from faultlib.catalogue import Hypothesis, kind_of, mode_for, size_value
 from faultlib.signature import Stepwise, differences, signatures
@@ -152,16 +152,11 @@ def study(
         values=found.values,
         healthy=answer.healthy,
         sigma=np.sqrt((answer.sensitivities**2).sum(axis=0)),
-        bench=np.array([_meter(r, float(x)) for r, x in
+        bench=np.array([float(instrument(r, x)) for r, x in
                         zip(readings, answer.healthy, strict=True)]),
         measured=tuple(measured),
         problems=tuple(f"{p.variant}: {p.kind}" for p in answer.problems),
     )
-
-
-def _meter(reading: Reading, healthy: float) -> float:
-    about = reading.about
-    return float(np.hypot(about.uncertainty, about.relative * healthy))
 
 
 def study_json(made: Study) -> dict[str, Any]:

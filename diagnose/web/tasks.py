@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from circuits.load import load_stage
 from circuits.quantity import parse
-from circuits.reading import Reading
+from circuits.reading import Reading, instrument
 from circuits.stage import GROUND, Stage
 from diagnose.answer_figure import answer_figure
 from diagnose.blank import blank_sheet
@@ -93,8 +93,7 @@ def ground(bench: Bench, step: Stepwise, path: str, mark: str) -> Ground:
     curve = len(readings) - len(RESPONSE_HZ)
     found = signatures(stage, readings, [], bench, step)
     sigma = np.sqrt((found.sensitivities**2).sum(axis=0))
-    meter = [float(np.hypot(r.about.uncertainty, r.about.relative * h))
-             for r, h in zip(readings, found.healthy, strict=True)]  # fmt: skip
+    meter = [float(instrument(r, h)) for r, h in zip(readings, found.healthy, strict=True)]
     return Ground(tuple(readings), curve, found.healthy, sigma, np.array(meter))
 
 
