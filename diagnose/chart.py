@@ -155,9 +155,8 @@ def _reach(panel: Panel, which: str) -> tuple[float, float]:
         return (1.0, 10.0) if axis.logarithmic else (0.0, 1.0)
     low, high = min(values), max(values)
     if axis.logarithmic:
-        if which == "y" or low == high:
-            low, high = low / 1.6, high * 1.6
-        return low, high
+        room = 1.6 if which == "y" or low == high else (high / low) ** 0.02
+        return low / room, high * room
     room = 0.06 * (high - low) if which == "y" else 0.0
     if high - low <= 1e-9 * max(abs(high), 1e-9):
         room = max(0.1 * abs(high), 0.5 if axis.unit == "dB" else 1e-3)

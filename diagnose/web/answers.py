@@ -91,7 +91,9 @@ def curves(name: str) -> str:
     index = request.args.get("suspect", 0, type=int)
     wide = min(request.args.get("width", 520.0, type=float), _MOST_WIDTH)
     figure = _figure(kept, job, result, index)
-    return charts(figure, wide) + (f"<p class=note>{figure.note}</p>" if figure.note else "")
+    if not figure.panels:
+        return "<p class=dim>Nothing was read at three frequencies or more: there is no curve.</p>"
+    return charts(figure, wide) + f"<p class=dim>{figure.note}</p>"
 
 
 def _figure(kept: Kept, job: Job, result: Result, index: int) -> Figure:

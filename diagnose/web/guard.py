@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from flask import Flask, Request, Response, abort, request
 
-HOSTS = ["127.0.0.1", "localhost", "[::1]"]
+HOSTS = ["127.0.0.1", "localhost"]
 """Names under which this machine may be asked for; another one is a name that was bent here."""
 MOST_BYTES = 4 << 20
 MOST_RECORDING = 128 << 20

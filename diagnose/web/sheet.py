@@ -200,8 +200,8 @@ def _text(data: object) -> str:
         return ""
     if not isinstance(data, str) or len(data) > _MOST_TEXT:
         raise InputError("this is not a text of a sheet", expected=f"up to {_MOST_TEXT} signs")
-    plain = _CONTROL.sub(" ", data).replace("\n", " ").replace("\t", " ")
-    return plain.encode("utf-8", "replace").decode("utf-8")
+    plain = _CONTROL.sub(" ", data).encode("utf-8", "replace").decode("utf-8")
+    return " ".join(plain.split())
 
 
 def _block(data: object) -> str:

@@ -78,6 +78,8 @@ def moved(name: str) -> Response:
     if found.case is None:
         raise InputError("this sheet has no stage that can be studied", expected="a stage")
     sent = request.get_json()
+    if not isinstance(sent, dict):
+        raise InputError("this is not a study", expected="part, mode and place")
     part, word = str(sent.get("part", "")), str(sent.get("mode", ""))
     place, wide = _number(sent.get("place"), 0.0, 1.0), _number(sent.get("width"), 0.0, _MOST_WIDTH)
     stage = found.case.stage

@@ -15,6 +15,7 @@ from diagnose.web.sheet import Entry, Limit, Pairs, Typed
 
 _PLAIN = re.compile(r"[A-Za-z0-9µμΩ.+-](?:[A-Za-z0-9µμΩ.+%/°-]| (?=[A-Za-z0-9µμΩ.+%/°-]))*")
 _LISTS = ("between", "band", "tones")
+_NOTHING = '""'
 _HEAD = "# A bench sheet; rank it with: diagnose rank FILE"
 
 
@@ -74,7 +75,7 @@ class _Paper:
         self.add("{")
         for k, (key, value, field) in enumerate(pairs):
             self.add(", " if k else "")
-            self.add(f"{quoted(key)}: {value}", field)
+            self.add(f"{quoted(key) or _NOTHING}: {value}", field)
         self.add("}")
 
 
@@ -102,14 +103,14 @@ def written(sheet: Typed, without: Collection[str] = ()) -> Written:
         paper.line(f"mains: {quoted(sheet.mains)}".rstrip(), "mains")
     paper.add("values: ")
     given = [(part, value) for part, value in sheet.values
-             if value and f"values/{part}" not in without]  # fmt: skip
+             if part and value and f"values/{part}" not in without]  # fmt: skip
     paper.braces((part, quoted(value), f"values/{part}") for part, value in given)
     paper.end("values")
     _readings(paper, sheet, without)
     _limits(paper, sheet, without)
     _listed(paper, "checks")
     for k, check in enumerate(sheet.checks):
-        if f"checks/{k}" in without or not check.part:
+        if f"checks/{k}" in without or not (check.part or check.how):
             continue
         paper.add("  - ")
         paper.braces(
@@ -163,6 +164,39 @@ def _entry(
     row = f"readings/{k}"
     if row in without or not entry.quantity:
         return
+    if entry.source != "points":
+        _one(paper, entry, row, side, indent, ())
+        return
+    for points in _apart(entry, side):
+        _one(paper, entry, row, side, indent, points)
+
+
+def _apart(entry: Entry, side: int) -> list[list[tuple[str, str, str]]]:
+    """Points as (frequency, value, place in the row), in as many lists as one stands twice.
+
+    A mapping cannot hold a key twice, and while a frequency is being typed it may well be another's
+    beginning; what stands twice then is for the loader to say.
+    """
+    lists: list[dict[str, tuple[str, str, str]]] = [{}]
+    for p, point in enumerate(entry.points):
+        if not point.at and not any(point.values):
+            continue
+        fitting = next((made for made in lists if point.at not in made), None)
+        if fitting is None:
+            fitting = {}
+            lists.append(fitting)
+        fitting[point.at] = (point.at, point.values[side], f"points/{p}/{side}")
+    return [list(made.values()) for made in lists]
+
+
+def _one(
+    paper: _Paper,
+    entry: Entry,
+    row: str,
+    side: int,
+    indent: str,
+    points: Iterable[tuple[str, str, str]],
+) -> None:
     paper.add(f"{indent}- {{")
     paper.add(f"quantity: {quoted(entry.quantity)}", f"{row}/quantity")
     for key, value in entry.conditions:
@@ -170,11 +204,7 @@ def _entry(
     match entry.source:
         case "points":
             paper.add(", points: ")
-            paper.braces(
-                (point.at, quoted(point.values[side]), f"{row}/points/{p}/{side}")
-                for p, point in enumerate(entry.points)
-                if point.at
-            )
+            paper.braces((at, quoted(value), f"{row}/{place}") for at, value, place in points)
         case "file":
             paper.add(f", file: {quoted(entry.values[side])}", f"{row}/values/{side}")
         case _:

@@ -1,7 +1,7 @@
 import { ask, clickable, make, mark, name, tell } from "./common.js";
 import { Fields, slug } from "./fields.js";
 import { drop } from "./drop.js";
-import { Keeper } from "./keeper.js";
+import { Keeper, content } from "./keeper.js";
 
 const form = document.getElementById("form");
 const status = document.getElementById("status");
@@ -15,10 +15,9 @@ async function open() {
   ({ sheet, choices } = told);
   const draft = Keeper.draft();
   keeper = new Keeper(sheet, told.revision, { saved, said, clash });
-  if (draft && JSON.stringify(draft.sheet) !== JSON.stringify(sheet)) {
-    sheet = keeper.sheet = draft.sheet;
-    keeper.revision = draft.revision;
-    keeper.touch(); // a later revision elsewhere is told by the server
+  if (draft && content(draft.sheet) !== content(sheet)) {
+    sheet = draft.sheet;
+    keeper.resume(draft); // a later revision elsewhere is told by the server
   } else {
     keeper.forget();
     said("saved");

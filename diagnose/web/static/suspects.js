@@ -25,15 +25,13 @@ async function choose(number) {
   const room = curves.clientWidth;
   const columns = room > 1000 ? 2 : 1;
   const wide = Math.floor(room / columns - (columns - 1) * 10);
-  let drawn;
   try {
-    drawn = await ask("GET", `/sheet/${name}/curves?suspect=${number}&width=${wide}`);
+    const drawn = await ask("GET", `/sheet/${name}/curves?suspect=${number}&width=${wide}`);
+    if (number !== chosen) return;
+    curves.innerHTML = drawn;
   } catch (error) {
-    drawn = "";
     tell(curves, error.message);
   }
-  if (number !== chosen || !drawn) return;
-  curves.innerHTML = drawn;
   curves.dataset.suspect = String(number);
 }
 
