@@ -285,7 +285,7 @@ def instrument(reading: Reading, values: ArrayLike) -> NDArray[np.float64]:
     if reading.scale == "linear":
         return np.asarray(np.hypot(about.uncertainty, about.relative * x))
     if reading.scale == "log" and about.floor:
-        return np.asarray(np.hypot(about.uncertainty, about.floor * np.exp(-x)))
+        return np.asarray(np.hypot(about.uncertainty, about.floor * np.exp(np.minimum(-x, 30.0))))
     return np.full(x.shape, about.uncertainty)
 
 

@@ -165,7 +165,8 @@ def test_following_the_advice_takes_half_the_readings_of_a_random_order() -> Non
     everything = (sessions.START, *candidates(stage, [sessions.START], bench))
     heard = random.random((len(everything), parts)) < 0.15
     moves = np.where(heard, random.choice([-4.0, 4.0], heard.shape), 0.0)
-    deaf = LinearUnit(moves, everything, 0.02)
+    # about 1 kohm, so that an ohmmeter's leads do not count
+    deaf = LinearUnit(moves, everything, 0.02, 7.0)
     lengths, _, count = sessions.sessions(deaf.stage, 12, deaf.bench())
     table = np.array(lengths, dtype=float)
     assert count == len(everything)
