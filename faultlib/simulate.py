@@ -181,7 +181,8 @@ class Laboratory(AbstractContextManager["Laboratory"]):
                 continue
             row = [known[k] for k in keys]
             if any(x is None for x in row):
-                gone.append(_unsolved(variant))
+                reason = next(iter(table.get(_why(variant), {})), "found none before")
+                gone.append(Problem(variant.label(), "no solution", reason))
             else:
                 values[i] = [x for x in row if x is not None]
         problems = self._simulate(stage, variants, readings, missing, values, progress)
@@ -238,6 +239,7 @@ class Laboratory(AbstractContextManager["Laboratory"]):
                 row = dict(zip(keys, map(float, values[i]), strict=True))
             elif failed[i].kind == "no solution":
                 row = dict.fromkeys(keys)
+                fresh.setdefault(entry[i], {})[_why(variants[i])] = {failed[i].text: None}
             else:
                 continue  # a crash or a time-out may not happen again
             fresh.setdefault(entry[i], {})[variants[i].key()] = row
@@ -257,8 +259,9 @@ def _shelf(variant: Variant) -> str:
     return repr([(f.part, f.mode) for f in variant.faults])
 
 
-def _unsolved(variant: Variant) -> Problem:
-    return Problem(variant.label(), "no solution", "found none when it was first simulated")
+def _why(variant: Variant) -> str:
+    """Under what a store keeps the reason why a variant has no values."""
+    return f"why {variant.key()}"
 
 
 def _measure(shared: tuple[Stage, tuple[Reading, ...]], variant: Variant) -> list[float]:
