@@ -156,6 +156,10 @@ def _field(error: InputError, text: Written) -> str:
 def _left_out(field: str) -> str:
     """What is left out so that the rest can be read: the row, or the one field."""
     head, *rest = field.split("/")
+    if head == "repaired" and len(rest) > 2 and rest[1] == "readings":
+        return "/".join((head, *rest[:3]))
+    if head == "repaired" and rest:
+        return f"{head}/{rest[0]}"
     if head in ("readings", "limits", "checks", "observations") and rest:
         return f"{head}/{rest[0]}"
     return field if head in ("values", "mains") and (rest or head == "mains") else ""
@@ -163,6 +167,7 @@ def _left_out(field: str) -> str:
 
 def _understood(case: Case, text: Written) -> tuple[tuple[str, str], ...]:
     sides = [read for _, read in case.channels] or [case.readings]
+    sides += [made.readings for made in case.repaired]
     made: dict[str, str] = {}
     for measured in (m for side in sides for m in side):
         if Path(measured.place.file).name != TRIAL:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from circuits import yamlfile
 from circuits.errors import InputError
 from circuits.yamlfile import Items, Node, Text
-from diagnose.web.sheet import FIGURES, KNOWN, Check, Entry, Limit, Pairs, Point, Typed
+from diagnose.web.sheet import FIGURES, KNOWN, Check, Entry, Limit, Pairs, Point, Repair, Typed
 
 _NOT_CONDITIONS = ("quantity", "value", "uncertainty", "points", "file")
 
@@ -29,8 +29,27 @@ def from_file(text: str, name: str) -> Typed:
         With the place, where it is no YAML or not of the form of a case.
     """
     top = yamlfile.mapping(yamlfile.tree(text, name), "a case file", None, ("stage",))
-    channels, readings = _channels(top)
     head, extra = _kept(text, top, name)
+    return from_tree(top, text, head, extra)
+
+
+def from_tree(top: yamlfile.Mapping, text: str = "", head: str = "", extra: str = "") -> Typed:
+    """The sheet of the tree of a case.
+
+    Parameters
+    ----------
+    top : Mapping
+    text : str
+        The file that it was read from, for the notes behind its lines.
+    head, extra : str
+        As in `Typed`.
+
+    Raises
+    ------
+    InputError
+        With the place, where it is not of the form of a case.
+    """
+    channels, readings = _channels(top)
     return Typed(
         stage=_word(top.get("stage")),
         case=_word(top.get("case")),
@@ -44,6 +63,7 @@ def from_file(text: str, name: str) -> Typed:
         observations=tuple(
             _word(item) for item in _members(top.get("observations"), "observations")
         ),
+        repaired=_repaired(top.get("repaired"), text),
         head=head,
         extra=extra,
     )
@@ -156,6 +176,19 @@ def _limit(node: Node) -> Limit:
     )
 
 
+def _repaired(node: Node | None, text: str) -> tuple[Repair, ...]:
+    """One repair, or a list of them."""
+    if node is None:
+        return ()
+    rows = (node,) if isinstance(node, yamlfile.Mapping) else _members(node, "repairs")
+    made = []
+    for item in rows:
+        row = yamlfile.mapping(item, "a repair", ("part", "how", "readings"))
+        made.append(Repair(_word(row.get("part")), _word(row.get("how")),
+                           _entries(row.get("readings"), text)))  # fmt: skip
+    return tuple(made)
+
+
 def _check(node: Node) -> Check:
     row = yamlfile.mapping(node, "a check", ("part", "found", "how"))
     return Check(_word(row.get("part")), _word(row.get("found")), _word(row.get("how")))
@@ -182,4 +215,6 @@ def _word(node: Node | None) -> str:
         return ""
     if isinstance(node, Items):
         return ", ".join(_word(item) for item in node.items)
-    return " ".join(yamlfile.scalar(node, "a value").value.split())
+    if isinstance(node, Text):
+        return " ".join(node.value.split())
+    raise InputError("a mapping stands here", place=node.place, expected="a single value")

@@ -18,7 +18,7 @@ Pairs = tuple[tuple[str, str], ...]
 
 KNOWN = (
     "case", "stage", "values", "mains", "readings", "limits", "checks", "observations",
-    "channels", "suspect",
+    "channels", "suspect", "repaired",
 )  # fmt: skip
 """Sections that the page has fields for; others are kept as they stand."""
 FIGURES = ("min", "max", "value", "within")
@@ -64,7 +64,10 @@ class Entry:
 
 @dataclass(frozen=True)
 class Limit:
-    """One published figure; `figures` are of `FIGURES`."""
+    """One published figure; `figures` are of `FIGURES`.
+
+    One without a quantity has a single condition, the ``standard`` that it stands for.
+    """
 
     quantity: str = ""
     conditions: Pairs = ()
@@ -81,6 +84,15 @@ class Check:
 
 
 @dataclass(frozen=True)
+class Repair:
+    """What was done to a part, and what was read after."""
+
+    part: str = ""
+    how: str = ""
+    readings: tuple[Entry, ...] = ()
+
+
+@dataclass(frozen=True)
 class Typed:
     """One sheet as it is typed.
 
@@ -92,7 +104,7 @@ class Typed:
     channels : tuple of str
         Names of both channels, or empty for a unit of one.
     suspect : str
-    readings, limits, checks, observations
+    readings, limits, checks, observations, repaired
     head : str
         Lines before the first section.
     extra : str
@@ -109,6 +121,7 @@ class Typed:
     limits: tuple[Limit, ...] = ()
     checks: tuple[Check, ...] = ()
     observations: tuple[str, ...] = ()
+    repaired: tuple[Repair, ...] = ()
     head: str = field(default="", repr=False)
     extra: str = field(default="", repr=False)
 
@@ -151,6 +164,10 @@ def from_page(data: object) -> Typed:
             _text(row.get("part")), _text(row.get("found")), _text(row.get("how")),
         )),
         observations=_texts(top.get("observations")),
+        repaired=_rows(top.get("repaired"), lambda row: Repair(
+            _text(row.get("part")), _text(row.get("how")),
+            _rows(row.get("readings"), lambda entry: _entry(entry, 1)),
+        )),
         head=_block(top.get("head")),
         extra=_block(top.get("extra")),
     )  # fmt: skip

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import tempfile
 import zipfile
 from dataclasses import replace
@@ -18,12 +19,14 @@ from circuits.load import load_stage, stage_names, unit_names
 from circuits.quantity import render
 from circuits.reading import QUANTITIES
 from circuits.stage import GROUND, Stage
-from diagnose.case import FOUND, OBSERVATIONS
+from diagnose.case import DONE, FOUND, OBSERVATIONS
+from diagnose.csvsheet import CSV, HEAD, LISTS, read_csv_sheet
+from diagnose.standards import standards
 from diagnose.web.app import bench
 from diagnose.web.checked import Checked
 from diagnose.web.drawn import STYLES, drawing
 from diagnose.web.guard import MOST_RECORDING
-from diagnose.web.opened import from_file
+from diagnose.web.opened import from_file, from_tree
 from diagnose.web.sheet import from_page, to_page
 from diagnose.web.shelf import FILE, Kept
 
@@ -79,12 +82,33 @@ def opened() -> Response:
             cases.append((name, body))
         else:
             others[name] = body
+    if not cases:
+        tables = [name for name in others if _is_table(name, others[name])]
+        if len(tables) == 1:
+            return jsonify(sheet=_of_table(tables[0], others).name)
     if len(cases) != 1:
         raise InputError(f"{len(cases)} of these {len(given)} files are case files",
                          expected="one case file, and what it names")  # fmt: skip
     name, body = cases[0]
     kept = bench().shelf.add(from_file(_decoded(name, body), name), others)
     return jsonify(sheet=kept.name)
+
+
+def _is_table(name: str, body: bytes) -> bool:
+    """Whether a table is a whole sheet: its first cell is a word of those."""
+    first = re.split(rb"[,;\t]", body.lstrip(b"\xef\xbb\xbf \r\n"), maxsplit=1)[0]
+    return name.lower().endswith(CSV) and first.decode("utf-8", "replace").strip('" ') in (
+        *HEAD, *LISTS, "quantity"
+    )  # fmt: skip
+
+
+def _of_table(name: str, files: dict[str, bytes]) -> Kept:
+    """A sheet from one that a spreadsheet wrote, with the files that it names."""
+    with tempfile.TemporaryDirectory(prefix="sheet-") as folder:
+        path = Path(folder) / f"table{Path(name).suffix.lower()}"
+        path.write_bytes(files[name])
+        sheet = from_tree(read_csv_sheet(path))
+    return bench().shelf.add(sheet, {k: body for k, body in files.items() if k != name})
 
 
 def _is_case(body: bytes) -> bool:
@@ -229,7 +253,10 @@ def _choices(stage: Stage | None) -> dict[str, Any]:
         }
         for q in QUANTITIES.values()
     }  # fmt: skip
-    made: dict[str, Any] = {"quantities": quantities, "found": FOUND, "observations": OBSERVATIONS}
+    made: dict[str, Any] = {
+        "quantities": quantities, "found": FOUND, "done": DONE, "observations": OBSERVATIONS,
+        "standards": {one.name: one.title for one in standards().values()},
+    }  # fmt: skip
     if stage is None:
         return made | {"stage": None}
     signal = [[key, render(value, "W" if key == "power" else "V")] for key, value in stage.signal]

@@ -7,16 +7,19 @@ from typing import Any
 
 from diagnose.result import Severity, VerdictLine
 from diagnose.text import amount, chance
+from diagnose.verdict import margin_text
 
 
 def limits(line: VerdictLine) -> str:
     """The limit of a published figure."""
     low, high = line.minimum, line.maximum
     if low is not None and high is not None:
-        return f"{amount(low, line.unit)} to {amount(high, line.unit)}"
-    if low is not None:
-        return f"at least {amount(low, line.unit)}"
-    return "" if high is None else f"at most {amount(high, line.unit)}"
+        text = f"{amount(low, line.unit)} to {amount(high, line.unit)}"
+    elif low is not None:
+        text = f"at least {amount(low, line.unit)}"
+    else:
+        text = "" if high is None else f"at most {amount(high, line.unit)}"
+    return f"{text} ({line.standard})" if line.standard else text
 
 
 def size(found: Severity | None) -> str:
@@ -51,6 +54,7 @@ def sentence(text: str) -> str:
 
 
 FILTERS: Mapping[str, Callable[..., Any]] = {
-    "amount": amount, "chance": chance, "limits": limits, "size": size, "span": span,
-    "bar_length": bar_length, "sentence": sentence,
+    "amount": amount, "margin": margin_text, "chance": chance, "limits": limits, "size": size,
+    "span": span,
+    "dict_of": dict, "bar_length": bar_length, "sentence": sentence,
 }  # fmt: skip

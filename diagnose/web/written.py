@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from diagnose.web.sheet import Entry, Limit, Pairs, Typed
 
 _PLAIN = re.compile(r"[A-Za-z0-9µμΩ.+-](?:[A-Za-z0-9µμΩ.+%/°-]| (?=[A-Za-z0-9µμΩ.+%/°-]))*")
-_LISTS = ("between", "band", "tones")
+_LISTS = ("between", "band", "tones", "frequencies")
 _NOTHING = '""'
 _HEAD = "# A bench sheet; rank it with: diagnose rank FILE"
 
@@ -126,6 +126,7 @@ def written(sheet: Typed, without: Collection[str] = ()) -> Written:
         paper.add(quoted(word), f"observations/{k}")
     paper.add("]")
     paper.end("observations")
+    _repaired(paper, sheet, without)
     for text in sheet.extra.splitlines():
         paper.line(text, "extra")
     return Written("\n".join(paper.lines) + "\n", tuple(paper.spans))
@@ -146,7 +147,7 @@ def _readings(paper: _Paper, sheet: Typed, without: Collection[str]) -> None:
     if not sheet.channels:
         _listed(paper, "readings")
         for k, entry in enumerate(sheet.readings):
-            _entry(paper, entry, k, 0, "  ", without)
+            _entry(paper, entry, f"readings/{k}", 0, "  ", without)
         return
     if sheet.suspect:
         paper.line(f"suspect: {quoted(sheet.suspect)}", "suspect")
@@ -155,13 +156,12 @@ def _readings(paper: _Paper, sheet: Typed, without: Collection[str]) -> None:
         paper.line(f"  {quoted(name)}:", f"channels/{side}")
         paper.line("    readings:")
         for k, entry in enumerate(sheet.readings):
-            _entry(paper, entry, k, side, "      ", without)
+            _entry(paper, entry, f"readings/{k}", side, "      ", without)
 
 
 def _entry(
-    paper: _Paper, entry: Entry, k: int, side: int, indent: str, without: Collection[str]
+    paper: _Paper, entry: Entry, row: str, side: int, indent: str, without: Collection[str]
 ) -> None:
-    row = f"readings/{k}"
     if row in without or not entry.quantity:
         return
     if entry.source != "points":
@@ -217,10 +217,26 @@ def _one(
     paper.end(row)
 
 
+def _repaired(paper: _Paper, sheet: Typed, without: Collection[str]) -> None:
+    kept = [(k, made) for k, made in enumerate(sheet.repaired)
+            if f"repaired/{k}" not in without and (made.part or made.readings)]  # fmt: skip
+    if not kept:
+        return
+    _listed(paper, "repaired")
+    for k, made in kept:
+        row = f"repaired/{k}"
+        paper.line(f"  - part: {quoted(made.part)}", f"{row}/part")
+        if made.how:
+            paper.line(f"    how: {quoted(made.how)}", f"{row}/how")
+        paper.line("    readings:", row)
+        for r, entry in enumerate(made.readings):
+            _entry(paper, entry, f"{row}/readings/{r}", 0, "      ", without)
+
+
 def _limits(paper: _Paper, sheet: Typed, without: Collection[str]) -> None:
     _listed(paper, "limits")
     for k, limit in enumerate(sheet.limits):
-        if f"limits/{k}" in without or not limit.quantity:
+        if f"limits/{k}" in without or not (limit.quantity or limit.conditions):
             continue
         paper.add("  - ")
         paper.braces(_limit(limit, f"limits/{k}"))
@@ -228,6 +244,9 @@ def _limits(paper: _Paper, sheet: Typed, without: Collection[str]) -> None:
 
 
 def _limit(limit: Limit, row: str) -> Iterable[tuple[str, str, str]]:
+    if not limit.quantity:
+        yield from _pairs(limit.conditions, row)
+        return
     yield "quantity", quoted(limit.quantity), f"{row}/quantity"
     yield from _pairs(limit.conditions, row)
     given = [(key, value) for key, value in limit.figures if value]

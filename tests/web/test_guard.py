@@ -1,5 +1,7 @@
-"""Who may ask: this machine's own page. Sources: the Fetch metadata and CSP specifications of the
-W3C, and the rule that a browser sets Origin, Host and Sec-Fetch-* itself.
+"""Who may ask: this machine's own page.
+
+Sources: the Fetch metadata and CSP specifications of the W3C, and the rule that a browser sets
+Origin, Host and Sec-Fetch-* itself.
 """
 
 from __future__ import annotations
@@ -60,9 +62,10 @@ def test_another_name_for_this_machine_is_refused(client: FlaskClient, host: str
 def test_a_post_from_another_page_is_refused(
     app: Flask, client: FlaskClient, name: str, headers: dict[str, str]
 ) -> None:
-    for method, path in (("POST", "/sheets"), ("PUT", f"/sheet/{name}/data"),
-                         ("POST", f"/sheet/{name}/rank"), ("DELETE", f"/sheet/{name}/rank"),
-                         ("POST", f"/sheet/{name}/sweep"), ("POST", f"/sheet/{name}/study")):  # fmt: skip
+    base = f"/sheet/{name}"
+    for method, path in (("POST", "/sheets"), ("PUT", f"{base}/data"), ("POST", f"{base}/rank"),
+                         ("DELETE", f"{base}/rank"), ("POST", f"{base}/sweep"),
+                         ("POST", f"{base}/study")):  # fmt: skip
         answer = client.open(path, method=method, base_url=HERE, headers=headers, json={})
         assert answer.status_code == 403, path
     assert len(app.extensions[KEY].shelf.labels()) == 1

@@ -70,8 +70,8 @@ def test_two_channels_share_their_rows_and_come_apart_again(tmp_path: Path) -> N
 
 
 def test_sections_without_fields_and_the_lines_above_stay(tmp_path: Path) -> None:
-    text = ("# Hall, third row of the balcony.\ncase: x\nstage: phono-opamp\nwarranty:\n  until: 1974"
-            "  # stamped\nmains: 50 Hz\n")  # fmt: skip
+    text = ("# Hall, third row of the balcony.\ncase: x\nstage: phono-opamp\nwarranty:\n"
+            "  until: 1974  # stamped\nmains: 50 Hz\n")  # fmt: skip
     again = written(from_file(text, "x.yaml")).text
     assert again.startswith("# Hall, third row of the balcony.\n")
     assert "warranty:\n  until: 1974  # stamped\n" in again

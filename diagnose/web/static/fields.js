@@ -107,16 +107,16 @@ export class Fields {
     }, "×");
   }
 
-  reading(k) {
-    const entry = this.sheet.readings[k];
-    const row = `readings/${k}`;
-    const before = this.sheet.readings[k - 1];
-    const classes = ["row", this.channels.length > 1 ? "two" : "", before?.quantity === entry.quantity ? "again" : ""];
+  /** A row of `list`, which stands on the sheet under `place`. */
+  reading(k, list = this.sheet.readings, place = "readings", channels = this.channels) {
+    const entry = list[k];
+    const row = `${place}/${k}`;
+    const classes = ["row", list[k - 1]?.quantity === entry.quantity ? "again" : ""];
     const name = `${entry.quantity} ${entry.conditions.map((pair) => pair[1]).join(" ")}`;
     const unit = make("span", { class: "unit" }, this.unit(entry));
     const values = make("div", { class: "values" });
     if (entry.source === "value" || entry.source === "file")
-      values.append(...this.channels.map((channel, side) => entry.source === "file"
+      values.append(...channels.map((channel, side) => entry.source === "file"
         ? make("span", { "data-field": `${row}/values/${side}`, id: slug(`${row}/values/${side}`), tabindex: "-1" },
           `${channel ? channel + ": " : ""}${entry.values[side] || "no file"}`)
         : this.input(`${row}/values/${side}`, entry.values[side], (text) => { entry.values[side] = text; }, {
@@ -129,21 +129,21 @@ export class Fields {
         (text) => { entry.uncertainty = text; }, { class: "spread", "aria-label": `uncertainty of ${name}` })));
     return make("div", { class: classes.join(" "), "data-row": row, role: "group", "aria-label": name },
       this.quantity(row, entry), this.conditions(row, entry), values,
-      this.remove(this.sheet.readings, k, name, "readings"),
-      entry.source === "points" ? this.points(row, entry) : null);
+      this.remove(list, k, name, place),
+      entry.source === "points" ? this.points(row, entry, channels) : null);
   }
 
-  points(row, entry) {
+  points(row, entry, channels) {
     const add = make("button", {
       type: "button", class: "quiet", onclick: () => {
-        entry.points.push({ at: "", values: this.channels.map(() => "") });
+        entry.points.push({ at: "", values: channels.map(() => "") });
         this.shaped(`${row}/points/${entry.points.length - 1}/at`);
       },
     }, "+ point");
     return make("div", { class: "points" }, entry.points.map((point, p) => make("div", { class: "point" },
       this.input(`${row}/points/${p}/at`, point.at, (text) => { point.at = text; },
         { class: "at", "aria-label": `${entry.quantity}, frequency ${p + 1}`, placeholder: "20 Hz" }),
-      this.channels.map((channel, side) => this.input(`${row}/points/${p}/${side}`, point.values[side],
+      channels.map((channel, side) => this.input(`${row}/points/${p}/${side}`, point.values[side],
         (text) => { point.values[side] = text; }, {
           class: "value", placeholder: channel || this.about(entry).unit,
           "aria-label": `${entry.quantity} at ${point.at} ${channel} in ${this.about(entry).unit}`,
@@ -153,6 +153,7 @@ export class Fields {
   limit(k) {
     const limit = this.sheet.limits[k];
     const row = `limits/${k}`;
+    if (!limit.quantity && limit.conditions[0]?.[0] === "standard") return this.standard(k, limit, row);
     const figures = Object.fromEntries(limit.figures);
     const order = ["min", "max", "value", "within"];
     for (const key of ["min", "max"]) if (!(key in figures)) limit.figures.push([key, ""]);
@@ -163,6 +164,46 @@ export class Fields {
         this.input(`${row}/${pair[0]}`, pair[1], (text) => { pair[1] = text; }))),
       make("span", { class: "unit" }, this.about(limit).unit)),
       this.remove(this.sheet.limits, k, `limit of ${limit.quantity}`, "limits"));
+  }
+
+  /** All the figures of a published standard in one row. */
+  standard(k, limit, row) {
+    const pair = limit.conditions[0];
+    const names = Object.entries(this.choices.standards);
+    return make("div", { class: "row standard", "data-row": row, role: "group", "aria-label": "limits of a standard" },
+      make("span", {}, "by a standard"),
+      make("div", { class: "conditions" }, this.select(`${row}/standard`, pair[1],
+        names.map(([word, title]) => [word, `${word}: ${title}`]), (word) => { pair[1] = word; }, { "aria-label": "standard" })),
+      make("span"), this.remove(this.sheet.limits, k, "standard", "limits"));
+  }
+
+  /** What was done to a part, and what was read after. */
+  repair(k) {
+    const made = this.sheet.repaired[k];
+    const row = `repaired/${k}`;
+    const parts = (this.choices.parts || []).map((p) => [p.name, `${p.name} ${p.role}`.trim()]);
+    const again = () => {
+      const side = Math.max(0, this.sheet.channels.indexOf(this.sheet.suspect));
+      made.readings = this.sheet.readings
+        .filter((entry) => entry.source === "points" ? entry.points.some((p) => p.values[side]) : entry.source === "value" && entry.values[side])
+        .map((entry) => ({ ...structuredClone(entry), values: [""], note: "",
+          points: entry.points.map((p) => ({ at: p.at, values: [""] })) }));
+      this.shaped(`${row}/readings/0/values/0`);
+      this.typed(row);
+    };
+    return make("div", { "data-row": row, class: "repair" },
+      make("div", { class: "line" },
+        this.select(`${row}/part`, made.part, parts, (word) => { made.part = word; }, { "aria-label": "part repaired" }),
+        make("label", {}, "was ", this.select(`${row}/how`, made.how, this.choices.done.map((w) => [w, w]), (word) => { made.how = word; })),
+        this.remove(this.sheet.repaired, k, `repair of ${made.part}`, "repaired")),
+      made.readings.length ? null : make("button", { type: "button", onclick: again }, "Read again what was read before"),
+      made.readings.map((_, r) => this.reading(r, made.readings, `${row}/readings`, [""])),
+      make("button", { type: "button", class: "quiet", id: `add-${slug(row)}`, onclick: () => {
+        made.readings.push({ quantity: "dc voltage", source: "value", values: [""], points: [], uncertainty: "", note: "",
+          conditions: [["at", this.usual("at")]] });
+        this.shaped(`${row}/readings/${made.readings.length - 1}/quantity`);
+        this.typed(row);
+      } }, "+ reading after the repair"));
   }
 
   check(k) {

@@ -59,7 +59,7 @@ function shaped(field) {
 const adds = (list, words, make_) => make("button", {
   type: "button", id: `add-${list}`, onclick: () => {
     sheet[list].push(make_());
-    shaped(`${list}/${sheet[list].length - 1}/${list === "checks" ? "part" : "quantity"}`);
+    shaped(`${list}/${sheet[list].length - 1}/${list === "checks" || list === "repaired" ? "part" : "quantity"}`);
     typed(list);
   },
 }, words);
@@ -80,13 +80,18 @@ function draw() {
         make("div", { class: "drop", id: "drop" }, make("p", { class: "dim" }, "Drop a sweep (.csv: frequency, value) or a recording (.wav, .flac) here."))),
       make("section", { "aria-labelledby": "h-limits" }, make("h2", { id: "h-limits" }, "Published limits"),
         sheet.limits.map((_, k) => fields.limit(k)), make("div", { class: "line" },
-          adds("limits", "+ limit", () => ({ quantity: "gain", conditions: [["frequency", "1 kHz"]], figures: [["min", ""], ["max", ""]] })))),
+          adds("limits", "+ limit", () => ({ quantity: "gain", conditions: [["frequency", "1 kHz"]], figures: [["min", ""], ["max", ""]] })),
+          standard())),
       make("section", { "aria-labelledby": "h-checks" }, make("h2", { id: "h-checks" }, "Parts tested or changed"),
         sheet.checks.map((_, k) => fields.check(k)), make("div", { class: "line" },
           adds("checks", "+ part", () => ({ part: "", found: "good", how: "" })))),
       make("section", { "aria-labelledby": "h-remarks" }, make("h2", { id: "h-remarks" }, "What was noticed"),
         make("div", { class: "remarks" }, choices.observations.map((word) => make("label", {},
-          make("input", { type: "checkbox", ".checked": sheet.observations.includes(word), onchange: (event) => remark(word, event.target.checked) }), word))))),
+          make("input", { type: "checkbox", ".checked": sheet.observations.includes(word), onchange: (event) => remark(word, event.target.checked) }), word)))),
+      make("section", { "aria-labelledby": "h-repaired" }, make("h2", { id: "h-repaired" }, "After a repair"),
+        make("p", { class: "dim" }, "What was done, and the same readings again: the answer then says whether the fault is gone."),
+        sheet.repaired.map((_, k) => fields.repair(k)), make("div", { class: "line" },
+          adds("repaired", "+ repair", () => ({ part: "", how: "replaced", readings: [] }))))),
     make("div", { class: "side" },
       make("section", { "aria-labelledby": "h-stage" }, make("h2", { id: "h-stage" }, choices.stage?.title || sheet.stage), drawing),
       make("details", { id: "d-values", open: sheet.values.length > 0 }, make("summary", {}, "Values of this unit, where its schematic differs"), fields.values()),
@@ -95,6 +100,14 @@ function draw() {
   form.removeAttribute("aria-busy");
   problems(last);
 }
+
+const standard = () => make("button", {
+  type: "button", onclick: () => {
+    sheet.limits.push({ quantity: "", conditions: [["standard", Object.keys(choices.standards)[0]]], figures: [] });
+    shaped(`limits/${sheet.limits.length - 1}/standard`);
+    typed("limits");
+  },
+}, "+ standard");
 
 const blank = (values) => {
   const before = sheet.readings.at(-1);
