@@ -8,7 +8,14 @@ from circuits.kinds import kind
 from circuits.quantity import render
 from circuits.reading import QUANTITIES, Reading
 from circuits.stage import GROUND, Part, Stage
-from diagnose.proposal import HUM_LINES, MIDDLE_HZ, follows_riaa, tracing
+from diagnose.proposal import (
+    HUM_LINES,
+    MIDDLE_HZ,
+    follows_riaa,
+    is_supply,
+    ripples,
+    tracing,
+)
 from faultlib.simulate import Bench
 
 OCTAVES_HZ = (20.0, 31.5, 63.0, 125.0, 250.0, 500.0, 2e3, 4e3, 8e3, 16e3, 20e3)
@@ -55,15 +62,15 @@ def candidates(
     rails = [rail for rail in stage.rails if inside(rail.name)]
     made = [Reading("dc voltage", at=node) for node in probes]
     made += [Reading("supply current", rail=rail.name) for rail in rails]
-    made += [reading for reading, _ in tracing(stage)]
-    made.append(Reading("gain", frequency=MIDDLE_HZ))
-    made += _shape(stage, known, bench)
-    made += [Reading(q, frequency=f) for q in ("input impedance", "output impedance")
-             for f in IMPEDANCE_HZ]
+    signal = not is_supply(stage, bench)
+    if signal:
+        made += [reading for reading, _ in tracing(stage)]
+        made.append(Reading("gain", frequency=MIDDLE_HZ))
+        made += _shape(stage, known, bench)
+        made += [Reading("input impedance", frequency=f) for f in IMPEDANCE_HZ]
+    made += [Reading("output impedance", frequency=f) for f in IMPEDANCE_HZ]
     made += [Reading("hum", frequency=k * stage.mains) for k in HUM_LINES]
-    made += [Reading("ripple", at=rail.name, frequency=f)
-             for rail in rails if rail.name in probes or rail.supply is not None
-             for f in (stage.mains, 2.0 * stage.mains)]
+    made += [r for r in ripples(stage) if inside(r.at)]
     made += [Reading("noise"), Reading("noise", weighting="A")]
     parts = [part for part in stage.parts if inside(part.name)]
     made += [Reading("resistance", between=pair) for pair in _pairs(parts, probes)]

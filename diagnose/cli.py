@@ -121,6 +121,7 @@ def _parser() -> argparse.ArgumentParser:
         made.set_defaults(run=run)
         return made
 
+    case_help = "a case file, YAML or a table (.csv)"
     stage_help = "a stage or unit that ships, or the path of its file"
     one = command("stages", _stages, "list the stages that ship, or show one in detail",
                   "diagnose stages phono-two-transistor")
@@ -131,15 +132,17 @@ def _parser() -> argparse.ArgumentParser:
     one.add_argument("stage", metavar="STAGE", help=stage_help)
     one.add_argument("-o", dest="file", metavar="FILE", type=Path,
                      help="write it there instead of to the screen; a file that exists is kept")
+    one.add_argument("--csv", action="store_true",
+                     help="as a table for a spreadsheet; so is a FILE that ends in .csv")
 
     one = command("rank", _rank, "rank the causes that explain the readings of a case",
                   "diagnose rank hall-record.yaml")
-    one.add_argument("case", metavar="CASE", type=Path, help="a case file")
+    one.add_argument("case", metavar="CASE", type=Path, help=case_help)
     _computes(one)
 
     one = command("next", _next, "propose the readings to take next, and what each would mean",
                   "diagnose next hall-record.yaml")
-    one.add_argument("case", metavar="CASE", type=Path, help="a case file")
+    one.add_argument("case", metavar="CASE", type=Path, help=case_help)
     one.add_argument("--most", metavar="N", type=int, default=5,
                      help="so many of them, by default 5; with --json all that tell anything")
     one.add_argument("--distortion", action="store_true",
@@ -202,7 +205,7 @@ def _parser() -> argparse.ArgumentParser:
 
     one = command("report", _report, "write the answer to a case as one HTML file, for print",
                   "diagnose report hall-record.yaml -o hall-record.html")
-    one.add_argument("case", metavar="CASE", type=Path, help="a case file")
+    one.add_argument("case", metavar="CASE", type=Path, help=case_help)
     one.add_argument("-o", dest="file", metavar="FILE.html", type=Path, required=True,
                      help="write it there; an older report is replaced")
     _computes(one)
@@ -248,36 +251,10 @@ def _stages(values: Values) -> str:
 
 
 def _sheet(values: Values) -> str:
-    from circuits.load import load_stage, stage_names, unit_names
-    from diagnose.blank import blank_sheet
-    from diagnose.proposal import propose
+    from diagnose.commands_sheet import blank
 
-    stage = load_stage(values.stage)
-    if values.file is not None and values.file.exists():
-        raise _exists(values.file)
-    reference = ""
-    if values.stage not in (*stage_names(), *unit_names()):
-        # a case looks for its stage from its own folder
-        folder = values.file.parent if values.file is not None else Path()
-        reference = os.path.relpath(values.stage, folder)
     with _laboratory(cached=True) as bench:
-        text = blank_sheet(stage, propose(stage, bench), reference)
-    if values.file is None:
-        return text
-    try:
-        # "x" again: the file may have come while the stage was simulated
-        with values.file.open("x", encoding="utf-8") as file:
-            file.write(text)
-    except FileExistsError:
-        raise _exists(values.file) from None
-    except OSError as error:
-        raise InputError(f"{values.file} cannot be written: {error.strerror}",
-                         expected="a file in a folder that exists") from None
-    return f"{values.file} written; fill it in, then: diagnose rank {values.file}\n"
-
-
-def _exists(path: Path) -> InputError:
-    return InputError(f"{path} exists and was not touched", expected="the name of a new file")
+        return blank(values, bench)
 
 
 def _rank(values: Values) -> str:

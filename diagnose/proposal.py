@@ -1,10 +1,14 @@
 """Which readings a blank sheet proposes for a stage.
 
-The list is what a technician takes anyway: voltages at every test point, supply currents, gain,
-the shape of the response, impedances at both ends, hum lines and noise.
+The list is what a technician takes anyway: voltages at every test point, supply currents, ripple,
+gain, the shape of the response, impedances at both ends, hum lines and noise; distortion on the
+sheet as well. Of a supply the list leaves out what belongs to a signal.
 """
 
 from __future__ import annotations
+
+import re
+from dataclasses import replace
 
 import numpy as np
 
@@ -21,11 +25,15 @@ SHAPE_HZ = (20.0, 50.0, 100.0, 200.0, 500.0, 2e3, 5e3, 10e3, 15e3, 20e3)
 MIDDLE_HZ = 1000.0
 HUM_LINES = (1, 2, 3, 4)
 """Multiples of the mains frequency."""
+RIPPLE_LINES = (1, 2)
+"""Those that tell a half-wave from a full-wave rectifier."""
 
 _RIAA_HZ = (50.0, 100.0, 500.0, 5e3, 10e3)
 _RIAA_DB = 3.0
 _LOUDSPEAKER_OHMS = 32.0
 """A load up to here is a loudspeaker, whose stage is judged by its damping factor."""
+_STANDING_V = 1.0
+"""More than the offset of any stage that is coupled directly (judgement)."""
 
 
 def propose(stage: Stage, bench: Bench) -> tuple[Proposed, ...]:
@@ -46,6 +54,9 @@ def propose(stage: Stage, bench: Bench) -> tuple[Proposed, ...]:
         (Reading("dc voltage", at=node), what) for node, what in stage.test_points if node != GROUND
     ]
     made += [(Reading("supply current", rail=rail.name), "") for rail in stage.rails]
+    if is_supply(stage, bench):
+        return (*made, *_of_a_supply(stage))
+    made += [(reading, "") for reading in ripples(stage)]
     made += tracing(stage)
     made.append((Reading("gain", frequency=MIDDLE_HZ), _drive(stage)))
     if follows_riaa(stage, bench):
@@ -60,6 +71,69 @@ def propose(stage: Stage, bench: Bench) -> tuple[Proposed, ...]:
     made += [(Reading("hum", frequency=k * stage.mains), "") for k in HUM_LINES]
     made.append((Reading("noise"), "20 Hz to 20 kHz, input terminated"))
     return tuple(made)
+
+
+def on_sheet(stage: Stage, bench: Bench) -> tuple[Proposed, ...]:
+    """The readings of a blank sheet with those under drive, which take long to simulate.
+
+    Distortion at the usual drive; of a stage that drives a loudspeaker also at a tenth of it,
+    where crossover shows, and the greatest output.
+
+    Parameters
+    ----------
+    stage : Stage
+    bench : Bench
+    """
+    made = propose(stage, bench)
+    if is_supply(stage, bench) or not stage.signal or not stage.rails:
+        return made
+    (kind, usual), *_ = stage.signal
+    thd = Reading("thd", frequency=MIDDLE_HZ, level=(kind, usual))
+    further = [(thd, "usual drive")]
+    if 0.0 < stage.load <= _LOUDSPEAKER_OHMS:
+        small = usual / (100.0 if kind == "power" else 10.0)
+        further.append((replace(thd, level=(kind, small)), "small drive: crossover shows here"))
+        most = Reading("maximum output", frequency=MIDDLE_HZ, thd=0.01)
+        further.append((most, "at 1 % of distortion, in V or W"))
+    return (*made, *further)
+
+
+def is_supply(stage: Stage, bench: Bench) -> bool:
+    """Whether a stage is named a supply and has a direct voltage at its output.
+
+    A stage of the signal's way has a capacitor there, or stands at ground.
+
+    Parameters
+    ----------
+    stage : Stage
+    bench : Bench
+        Tells the voltage of the healthy stage.
+    """
+    if not re.search(r"\b(supply|regulat\w*)\b", f"{stage.name} {stage.title}", re.IGNORECASE):
+        return False
+    volts = bench.values(stage, [Variant()], [Reading("dc voltage", at=stage.output)]).values[0, 0]
+    return bool(np.isfinite(volts) and abs(volts) > _STANDING_V)
+
+
+def _of_a_supply(stage: Stage) -> list[Proposed]:
+    points = dict.fromkeys([*(rail.name for rail in stage.rails), stage.output])
+    made: list[Proposed] = [
+        (Reading("ripple", at=at, frequency=k * stage.mains), "")
+        for at in points for k in RIPPLE_LINES
+    ]
+    made += [(Reading("output impedance", frequency=f), "") for f in (100.0, MIDDLE_HZ, 10e3)]
+    made.append((Reading("noise"), "20 Hz to 20 kHz"))
+    return made
+
+
+def ripples(stage: Stage) -> list[Reading]:
+    """The ripple of rails that a probe reaches or that have their supply behind them."""
+    probes = {node for node, _ in stage.test_points}
+    return [
+        Reading("ripple", at=rail.name, frequency=k * stage.mains)
+        for rail in stage.rails if rail.name in probes or rail.supply is not None
+        for k in RIPPLE_LINES
+    ]
 
 
 def tracing(stage: Stage) -> list[Proposed]:
