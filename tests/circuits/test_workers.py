@@ -215,7 +215,13 @@ def start(tmp_path, body):
         stderr=subprocess.PIPE,
         text=True,
         start_new_session=True,
+        # a shell may have started the tests with interrupts ignored, which a child inherits
+        preexec_fn=heed_interrupts,
     )
+
+
+def heed_interrupts():
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
 
 
 def gone(pids, seconds=5.0):
@@ -254,8 +260,12 @@ Pool(workers=2, timeout=60.0).map(forever, list(range(50)))
         os.killpg(program.pid, signal.SIGINT)
     else:
         program.send_signal(signal.SIGINT)
-    _, errors = program.communicate(timeout=20)
-    assert time.monotonic() - began < 3.0
+    try:
+        _, errors = program.communicate(timeout=20)
+    except subprocess.TimeoutExpired:
+        os.killpg(program.pid, signal.SIGKILL)
+        raise
+    assert time.monotonic() - began < 10.0
     assert "KeyboardInterrupt" in errors
     assert gone(workers_seen)
 

@@ -260,6 +260,8 @@ def test_control_c_ends_with_one_line_and_leaves_nobody(environment: dict[str, s
     with subprocess.Popen(
         command("rank", DATA / "slow.yaml", "--no-cache"),
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment, start_new_session=True,
+        # a shell may have started the tests with interrupts ignored, which a child inherits
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     ) as process:  # fmt: skip
         deadline = time.monotonic() + 30.0
         while not workers(process.pid):
