@@ -19,7 +19,8 @@ import pytest
 from circuits.bench.workers import COUNT_VARIABLE
 from circuits.load import stage_names
 from diagnose.case import load_case
-from diagnose.cli import COMMANDS, main
+from diagnose.arguments import COMMANDS
+from diagnose.cli import main
 
 ROOT = Path(__file__).resolve().parents[2]
 DATA = ROOT / "tests" / "data"

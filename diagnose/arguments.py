@@ -1,0 +1,187 @@
+"""The words of the command line: which commands there are, and what each takes."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any, NoReturn
+
+from circuits.errors import InputError
+
+Values = argparse.Namespace
+Run = Callable[[Values], str]
+
+COMMANDS = (
+    "stages", "sheet", "rank", "next", "coverage", "score", "study", "measure", "report", "serve",
+)  # fmt: skip
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose mistakes are this project's errors: one message, exit code 2."""
+
+    def error(self, message: str) -> NoReturn:
+        raise InputError(f"{self.prog}: {message}", expected=self.format_usage()[7:].strip())
+
+
+class _Version(argparse.Action):
+    """Looks the version up only when it is asked for."""
+
+    def __call__(
+        self,
+        parser: argparse.ArgumentParser,
+        namespace: Values,
+        values: str | Sequence[Any] | None,
+        option_string: str | None = None,
+    ) -> NoReturn:
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            found = version("amplifier-fault-diagnosis")
+        except PackageNotFoundError:
+            found = "(not installed)"
+        sys.stdout.write(f"diagnose {found}\n")
+        parser.exit()
+
+
+def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
+    """The parser of the whole command line.
+
+    Parameters
+    ----------
+    run : mapping of command to callable
+        What each of `COMMANDS` does with its arguments; gives the text of the answer.
+    """
+    top = _Parser(
+        prog="diagnose",
+        description="Ranks what may be wrong in an audio amplifier stage, "
+        "from what was measured at the bench.",
+        epilog="example:\n  diagnose sheet phono-opamp -o sheet.yaml\n  diagnose rank sheet.yaml",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    top.add_argument("--version", action=_Version, nargs=0, help="show the version and exit")
+    commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
+
+    def command(name: str, about: str, example: str) -> argparse.ArgumentParser:
+        made = commands.add_parser(
+            name,
+            help=about,
+            description=about[:1].upper() + about[1:] + ".",
+            epilog=f"example:\n  {example}",
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
+        made.set_defaults(run=run[name])
+        return made
+
+    case_help = "a case file, YAML or a table (.csv)"
+    stage_help = "a stage or unit that ships, or the path of its file"
+    one = command("stages", "list the stages that ship, or show one in detail",
+                  "diagnose stages phono-two-transistor")
+    one.add_argument("stage", nargs="?", metavar="STAGE", help=stage_help)
+
+    one = command("sheet", "write a blank case to fill in",
+                  "diagnose sheet phono-two-transistor -o hall-record.yaml")
+    one.add_argument("stage", metavar="STAGE", help=stage_help)
+    one.add_argument("-o", dest="file", metavar="FILE", type=Path,
+                     help="write it there instead of to the screen; a file that exists is kept")
+    one.add_argument("--csv", action="store_true",
+                     help="as a table for a spreadsheet; so is a FILE that ends in .csv")
+
+    one = command("rank", "rank the causes that explain the readings of a case",
+                  "diagnose rank hall-record.yaml")
+    one.add_argument("case", metavar="CASE", type=Path, help=case_help)
+    _computes(one)
+
+    one = command("next", "propose the readings to take next, and what each would mean",
+                  "diagnose next hall-record.yaml")
+    one.add_argument("case", metavar="CASE", type=Path, help=case_help)
+    one.add_argument("--most", metavar="N", type=int, default=5,
+                     help="so many of them, by default 5; with --json all that tell anything")
+    one.add_argument("--distortion", action="store_true",
+                     help="distortion at the usual drive as well, which takes long to simulate")
+    _computes(one)
+
+    one = command("coverage", "tell which faults a set of readings can find and tell apart",
+                  "diagnose coverage phono-two-transistor -o coverage.png")
+    one.add_argument("stage", metavar="STAGE", help=stage_help)
+    one.add_argument("--readings", metavar="CASE", default="proposal",
+                     help="the readings of that case file; by default those of a blank sheet")
+    one.add_argument("-o", dest="picture", metavar="FILE", type=Path,
+                     help="draw a picture as well, .png or .svg")
+    _computes(one)
+
+    one = command("score", "rank random benches and tell how right the answers are",
+                  "diagnose score phono-two-transistor --benches 100")
+    one.add_argument("stage", metavar="STAGE", help=stage_help)
+    one.add_argument("--benches", metavar="N", type=int, default=60, help="by default 60")
+    one.add_argument("--seed", metavar="N", type=int, default=1, help="of the random numbers")
+    one.add_argument("--foreign", metavar="SHARE", type=float, nargs="?", const=0.05,
+                     help="units of other makes, whose values differ from the stage file by that "
+                     "much (0.05)")
+    one.add_argument("--reference", action="store_true",
+                     help="with a good second channel beside, on a supply of its own")
+    one.add_argument("-o", dest="picture", metavar="FILE", type=Path,
+                     help="draw a picture as well, .png or .svg")
+    _computes(one)
+
+    one = command("study", "show how the readings move along the sizes of one fault",
+                  "diagnose study phono-two-transistor 'C4:capacitance loss' -o c4.png")
+    one.add_argument("stage", metavar="STAGE", help=stage_help)
+    one.add_argument("fault", metavar="PART:MODE", help="a part and a way in which it fails")
+    one.add_argument("--readings", metavar="CASE", default="proposal",
+                     help="the readings of that case file, with what was measured; "
+                     "by default those of a blank sheet")
+    one.add_argument("-o", dest="picture", metavar="FILE", type=Path, nargs="?", const=Path(),
+                     help="draw a picture as well, .png or .svg; without FILE a name is made up")
+    _computes(one)
+
+    one = command("measure", "read level, distortion, noise and hum from a recording",
+                  "diagnose measure hall-right.wav --full-scale '2.0 V'")
+    one.add_argument("recording", metavar="FILE", type=Path, help="a WAV or FLAC file")
+    one.add_argument("--signal", metavar="WORD", default="",
+                     help="what was fed in: sine, difference-tone (such as 19 and 20 kHz), "
+                     "modulation (60 Hz and 7 kHz), tones (many), square or silence; "
+                     "by default what it looks like")
+    one.add_argument("--full-scale", metavar="VOLTS", default="",
+                     help="RMS volts of a sine whose peaks just reach digital full scale; "
+                     "without it only ratios are told")
+    one.add_argument("--channel", metavar="WORD", default="", help="left or right alone")
+    one.add_argument("--driven", metavar="WORD", default="",
+                     help="left, right or both: the channels that a sine was fed to")
+    one.add_argument("--mains", metavar="FREQUENCY", default="50 Hz", help="by default 50 Hz")
+    views = one.add_mutually_exclusive_group()
+    views.add_argument("--json", action="store_true", help="print one JSON document")
+    views.add_argument("--yaml", action="store_true",
+                       help="print the readings as lines of a bench sheet")
+
+    one = command("report", "write the answer to a case as one HTML file, for print",
+                  "diagnose report hall-record.yaml -o hall-record.html")
+    one.add_argument("case", metavar="CASE", type=Path, help=case_help)
+    one.add_argument("-o", dest="file", metavar="FILE.html", type=Path, required=True,
+                     help="write it there; an older report is replaced")
+    _computes(one)
+
+    one = command("serve", "open a page in the browser that does the whole job",
+                  "diagnose serve")
+    one.add_argument("--port", type=int, metavar="N", default=8426,
+                     help="of this machine; 0 takes any that is free (default 8426)")
+    one.add_argument("--no-browser", action="store_true", help="open no browser")
+    one.add_argument("--no-cache", action="store_true",
+                     help="neither use nor keep what was simulated before")
+    return top
+
+
+def _computes(one: argparse.ArgumentParser) -> None:
+    """The options of every command that simulates."""
+    one.add_argument("--json", action="store_true", help="print one JSON document")
+    one.add_argument("--no-cache", action="store_true",
+                     help="neither use nor keep what was simulated before")
+
+
+def known_command(words: Sequence[str]) -> None:
+    """Offer the nearest commands, which argparse does not."""
+    first = words[0] if words else ""
+    if first and not first.startswith("-") and first not in COMMANDS:
+        raise InputError(f"there is no command {first!r}", expected="a command", choices=COMMANDS,
+                         given=first)
