@@ -18,8 +18,8 @@ import pytest
 
 from circuits.bench.workers import COUNT_VARIABLE
 from circuits.load import stage_names
-from diagnose.case import load_case
 from diagnose.arguments import COMMANDS
+from diagnose.case import load_case
 from diagnose.cli import main
 
 ROOT = Path(__file__).resolve().parents[2]
