@@ -16,8 +16,8 @@ from diagnose.case import load_case
 from diagnose.coverage import coverage, coverage_json
 from diagnose.figures import check_format, draw
 from diagnose.proposal import propose
-from diagnose.rank import weighing
 from diagnose.result import next_json
+from diagnose.weighing import weighing
 from faultlib.signature import Stepwise
 from faultlib.simulate import Bench
 

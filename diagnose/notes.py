@@ -19,7 +19,7 @@ from faultlib.signature import Signatures
 from faultlib.simulate import Problem
 
 if TYPE_CHECKING:
-    from diagnose.rank import Weighing
+    from diagnose.weighing import Weighing
 
 
 def notes_of(made: Weighing, observed: Observed, unread: Sequence[str]) -> tuple[str, ...]:

@@ -29,7 +29,7 @@ from faultlib.signature import Signatures, sensitivities_at, signatures
 from faultlib.simulate import Variant
 
 if TYPE_CHECKING:
-    from diagnose.rank import Weighing
+    from diagnose.weighing import Weighing
 
 HIDDEN = 0.1
 """Chance that one cured fault leaves another, hidden by it or made by the repair (judgement)."""

@@ -20,7 +20,7 @@ from diagnose.foreign import foreign, normal_draw
 from diagnose.groups import grouped
 from diagnose.likelihood import Array, Observed, spread, tail
 from diagnose.posterior import Posterior
-from diagnose.rank import infer
+from diagnose.weighing import infer
 from faultlib.catalogue import Hypothesis, hypotheses
 from faultlib.fault import Fault
 from faultlib.signature import Signatures, Stepwise, signatures

@@ -23,8 +23,8 @@ from circuits.load import load_stage
 from circuits.reading import Reading
 from diagnose.groups import grouped
 from diagnose.likelihood import Observed
-from diagnose.rank import infer
 from diagnose.score import instrument
+from diagnose.weighing import infer
 from faultlib.catalogue import hypotheses
 from faultlib.signature import signatures
 from faultlib.simulate import Laboratory, Variant

@@ -14,8 +14,8 @@ from circuits.stage import Stage
 from diagnose.likelihood import Observed, model_covariance, model_errors
 from diagnose.pairs import LOG_SECOND, POOR_FIT, pairs
 from diagnose.posterior import Posterior, share, weigh
-from diagnose.rank import infer
 from diagnose.scored import Scored
+from diagnose.weighing import infer
 from tests.diagnose.fake_bench import Array, LinearUnit, gains
 
 BENCH = 0.1

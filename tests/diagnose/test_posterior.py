@@ -17,7 +17,7 @@ from circuits.stage import Stage
 from diagnose import likelihood, scored
 from diagnose.likelihood import ModelError, Observed, model_covariance, model_errors
 from diagnose.posterior import PRIOR_HEALTHY, PRIOR_UNMODELLED, Posterior, share, weigh
-from diagnose.rank import infer
+from diagnose.weighing import infer
 from faultlib.signature import signatures
 from tests.diagnose.fake_bench import Array, FakeBench, LinearUnit, currents, gains
 

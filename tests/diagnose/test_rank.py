@@ -14,8 +14,9 @@ from circuits.stage import Part, Stage
 from diagnose.case import Case, Check
 from diagnose.entry import Measured, usual
 from diagnose.posterior import KNOWN_BAD, PRIOR_HEALTHY, PRIOR_UNMODELLED
-from diagnose.rank import FOUND_BAD, observe, rank
+from diagnose.rank import rank
 from diagnose.result import Result
+from diagnose.weighing import FOUND_BAD, observe
 from faultlib.catalogue import hypotheses, miss, mode_for
 from tests.diagnose.fake_bench import FakeBench, LinearUnit, gains
 
