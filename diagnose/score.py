@@ -72,8 +72,8 @@ class Scored:
     inside : bool or None
         Whether the fault's size lies in its 90 % interval; None where it has none.
     removed : bool or None
-        With the fault's mode taken out of the library: whether the first answer is `unmodelled`
-        or one of the fault's look-alikes. None where that was not tried.
+        With the fault's mode taken out of the library: whether the first answer is `unmodelled`,
+        another mode of the same part, or a look-alike. None where that was not tried.
     """
 
     drawn: Drawn
@@ -231,7 +231,8 @@ def _removed(
     again = infer(replace(found, faults=left), observed, priors, bench)
     answer, _ = answered(again)
     alike = look_alikes(posterior)
-    return answer == "unmodelled" or (fault.label() in alike and answer in alike)
+    same_part = answer.startswith(f"{fault.part} ")
+    return answer == "unmodelled" or same_part or (fault.label() in alike and answer in alike)
 
 
 def _observed(readings: Sequence[Reading], values: Array) -> Observed:
