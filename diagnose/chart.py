@@ -270,8 +270,10 @@ def _legend(panel: Panel, width: float) -> list[list[tuple[float, int, str, bool
     rows: list[list[tuple[float, int, str, bool]]] = [[]]
     at = 8.0
     for number, words, joined in entries:
+        most = int((width - 44.0) / _CHARACTER)
+        words = words if len(words) <= most else words[: most - 1] + "…"
         wide = 34.0 + _CHARACTER * len(words) + 18.0
-        if rows[-1] and at + wide > width:
+        if rows[-1] and at + wide - 18.0 > width:
             rows.append([])
             at = 8.0
         rows[-1].append((at, number, words, joined))

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 _HERE = Path(__file__).with_name("web")
 _CHART_WIDTH = 640.0
+_CHART_HEIGHT = 270.0
 
 
 def report(
@@ -99,7 +100,8 @@ def report_body(case: Case, result: Result, figure: Figure, day: date) -> str:
     heads, rows = _readings(case)
     return _templates().get_template("report_body.html").render(
         case=case, result=result, day=f"{day.day} {day:%B %Y}", changed=_changed(case),
-        drawing=drawing(case.stage, lit(result)), charts=charts(figure, _CHART_WIDTH),
+        drawing=drawing(case.stage, lit(result)),
+        charts=charts(figure, _CHART_WIDTH, _CHART_HEIGHT),
         note=figure.note, heads=heads, rows=rows,
     )  # fmt: skip
 

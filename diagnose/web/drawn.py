@@ -25,9 +25,9 @@ def drawing(stage: Stage, lit: Mapping[str, float] | None = None) -> str:
     return _STYLE.sub("", render(stage, {k: v for k, v in (lit or {}).items() if k in parts}))
 
 
-def charts(figure: Figure, width: float) -> str:
+def charts(figure: Figure, width: float, height: float = 0.0) -> str:
     """The panels of a figure, each with its title, for a space so wide."""
-    high = min(max(0.56 * width, 260.0), 380.0)
+    high = height or min(max(0.56 * width, 260.0), 380.0)
     made = []
     for panel in figure.panels:
         svg = chart.chart(panel, max(width, _LOWEST), high)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
-import time
 import zipfile
 from pathlib import Path
 from typing import Any
@@ -13,31 +12,14 @@ from typing import Any
 import pytest
 
 from diagnose.case import load_case
+from tests.web.browsing import name_of, saved, until
 
 ROOT = Path(__file__).resolve().parents[2]
-SECONDS = 60.0
-
-
-def until(page: Any, expression: str, given: object = None) -> None:
-    """Wait for an expression to hold; asked from outside, since the page's policy forbids eval."""
-    end = time.monotonic() + SECONDS
-    while not page.evaluate(expression, given):
-        assert time.monotonic() < end, expression
-        page.wait_for_timeout(40)
-
-
-def saved(page: Any) -> None:
-    """Wait until what was typed is with the server."""
-    until(page, "document.getElementById('status').textContent === 'saved'")
 
 
 def value(page: Any, reading: str) -> Any:
     """The field of a reading by the words that a screen reader says."""
     return page.get_by_role("textbox", name=re.compile(f"^{re.escape(reading)} "))
-
-
-def name_of(page: Any) -> str:
-    return str(page.evaluate("document.body.dataset.sheet"))
 
 
 def ranked(page: Any) -> None:
