@@ -96,7 +96,9 @@ export class Fields {
           this.typed(row);
         },
       }, make("option", { value: "" }, "+"), left.map((key) => make("option", { value: key }, key))));
-    if (entry.note) made.push(make("span", { class: "says" }, entry.note));
+    const node = entry.conditions.find(([key]) => key === "at")?.[1];
+    const said = this.choices.nodes?.find(([name]) => name === node)?.[1];
+    if (entry.note && entry.note !== said) made.push(make("span", { class: "says" }, entry.note));
     return make("div", { class: "conditions" }, made.flat());
   }
 
@@ -111,10 +113,10 @@ export class Fields {
   reading(k, list = this.sheet.readings, place = "readings", channels = this.channels) {
     const entry = list[k];
     const row = `${place}/${k}`;
-    const classes = ["row", list[k - 1]?.quantity === entry.quantity ? "again" : ""];
+    const classes = ["row", channels.length > 1 ? "two" : "", list[k - 1]?.quantity === entry.quantity ? "again" : ""];
     const name = `${entry.quantity} ${entry.conditions.map((pair) => pair[1]).join(" ")}`;
     const unit = make("span", { class: "unit" }, this.unit(entry));
-    const values = make("div", { class: "values" });
+    const values = make("div", { class: entry.source === "file" ? "values files" : "values" });
     if (entry.source === "value" || entry.source === "file")
       values.append(...channels.map((channel, side) => entry.source === "file"
         ? make("span", { "data-field": `${row}/values/${side}`, id: slug(`${row}/values/${side}`), tabindex: "-1" },
@@ -156,7 +158,8 @@ export class Fields {
     if (!limit.quantity && limit.conditions[0]?.[0] === "standard") return this.standard(k, limit, row);
     const figures = Object.fromEntries(limit.figures);
     const order = ["min", "max", "value", "within"];
-    for (const key of ["min", "max"]) if (!(key in figures)) limit.figures.push([key, ""]);
+    const bounds = "within" in figures ? ["value", "within"] : ["min", "max"];
+    for (const key of bounds) if (!(key in figures)) limit.figures.push([key, ""]);
     limit.figures.sort((a, b) => order.indexOf(a[0]) - order.indexOf(b[0]));
     return make("div", { class: "row limit", "data-row": row, role: "group", "aria-label": `limit of ${limit.quantity}` },
       this.quantity(row, limit), this.conditions(row, limit),
@@ -210,13 +213,13 @@ export class Fields {
     const check = this.sheet.checks[k];
     const row = `checks/${k}`;
     const parts = (this.choices.parts || []).map((p) => [p.name, `${p.name} ${p.role}`.trim()]);
-    return make("div", { class: "row", "data-row": row, role: "group", "aria-label": `check of ${check.part}` },
+    return make("div", { class: "row check", "data-row": row, role: "group", "aria-label": `check of ${check.part}` },
       this.select(`${row}/part`, check.part, parts, (word) => { check.part = word; }, { "aria-label": "part" }),
       make("div", { class: "conditions" },
         make("label", {}, "was", this.select(`${row}/found`, check.found, this.choices.found.map((w) => [w, w]),
           (word) => { check.found = word; })),
         make("label", {}, "by", this.input(`${row}/how`, check.how, (text) => { check.how = text; },
-          { placeholder: "capacitance and ESR" }))),
+          { placeholder: "capacitance and ESR", class: "long" }))),
       make("span"), this.remove(this.sheet.checks, k, `check of ${check.part}`, "checks"));
   }
 

@@ -72,6 +72,7 @@ function draw() {
       about(),
       make("section", { "aria-labelledby": "h-readings" },
         make("h2", { id: "h-readings" }, "Readings"), channels(),
+        sheet.channels.length ? make("div", { class: "heads", "aria-hidden": "true" }, sheet.channels.map((word) => make("span", {}, word))) : null,
         make("div", { id: "readings" }, sheet.readings.map((_, k) => fields.reading(k))),
         make("div", { class: "line" },
           adds("readings", "+ reading", () => blank(wide())),
