@@ -20,7 +20,7 @@ test: $(DEV)
 	./check
 
 bench: $(DEV)
-	@set -e; for name in engine_overhead rank_speed measure_speed; do \
+	@set -e; for name in engine_overhead rank_speed measure_speed page_speed; do \
 	  echo "== $$name"; $(BIN)/python benchmarks/$$name.py; done
 
 # how right the answers are, stage by stage; takes the better part of an hour

@@ -114,6 +114,33 @@ def test_the_keyboard_reaches_everything_in_the_order_of_the_page(opened: Any) -
     assert [word for word in order if word in wanted] == wanted
 
 
+def test_a_study_follows_the_slider_to_its_last_place_and_shows_nothing_stale(opened: Any) -> None:
+    saved(opened)
+    opened.goto(f"/sheet/{name_of(opened)}/study?part=C1&mode=capacitance+loss")
+    opened.wait_for_selector("#rows tr")
+    asked: list[str] = []
+    opened.on("request", lambda request: asked.append(request.method))
+    shown = opened.evaluate("""async () => {
+        const size = document.getElementById("size"), form = document.getElementById("study");
+        const shown = [];
+        const note = () => shown.push(Number(form.dataset.shown.split(":")[2]));
+        const look = new MutationObserver(note);
+        look.observe(form, { attributes: true, attributeFilter: ["data-shown"] });
+        for (let place = 0; place <= 100; place += 1) {
+            size.value = place;
+            size.dispatchEvent(new Event("input", { bubbles: true }));
+            await new Promise((done) => setTimeout(done, 4));
+        }
+        while (shown.at(-1) !== 100) await new Promise((done) => setTimeout(done, 20));
+        return shown;
+    }""")
+    # the fault only ever grows on the screen, as the slider did, and the last place is shown
+    assert shown == sorted(shown)
+    assert shown[-1] == 100
+    # one request at a time: moves that came meanwhile are not asked for one by one
+    assert len(asked) < 101
+
+
 def test_another_page_in_the_same_browser_can_do_nothing(
     chromium: Any, opened: Any, served: Any
 ) -> None:
