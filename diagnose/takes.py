@@ -156,15 +156,14 @@ def sine(channel: Channel, tone: float, found: waveform.Spectrum, rest: Floats) 
         )
     for word, weighting in (("snr", ""), ("snr, A-weighted", "A")):
         value = decibels(rms / max(noise_rms(rest, step, channel.band, weighting), 1e-15))
-        reading = Reading("snr", band=stated, weighting=weighting, level=level)
-        made.append(channel.item(word, value, "dB", reading=reading))
+        made.append(channel.item(word, value, "dB"))
     value = decibels(rms / max(noise_rms(rest, step, channel.band, "ITU-R 468"), 1e-15))
     made.append(channel.item("snr, ITU-R 468 weighted, RMS", value, "dB"))
     return made
 
 
 def silence(channel: Channel, without_hum: Floats) -> list[Item]:
-    """Noise, plain and weighted, hum included.
+    """Noise, plain and weighted, with hum and without.
 
     Parameters
     ----------
@@ -175,8 +174,7 @@ def silence(channel: Channel, without_hum: Floats) -> list[Item]:
     power, step = without(channel.tapered, []), channel.tapered.step
     made: list[Item] = []
     for name, weighting in (("noise", ""), ("noise, A-weighted", "A")):
-        reading = Reading("noise", band=channel.stated_band, weighting=weighting)
-        made += _noise(channel, name, noise_rms(power, step, channel.band, weighting), reading)
+        made += _noise(channel, name, noise_rms(power, step, channel.band, weighting))
     rms = noise_rms(power, step, channel.band, "ITU-R 468")
     made += _noise(channel, "noise, ITU-R 468 weighted, RMS", rms)
     peak = quasi_peak(*weighted_468(channel.wave, channel.tapered.rate))
@@ -184,8 +182,12 @@ def silence(channel: Channel, without_hum: Floats) -> list[Item]:
     if settled < len(peak):
         shown = float(np.median(peak[settled:]))
         made += _noise(channel, "noise, ITU-R 468 quasi-peak", shown)
-    rms = noise_rms(without_hum, step, channel.band)
-    made += _noise(channel, "noise without hum lines", rms)
+    # a sheet's noise is without hum, whose lines are readings of their own
+    for weighting in ("", "A"):
+        name = "noise without hum lines" + (", A-weighted" if weighting else "")
+        reading = Reading("noise", band=channel.stated_band, weighting=weighting)
+        rms = noise_rms(without_hum, step, channel.band, weighting)
+        made += _noise(channel, name, rms, reading)
     return made
 
 

@@ -109,7 +109,7 @@ def test_without_volts_a_note_says_so_and_how_to_tell_them(tmp_path: Path) -> No
     assert any("--full-scale" in note for note in made.notes)
     kinds = {m.reading.quantity for m in made.readings()}
     # a hum has no place on a sheet without volts: neither absolute nor beside a level
-    assert kinds == {"thd", "harmonic", "thd+n", "snr"}
+    assert kinds == {"thd", "harmonic", "thd+n"}
     assert all(m.reading.level is None for m in made.readings())
 
 
@@ -256,8 +256,8 @@ def test_what_the_rate_does_not_hold_is_said(tmp_path: Path) -> None:
     assert {i.name for i in made.items if i.name.startswith("harmonic")} == {
         "harmonic 2", "harmonic 3"}  # fmt: skip
     assert sum("this rate" in note or "sampling rate" in note for note in made.notes) == 2
-    snr = next(m.reading for m in made.readings() if m.reading.quantity == "snr")
-    assert snr.band == (20.0, 14400.0)
+    whole = next(m.reading for m in made.readings() if m.reading.quantity == "thd+n")
+    assert whole.band == (20.0, 14400.0)
     above = taken(tmp_path, tones({18e3: 0.5}), told=Options(signal="sine"))
     assert any("no harmonics" in note for note in above.notes)
     assert "thd" not in {i.name for i in above.items}
