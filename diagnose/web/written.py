@@ -13,7 +13,8 @@ from dataclasses import dataclass
 
 from diagnose.web.sheet import Entry, Limit, Pairs, Typed
 
-_PLAIN = re.compile(r"(?:[A-Za-zµμΩ]|[+-]?[.]?[0-9])(?:[A-Za-z0-9µμΩ.+%/°-]| (?=[A-Za-z0-9µμΩ.+%/°-]))*")
+_SIGN = "[A-Za-z0-9µμΩ.+%/°-]"
+_PLAIN = re.compile(rf"(?:[A-Za-zµμΩ]|[+-]?[.]?[0-9])(?:{_SIGN}| (?={_SIGN}))*")
 _LISTS = ("between", "band", "tones", "frequencies")
 _NOTHING = '""'
 _HEAD = "# A bench sheet; rank it with: diagnose rank FILE"
