@@ -71,6 +71,8 @@ export function drop(form, fields, shaped, typed) {
     try {
       const told = await ask("POST", `/sheet/${name}/recording`, body);
       const count = add(told);
+      if (told.channels.length && !sheet.channels.length)
+        told.notes.push(`The sheet has one channel, so only ${told.channels[0]} was taken; tick "two channels" and read it again for both.`);
       shaped(`readings/${sheet.readings.length - 1}/quantity`);
       typed("readings");
       document.getElementById("drop").replaceChildren(make("p", { role: "status" },
