@@ -85,6 +85,8 @@ def _guesses(
     around = weighed.healthy_spread
     residual = around.whiten(observed.residuals(signatures.healthy[None, :]))[0]
     singles = weighed.scored
+    if not singles:
+        return []
     rows: list[Array] = []
     places: list[Array] = []
     owner: list[int] = []
