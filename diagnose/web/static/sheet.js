@@ -26,10 +26,10 @@ async function open() {
   title.value = sheet.case;
   title.dataset.field = "case";
   title.addEventListener("input", () => { sheet.case = title.value; typed("case"); });
+  drop(form, fields, shaped, typed);
   draw();
   saved(told);
   await picture();
-  drop(form, fields, shaped, typed);
 }
 
 async function picture() {
