@@ -68,7 +68,6 @@ _DRIVEN = "Use a dummy load of full rating; keep the loudspeaker disconnected."
 _OFF = "Mains plug out, reservoirs discharged through a resistor and checked with a meter first."
 _DRIVEN_ONES = frozenset({
     "thd", "harmonic", "thd+n", "imd", "maximum output", "rise time", "overshoot", "slew rate",
-    "tilt",
 })
 _LEVEL = ("power", "output level", "input level")
 _ALONG = ("from", "at", "load")
@@ -102,13 +101,13 @@ QUANTITIES: Mapping[str, Quantity] = {
                  "one harmonic relative to the fundamental", _DRIVEN),
         Quantity("thd+n", "%", "level", ("frequency",), (*_LEVEL, "load", "band"), 0.5, 0.0, 5.0,
                  "all but the fundamental, hum and noise too, over the fundamental (IEC 60268-3)",
-                 _DRIVEN, simulated=False),
+                 _DRIVEN),
         Quantity("imd", "%", "level", ("tones",), ("ratio", *_LEVEL, "load"), 0.5, 0.0, 6.0,
                  "IEC 60268-3 difference tone or 4:1 modulation", _DRIVEN),
         Quantity("noise", "V", "level", (), ("at", "band", "weighting"), 0.5, 0.0, 4.0,
-                 "input terminated with the source impedance, no signal", ""),
+                 "input terminated with the source impedance, no signal, hum lines taken out", ""),
         Quantity("snr", "dB", "dB", (), ("band", "weighting", *_LEVEL), 0.5, 0.0, 4.0,
-                 "noise below the stated signal", ""),
+                 "noise, hum lines taken out, below the stated signal", ""),
         Quantity("hum", "V", "level", ("frequency",), ("at", *_LEVEL), 0.7, 0.0, 2.0,
                  "one mains line, analyser, input terminated", ""),
         Quantity("ripple", "V", "level", ("at", "frequency"), (), 0.5, 0.0, 2.0,
@@ -128,10 +127,9 @@ QUANTITIES: Mapping[str, Quantity] = {
                  "of a small square wave", _DRIVEN),
         Quantity("tilt", "%", "linear", ("frequency",), (*_LEVEL, "load"), 0.005, 0.03, 3.0,
                  "fall of the top of a square wave from edge to edge over its height (IEC 60268-3)",
-                 _DRIVEN, simulated=False),
+                 _DRIVEN),
         Quantity("slew rate", "V/s", "log", (), (*_LEVEL, "load"), 0.07, 0.0, 5.0,
-                 "steepest slope of the output with a large square wave, IEC 60268-3", _DRIVEN,
-                 simulated=False),
+                 "steepest slope of the output with a large square wave, IEC 60268-3", _DRIVEN),
         Quantity("maximum output", "V", "level", ("frequency", "thd"), ("load",), 0.3, 0.0, 5.0,
                  "at the stated distortion", _DRIVEN),
         Quantity("resistance", "ohm", "log", ("between",), (), 0.02, 0.0, 1.5,

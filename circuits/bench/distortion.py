@@ -16,7 +16,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from circuits import waveform
-from circuits.bench import driven
+from circuits.bench import driven, residual
 from circuits.bench.analysis import Response, SmallSignal
 from circuits.bench.driven import Driven, Tones
 from circuits.bench.plan import Experiment, Indexed, Run, Values
@@ -25,7 +25,7 @@ from circuits.netlist import GENERATOR, circuit, node
 from circuits.reading import Reading
 from circuits.stage import Stage
 
-QUANTITIES = ("thd", "harmonic", "imd", "maximum output", "supply current")
+QUANTITIES = ("thd", "harmonic", "thd+n", "imd", "maximum output", "supply current")
 
 RESIDUE = 1e-6
 """Distortion of a good analyser and its generator, as a ratio: −120 dB (judgement)."""
@@ -106,7 +106,13 @@ def _experiment(condition: Condition, readings: Indexed) -> Experiment:
             found = at_distortion(generator, condition.thd)
         else:
             found = at_level(generator, condition.level)
-        return [_value(stage, r, found) for _, r in readings]
+        bands = {residual.band_of(r) for _, r in readings if r.quantity == "thd+n"}
+        rest = {band: residual.hum_and_noise(stage, run, band) for band in bands}
+        return [
+            _with_noise(r, found, rest[residual.band_of(r)]) if r.quantity == "thd+n"
+            else _value(stage, r, found)
+            for _, r in readings
+        ]  # fmt: skip
 
     return Experiment(condition.load, tuple(i for i, _ in readings), perform)
 
@@ -125,6 +131,16 @@ def _value(stage: Stage, reading: Reading, found: Driven) -> float:
     product = waveform.difference_tone if driven.neighbours(low, high) else waveform.modulation
     made = product(found.spectrum, low, high, _FLOOR)
     return math.hypot(made.total, RESIDUE)
+
+
+def _with_noise(reading: Reading, found: Driven, rest: float) -> float:
+    """Harmonics in the meter's band together with hum and noise there, over the fundamental."""
+    low, high = residual.band_of(reading)
+    orders = range(2, waveform.HIGHEST + 1)
+    lines = [found.spectrum.at(k * reading.frequency) for k in orders
+             if low <= k * reading.frequency <= high]  # fmt: skip
+    fundamental = math.hypot(found.spectrum.at(reading.frequency), _FLOOR)
+    return math.hypot(math.hypot(*lines, _CREST * rest, _FLOOR) / fundamental, RESIDUE)
 
 
 @dataclass

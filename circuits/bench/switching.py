@@ -1,4 +1,4 @@
-"""Steps: rise time and overshoot of a small square wave, and whether a unit swings by itself.
+"""Steps: rise time and overshoot of a small one, slope of a large one, and self-oscillation.
 
 The probe comes before every reading under drive. A small step upsets the unit; a trapezoidal rule
 with its step under control shows whether what follows dies away. Gear's method, which the
@@ -23,7 +23,7 @@ from circuits.quantity import render
 from circuits.reading import Reading
 from circuits.stage import Stage
 
-QUANTITIES = ("rise time", "overshoot")
+QUANTITIES = ("rise time", "overshoot", "slew rate")
 
 PROBE_STEP = 1e-3
 """V at the generator."""
@@ -46,6 +46,8 @@ _AT_REST = 0.05
 _MOST_OVERSHOOT = 2.0
 """Beyond this the screen shows a pulse and no step."""
 _LONGER = 4
+_LEAST_SLEW = 1.0
+"""V/s that a scope still shows."""
 
 
 @dataclass(frozen=True)
@@ -135,22 +137,45 @@ def experiments(stage: Stage, readings: Indexed) -> list[Experiment]:
     """One step for every level and load."""
     sets: dict[tuple[tuple[str, float] | None, float], list[tuple[int, Reading]]] = {}
     for i, reading in readings:
-        sets.setdefault((reading.level, reading.load), []).append((i, reading))
+        level = reading.level
+        if level is None and reading.quantity == "slew rate":
+            level = _usual(stage)
+        sets.setdefault((level, reading.load), []).append((i, reading))
     return [_experiment(level, load, members) for (level, load), members in sets.items()]
+
+
+def _usual(stage: Stage) -> tuple[str, float]:
+    """The usual drive."""
+    return stage.signal[0] if stage.signal else ("output level", 1.0)
 
 
 def _experiment(
     level: tuple[str, float] | None, load: float, readings: Indexed
 ) -> Experiment:
     def perform(stage: Stage, run: Run) -> Values:
-        time, share = step(stage, run, level, load)
+        time, volts, height = edge(stage, run, level, load)
+        share = volts / height
         values = {
+            "slew rate": max(steepest(time, volts), _LEAST_SLEW),
             "rise time": waveform.rise_time(time, share, 0.0, 1.0),
             "overshoot": min(waveform.overshoot(share, 0.0, 1.0), _MOST_OVERSHOOT),
         }
         return [values[reading.quantity] for _, reading in readings]
 
     return Experiment(load, tuple(i for i, _ in readings), perform)
+
+
+def steepest(time: Floats, volts: Floats) -> float:
+    """The steepest slope of a waveform, V/s, between points of an even grid.
+
+    Steps of the simulator that are all but nothing would tell of rounding alone.
+
+    Parameters
+    ----------
+    time, volts : (t,) arrays
+    """
+    grid = np.linspace(time[0], time[-1], 2 * _POINTS)
+    return float(np.abs(np.diff(np.interp(grid, time, volts))).max() / (grid[1] - grid[0]))
 
 
 def step(
@@ -175,6 +200,14 @@ def step(
         s; the top is the mean of the last fifth of a run of six times 1 / (upper corner), or
         longer where it still rises. A unit that passes nothing answers with a straight line.
     """
+    time, volts, height = edge(stage, run, level, load)
+    return time, volts / height
+
+
+def edge(
+    stage: Stage, run: Run, level: tuple[str, float] | None = None, load: float = 0.0
+) -> tuple[Floats, Floats, float]:
+    """`step` in volts: time, voltage from where it was before the step, and its height."""
     output = (node(stage.output),)
     (answer,) = run(circuit(stage, load), [SmallSignal(GENERATOR, _SEARCH_HZ, output, ())])
     assert isinstance(answer, Response)
@@ -194,8 +227,9 @@ def step(
             break
         length *= 3.0  # it slews, which the small-signal corner cannot tell
     if abs(top) <= SILENCE * height:
-        return time, time / length  # nothing but a line on the screen: no edge
-    return time, (values - base) / top
+        # nothing but a line on the screen: no edge
+        return time, SILENCE * height * time / length, SILENCE * height
+    return time, values - base, top
 
 
 def _mean(time: Floats, values: Floats, start: float, stop: float) -> float:
@@ -218,8 +252,7 @@ def _height(
     stage: Stage, level: tuple[str, float] | None, load: float, gain: float
 ) -> float:
     """Height of the step at the generator, V."""
-    usual = stage.signal[0] if stage.signal else ("output level", 1.0)
-    how, value = level or usual
+    how, value = level or _usual(stage)
     if how == "power":
         how, value = "output level", math.sqrt(value * (load or stage.load))
     volts = value if how == "input level" else value / gain

@@ -14,7 +14,7 @@ from types import ModuleType
 import numpy as np
 from numpy.typing import NDArray
 
-from circuits.bench import bias, distortion, noise, small_signal, switching
+from circuits.bench import bias, distortion, noise, small_signal, square, switching
 from circuits.bench.engine import Engine
 from circuits.bench.plan import Experiment, Plan, Request
 from circuits.bench.supply import resolved
@@ -23,7 +23,7 @@ from circuits.netlist import circuit, ohmmeter
 from circuits.reading import QUANTITIES, Reading
 from circuits.stage import Stage
 
-FAMILIES: tuple[ModuleType, ...] = (bias, small_signal, noise)
+FAMILIES: tuple[ModuleType, ...] = (bias, small_signal, square, noise)
 """Each module says which readings it `takes` and makes `requests`."""
 DRIVEN: tuple[ModuleType, ...] = (distortion, switching)
 """Each module says which readings it `takes` and makes `experiments`."""
