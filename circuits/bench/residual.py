@@ -1,0 +1,54 @@
+"""Hum and noise at the output beside a signal, as a meter of distortion with noise sees them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from circuits.bench import noise, small_signal
+from circuits.bench.noise import AUDIO
+from circuits.bench.plan import Request, Run
+from circuits.bench.small_signal import HUM_FLOOR
+from circuits.netlist import circuit
+from circuits.reading import Reading
+from circuits.stage import Stage
+
+_LINES = 6
+"""Multiples of the mains frequency that are added up."""
+
+
+def band_of(reading: Reading) -> tuple[float, float]:
+    """The band that a meter listens to, Hz; 20 Hz to 20 kHz where none is stated."""
+    return AUDIO if reading.band == (0.0, 0.0) else reading.band
+
+
+def hum_and_noise(stage: Stage, run: Run, band: tuple[float, float]) -> float:
+    """Noise in a band and the mains lines in it together, V RMS.
+
+    Parameters
+    ----------
+    stage : Stage
+        On its own load.
+    run : callable
+        The simulator.
+    band : tuple of float
+        Hz.
+    """
+    lines = [k * stage.mains for k in range(1, _LINES + 1)]
+    hums = [Reading("hum", frequency=f) for f in lines if band[0] <= f <= band[1]]
+    total = sum(v * v for v in _taken(stage, run, noise.requests(
+        stage, [(0, Reading("noise", band=band))]
+    )))
+    if hums:
+        found = _taken(stage, run, small_signal.requests(stage, list(enumerate(hums))))
+        # the analyser's own floor stands in every line and must not add up
+        total += sum(max(v * v - HUM_FLOOR**2, 0.0) for v in found)
+    return math.sqrt(total)
+
+
+def _taken(stage: Stage, run: Run, requests: Sequence[Request]) -> list[float]:
+    return [
+        value
+        for one in requests
+        for value in one.read(stage, run(circuit(stage, one.setup.load), list(one.analyses)))
+    ]
