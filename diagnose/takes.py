@@ -274,7 +274,8 @@ def tones(channel: Channel, frequencies: Sequence[float], lines: Sequence[float]
     floor = decibels(noise / signal)
     made = channel.levels(signal)
     made.append(channel.item("tones", float(len(frequencies)), ""))
-    made.append(channel.item("distortion and noise under the tones", floor, "dB"))
+    reading = Reading("many-tone floor", band=channel.stated_band, level=channel.level(signal))
+    made.append(channel.item("distortion and noise under the tones", floor, "dB", reading=reading))
     made.append(channel.item("the same as bits", (-floor - 1.76) / 6.02, "bit"))
     return made
 
@@ -313,5 +314,6 @@ def square(channel: Channel, frequency: float) -> tuple[list[Item], str]:
             "own: the overshoot is not read, and of a fast edge the rise time is a bound"
         )
     if seen.tilt is not None:
-        made.append(channel.item("tilt", seen.tilt, "%"))
+        reading = Reading("tilt", frequency=nominal(frequency), level=level)
+        made.append(channel.item("tilt", seen.tilt, "%", reading=reading))
     return made, note

@@ -223,6 +223,19 @@ def test_two_channels(tmp_path: Path) -> None:
     assert case.name == "case"
 
 
+def test_a_damping_factor_is_of_a_load(tmp_path: Path) -> None:
+    """IEC 60268-3 (from memory): rated load over output impedance; without a load there is none."""
+    bare = (DATA / "small.yaml").read_text().replace("load: 100k\n", "")
+    (tmp_path / "bare.yaml").write_text(bare)
+    path = tmp_path / "case.yaml"
+    entry = "stage: bare.yaml\nreadings:\n  - {quantity: damping factor, frequency: 1 kHz, %s}\n"
+    path.write_text(entry % "value: 20")
+    with pytest.raises(InputError, match="needs the load"):
+        load_case(path)
+    path.write_text(entry % "load: 8 ohm, value: 20")
+    assert load_case(path).readings[0].value == 20.0
+
+
 def test_an_error_in_the_stage_is_shown_in_the_stage(tmp_path: Path) -> None:
     (tmp_path / "bad.yaml").write_text("stage: x\nports: {input: in, output: out}\nparts: {}\n")
     (tmp_path / "case.yaml").write_text("stage: bad.yaml\n")

@@ -21,6 +21,7 @@ from diagnose.blank_csv import blank_csv
 from diagnose.case import Case, load_case
 from diagnose.cli import main
 from tests.diagnose.test_case import DATA, STAGE, any_reading
+from tests.test_mutated_input import PROFILE, answer, mutated
 
 FULL = """case,Record input of the hall amplifier hums,,,
 stage,small.yaml,,,
@@ -219,3 +220,15 @@ def test_a_stage_of_the_signal_is_asked_for_its_distortion(
     text = capsys.readouterr().out
     for word in ("gain", "response", "thd", "maximum output", "damping factor"):
         assert f"quantity: {word}" in text
+
+
+@settings(PROFILE, max_examples=300)
+@given(mutated([FULL.encode()]))
+def test_whatever_befalls_a_table(
+    tmp_path_factory: pytest.TempPathFactory, data: bytes
+) -> None:
+    folder = tmp_path_factory.getbasetemp()
+    (folder / "small.yaml").write_text((DATA / "small.yaml").read_text())
+    path = folder / "mutated.csv"
+    path.write_bytes(data)
+    assert isinstance(answer(load_case, path), Case | InputError)

@@ -9,12 +9,14 @@ import math
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
 
 from circuits.errors import InputError
 from diagnose.case import Case, load_case
 from diagnose.readings import PER_DECADE
 from diagnose.sweep import MOST_ROWS, read_sweep
 from diagnose.verdict import judged
+from tests.test_mutated_input import PROFILE, answer, mutated
 
 
 def case(tmp_path: Path, text: str, entry: str, limits: str = "") -> Case:
@@ -176,3 +178,23 @@ def test_a_limit_is_judged_by_every_row(tmp_path: Path) -> None:
     assert [x.measured for x in failed] == [-3.0]
     assert "meets no published figure" in figures.summary
     assert len(figures.lines) == len(made.readings) + 1
+
+
+SWEEPS = [
+    b"Frequency (Hz),Level (dBV),Phase (deg)\n20,6.5,10\n500,7,\n1000,8,0\n20000,7,-20\n",
+    b'"Freq [kHz]";"Response [V]"\r\n0,02;1,5\r\n1;2\r\n',
+    b"# remark\nTitle\n20.0  -1.5\n1000.0  0.0\n",
+]
+
+
+@settings(PROFILE, max_examples=300)
+@given(mutated(SWEEPS))
+def test_whatever_befalls_a_sweep(
+    tmp_path_factory: pytest.TempPathFactory, data: bytes
+) -> None:
+    folder = tmp_path_factory.getbasetemp()
+    (folder / "strewn.csv").write_bytes(data)
+    path = folder / "strewn-case.yaml"
+    path.write_text("stage: output-complementary\n"
+                    f"readings: [{{{RESPONSE}, file: strewn.csv}}]\n")  # fmt: skip
+    assert isinstance(answer(load_case, path), Case | InputError)
