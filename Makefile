@@ -21,12 +21,12 @@ test: $(DEV)
 
 bench: $(DEV)
 	@set -e; for name in engine_overhead rank_speed measure_speed page_speed; do \
-	  echo "== $$name"; $(BIN)/python benchmarks/$$name.py; done
+	  echo "== $$name"; $(BIN)/python tests/benchmarks/$$name.py; done
 
 # how right the answers are, stage by stage; takes the better part of an hour
 scores: $(DEV)
-	$(BIN)/python benchmarks/score_table.py
-	$(BIN)/python benchmarks/next_sessions.py
+	$(BIN)/python tests/benchmarks/score_table.py
+	$(BIN)/python tests/benchmarks/next_sessions.py
 
 check:
 	./check

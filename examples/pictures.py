@@ -1,7 +1,8 @@
 """Takes the README's pictures of the page: the invented example, opened in a browser.
 
 Run it from the project's folder, in an environment with the tools of development and with
-chromium installed: ``.venv/bin/python examples/pictures.py``. It writes ``docs/page-*.png``.
+chromium installed: ``.venv/bin/python examples/pictures.py``. It writes
+``examples/pictures/page-*.png``.
 """
 
 from __future__ import annotations
@@ -58,7 +59,7 @@ def suspects(page: Page) -> None:
 
 def main() -> None:
     """Write both pictures."""
-    folder = ROOT / "docs"
+    folder = ROOT / "examples" / "pictures"
     folder.mkdir(exist_ok=True)
     chromium = shutil.which("chromium")
     assert chromium, "chromium is not installed"

@@ -142,7 +142,7 @@ def test_rank_carries_the_advice() -> None:
 
 def benchmark() -> ModuleType:
     """The benchmark's own sessions, so that the test and the printed table are one thing."""
-    path = ROOT / "benchmarks" / "next_sessions.py"
+    path = ROOT / "tests" / "benchmarks" / "next_sessions.py"
     spec = importlib.util.spec_from_file_location("next_sessions", path)
     assert spec is not None
     assert spec.loader is not None

@@ -4,7 +4,7 @@ Cold: an empty store, so that every fault is simulated. Warm: the same case once
 has a store of its own; the median of the rounds stands beside the goal. A busy machine answers
 late: its load is printed, and the processor time of the command with its workers, which hardly
 depends on it. Run:
-`python benchmarks/rank_speed.py [rounds]`.
+`python tests/benchmarks/rank_speed.py [rounds]`.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import time
 from pathlib import Path
 from statistics import median
 
-ROOT = Path(__file__).resolve().parents[1]
+ROOT = Path(__file__).resolve().parents[2]
 CASES = sorted((ROOT / "examples").glob("*.yaml"))
 GOALS = {"cold": 3.0, "warm": 0.5}
 """Seconds: what somebody at a bench waits for without reaching for something else."""

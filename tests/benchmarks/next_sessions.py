@@ -7,7 +7,7 @@ next` puts first, the printed bias table (direct voltages in the order of the te
 everything else), and an order drawn at random. All of them weigh their readings alike, by the
 screen that every fault goes through first, which needs no simulation of its own. Units on which
 even all readings together do not get there are counted and left out. Run:
-`python benchmarks/next_sessions.py [units] [stage ...]`.
+`python tests/benchmarks/next_sessions.py [units] [stage ...]`.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 Once as a function, reading the file included, and once as a whole command in a process of its
 own; processor time beside the time on the clock, since a busy machine answers late. Then how far
-figures of known content come out. Run: `python benchmarks/measure_speed.py [rounds]`.
+figures of known content come out. Run: `python tests/benchmarks/measure_speed.py [rounds]`.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ import soundfile
 
 from diagnose.measure import measure
 
-ROOT = Path(__file__).resolve().parents[1]
+ROOT = Path(__file__).resolve().parents[2]
 GOAL = 1.0
 RATE, SECONDS = 96000, 10
 TONE = 997.123

@@ -1,6 +1,6 @@
-"""How right the ranking is on every shipped stage: writes ``benchmarks/scores.md``.
+"""How right the ranking is on every shipped stage: writes ``tests/benchmarks/scores.md``.
 
-    .venv/bin/python benchmarks/score_table.py [--benches N] [STAGE ...]
+    .venv/bin/python tests/benchmarks/score_table.py [--benches N] [STAGE ...]
 
 Each stage is scored twice: on units that its file describes, and on foreign units whose device
 parameters, layout, spread and nominal values (by 5 %) differ from it. The readings are those of
@@ -31,8 +31,8 @@ COLUMNS = (
 )
 HEAD = """# Scores of the shipped stages
 
-Made by `benchmarks/score_table.py`; {benches} random benches a row, seed {seed}, a fifth of them
-healthy, readings of the blank sheet. *own*: units that the stage file describes; *foreign*: units
+Made by `tests/benchmarks/score_table.py`; {benches} random benches a row, seed {seed}, a fifth of
+them healthy, readings of the blank sheet. *own*: units that the stage file describes; *foreign*: units
 of other makes, layouts and values (5 %). Shares of the benches whose fault shows (readings that
 fewer than 1 of 100 good units give), but for *healthy* (healthy benches called healthy), *mean
 largest* and *error* (expected calibration error), which count all benches.

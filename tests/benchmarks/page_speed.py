@@ -15,7 +15,7 @@ from pathlib import Path
 
 from playwright.sync_api import sync_playwright
 
-ROOT = Path(__file__).resolve().parents[1]
+ROOT = Path(__file__).resolve().parents[2]
 FLAGS = ["--headless", "--no-sandbox", "--disable-gpu"]
 GOAL_MS = 100.0
 MOVES = 200

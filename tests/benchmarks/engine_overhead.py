@@ -2,7 +2,7 @@
 
 Every variant is an operating point and a response at 40 frequencies of a bipolar amplifier of 40
 elements. All ways take turns in each round, so that a busy machine slows them alike; the medians
-of the rounds are compared. Run: `python benchmarks/engine_overhead.py [variants a round]`.
+of the rounds are compared. Run: `python tests/benchmarks/engine_overhead.py [variants a round]`.
 """
 
 from __future__ import annotations
