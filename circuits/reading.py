@@ -45,8 +45,8 @@ class Quantity:
     simulated : bool
         Whether the virtual bench takes it.
     floor : float
-        What the instrument cannot tell apart however small the value is, in the unit (logarithmic
-        scales only): lead and contact resistance, for an ohmmeter.
+        Added to the value before its logarithm is taken, so that what lies far below counts as
+        nothing: lead and contact resistance, for an ohmmeter (logarithmic scales only).
     """
 
     name: str
@@ -244,7 +244,7 @@ def quantity(name: str) -> Quantity:
 def compared(reading: Reading, value: float) -> float:
     """A value of a reading on its compared scale (V, natural log, dB or degrees)."""
     if reading.scale == "log":
-        return math.log(max(abs(value), 1e-12))
+        return math.log(max(abs(value), 1e-12) + reading.about.floor)
     if reading.scale == "level":
         return max(20.0 * math.log10(max(abs(value), 1e-30)), -200.0)
     if reading.scale == "dB":
@@ -261,12 +261,16 @@ def all_compared(reading: Reading, values: NDArray[np.float64]) -> NDArray[np.fl
     values : (n,) array
     """
     if reading.scale == "log":
-        return np.asarray(np.log(np.maximum(np.abs(values), 1e-12)))
+        return np.asarray(np.log(np.maximum(np.abs(values), 1e-12) + reading.about.floor))
     if reading.scale == "level":
         return np.maximum(20.0 * np.log10(np.maximum(np.abs(values), 1e-30)), -200.0)
     if reading.scale == "dB":
         return np.maximum(values, DB_FLOOR)
     return values
+
+
+_LEADS = 0.3
+"""How well the floor itself is known: leads are zeroed to a third of their resistance."""
 
 
 def instrument(reading: Reading, values: ArrayLike) -> NDArray[np.float64]:
@@ -283,14 +287,15 @@ def instrument(reading: Reading, values: ArrayLike) -> NDArray[np.float64]:
     if reading.scale == "linear":
         return np.asarray(np.hypot(about.uncertainty, about.relative * x))
     if reading.scale == "log" and about.floor:
-        return np.asarray(np.hypot(about.uncertainty, about.floor * np.exp(np.minimum(-x, 30.0))))
+        share = about.floor * np.exp(-np.maximum(x, math.log(about.floor)))
+        return np.asarray(np.hypot(about.uncertainty, _LEADS * share))
     return np.full(x.shape, about.uncertainty)
 
 
 def from_compared(reading: Reading, x: float) -> float:
     """The inverse of `compared`."""
     if reading.scale == "log":
-        return math.exp(x)
+        return max(math.exp(x) - reading.about.floor, 1e-12)
     if reading.scale == "level":
         return float(10.0 ** (x / 20.0))
     return x

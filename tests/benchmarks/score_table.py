@@ -32,9 +32,9 @@ COLUMNS = (
 HEAD = """# Scores of the shipped stages
 
 Made by `tests/benchmarks/score_table.py`; {benches} random benches a row, seed {seed}, a fifth of
-them healthy, readings of the blank sheet. *own*: units that the stage file describes; *foreign*: units
-of other makes, layouts and values (5 %). Shares of the benches whose fault shows (readings that
-fewer than 1 of 100 good units give), but for *healthy* (healthy benches called healthy), *mean
+them healthy, readings of the blank sheet. *own*: units that the stage file describes; *foreign*:
+units of other makes, layouts and values (5 %). Shares of the benches whose fault shows (readings
+that fewer than 1 of 100 good units give), but for *healthy* (healthy benches called healthy), *mean
 largest* and *error* (expected calibration error), which count all benches.
 
 """
