@@ -13,10 +13,12 @@ from dataclasses import replace
 import numpy as np
 
 from circuits.stage import Stage
-from diagnose.likelihood import Observed
+from diagnose.likelihood import Array, Observed
 from diagnose.posterior import weigh
+from diagnose.scored import Scored
+from diagnose.screen import SIZES
 from faultlib.catalogue import Hypothesis
-from faultlib.signature import Signatures, Stepwise, signatures
+from faultlib.signature import Stepwise, signatures
 from faultlib.simulate import Bench
 from faultlib.tolerance import Spread
 
@@ -34,7 +36,7 @@ def worth_driving(
     bench: Bench,
     progress: Stepwise | None = None,
     around: Sequence[Spread] | None = None,
-) -> tuple[tuple[Hypothesis, ...], str]:
+) -> tuple[tuple[Hypothesis, ...], Array, str]:
     """Faults that readings under drive could still lift to the top.
 
     Parameters
@@ -50,38 +52,40 @@ def worth_driving(
 
     Returns
     -------
-    tuple of Hypothesis, str
-        Those kept, and a sentence on those dropped, empty for none.
+    tuple of Hypothesis, (n, m) array, str
+        Those kept; readings at rest of those dropped (`Signatures.beside`); and a sentence on
+        them, empty for none.
     """
+    none = np.empty((0, len(observed.readings)))
     rest = [k for k, r in enumerate(observed.readings) if not r.driven]
     if not rest:
-        return tuple(everything), ""
+        return tuple(everything), none, ""
     quiet = _some(observed, rest)
     found = signatures(stage, quiet.readings, everything, bench, progress, around)
     priors = [log_prior(s.hypothesis) for s in found.faults]
-    scores = _scores(found, quiet, priors, bench, progress)
+    scored = weigh(found, quiet, priors, bench, progress).scored
+    scores = [s.score for s in scored]
     best = max(scores, default=0.0)
     order = sorted(range(len(scores)), key=lambda k: -scores[k])
     kept = [k for k in order[:MOST] if scores[k] > best - NATS]
     lost = len(scores) - len(kept)
     if not lost:
-        return tuple(everything), ""
+        return tuple(everything), none, ""
+    beside = _beside([scored[k] for k in order[len(kept) :]], rest, len(observed.readings))
     behind = best - scores[order[len(kept)]]
     told = (
         f"{lost} of {len(scores)} faults were not simulated under drive: the other readings put "
         f"each of them at 1 to {_round(math.exp(min(behind, 60.0)))} or less against the best"
     )
-    return tuple(found.faults[k].hypothesis for k in sorted(kept)), told
+    return tuple(found.faults[k].hypothesis for k in sorted(kept)), beside, told
 
 
-def _scores(
-    found: Signatures,
-    observed: Observed,
-    priors: Sequence[float],
-    bench: Bench,
-    progress: Stepwise | None,
-) -> list[float]:
-    return [s.score for s in weigh(found, observed, priors, bench, progress).scored]
+def _beside(dropped: Sequence[Scored], rest: Sequence[int], count: int) -> Array:
+    """Readings of faults at some of their sizes, NaN under drive."""
+    rows = np.vstack([s.predicted[s.evenly(SIZES)] for s in dropped])
+    made = np.full((len(rows), count), np.nan)
+    made[:, list(rest)] = rows
+    return made
 
 
 def _some(observed: Observed, which: Sequence[int]) -> Observed:

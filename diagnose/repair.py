@@ -156,6 +156,7 @@ def _signatures(before: Weighing, after: Observed) -> Signatures:
             found, readings=after.readings, healthy=found.healthy[which],
             sensitivities=found.sensitivities[:, which],
             faults=tuple(replace(s, values=s.values[:, which]) for s in found.faults),
+            beside=found.beside[:, which] if len(found.beside) else found.beside,
         )
     stage = before.case.stage
     return signatures(stage, after.readings, hypotheses(stage), before.bench)

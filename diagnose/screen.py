@@ -13,13 +13,15 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from diagnose.likelihood import Observed, Spread, log_student, model_covariance, spread
+from diagnose.likelihood import Array, Observed, Spread, log_student, model_covariance, spread
 from diagnose.scored import GRID, Scored, fault_at, log_sum, notch, places, rescored
 from diagnose.sizes import cells
 from faultlib.signature import Signature, Signatures, Stepwise, sensitivities_at
 from faultlib.simulate import Bench, Variant
 from faultlib.tolerance import covariance
 
+SIZES = 9
+"""Sizes of every fault that tell how faults move the readings."""
 _COARSE = 17
 _SHORTLIST = 28
 _NATS = 18.0
@@ -104,6 +106,21 @@ def _rescore(
             made[i] = rescored(made[i], spread(observed, sensitivities, level), observed)
 
 
+def _shifts(scored: Sequence[Scored], signatures: Signatures) -> Array:
+    """How all faults move the readings, (n, m), those that were left out among them.
+
+    What was not simulated of these moves as it does with the others: the few that are left for
+    their likeness to the readings would lend it that likeness.
+    """
+    healthy = signatures.healthy
+    known = np.vstack([s.predicted[s.evenly(SIZES)] for s in scored] or [healthy[None, :]])
+    beside = signatures.beside
+    if not len(beside):
+        return np.asarray(known - healthy)
+    others = known[np.arange(len(beside)) % len(known)]
+    return np.vstack([known, np.where(np.isnan(beside), others, beside)]) - healthy
+
+
 def unmodelled(
     scored: Sequence[Scored], signatures: Signatures, observed: Observed
 ) -> float:
@@ -120,8 +137,7 @@ def unmodelled(
         + model_covariance(observed.readings, healthy, observed.channels)
     )
     noise = np.sqrt(np.diag(matrix))
-    shifts = np.vstack([s.predicted[s.evenly(9)] for s in scored] or
-                       [healthy[None, :]]) - healthy
+    shifts = _shifts(scored, signatures)
     limit = 300.0 * noise
     shifts = np.clip(shifts, -limit, limit)
     directions = shifts.T @ shifts / len(shifts)

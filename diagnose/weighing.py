@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -122,13 +122,14 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
         further = TwoChannels(bench, case.shared, sys.maxsize)
         bench = TwoChannels(bench, case.shared, len(used))
         around = common_spreads(case.stage, case.shared)
-    dropped = ""
+    dropped, left_out = "", np.empty((0, 0))
     if any(r.driven for r in observed.readings):
         bench, further = Thrifty(bench), Thrifty(further)
-        everything, dropped = worth_driving(
+        everything, left_out, dropped = worth_driving(
             case.stage, observed, everything, lambda h: _log_prior(h, case), bench, progress, around
         )
     found = signatures(case.stage, observed.readings, everything, bench, progress, around)
+    found = replace(found, beside=left_out)
     log_priors = [_log_prior(s.hypothesis, case) for s in found.faults]
     whole = log_sum(np.array([_log_prior(h, case) for h in hypotheses(case.stage)]))
     posterior = infer(found, observed, log_priors, bench, progress, known_bad(case), whole)

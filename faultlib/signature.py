@@ -7,7 +7,7 @@ between them would miss the curve by more than the readings can tell.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,6 +80,9 @@ class Signatures:
         Variants that could not be simulated.
     simulated : int
         How many variants were not in the store.
+    beside : (n, m) array
+        Readings of faults that were left out at some of their sizes, NaN where not simulated:
+        how faults move the readings at all.
     """
 
     stage: Stage
@@ -90,6 +93,7 @@ class Signatures:
     faults: tuple[Signature, ...]
     problems: tuple[Problem, ...]
     simulated: int
+    beside: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 0)))
 
 
 def signatures(

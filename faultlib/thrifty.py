@@ -71,9 +71,8 @@ class Thrifty:
         slopes: dict[Spread, Floats] = {
             s: differences(row[Variant((), ((s, 1.0),))], row[Variant()], readings) for s in moved
         }
-        rows = np.array([
-            row[Variant(v.faults)]
-            + sum((z * slopes[s] for s, z in v.deviations), np.zeros(len(readings)))
-            for v in variants
-        ])
+        rows = np.empty((len(variants), len(readings)))  # of this shape with no variants too
+        for k, v in enumerate(variants):
+            moves = sum((z * slopes[s] for s, z in v.deviations), np.zeros(len(readings)))
+            rows[k] = row[Variant(v.faults)] + moves
         return Answer(rows, answer.problems, answer.simulated)

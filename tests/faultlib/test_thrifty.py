@@ -101,6 +101,14 @@ def test_where_nothing_is_moved_the_healthy_unit_is_not_asked_for() -> None:
     assert inner.driven == [Variant(faulty())]
 
 
+def test_no_variants_have_no_rows() -> None:
+    """As where no hypothesis has to be scored again."""
+    for readings in (MIXED, DRIVEN, AT_REST):
+        answer = Thrifty(UNIT.bench()).values(UNIT.stage, [], readings)
+        assert answer.values.shape == (0, len(readings))
+        assert answer.problems == ()
+
+
 def bent(made: Stage, reading: Reading) -> float:
     """The square of what the linear unit reads."""
     return UNIT.rule(made, reading) ** 2
