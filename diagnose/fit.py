@@ -115,12 +115,15 @@ def _first(
 
 
 def _wanted(scored: Scored, lines: _Lines, observed: Observed) -> Array:
-    """Deviations of the good parts that the readings want, (p,)."""
+    """Deviations of the good parts that the readings want, (p,).
+
+    Rounded, so that the last digit of a reading does not make another unit for the store.
+    """
     matrix = scored.spread.factor @ scored.spread.factor.T
     predicted = scored.predicted[scored.best] + lines.offset
     residual = observed.residuals(predicted[None, :])[0]
     wanted = lines.sensitivities @ np.linalg.solve(matrix, residual)
-    return np.asarray(np.clip(wanted, -_LIMIT, _LIMIT))
+    return np.asarray(np.round(np.clip(wanted, -_LIMIT, _LIMIT), 2))
 
 
 def _crooked(

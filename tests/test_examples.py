@@ -1,0 +1,111 @@
+"""The example sheets, ranked by the real bench: what anybody trying the tool sees first."""
+
+from __future__ import annotations
+
+import math
+import re
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from diagnose.case import load_case
+from diagnose.rank import rank
+from diagnose.result import Result
+from faultlib.simulate import Laboratory
+from faultlib.store import Store
+
+EXAMPLES = Path(__file__).resolve().parents[1] / "examples"
+FILES = sorted(EXAMPLES.glob("*.yaml"))
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """One store for all of them: an example is simulated once."""
+    return tmp_path_factory.mktemp("store")
+
+
+@cache
+def ranked(name: str, folder: Path) -> Result:
+    with Laboratory(Store(folder)) as laboratory:
+        return rank(load_case(EXAMPLES / f"{name}.yaml"), laboratory)
+
+
+def first(result: Result) -> tuple[str, ...]:
+    """The members of the first group."""
+    return result.groups[0].members
+
+
+def about(result: Result, part: str) -> float:
+    """Probability that a part has a fault, alone or with another."""
+    return math.fsum(s.probability for s in result.suspects
+                     if part in (s.part, s.also.part if s.also else ""))
+
+
+def test_there_are_examples() -> None:
+    assert len(FILES) >= 3
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: p.stem)
+def test_every_example_says_that_it_is_invented(path: Path) -> None:
+    head = [x for x in path.read_text(encoding="utf-8").splitlines() if x.startswith("#")]
+    assert head[0].startswith("# An invented case.")
+    told = " ".join(x.lstrip("# ") for x in head)
+    assert re.search(r"readings( below)? were invented for this example", told)
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: p.stem)
+def test_every_example_ranks(path: Path, folder: Path) -> None:
+    result = ranked(path.stem, folder)
+    assert result.suspects
+    total = math.fsum(s.probability for s in result.suspects)
+    assert total + result.healthy + result.unmodelled + result.rest == pytest.approx(1.0)
+    assert result.healthy < 0.01
+    assert result.unmodelled < 0.01
+    assert result.groups[0].probability > 0.9
+    assert any(not line.passes for line in result.verdict)  # something made them open the unit
+
+
+def test_hum_at_odd_lines_is_pick_up_and_thin_bass_a_dry_capacitor(folder: Path) -> None:
+    """Trade: 50 and 150 Hz and no 100 Hz are pick-up or an earth joint, not the supply.
+
+    Bass that falls below 50 Hz with the voltages right is a coupling or bypass capacitor.
+    """
+    result = ranked("hall-record-hum", folder)
+    dry = [name for name in first(result) if name.startswith("C3 capacitance loss with ")]
+    assert {name.removeprefix("C3 capacitance loss with ") for name in dry} & {
+        "J2 poor contact", "pickup stray pick-up high"}
+    for supply in ("vcc", "C10"):
+        assert about(result, supply) < 0.01
+    assert any("pick-up or an earth fault" in note for note in result.notes)
+
+
+def test_rustling_with_the_volume_down_is_the_first_transistor(folder: Path) -> None:
+    """Trade: noise that the volume does not change comes from behind it, most from the first stage.
+
+    No voltage is off, so nothing that shifts a bias is in question.
+    """
+    result = ranked("hall-announcement-noise", folder)
+    assert first(result) == ("Q1 noisy",)
+    assert about(result, "Q1") > 0.9
+
+
+def test_distortion_that_falls_with_power_is_the_bias(folder: Path) -> None:
+    """Trade: crossover distortion is worst at low level; quiescent current too low makes it.
+
+    The bias is set by RV1 around the spreader Q4.
+    """
+    result = ranked("hall-loudspeaker-crossover", folder)
+    assert {name.split()[0] for name in first(result)} <= {"RV1", "Q4"}
+    assert about(result, "RV1") + about(result, "Q4") > 0.9
+    assert any("were not simulated under drive" in note for note in result.notes)
+
+
+def test_a_second_look_is_from_the_store(folder: Path) -> None:
+    """The same answer to the last digit, and nothing simulated."""
+    before = ranked("hall-record-hum", folder)
+    case = load_case(EXAMPLES / "hall-record-hum.yaml")
+    with Laboratory(Store(folder)) as laboratory:
+        again = rank(case, laboratory)
+        assert laboratory._pool is None  # no simulator was started
+    assert again == before
