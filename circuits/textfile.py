@@ -33,7 +33,9 @@ def place_in(name: str, row: str, line: int, column: int) -> Place:
     if column > _LONGEST_LINE:
         return Place(name, line, column)
     row = row.replace("\t", " ")[: _LONGEST_LINE + 20]
-    return Place(name, line, column, "".join(c if c.isprintable() else "?" for c in row))
+    if not row.isprintable():
+        row = "".join(c if c.isprintable() else "?" for c in row)
+    return Place(name, line, column, row)
 
 
 def place_at(text: str, position: int, name: str) -> Place:

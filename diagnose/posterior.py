@@ -16,7 +16,7 @@ import numpy as np
 from diagnose.fit import fitted
 from diagnose.likelihood import Observed, Spread, spread, tail
 from diagnose.scored import Scored, log_sum, rescored
-from diagnose.screen import own_spreads, screen, unmodelled
+from diagnose.screen import good_units, own_spreads, screen, unmodelled
 from faultlib.signature import Signatures, Stepwise
 from faultlib.simulate import Bench
 
@@ -134,8 +134,9 @@ def weigh(
     modelled = math.log1p(-PRIOR_HEALTHY - PRIOR_UNMODELLED)
     if whole is None:
         whole = log_sum(np.array(log_priors)) if len(log_priors) else 0.0
+    among = good_units(signatures, observed)
     scored = [
-        screen(signature, signatures, observed, log_prior - whole + modelled)
+        screen(signature, signatures, observed, log_prior - whole + modelled, among)
         for signature, log_prior in zip(signatures.faults, log_priors, strict=True)
     ]
     scored = own_spreads(scored, signatures, observed, bench, progress)

@@ -30,19 +30,38 @@ _SHIFT_DOUBT = 0.15
 _BROAD = (0.02, 0.06, 0.2, 0.6)
 
 
+def good_units(signatures: Signatures, observed: Observed) -> Array:
+    """Covariance (m, m) of the readings of good units, as this bench takes them."""
+    return np.asarray(
+        covariance(signatures.sensitivities)
+        + np.diag(observed.bench**2)
+        + model_covariance(observed.readings, signatures.healthy, observed.channels)
+    )
+
+
 def screen(
-    signature: Signature, signatures: Signatures, observed: Observed, log_prior: float
+    signature: Signature,
+    signatures: Signatures,
+    observed: Observed,
+    log_prior: float,
+    among: Array | None = None,
 ) -> Scored:
-    """Score with the healthy unit's spread, widened by a share of how far the fault goes."""
+    """Score with the healthy unit's spread, widened by a share of how far the fault goes.
+
+    Parameters
+    ----------
+    signature : Signature
+    signatures : Signatures
+    observed : Observed
+    log_prior : float
+    among : (m, m) array, optional
+        `good_units` of the same readings, where it is known.
+    """
     mode = signature.hypothesis.mode
     grid = places(signature.hypothesis)
     predicted = signature.at(mode.size(grid))
     healthy = signatures.healthy
-    matrix = (
-        covariance(signatures.sensitivities)
-        + np.diag(observed.bench**2)
-        + model_covariance(observed.readings, healthy, observed.channels)
-    )
+    matrix = good_units(signatures, observed) if among is None else among
     coarse = predicted[:: max(1, (GRID - 1) // (_COARSE - 1))] if mode.sized else predicted
     doubt = (_SHIFT_DOUBT * (coarse - healthy)) ** 2
     if mode.sized:
@@ -145,11 +164,7 @@ def unmodelled(
     signatures, at several scales.
     """
     healthy = signatures.healthy
-    matrix = (
-        covariance(signatures.sensitivities)
-        + np.diag(observed.bench**2)
-        + model_covariance(observed.readings, healthy, observed.channels)
-    )
+    matrix = good_units(signatures, observed)
     noise = np.sqrt(np.diag(matrix))
     shifts = _shifts(scored, signatures)
     limit = 300.0 * noise
