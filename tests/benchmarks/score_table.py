@@ -36,6 +36,8 @@ them healthy, readings of the blank sheet. *own*: units that the stage file desc
 units of other makes, layouts and values (5 %). Shares of the benches whose fault shows (readings
 that fewer than 1 of 100 good units give), but for *healthy* (healthy benches called healthy), *mean
 largest* and *error* (expected calibration error), which count all benches.
+Good units vary within tolerance, by 5 % of unstated nominal values and by the error of the model:
+faults that hide in that are not counted as shown.
 
 """
 
