@@ -57,8 +57,6 @@ class Chain:
         Further names of nodes: ``in``, ``out``, and ``tone.vcc`` for the supply that feeds it.
     instances : tuple of str
         Names of the channels that are built alike; empty for one channel.
-    shared : tuple of str
-        Rails that feed all of them.
     """
 
     members: tuple[tuple[str, str], ...]
@@ -66,7 +64,6 @@ class Chain:
     supplies: tuple[str, ...] = ()
     aliases: tuple[tuple[str, str], ...] = ()
     instances: tuple[str, ...] = ()
-    shared: tuple[str, ...] = ()
 
     @property
     def names(self) -> tuple[str, ...]:

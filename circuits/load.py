@@ -35,7 +35,7 @@ UNITS = Path(__file__).with_name("units")
 
 _STAGE_KEYS = (
     "stage", "title", "about", "source", "rails", "ports", "source impedance", "load", "mains",
-    "pickup", "stray current", "signal", "parts", "test points", "cautions",
+    "pickup", "stray current", "signal", "parts", "test points", "cautions", "shared",
 )  # fmt: skip
 _LEVELS = {"input level": "V", "output level": "V", "power": "W"}
 _STAGE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]*")
@@ -142,6 +142,7 @@ def _stage(top: Mapping) -> Stage:
         test_points=tuple((node.value, text) for node, text in points),
         cautions=read_cautions(top.get("cautions")),
     )
+    stage = replace(stage, shared=read_shared(top.get("shared"), stage))
     others = (*(node for node, _ in stray), *(node for node, _ in points))
     wiring.check(stage, wiring.Drawn(top.keys["parts"].place, pins, rail_keys, ports, others))
     if not points:
@@ -295,6 +296,31 @@ def read_signal(node: Node | None) -> Pairs:
                              expected="a level")  # fmt: skip
         levels.append((name, value))
     return tuple(levels)
+
+
+def read_shared(node: Node | None, stage: Stage) -> tuple[str, ...]:
+    """What two channels have in common: names of rails and parts of one of them.
+
+    A part that lies on the input or output would make one channel of two.
+    """
+    if node is None:
+        return ()
+    parts = {part.name: part.nodes for part in stage.parts}
+    allowed = [*(rail.name for rail in stage.rails), *parts]
+    named: list[str] = []
+    for item in yamlfile.items(node, "shared"):
+        name = yamlfile.choice(item, f"rail or part of {stage.name}", allowed)
+        if name in named:
+            raise InputError(f"{name} stands twice", place=item.place, expected="each once")
+        for end in (stage.input, stage.output):
+            if end in parts.get(name, ()):
+                raise InputError(
+                    f"{name} lies on {end!r}, where each channel has a signal of its own",
+                    place=item.place,
+                    expected="a rail, a part of the earth or of the decoupling",
+                )
+        named.append(name)
+    return tuple(named)
 
 
 def read_cautions(node: Node | None) -> tuple[str, ...]:

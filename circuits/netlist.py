@@ -14,6 +14,7 @@ Names: part ``R1`` becomes the element ``R_r1``; what belongs to the bench has n
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from circuits.bench.analysis import Circuit, Element
@@ -36,6 +37,11 @@ _METER_OHMS = 1e3
 _OPEN_LOAD = 1e9
 _RAIL_CORNER = 2.0
 """Hz above which the impedance of a rail counts; below it the rail's voltage already tells all."""
+_BYPASS = 1e6
+"""H that pass a rail's direct current beside an impedance that holds at one frequency."""
+
+
+_LEAST_HENRIES = 1e-12
 
 
 @dataclass(frozen=True)
@@ -53,6 +59,14 @@ class Drive:
 
     volts: str
     start: tuple[tuple[str, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class Sounding:
+    """An impedance at one frequency: Hz and ohm."""
+
+    frequency: float
+    impedance: complex
 
 
 def rail_source(rail: str) -> str:
@@ -91,33 +105,67 @@ def circuit(stage: Stage, load: float = 0.0, drive: Drive | None = None) -> Circ
     drive : Drive, optional
         For a transient run.
     """
-    elements = [
-        *_generator(node(stage.input_return), drive),
-        Element(SOURCE, ("gen", node(stage.input)), source_ohms(stage)),
-        Element(LOAD, (node(stage.output), GROUND), load or stage.load or _OPEN_LOAD),
-        Element(PROBE, (GROUND, node(stage.output)), 0.0),
-    ]
-    for rail in stage.rails:
-        inner = f"{node(rail.name)}_src"
-        elements += _rail(rail, inner, drive)
-        resistance = rail_ohms(rail)
-        outer = f"{node(rail.name)}_z_src" if rail.impedance else node(rail.name)
-        elements.append(Element(rail_resistor(rail.name), (inner, outer), resistance))
-        if rail.impedance:
-            ends = (outer, node(rail.name))
-            choke = rail.impedance / (2.0 * math.pi * _RAIL_CORNER)
-            elements.append(Element(f"Rrail_{node(rail.name)}_z", ends, rail.impedance))
-            elements.append(Element(f"Lrail_{node(rail.name)}", ends, choke))
-    for at, _ in stage.stray:
-        elements.append(Element(stray_resistor(at), (node(at), GROUND), STRAY_OHMS))
-    elements += joined(stage.chain)
+    elements = around(stage, load, drive)
     parts, models = built(stage.parts, limited=drive is not None)
     return Circuit(tuple(elements + parts), tuple(models))
 
 
-def _generator(back: str, drive: Drive | None) -> list[Element]:
+def around(
+    stage: Stage,
+    load: float = 0.0,
+    drive: Drive | None = None,
+    at: Mapping[str, Sounding] | None = None,
+    of: str = "",
+) -> list[Element]:
+    """All that is connected to the parts of a stage: what `circuit` has besides them.
+
+    Parameters
+    ----------
+    stage, load, drive
+        As `circuit`.
+    at : mapping of rail name to Sounding, optional
+        Impedances of rails that hold at one frequency only, in place of their own.
+    of : str
+        What the names of the bench's own elements and nodes end in, where there are two stages.
+    """
+    given = at or {}
+    elements = [
+        *_generator(node(stage.input_return), drive, of),
+        Element(SOURCE + of, (f"gen{of}", node(stage.input)), source_ohms(stage)),
+        Element(LOAD + of, (node(stage.output), GROUND), load or stage.load or _OPEN_LOAD),
+        Element(PROBE + of, (GROUND, node(stage.output)), 0.0),
+    ]
+    for rail in stage.rails:
+        inner, name = f"{node(rail.name)}_src", node(rail.name)
+        elements += _rail(rail, inner, drive)
+        outer = f"{name}_z_src" if rail.impedance or rail.name in given else name
+        elements.append(Element(rail_resistor(rail.name), (inner, outer), rail_ohms(rail)))
+        if rail.name in given:
+            elements += _sounded(name, outer, given[rail.name])
+        elif rail.impedance:
+            choke = rail.impedance / (2.0 * math.pi * _RAIL_CORNER)
+            elements.append(Element(f"Rrail_{name}_z", (outer, name), rail.impedance))
+            elements.append(Element(f"Lrail_{name}", (outer, name), choke))
+    for where, _ in stage.stray:
+        elements.append(Element(stray_resistor(where), (node(where), GROUND), STRAY_OHMS))
+    return elements + joined(stage.chain)
+
+
+def _sounded(name: str, outer: str, found: Sounding) -> list[Element]:
+    """An impedance as a resistor and an inductor, which at one frequency may well be negative."""
+    middle = f"{name}_x_src"
+    henries = found.impedance.imag / (2.0 * math.pi * found.frequency)
+    ohms = max(found.impedance.real, LEAST_OHMS)
+    return [
+        Element(f"Rrail_{name}_z", (outer, middle), ohms),
+        Element(f"Lrail_{name}_x", (middle, name), henries or _LEAST_HENRIES),
+        Element(f"Lrail_{name}", (outer, name), _BYPASS),
+    ]
+
+
+def _generator(back: str, drive: Drive | None, of: str) -> list[Element]:
     if drive is None:
-        return [Element(GENERATOR, ("gen", back), 0.0)]
+        return [Element(GENERATOR + of, (f"gen{of}", back), 0.0)]
     return [
         Element("Bdrive", ("gen", "gen_b"), None, f"v=time>0?{drive.volts}:0"),
         Element(GENERATOR, ("gen_b", back), 0.0),

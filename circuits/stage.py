@@ -216,6 +216,8 @@ class Stage:
     cautions : tuple of str
     chain : Chain or None
         How a unit is made of stages; None for a single stage.
+    shared : tuple of str
+        Rails and parts that two channels have in common; empty where nothing is stated.
     """
 
     name: str
@@ -236,6 +238,7 @@ class Stage:
     test_points: tuple[tuple[str, str], ...] = ()
     cautions: tuple[str, ...] = ()
     chain: Chain | None = None
+    shared: tuple[str, ...] = ()
 
     @cached_property
     def _by_name(self) -> dict[str, Part]:
@@ -304,11 +307,6 @@ class Stage:
     def with_rail(self, rail: Rail) -> Stage:
         """The same stage with the rail of that name replaced."""
         return replace(self, rails=tuple(rail if r.name == rail.name else r for r in self.rails))
-
-    @property
-    def shared(self) -> tuple[str, ...]:
-        """Names of the rails that feed all channels of a unit; none for a single stage."""
-        return () if self.chain is None else self.chain.shared
 
     def real(self, name: str) -> str:
         """The node that a name stands for: of a unit, some have two (``out``, ``tone.out``)."""

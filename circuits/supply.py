@@ -36,6 +36,7 @@ DEMAND = "supply"
 
 WINDING = "Vwinding"
 """The source of e.m.f., whose current is the winding's."""
+_OTHER_HALF = "Vother"
 PROBE = "Iprobe"
 """An idle current source into the rail."""
 
@@ -52,6 +53,9 @@ FADE = 1e-5
 """s: how long a run takes to set its capacitors free."""
 
 _LEAST_OHMS = 1e-3
+_PULSING = (TRANSFORMER, DIODE, DEMAND)
+_DIRECT = 1e9
+"""H that pass the direct current and nothing else."""
 
 
 @dataclass(frozen=True)
@@ -197,6 +201,7 @@ def circuit(
     mains: float,
     rest: float = 0.0,
     charges: Mapping[str, float] | None = None,
+    fed: float = 0.0,
 ) -> Circuit:
     """The supply on the mains, loaded with a resistor.
 
@@ -213,6 +218,8 @@ def circuit(
         V of e.m.f. that an operating point is taken at; a transient run begins at none.
     charges : mapping of str to float, optional
         What the capacitors of `capacitors` are charged to as a run begins, V; nothing else is.
+    fed : float
+        A that flow into the reservoir besides.
     """
     transformer = supply.part(TRANSFORMER)
     ratio = transformer.parameter("emf") * supply.mains
@@ -227,8 +234,41 @@ def circuit(
         *healthy,
         Element("Rdemand", (at, GROUND), volts / demand),
         Element(PROBE, (GROUND, at), 0.0),
+        Element("Ifed", (GROUND, RAW), fed),
     ]
     return Circuit(tuple(elements), tuple(models + cards))
+
+
+def averaged(supply: Supply, volts: float, raw: float, ohms: float) -> Circuit:
+    """The supply with a steady source in place of winding and rectifier, for small signals.
+
+    Parameters
+    ----------
+    supply : Supply
+    volts : float
+        As `circuit`.
+    raw : float
+        Direct voltage of the reservoir, V.
+    ohms : float
+        Resistance from which winding and rectifier feed it, averaged over a cycle.
+    """
+    parts = [_spelt(p) for p in supply.parts if p.name.partition(".")[0] not in _PULSING]
+    elements, models = built(parts)
+    demand = supply.part(DEMAND).parameter("current")
+    at = _node(output(supply))
+    source = (
+        Element("Vraw", ("steady", GROUND), raw),
+        Element("Rraw", ("steady", RAW), ohms),
+        Element("Lraw", ("steady", RAW), _DIRECT),
+        Element("Rdemand", (at, GROUND), volts / demand),
+        Element(PROBE, (GROUND, at), 0.0),
+    )
+    return Circuit((*elements, *source), tuple(models))
+
+
+def halves(supply: Supply) -> tuple[str, ...]:
+    """The sources of e.m.f. whose currents make that of the rectifier, `WINDING` first."""
+    return (WINDING, _OTHER_HALF) if supply.rectifier == "full-wave" else (WINDING,)
 
 
 def capacitors(net: Circuit) -> dict[str, tuple[str, str]]:
@@ -272,7 +312,7 @@ def _winding(
         return [
             source(WINDING, ("w", GROUND), -(peak - half)),
             Element("Rwinding", ("w", "a"), ohms),
-            source("Vother", ("v", GROUND), peak + half),
+            source(_OTHER_HALF, ("v", GROUND), peak + half),
             Element("Rother", ("v", "b"), ohms),
         ]
     return [

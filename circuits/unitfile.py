@@ -52,9 +52,12 @@ class _Member:
             return GROUND
         return self.fed.get(name) or f"{self.name}.{name}"
 
+    def part_name(self, name: str) -> str:
+        return f"{self.name}.{name}"
+
     def parts(self) -> list[Part]:
         return [
-            replace(part, name=f"{self.name}.{part.name}", nodes=tuple(map(self.node, part.nodes)))
+            replace(part, name=self.part_name(part.name), nodes=tuple(map(self.node, part.nodes)))
             for part in self.stage.parts
         ]
 
@@ -106,7 +109,7 @@ def read_unit(tree: Node, folder: Path, load: Load) -> Stage:
     chain = tuple(replace(member, stage=member.stage.on_mains(mains)) for member in chain)
     first, last = chain[0], chain[-1]
     instances = _instances(top)
-    return Stage(
+    made = Stage(
         name=name,
         parts=tuple(part for member in chain for part in member.parts()),
         title=words(top, "title"),
@@ -133,9 +136,9 @@ def read_unit(tree: Node, folder: Path, load: Load) -> Stage:
             supplies=tuple(rail.name for rail in supplies),
             aliases=_aliases(chain),
             instances=instances,
-            shared=_shared(top, rail_keys, instances),
         ),
     )  # fmt: skip
+    return replace(made, shared=_shared(top, made, chain))
 
 
 def _members(
@@ -286,18 +289,19 @@ def _instances(top: Mapping) -> tuple[str, ...]:
     return names
 
 
-def _shared(
-    top: Mapping, supplies: dict[str, Text], instances: tuple[str, ...]
-) -> tuple[str, ...]:
-    """Which supplies feed both channels: all of the unit's, unless it says which."""
+def _shared(top: Mapping, made: Stage, chain: tuple[_Member, ...]) -> tuple[str, ...]:
+    """What both channels have: as the unit says, or its supplies and what its stages share."""
     node = top.get("shared")
-    if node is None:
-        return tuple(supplies) if instances else ()
-    if not instances:
+    assert made.chain is not None
+    if made.chain.instances:
+        if node is not None:
+            return stagefile.read_shared(node, made)
+        own = (m.part_name(name) for m in chain for name in m.stage.shared if name not in m.fed)
+        return tuple(dict.fromkeys([*made.chain.supplies, *own]))
+    if node is not None:
         raise InputError(
             "shared names what two channels share, and there is one",
             place=top.keys["shared"].place,
             expected="instances: [left, right]",
         )
-    chosen = yamlfile.items(node, "shared")
-    return tuple(yamlfile.choice(item, "supply of this unit", supplies) for item in chosen)
+    return ()

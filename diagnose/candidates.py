@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable, Sequence
 
 from circuits.kinds import kind
 from circuits.quantity import render
-from circuits.reading import QUANTITIES, Reading
+from circuits.reading import BALANCE, CROSSTALK, QUANTITIES, Reading
 from circuits.stage import GROUND, Part, Stage
 from diagnose.proposal import (
     HUM_LINES,
@@ -20,7 +20,7 @@ from faultlib.simulate import Bench
 
 OCTAVES_HZ = (20.0, 31.5, 63.0, 125.0, 250.0, 500.0, 2e3, 4e3, 8e3, 16e3, 20e3)
 """The octave bands of IEC 61260 (ISO 266), 1 kHz left out as the reference, and both ends."""
-IMPEDANCE_HZ = (100.0, 1e3, 10e3)
+IMPEDANCE_HZ = CROSSTALK_HZ = (100.0, 1e3, 10e3)
 PROBED = ("dc voltage", "supply current", "ripple")
 """Quantities for which a probe reaches into a live unit."""
 RISK = 2.0
@@ -34,13 +34,17 @@ _LEVELS = {"power": "W", "output level": "V", "input level": "V"}
 
 
 def candidates(
-    stage: Stage, taken: Iterable[Reading], bench: Bench, within: Collection[str] | None = None
+    stage: Stage,
+    taken: Iterable[Reading],
+    bench: Bench,
+    within: Collection[str] | None = None,
+    beside: bool = False,
 ) -> tuple[Reading, ...]:
     """Every reading that is not taken yet and costs little to simulate.
 
     Voltages and resistances at the test points, resistances across contacts, capacitors and
     junctions, supply currents, gain, the shape of the response at octaves, impedances, hum,
-    ripple, noise.
+    ripple, noise; of two channels crosstalk and balance.
 
     Parameters
     ----------
@@ -50,6 +54,9 @@ def candidates(
         Tells whether the stage follows the RIAA replay curve, where no reading does.
     within : collection of str, optional
         Of a unit: the stages and supplies whose points are probed; by default all.
+    beside : bool
+        Whether the unit's other channel is on the bench too: then the balance of both, and where
+        they share anything the crosstalk.
     """
     chain = stage.chain
 
@@ -68,6 +75,9 @@ def candidates(
         made.append(Reading("gain", frequency=MIDDLE_HZ))
         made += _shape(stage, known, bench)
         made += [Reading("input impedance", frequency=f) for f in IMPEDANCE_HZ]
+        if beside:
+            made.append(Reading(BALANCE, frequency=MIDDLE_HZ))
+            made += [Reading(CROSSTALK, frequency=f) for f in CROSSTALK_HZ if stage.shared]
     made += [Reading("output impedance", frequency=f) for f in IMPEDANCE_HZ]
     made += [Reading("hum", frequency=k * stage.mains) for k in HUM_LINES]
     made += [r for r in ripples(stage) if inside(r.at)]

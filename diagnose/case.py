@@ -5,13 +5,15 @@ Whatever is left empty is passed over, so that a sheet loads at every stage of b
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from circuits import yamlfile
 from circuits.errors import InputError
 from circuits.load import MAINS, load_stage
 from circuits.part import within
+from circuits.reading import BALANCE, CROSSTALK, Reading
 from circuits.stage import Stage
 from circuits.values import with_values
 from circuits.yamlfile import Mapping, Node, Text
@@ -81,7 +83,8 @@ class Case:
     known : tuple of str
         Parts whose values the sheet states.
     shared : tuple of str
-        Rails that feed both channels; none where each channel has its own supply.
+        Rails and parts that both channels have; none where each has everything for itself, and
+        on a sheet of one channel without crosstalk.
     repaired : tuple of Repair
         In the order in which it was done; `readings` are those before the first.
     dense : tuple of (channel, Measured)
@@ -108,6 +111,31 @@ class Case:
     def reference(self) -> tuple[Measured, ...]:
         """The readings of the other channel, which the same model error applies to."""
         return next((read for name, read in self.channels if name != self.suspect), ())
+
+    @property
+    def right(self) -> str:
+        """Of two channels the one that a balance is told over the other, by its name or place."""
+        return right_of([name for name, _ in self.channels])
+
+    def weighs(self, reading: Reading) -> bool:
+        """Whether a reading of this sheet can be simulated and weighed.
+
+        Crosstalk needs something that both channels have, a balance readings of both.
+        """
+        if reading.quantity == CROSSTALK:
+            return bool(self.shared)
+        if reading.quantity == BALANCE:
+            return any(r.quantity == BALANCE or self.weighs(r)
+                       for r in (m.reading for m in self.reference))  # fmt: skip
+        return reading.about.simulated
+
+
+def right_of(names: Sequence[str]) -> str:
+    """Of two channels the right one: so named, or beside the left one, or the second."""
+    plain = [name.lower() for name in names]
+    if "right" in plain:
+        return names[plain.index("right")]
+    return names[1 - plain.index("left")] if "left" in plain else names[-1]
 
 
 def load_case(path: Path | str) -> Case:
@@ -136,9 +164,11 @@ def load_case(path: Path | str) -> Case:
     else:
         taken = (("", read_readings(top.get("readings"), stage, path.parent)),)
         readings = taken[0][1].weighed
+    of_both = channels or any(m.reading.quantity == CROSSTALK for m in readings)
+    shared = _shared(top, stage) if of_both else ()
     return Case(
         name=yamlfile.text(name, "the case's name") if name is not None else path.stem,
-        stage=stage,
+        stage=replace(stage, shared=shared) if of_both else stage,
         readings=readings,
         limits=read_limits(top.get("limits"), stage),
         checks=_checks(top.get("checks"), stage),
@@ -146,7 +176,7 @@ def load_case(path: Path | str) -> Case:
         channels=channels,
         suspect=suspect,
         known=_known(top),
-        shared=_shared(top, stage) if channels else (),
+        shared=shared,
         repaired=_repaired(top.get("repaired"), stage, path.parent),
         dense=tuple((word, one) for word, of in taken for one in of.dense),
         path=path,
@@ -177,15 +207,16 @@ def _known(top: Mapping) -> tuple[str, ...]:
 
 
 def _shared(top: Mapping, stage: Stage) -> tuple[str, ...]:
-    """Rails that feed both channels: the unit's own word, else all unless the sheet says own."""
+    """What both channels have: as the sheet says of rails, else the stage; else all rails."""
     node = top.get("supply")
     word = yamlfile.choice(node, "word about the supply", SUPPLIES) if node is not None else ""
-    if word == "own":
-        return ()
+    rails = [rail for rail in stage.rails if word != "own"]
     if stage.shared and not word:
-        return stage.shared
-    owners = [rail.supply.transformer for rail in stage.rails if rail.supply is not None]
-    return tuple(dict.fromkeys([*(rail.name for rail in stage.rails), *filter(None, owners)]))
+        rails = [rail for rail in rails if rail.name in stage.shared]
+    parts = [name for name in stage.shared if all(name != rail.name for rail in stage.rails)]
+    owners = [word for rail in rails if rail.supply is not None
+              for word in (rail.supply.name, rail.supply.transformer) if word]  # fmt: skip
+    return tuple(dict.fromkeys([*(rail.name for rail in rails), *owners, *parts]))
 
 
 def _channels(

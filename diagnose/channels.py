@@ -4,22 +4,29 @@ Readings of both channels are one vector. The suspect channel has the fault; par
 each channel by themselves; what the stage file has wrong (its nominal values, its device data,
 the error of the model) both channels have in common. A fault in a supply that both share shows in
 both, one in a channel's own parts does not.
+
+Two readings are of the pair. Crosstalk belongs to the channel that listens, and is simulated with
+the other one beside. The balance is the gain of the right channel less that of the left one.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from circuits.reading import Reading
+from circuits.reading import BALANCE, CROSSTALK, Reading
 from circuits.stage import Stage
-from diagnose.likelihood import Observed
-from faultlib.simulate import Answer, Bench, Problem, Progress, Variant
-from faultlib.tolerance import MAINS, Spread, spreads
+from diagnose.likelihood import Array, Observed
+from faultlib.simulate import Answer, Bench, Problem, Progress, Variant, is_shared
+from faultlib.tolerance import Spread, spreads
+
+__all__ = [
+    "NOMINAL", "Common", "Other", "TwoChannels", "alike", "common_spreads", "doubted", "is_shared",
+    "side_by_side",
+]  # fmt: skip
 
 NOMINAL = 0.05
 """Standard deviation of how far this unit's nominal values lie from the stage file's, in both
@@ -62,18 +69,21 @@ def common_spreads(stage: Stage, shared: Sequence[str]) -> tuple[Spread, ...]:
     stage : Stage
         One channel.
     shared : sequence of str
-        Rails (and names of their transformers) that feed both channels.
+        Rails (and names of their transformers) that feed both channels, and parts of both.
 
     Returns
     -------
     tuple of Spread
-        The suspect channel's own and the shared supply's, `Other` for the reference channel's
-        own, `Common` for what the stage file has wrong.
+        The suspect channel's own and what is shared, `Other` for the reference channel's own,
+        `Common` for what the stage file has wrong.
     """
     found: list[Spread] = []
+    drawn = {part.name for part in stage.parts}
     for one in spreads(stage):
         found.append(one)
         if is_shared(one.target, shared):
+            if one.what == "value" and one.target in drawn:
+                found.append(Common(one.target, one.what, NOMINAL))
             continue
         found.append(Other(one.target, one.what, one.sigma, one.bounded))
         if one.what == "value":
@@ -81,11 +91,6 @@ def common_spreads(stage: Stage, shared: Sequence[str]) -> tuple[Spread, ...]:
         elif one.what not in ("esr", "volts", "ripple", "pickup"):
             found.append(Common(one.target, one.what, one.sigma))
     return tuple(found)
-
-
-def is_shared(name: str, shared: Sequence[str]) -> bool:
-    """Whether a part, rail or part of a supply (``vcc reservoir``) feeds both channels."""
-    return name == MAINS or name in shared or (" " in name and name.partition(" ")[0] in shared)
 
 
 @dataclass(frozen=True)
@@ -99,11 +104,14 @@ class TwoChannels:
     shared : tuple of str
     count : int
         How many of the readings, the first ones, are the suspect channel's.
+    right : bool
+        Whether the suspect channel is the right one, which the balance is told over the other.
     """
 
     bench: Bench
     shared: tuple[str, ...]
     count: int
+    right: bool = True
 
     def values(
         self,
@@ -114,18 +122,24 @@ class TwoChannels:
     ) -> Answer:
         """Readings of both channels of every variant, side by side."""
         halves = [self._suspect(v) for v in variants], [self._reference(v) for v in variants]
-        parts = readings[: self.count], readings[self.count :]
-        rows: list[NDArray[np.float64]] = []
-        problems: list[Problem] = []
-        simulated = 0
-        for half, mine in zip(halves, parts, strict=True):
-            unique = list(dict.fromkeys(half))
-            answer = self.bench.values(stage, unique, mine, progress)
-            place = {variant: k for k, variant in enumerate(unique)}
-            rows.append(answer.values[[place[v] for v in half]])
-            problems += answer.problems
-            simulated += answer.simulated
-        return Answer(np.hstack(rows), tuple(dict.fromkeys(problems)), simulated)
+        made = _Columns(self.bench, progress, np.full((len(variants), len(readings)), np.nan))
+        balances = [k for k, r in enumerate(readings) if r.quantity == BALANCE]
+        gains = [Reading("gain", frequency=readings[k].frequency) for k in balances]
+        levels: list[Array] = []
+        for which, half in enumerate(halves):
+            mine = [k for k in range(len(readings)) if (k >= self.count) == bool(which)]
+            alone = [k for k in mine if readings[k].quantity not in (CROSSTALK, BALANCE)]
+            wanted = [*(readings[k] for k in alone), *gains]
+            found = made.taken(stage, half, wanted)
+            made.rows[:, alone] = found[:, : len(alone)]
+            levels.append(found[:, len(alone) :])
+            heard = [k for k in mine if readings[k].quantity == CROSSTALK]
+            pairs = [replace(a, beside=b) for a, b in zip(half, halves[1 - which], strict=True)]
+            both = replace(stage, shared=self.shared)
+            made.rows[:, heard] = made.taken(both, pairs, [readings[k] for k in heard])
+        suspect, reference = levels if self.right else levels[::-1]
+        made.rows[:, balances] = suspect - reference
+        return Answer(made.rows, tuple(dict.fromkeys(made.problems)), made.simulated)
 
     def _suspect(self, variant: Variant) -> Variant:
         return Variant(
@@ -134,15 +148,38 @@ class TwoChannels:
         )
 
     def _reference(self, variant: Variant) -> Variant:
-        faults = tuple(f for f in variant.faults if is_shared(f.part, self.shared))
         return Variant(
-            faults,
+            variant.shared(self.shared).faults,
             tuple(
                 (_plain(s), z)
                 for s, z in variant.deviations
                 if isinstance(s, Other | Common) or is_shared(s.target, self.shared)
             ),
         )
+
+
+@dataclass
+class _Columns:
+    """Readings as they come in, a row a variant."""
+
+    bench: Bench
+    progress: Progress | None
+    rows: Array
+    problems: list[Problem] = field(default_factory=list)
+    simulated: int = 0
+
+    def taken(
+        self, stage: Stage, variants: Sequence[Variant], readings: Sequence[Reading]
+    ) -> Array:
+        """Readings (n, k) of variants, each different one taken once."""
+        if not readings:
+            return np.empty((len(variants), 0))
+        unique = list(dict.fromkeys(variants))
+        answer = self.bench.values(stage, unique, readings, self.progress)
+        place = {variant: k for k, variant in enumerate(unique)}
+        self.problems += answer.problems
+        self.simulated += answer.simulated
+        return answer.values[[place[v] for v in variants]]
 
 
 def _plain(spread: Spread) -> Spread:

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from circuits.reading import Reading, instrument
+from circuits.reading import BALANCE, CROSSTALK, Reading, instrument
 from circuits.stage import Stage
 from diagnose.groups import NEAR
 from diagnose.likelihood import Array, Observed, Spread, spread, tail
@@ -114,10 +114,17 @@ def coverage(
     bench : Bench
     progress : callable, optional
     """
-    used = [r for r in readings if r.about.simulated]
+    used = [r for r in readings if _simulated(stage, r)]
     known = hypotheses(stage)
     found = signatures(stage, used, known, bench, progress)
     return covered(found, math.fsum(h.prior for h in known))
+
+
+def _simulated(stage: Stage, reading: Reading) -> bool:
+    """Whether a unit of which one channel is read tells this reading."""
+    if reading.quantity == CROSSTALK:
+        return bool(stage.shared)
+    return reading.about.simulated and reading.quantity != BALANCE
 
 
 def covered(found: Signatures, whole: float) -> Coverage:

@@ -229,9 +229,7 @@ _RULES = (_damping, _two_loads, _power, _from_harmonics, _levels, _noise_part, _
 
 def _balance(case: Case) -> Iterator[Derived]:
     """The balance of the channels from the gain of each."""
-    (first, left), (second, right) = case.channels
-    if first == "right":
-        first, left, second, right = second, right, first, left
+    (first, left), (second, right) = sorted(case.channels, key=lambda c: c[0] == case.right)
     gains = {m.reading: m for m in left if m.reading.quantity == "gain" and not m.bound}
     for item in right:
         other = gains.get(item.reading)

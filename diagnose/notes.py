@@ -41,7 +41,7 @@ def notes_of(made: Weighing, observed: Observed, unread: Sequence[str]) -> tuple
     notes += _traced(case.stage, observed, found)
     if made.dropped:
         notes.append(made.dropped)
-    left = [m.reading.label() for m in case.readings if not m.reading.about.simulated]
+    left = [m.reading.label() for m in case.readings if not case.weighs(m.reading)]
     if left:
         notes.append("not simulated, so not weighed: " + ", ".join(left))
     if case.dense:
@@ -64,13 +64,14 @@ def _channel_notes(case: Case, posterior: Posterior) -> list[str]:
         return []
     other = next(name for name, _ in case.channels if name != case.suspect)
     notes = [f"the {other} channel is the reference for the {case.suspect} one"]
-    if not case.shared:
+    if not any(rail.name in case.shared for rail in case.stage.rails):
         notes.append("each channel has its own supply, so no supply fault is looked for in both")
+    if not case.shared:
         return notes
     both = alike([(s.hypotheses[0].part, p) for s, p in posterior.suspects], case.shared)
     if both > 0.5:
         notes.append(
-            f"both channels depart alike: what feeds both ({', '.join(case.shared)}) is the suspect"
+            f"both channels depart alike: what both have ({', '.join(case.shared)}) is the suspect"
         )
     return notes
 

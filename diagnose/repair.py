@@ -77,7 +77,7 @@ def judge(
     checks = tuple(c for c in case.checks if (c.part, c.found) not in done)
     earlier = replace(case, checks=checks, repaired=(), channels=(), suspect="")
     for repair in case.repaired:
-        later = tuple(m for m in repair.readings if m.reading.about.simulated)
+        later = tuple(m for m in repair.readings if earlier.weighs(m.reading))
         if later:
             before = weighing(earlier)
             made.append(_judged(repair, before, later, observe(later)))

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from circuits.errors import InputError
-from circuits.reading import compared
+from circuits.reading import compared, least
 from diagnose.advise import advise
 from diagnose.candidates import candidates, distortion
 from diagnose.case import Case
@@ -84,7 +84,8 @@ class Weighing:
         taken = [m.reading for m in self.case.readings]
         shares = by_stage(self.case.stage, self.posterior.suspects)
         within = [name for name, p in shares if p >= _SUSPECTED]
-        readings = [candidates(self.case.stage, taken, self.bench, within)]
+        beside = bool(self.observed.channels)
+        readings = [candidates(self.case.stage, taken, self.bench, within, beside)]
         if costly:
             readings.append(distortion(self.case.stage, taken))
         return advise(self.found, self.observed, self.posterior, self.members, readings,
@@ -105,8 +106,8 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
     InputError, NoSolution
         As `rank`.
     """
-    used = tuple(m for m in case.readings if m.reading.about.simulated)
-    beside = [m for m in case.reference if m.reading.about.simulated]
+    used = tuple(m for m in case.readings if case.weighs(m.reading))
+    beside = [m for m in case.reference if case.weighs(m.reading)]
     if not used:
         raise InputError(
             f"case {case.name!r} holds no reading that can be ranked",
@@ -115,12 +116,13 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
     observed = observe(used)
     everything = hypotheses(case.stage)
     around = doubted(case.stage, case.known)
-    bench = Nearby(bench)
+    alone, bench = bench, Nearby(bench)
     further: Bench = bench
     if beside:
         observed = side_by_side(observed, observe(beside))
-        further = TwoChannels(bench, case.shared, sys.maxsize)
-        bench = TwoChannels(bench, case.shared, len(used))
+        right = case.suspect == case.right
+        further = Nearby(TwoChannels(alone, case.shared, sys.maxsize, right))
+        bench = Nearby(TwoChannels(alone, case.shared, len(used), right))
         around = common_spreads(case.stage, case.shared)
     dropped, left_out = "", np.empty((0, 0))
     if any(r.driven for r in observed.readings):
@@ -176,7 +178,7 @@ def observe(measured: Sequence[Measured]) -> Observed:
     measured : sequence of Measured
     """
     readings = tuple(m.reading for m in measured)
-    values = np.array([compared(m.reading, m.value) for m in measured])
+    values = np.array([compared(m.reading, max(m.value, least(m.reading))) for m in measured])
     bench = np.array([m.uncertainty if m.uncertainty is not None else usual(m) for m in measured])
     return Observed(readings, values, bench, tuple(m.bound for m in measured))
 

@@ -13,7 +13,7 @@ import os
 import sysconfig
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from pathlib import Path
 from types import TracebackType
@@ -25,17 +25,22 @@ from numpy.typing import NDArray
 import circuits
 from circuits.bench.plan import Plan
 from circuits.bench.workers import Failure, Pool
-from circuits.reading import Reading, all_compared
+from circuits.reading import CROSSTALK, Reading, all_compared, through_wiring
 from circuits.stage import Stage
 from faultlib.fault import Fault
 from faultlib.inject import inject
 from faultlib.store import Store, Table, digest
-from faultlib.tolerance import Spread, deviate
+from faultlib.tolerance import MAINS, Spread, deviate
 
 _LIBRARY_FOLDERS = ("/usr/lib", "/usr/lib64", "/usr/local/lib", "/opt/homebrew/lib")
 
 Progress = Callable[[int, int], None]
 """Called with how many variants are done, and of how many."""
+
+
+def is_shared(name: str, shared: Sequence[str]) -> bool:
+    """Whether two channels have a part, rail or part of a supply (``vcc reservoir``) in common."""
+    return name == MAINS or name in shared or (" " in name and name.partition(" ")[0] in shared)
 
 
 @dataclass(frozen=True)
@@ -47,18 +52,37 @@ class Variant:
     faults : tuple of Fault
     deviations : tuple of (Spread, float)
         In standard deviations of each spread.
+    beside : Variant or None
+        The other channel, for readings of both; None for a good one, in which only what both
+        have (`circuits.stage.Stage.shared`) is as in this one.
     """
 
     faults: tuple[Fault, ...] = ()
     deviations: tuple[tuple[Spread, float], ...] = ()
+    beside: Variant | None = None
 
     def label(self) -> str:
         """How a message names it."""
-        return " and ".join(f.label() for f in self.faults) or "healthy"
+        other = () if self.beside is None else self.beside.faults
+        return " and ".join(f.label() for f in dict.fromkeys((*self.faults, *other))) or "healthy"
 
     def key(self) -> str:
         """A text that two variants share if and only if they are the same unit."""
-        return repr((self.faults, self.deviations))
+        alone = repr((self.faults, self.deviations))
+        return alone if self.beside is None else f"{alone} beside {self.beside.key()}"
+
+    def shared(self, names: Sequence[str]) -> Variant:
+        """What a good channel beside has of it: what is in parts that both have.
+
+        Parameters
+        ----------
+        names : sequence of str
+            Of those parts and rails.
+        """
+        return Variant(
+            tuple(f for f in self.faults if is_shared(f.part, names)),
+            tuple((s, z) for s, z in self.deviations if is_shared(s.target, names)),
+        )
 
 
 @dataclass(frozen=True)
@@ -164,7 +188,9 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         -------
         Answer
         """
-        base = digest(f"{fingerprint()} {stage!r}")
+        # only readings of two channels depend on what these share
+        told = stage if any(map(_of_both, readings)) else replace(stage, shared=())
+        base = digest(f"{fingerprint()} {told!r}")
         keys = [r.key() for r in readings]
         values = np.full((len(variants), len(readings)), np.nan)
         tables: dict[str, Table] = {}
@@ -188,7 +214,7 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         problems = self._simulate(stage, variants, readings, missing, values, progress)
         self._keep(variants, keys, entry, missing, values, problems)
         for k, reading in enumerate(readings):
-            values[:, k] = all_compared(reading, values[:, k])
+            values[:, k] = through_wiring(reading, all_compared(reading, values[:, k]))
         named = (*gone, *(problem for _, problem in problems))
         return Answer(values, tuple(dict.fromkeys(named)), len(missing))
 
@@ -254,6 +280,8 @@ def _odd(readings: Sequence[Reading], values: Sequence[float]) -> str:
 
 def _shelf(variant: Variant) -> str:
     """Which variants share a file: all sizes of the same faults, or all deviations of one unit."""
+    if variant.beside is not None:
+        return f"{_shelf(replace(variant, beside=None))} beside {_shelf(variant.beside)}"
     if variant.deviations:
         return f"around {variant.faults!r}"
     return repr([(f.part, f.mode) for f in variant.faults])
@@ -269,7 +297,15 @@ def _measure(shared: tuple[Stage, tuple[Reading, ...]], variant: Variant) -> lis
     from circuits.bench.take import take
 
     stage, readings = shared
-    return [float(x) for x in take(unit(stage, variant), _planned(stage, readings))]
+    other = None
+    if any(map(_of_both, readings)):
+        other = unit(stage, variant.beside or variant.shared(stage.shared))
+    return [float(x) for x in take(unit(stage, variant), _planned(stage, readings), other)]
+
+
+def _of_both(reading: Reading) -> bool:
+    """Whether a reading is simulated with the other channel beside."""
+    return reading.quantity == CROSSTALK
 
 
 @lru_cache(maxsize=4)

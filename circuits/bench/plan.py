@@ -37,10 +37,13 @@ class Setup:
         Two nodes: power off, an ohmmeter between them. Empty: power on.
     load : float
         Ohm in place of the stage's own load; 0 keeps that.
+    pair : float
+        Hz of a reading that needs the other channel beside; 0 for a channel alone.
     """
 
     between: tuple[str, ...] = ()
     load: float = 0.0
+    pair: float = 0.0
 
 
 @dataclass(frozen=True)

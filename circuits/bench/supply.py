@@ -77,6 +77,8 @@ class SupplyState:
         Current of the winding, A RMS; what it was when the fuse was still whole.
     blown : bool
         Whether the fuse has gone, and nothing is left at the rail.
+    rectified : float
+        Mean current of the rectifier, A.
     """
 
     volts: float
@@ -86,6 +88,7 @@ class SupplyState:
     reservoir: float
     winding: float
     blown: bool = False
+    rectified: float = 0.0
 
 
 def resolved(stage: Stage) -> Stage:
@@ -152,8 +155,8 @@ class _Missed(Exception):
 def _state(supply: Supply, volts: float, mains: float) -> SupplyState:
     healthy = replace(supply, parts=supply.design, mains=1.0)
     peak = winding_peak(healthy, volts, mains)
-    found = _settled(supply, volts, peak, mains)
-    if found.winding > _FUSE * _settled(healthy, volts, peak, mains).winding:
+    found = settled(supply, volts, peak, mains)
+    if found.winding > _FUSE * settled(healthy, volts, peak, mains).winding:
         dead = tuple((frequency, 0.0) for frequency, _ in found.ripple)
         return replace(found, volts=0.0, swing=0.0, ripple=dead, reservoir=0.0, blown=True)
     return found
@@ -176,7 +179,7 @@ def winding_peak(healthy: Supply, volts: float, mains: float) -> float:
     stated = math.sqrt(2.0) * healthy.winding
     peak = stated or _chosen(healthy, volts, mains)
     if healthy.winding or healthy.input:
-        found = _settled(healthy, volts, peak, mains).volts
+        found = settled(healthy, volts, peak, mains).volts
         if abs(found - volts) > _MISSES * volts:
             raise _Missed(found)
     return peak
@@ -199,21 +202,37 @@ def _chosen(healthy: Supply, volts: float, mains: float) -> float:
 
 
 def _aim(healthy: Supply, volts: float, peak: float, mains: float) -> float:
-    found = _settled(healthy, volts, peak, mains)
+    found = settled(healthy, volts, peak, mains)
     return found.reservoir if healthy.input else found.volts
 
 
 @lru_cache(maxsize=512)
-def _settled(supply: Supply, volts: float, peak: float, mains: float) -> SupplyState:
-    """The steady state of a supply on a winding of that peak e.m.f., whatever its fuse says."""
+def settled(
+    supply: Supply, volts: float, peak: float, mains: float, fed: float = 0.0
+) -> SupplyState:
+    """The steady state of a supply on a winding of that peak e.m.f., whatever its fuse says.
+
+    Parameters
+    ----------
+    supply : Supply
+    volts : float
+        Of the rail as drawn, positive.
+    peak : float
+        V, as `winding_peak`.
+    mains : float
+        Hz.
+    fed : float
+        A that flow into the reservoir besides.
+    """
     ohms = supply.part(drawn.TRANSFORMER).value or 0.0
     drop = 0.8 * (2 if supply.rectifier == "bridge" else 1) + ohms * drawn.current(supply)
     start = min((supply.input or volts) + drop, peak)
-    run = _Cycles(supply, volts, peak, mains)
+    run = _Cycles(supply, volts, peak, mains, fed)
     _find(run, run.rest(start), volts, 1.2 * peak)
     end = float(run.waves.time[-1])
     one = cycle(run.waves.time, run.waves.nodes, end, 1.0 / mains)
     flow = cycle(run.waves.time, run.waves.branches**2, end, 1.0 / mains)
+    pulses = cycle(run.waves.time, np.abs(run.waves.branches), end, 1.0 / mains)
     return SupplyState(
         volts=float(one.mean[0]),
         swing=float(np.ptp(one.values[:, 0])),
@@ -221,6 +240,7 @@ def _settled(supply: Supply, volts: float, peak: float, mains: float) -> SupplyS
         impedance=run.impedance,
         reservoir=float(one.mean[1]),
         winding=math.sqrt(float(flow.mean[0])),
+        rectified=float(pulses.mean.sum()),
     )
 
 
@@ -261,8 +281,12 @@ def _measured(run: _Cycles, charges: Floats, change: Floats, volts: float) -> Fl
 class _Cycles:
     """Runs of one cycle of a supply, each from given charges of its capacitors (V across them)."""
 
-    def __init__(self, supply: Supply, volts: float, peak: float, mains: float) -> None:
+    def __init__(
+        self, supply: Supply, volts: float, peak: float, mains: float, fed: float = 0.0
+    ) -> None:
         self._drawn = (supply, volts, peak, mains)
+        self._fed = fed
+        self._halves = drawn.halves(supply)
         self._capacitors = drawn.capacitors(drawn.circuit(*self._drawn))
         self._rail = node(drawn.output(supply))
         self.impedance = 0.0
@@ -282,15 +306,15 @@ class _Cycles:
     def once(self, charges: Floats) -> Floats:
         """By how much a cycle changes the charges (n,) that a run begins with; sets `waves`."""
         held = dict(zip(self._capacitors, charges.tolist(), strict=True))
-        net = drawn.circuit(*self._drawn, charges=held)
+        net = drawn.circuit(*self._drawn, charges=held, fed=self._fed)
         ends = tuple(n for pair in drawn.capacitors(net).values() for n in pair)
-        period = 1.0 / self._drawn[-1]
+        period = 1.0 / self._drawn[3]
         run = Transient(
             nodes=(self._rail, node(drawn.RAW), *ends),
             stop=(1.0 + _LEAD) * period,
             step=period / _STEPS,
             options=_OPTIONS,
-            branches=(drawn.WINDING,),
+            branches=self._halves,
         )
         (waves,) = Engine().run(net, [run])
         assert isinstance(waves, Waves)

@@ -14,7 +14,7 @@ from types import ModuleType
 import numpy as np
 from numpy.typing import NDArray
 
-from circuits.bench import bias, distortion, noise, small_signal, square, switching
+from circuits.bench import bias, crosstalk, distortion, noise, small_signal, square, switching
 from circuits.bench.engine import Engine
 from circuits.bench.plan import Experiment, Plan, Request
 from circuits.bench.supply import resolved
@@ -23,7 +23,7 @@ from circuits.netlist import circuit, ohmmeter
 from circuits.reading import QUANTITIES, Reading
 from circuits.stage import Stage
 
-FAMILIES: tuple[ModuleType, ...] = (bias, small_signal, square, noise)
+FAMILIES: tuple[ModuleType, ...] = (bias, small_signal, square, noise, crosstalk)
 """Each module says which readings it `takes` and makes `requests`."""
 DRIVEN: tuple[ModuleType, ...] = (distortion, switching)
 """Each module says which readings it `takes` and makes `experiments`."""
@@ -52,7 +52,7 @@ def plan(stage: Stage, readings: Sequence[Reading]) -> Plan:
         raise InputError(
             f"the simulator does not take {name!r}",
             expected="a reading that it takes",
-            choices=[q.name for q in QUANTITIES.values() if q.simulated],
+            choices=[q.name for q in QUANTITIES.values() if q.simulated and q.name != name],
             given=name,
         )
     setups = dict.fromkeys(r.setup for r in requests)
@@ -60,7 +60,9 @@ def plan(stage: Stage, readings: Sequence[Reading]) -> Plan:
     return Plan(tuple(readings), groups, tuple(experiments))
 
 
-def take(stage: Stage, readings: Sequence[Reading] | Plan) -> NDArray[np.float64]:
+def take(
+    stage: Stage, readings: Sequence[Reading] | Plan, beside: Stage | None = None
+) -> NDArray[np.float64]:
     """Take readings of one stage in this process.
 
     Parameters
@@ -68,6 +70,8 @@ def take(stage: Stage, readings: Sequence[Reading] | Plan) -> NDArray[np.float64
     stage : Stage
         A rail with a supply behind it has the voltage and ripple that this gives.
     readings : sequence of Reading, or a Plan made from them
+    beside : Stage, optional
+        The other channel of the unit, for readings of both; by default it is like this one.
 
     Returns
     -------
@@ -86,10 +90,13 @@ def take(stage: Stage, readings: Sequence[Reading] | Plan) -> NDArray[np.float64
     """
     made = readings if isinstance(readings, Plan) else plan(stage, readings)
     values = np.full(len(made.readings), np.nan)
+    here, there = stage, beside or stage
     for setup, requests in made.groups:
         if setup.between:
             red, black = setup.between
             net = ohmmeter(stage, (red, black))
+        elif setup.pair:
+            net = crosstalk.both(here, there, setup.pair)
         else:
             stage = resolved(stage)
             net = circuit(stage, setup.load)
