@@ -3,7 +3,9 @@
 Where a level is stated at the output the drive is adjusted until it is there, as a technician does:
 the small-signal gain gives the first guess, then a secant on logarithmic scales. The level is that
 of an a.c. meter, fundamental and harmonics together. Two tones are as loud as the sine of the same
-crest (IEC 60268-3, from memory).
+crest (IEC 60268-3, from memory); of many tones a stated level is that of their power together.
+Where none is stated they are driven to the crest of the usual sine: their own is 7 dB higher, and
+most output stages would clip.
 
 A stage that cannot reach the level is driven as far as half again what its small-signal gain asks
 for, or as a bench generator goes, and reads what it then does: a continuous worsening, not a gap.
@@ -15,7 +17,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from circuits import waveform
+from circuits import manytone, waveform
 from circuits.bench import driven, residual
 from circuits.bench.analysis import Response, SmallSignal
 from circuits.bench.driven import Driven, Tones
@@ -25,7 +27,11 @@ from circuits.netlist import GENERATOR, circuit, node
 from circuits.reading import Reading
 from circuits.stage import Stage
 
-QUANTITIES = ("thd", "harmonic", "thd+n", "imd", "maximum output", "supply current")
+QUANTITIES = (
+    "thd", "harmonic", "thd+n", "imd", "many-tone floor", "maximum output", "supply current",
+)
+_NOISY = ("thd+n", "many-tone floor")
+"""What hears hum and noise too."""
 
 RESIDUE = 1e-6
 """Distortion of a good analyser and its generator, as a ratio: −120 dB (judgement)."""
@@ -86,6 +92,12 @@ def _condition(stage: Stage, reading: Reading) -> Condition:
     level = reading.level or usual
     if reading.quantity == "imd":
         return Condition(_pair(reading), level, reading.load)
+    if reading.quantity == "many-tone floor":
+        tones = driven.many_tones(residual.band_of(reading))
+        assert tones.comb is not None
+        share = 1.0 if reading.level else _CREST / tones.comb.crest
+        how, value = level
+        return Condition(tones, (how, value * share ** (2 if how == "power" else 1)), reading.load)
     return Condition(driven.tone(reading.frequency or TONE), level, reading.load)
 
 
@@ -106,10 +118,11 @@ def _experiment(condition: Condition, readings: Indexed) -> Experiment:
             found = at_distortion(generator, condition.thd)
         else:
             found = at_level(generator, condition.level)
-        bands = {residual.band_of(r) for _, r in readings if r.quantity == "thd+n"}
-        rest = {band: residual.hum_and_noise(stage, run, band) for band in bands}
+        bands = {residual.band_of(r) for _, r in readings if r.quantity in _NOISY}
+        load = condition.load
+        rest = {band: residual.hum_and_noise(stage, run, band, load) for band in bands}
         return [
-            _with_noise(r, found, rest[residual.band_of(r)]) if r.quantity == "thd+n"
+            _with_noise(r, condition, found, rest[residual.band_of(r)]) if r.quantity in _NOISY
             else _value(stage, r, found)
             for _, r in readings
         ]  # fmt: skip
@@ -133,9 +146,14 @@ def _value(stage: Stage, reading: Reading, found: Driven) -> float:
     return math.hypot(made.total, RESIDUE)
 
 
-def _with_noise(reading: Reading, found: Driven, rest: float) -> float:
-    """Harmonics in the meter's band together with hum and noise there, over the fundamental."""
+def _with_noise(reading: Reading, condition: Condition, found: Driven, rest: float) -> float:
+    """What is no signal in the meter's band together with hum and noise there, over the signal."""
     low, high = residual.band_of(reading)
+    comb = condition.tones.comb
+    if comb is not None:
+        signal, made = manytone.between(found.time, found.output, comb, (low, high))
+        ratio = math.hypot(made, rest, HUM_FLOOR) / math.hypot(signal, HUM_FLOOR)
+        return 20.0 * math.log10(math.hypot(ratio, RESIDUE))
     orders = range(2, waveform.HIGHEST + 1)
     lines = [found.spectrum.at(k * reading.frequency) for k in orders
              if low <= k * reading.frequency <= high]  # fmt: skip
@@ -165,12 +183,18 @@ class Generator:
     start: tuple[tuple[str, float], ...] = field(default=())
 
     def gain(self) -> float:
-        """Small-signal gain at the highest tone, what passes a dead stage included."""
+        """Small-signal gain at the highest tone, what passes a dead stage included.
+
+        Of many tones, as loud as each other, that of their power.
+        """
         output = (node(self.stage.output),)
-        wanted = SmallSignal(GENERATOR, (self.tones.frequencies[-1],), output, ())
+        many = self.tones.comb is not None
+        frequencies = self.tones.frequencies if many else self.tones.frequencies[-1:]
+        wanted = SmallSignal(GENERATOR, frequencies, output, ())
         (answer,) = self.run(circuit(self.stage, self.load), [wanted])
         assert isinstance(answer, Response)
-        return math.hypot(abs(answer.nodes[0, 0]), SILENCE)
+        gains = [abs(gain) for gain in answer.nodes[:, 0]]
+        return math.hypot(math.hypot(*gains) / math.sqrt(len(gains)), SILENCE)
 
     def at(self, crest: float) -> Driven:
         """Drive the stage to an e.m.f. of that crest, V."""
@@ -180,7 +204,7 @@ class Generator:
 
     def level(self, found: Driven) -> float:
         """RMS at the output, V; of two tones, of the sine with the crest of both together."""
-        if len(self.tones.frequencies) == 1:
+        if len(self.tones.frequencies) == 1 or self.tones.comb is not None:
             return max(found.spectrum.rms, HUM_FLOOR)
         crest = sum(found.spectrum.at(f) for f in self.tones.frequencies)
         return max(crest / _CREST, HUM_FLOOR)

@@ -22,33 +22,39 @@ def band_of(reading: Reading) -> tuple[float, float]:
     return AUDIO if reading.band == (0.0, 0.0) else reading.band
 
 
-def hum_and_noise(stage: Stage, run: Run, band: tuple[float, float]) -> float:
+def hum_and_noise(
+    stage: Stage, run: Run, band: tuple[float, float], load: float = 0.0
+) -> float:
     """Noise in a band and the mains lines in it together, V RMS.
 
     Parameters
     ----------
     stage : Stage
-        On its own load.
     run : callable
         The simulator.
     band : tuple of float
         Hz.
+    load : float
+        Ohm in place of the stage's own; 0 keeps that.
     """
     lines = [k * stage.mains for k in range(1, _LINES + 1)]
     hums = [Reading("hum", frequency=f) for f in lines if band[0] <= f <= band[1]]
-    total = sum(v * v for v in _taken(stage, run, noise.requests(
+    total = sum(v * v for v in _taken(stage, run, load, noise.requests(
         stage, [(0, Reading("noise", band=band))]
     )))
     if hums:
-        found = _taken(stage, run, small_signal.requests(stage, list(enumerate(hums))))
+        found = _taken(stage, run, load, small_signal.requests(stage, list(enumerate(hums))))
         # the analyser's own floor stands in every line and must not add up
         total += sum(max(v * v - HUM_FLOOR**2, 0.0) for v in found)
     return math.sqrt(total)
 
 
-def _taken(stage: Stage, run: Run, requests: Sequence[Request]) -> list[float]:
+def _taken(
+    stage: Stage, run: Run, load: float, requests: Sequence[Request]
+) -> list[float]:
+    net = circuit(stage, load)
     return [
         value
         for one in requests
-        for value in one.read(stage, run(circuit(stage, one.setup.load), list(one.analyses)))
+        for value in one.read(stage, run(net, list(one.analyses)))
     ]

@@ -3,6 +3,10 @@
 The probe comes before every reading under drive. A small step upsets the unit; a trapezoidal rule
 with its step under control shows whether what follows dies away. Gear's method, which the
 distortion readings need, damps a real oscillation until it cannot be seen.
+
+A slew rate is the slope of a large square wave (IEC 60268-3, from memory). Where no level is stated
+the step is made as high as 85 % of what the output can swing: a sine that clips on both sides tells
+that. The slope of a smaller one may be that of the bandwidth alone.
 """
 
 from __future__ import annotations
@@ -13,8 +17,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from circuits import waveform
+from circuits.bench import driven
 from circuits.bench.analysis import Floats, Response, SmallSignal, Transient, Waves
-from circuits.bench.distortion import MOST_DRIVE
+from circuits.bench.distortion import MOST_DRIVE, TONE
 from circuits.bench.plan import Experiment, Indexed, Run, Values
 from circuits.bench.small_signal import SILENCE
 from circuits.errors import Oscillates
@@ -48,6 +53,13 @@ _MOST_OVERSHOOT = 2.0
 _LONGER = 4
 _LEAST_SLEW = 1.0
 """V/s that a scope still shows."""
+_CHORD = 0.02
+_LARGE = 0.85
+"""Of the largest swing, near the middle of what is usual."""
+_OVERDRIVE = 1.5
+"""Of what the rails allow: a sine that clips."""
+_SWING = 13.0
+"""V, of an op-amp drawn without supply pins whose data state none."""
 
 
 @dataclass(frozen=True)
@@ -133,15 +145,32 @@ def _detrended(time: Floats, values: Floats, start: float, stop: float) -> tuple
 # -- steps -----------------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True)
+class Condition:
+    """What readings that share one step have in common.
+
+    Attributes
+    ----------
+    level : tuple (kind, value) or None
+        None is a small step, or a large one.
+    load : float
+        Ohm; 0 is the stage's own.
+    large : bool
+        As high as the stage bears, where no level is stated.
+    """
+
+    level: tuple[str, float] | None
+    load: float
+    large: bool = False
+
+
 def experiments(stage: Stage, readings: Indexed) -> list[Experiment]:
-    """One step for every level and load."""
-    sets: dict[tuple[tuple[str, float] | None, float], list[tuple[int, Reading]]] = {}
+    """One step for every level, load and height."""
+    sets: dict[Condition, list[tuple[int, Reading]]] = {}
     for i, reading in readings:
-        level = reading.level
-        if level is None and reading.quantity == "slew rate":
-            level = _usual(stage)
-        sets.setdefault((level, reading.load), []).append((i, reading))
-    return [_experiment(level, load, members) for (level, load), members in sets.items()]
+        large = reading.level is None and reading.quantity == "slew rate"
+        sets.setdefault(Condition(reading.level, reading.load, large), []).append((i, reading))
+    return [_experiment(condition, members) for condition, members in sets.items()]
 
 
 def _usual(stage: Stage) -> tuple[str, float]:
@@ -149,11 +178,12 @@ def _usual(stage: Stage) -> tuple[str, float]:
     return stage.signal[0] if stage.signal else ("output level", 1.0)
 
 
-def _experiment(
-    level: tuple[str, float] | None, load: float, readings: Indexed
-) -> Experiment:
+def _experiment(condition: Condition, readings: Indexed) -> Experiment:
     def perform(stage: Stage, run: Run) -> Values:
-        time, volts, height = edge(stage, run, level, load)
+        level = condition.level
+        if condition.large:
+            level = largest(stage, run, condition.load)
+        time, volts, height = edge(stage, run, level, condition.load)
         share = volts / height
         values = {
             "slew rate": max(steepest(time, volts), _LEAST_SLEW),
@@ -162,20 +192,56 @@ def _experiment(
         }
         return [values[reading.quantity] for _, reading in readings]
 
-    return Experiment(load, tuple(i for i, _ in readings), perform)
+    return Experiment(condition.load, tuple(i for i, _ in readings), perform)
+
+
+def largest(stage: Stage, run: Run, load: float = 0.0) -> tuple[str, float]:
+    """The level of the largest square wave that a stage passes without clipping.
+
+    Parameters
+    ----------
+    stage : Stage
+    run : callable
+        The simulator.
+    load : float
+        Ohm in place of the stage's own; 0 keeps that.
+
+    Returns
+    -------
+    tuple (kind, value)
+        As in a reading; the usual drive of a stage that has neither rails nor op-amps.
+    """
+    swings = [part.parameter("swing", _SWING) for part in stage.parts if part.kind == "opamp"]
+    allowed = driven.swing(stage) or max(swings, default=0.0)
+    if not allowed:
+        return _usual(stage)
+    output = (node(stage.output),)
+    (answer,) = run(circuit(stage, load), [SmallSignal(GENERATOR, (TONE,), output, ())])
+    assert isinstance(answer, Response)
+    gain = math.hypot(abs(answer.nodes[0, 0]), SILENCE)
+    crest = min(_OVERDRIVE * allowed / gain, math.sqrt(2.0) * MOST_DRIVE)
+    clipped = driven.drive(stage, run, driven.tone(TONE), crest, load)
+    return "output level", _LARGE * clipped.peak
 
 
 def steepest(time: Floats, volts: Floats) -> float:
-    """The steepest slope of a waveform, V/s, between points of an even grid.
+    """The steepest slope of a waveform, V/s, of chords that rise by 2 % of it or more.
 
-    Steps of the simulator that are all but nothing would tell of rounding alone.
+    A shorter chord would tell of rounding, or of what a step without any rise time of its own
+    sends past an amplifier; of one pole this one is 1 % less steep than the tangent.
 
     Parameters
     ----------
     time, volts : (t,) arrays
     """
     grid = np.linspace(time[0], time[-1], 2 * _POINTS)
-    return float(np.abs(np.diff(np.interp(grid, time, volts))).max() / (grid[1] - grid[0]))
+    even = np.interp(grid, time, volts)
+    least = _CHORD * float(np.ptp(even))
+    rise, width = 0.0, 0
+    while rise < least or not width:
+        width += 1
+        rise = float(np.abs(even[width:] - even[:-width]).max())
+    return rise / (width * float(grid[1] - grid[0]))
 
 
 def step(

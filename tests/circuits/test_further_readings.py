@@ -8,9 +8,13 @@ the slew rate that an op-amp's data state.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 
+from circuits.bench.engine import Engine
+from circuits.bench.switching import largest
+from circuits.device import load_devices
 from circuits.reading import Reading
 from circuits.stage import Part, Rail, Stage
 from tests.circuits.test_distortion import SQUARE, V0
@@ -41,6 +45,16 @@ def test_a_clean_stage_has_its_noise_alone() -> None:
     )
     assert whole == pytest.approx(math.hypot(thermal(AUDIO), 1e-7) / 1e-3, rel=1e-3)
     assert narrow == pytest.approx(math.hypot(thermal(4980.0), 1e-7) / 1e-3, rel=1e-3)
+
+
+def test_another_load_hears_less_noise() -> None:
+    """10 k into 10 k: 4kTRB of 5 k, 1.28 µV, with the level stated at the output."""
+    reading = Reading("thd+n", frequency=1e3, level=("output level", 1e-3), load=1e4)
+    own, loaded = read(SOURCE, replace(reading, load=0.0), reading)
+    assert own == pytest.approx(math.hypot(thermal(AUDIO), 1e-7) / 1e-3, rel=6e-3)
+    half = math.sqrt(NYQUIST * 5e3 * AUDIO)
+    # the level is set to within half a per cent
+    assert loaded == pytest.approx(math.hypot(half, 1e-7) / 1e-3, rel=6e-3)
 
 
 def test_hum_in_the_band_counts() -> None:
@@ -138,3 +152,71 @@ def test_an_op_amp_slews_as_its_data_say(rate: float) -> None:
     )
     assert five == pytest.approx(rate, rel=0.05)
     assert eight == pytest.approx(rate, rel=0.05)
+
+
+RAILS = (Rail("vcc", 15.0), Rail("vee", -15.0))
+
+
+@pytest.mark.parametrize("name", ["general-opamp", "audio-opamp"])
+def test_without_a_level_the_square_wave_is_large(name: str) -> None:
+    """A follower at its usual 10 mV moves as its bandwidth lets it, V·2π·GBW at the most.
+
+    The slew rate of its data shows at a height of volts alone.
+    """
+    model = dict(load_devices()[name].parameters)
+    stage = Stage(
+        "follower",
+        (device("U1", "opamp", ("in", "out", "out", "vcc", "vee"), model),
+         resistor("R1", "in", "0", 1e6)),
+        rails=RAILS, load=1e4, signal=(("input level", 0.01),),
+    )  # fmt: skip
+    large, usual = read(
+        stage, Reading("slew rate"), Reading("slew rate", level=("input level", 0.01))
+    )
+    assert large == pytest.approx(model["slew rate"], rel=0.05)
+    assert usual < 0.01 * 2.0 * math.pi * model["gbw"]
+    assert usual < 0.7 * large
+
+
+@pytest.mark.parametrize("farad", [1e-6, 1e-7])
+def test_a_capacitor_charged_by_a_current_source_slews_at_its_current(farad: float) -> None:
+    """dV/dt = I/C: a follower can only turn off, and leaves the capacitor to the source above it.
+
+    What flows is told by the drop over the source's emitter resistor at rest.
+    """
+    ideal = {"IS": 1e-14, "BF": 1e4}
+    stage = Stage(
+        "follower",
+        (
+            device("Q1", "pnp", ("vee", "in", "out"), ideal),
+            device("Q2", "pnp", ("out", "b", "e"), ideal),
+            resistor("R1", "vcc", "e", 1e3),
+            resistor("R2", "vcc", "b", 2.7e3),
+            resistor("R3", "b", "0", 12.3e3),
+            capacitor("C1", "out", "0", farad),
+        ),
+        rails=RAILS, load=1e9, signal=(("input level", 0.01),),
+    )  # fmt: skip
+    slope, emitter = read(stage, Reading("slew rate"), Reading("dc voltage", at="e"))
+    assert slope == pytest.approx((15.0 - emitter) / 1e3 / farad, rel=0.02)
+
+
+def test_the_large_wave_is_no_higher_than_the_output_swings() -> None:
+    """85 % of what a clipped sine shows: 0.85 · 4 V, though the rails would allow 15."""
+    stage = Stage(
+        "clipper", (opamp("U1", ("in", "out", "out"), {"swing": 4.0, "gbw": 1e8, "gain": 1e6,
+                                                       "output resistance": 10.0}),
+                    resistor("R1", "in", "0", 1e6)), rails=RAILS,
+    )  # fmt: skip
+    how, volts = largest(stage, Engine().run)
+    # the diodes that clamp it add a tenth of a volt or so
+    assert how == "output level"
+    assert volts == pytest.approx(0.85 * 4.0, rel=0.06)
+
+
+def test_a_stage_of_resistors_has_no_largest_wave() -> None:
+    """Its slope is that of the usual drive: V/RC."""
+    parts = (resistor("R1", "in", "out", 1e3), capacitor("C1", "out", "0", 1e-9))
+    stage = Stage("pole", parts, signal=(("input level", 2.0),))
+    (slope,) = read(stage, Reading("slew rate"))
+    assert slope == pytest.approx(2e6, rel=0.02)
