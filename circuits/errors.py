@@ -137,7 +137,16 @@ class NoSolution(EngineError):
 
 
 class Oscillates(EngineError):
-    """The unit swings by itself, so that no reading under drive means anything."""
+    """The unit swings by itself, so that no reading under drive means anything.
+
+    Attributes
+    ----------
+    values : tuple of float
+        Of the readings asked for, those at rest, and NaN for those under drive; empty where only
+        the latter were looked at.
+    """
+
+    values: tuple[float, ...] = ()
 
 
 class EngineFault(EngineError):

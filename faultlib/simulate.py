@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 import circuits
 from circuits.bench.plan import Plan
 from circuits.bench.workers import Failure, Pool
+from circuits.errors import Oscillates
 from circuits.reading import CROSSTALK, Reading, all_compared, through_wiring
 from circuits.stage import Stage
 from faultlib.fault import Fault
@@ -108,7 +109,8 @@ class Answer:
     Attributes
     ----------
     values : (n, m) array
-        On the compared scale; a row of NaN for a variant that could not be simulated.
+        On the compared scale; a row of NaN for a variant that could not be simulated, and NaN
+        under drive for one that swings by itself.
     problems : tuple of Problem
     simulated : int
         How many variants were not in the store.
@@ -131,6 +133,14 @@ class Bench(Protocol):
     ) -> Answer:
         """Readings of every variant, on the compared scale."""
         ...
+
+
+@dataclass(frozen=True)
+class Swinging:
+    """A unit that swings by itself: its readings at rest, NaN under drive, and why."""
+
+    values: tuple[float, ...]
+    text: str
 
 
 def unit(stage: Stage, variant: Variant) -> Stage:
@@ -209,8 +219,7 @@ class Laboratory(AbstractContextManager["Laboratory"]):
             if any(x is None for x in row):
                 reason = next(iter(table.get(_why(variant), {})), "found none before")
                 gone.append(Problem(variant.label(), "no solution", reason))
-            else:
-                values[i] = [x for x in row if x is not None]
+            values[i] = [math.nan if x is None else x for x in row]
         problems = self._simulate(stage, variants, readings, missing, values, progress)
         self._keep(variants, keys, entry, missing, values, problems)
         for k, reading in enumerate(readings):
@@ -241,6 +250,9 @@ class Laboratory(AbstractContextManager["Laboratory"]):
             if isinstance(outcome, Failure):
                 kind = "no solution" if outcome.kind == "error" else outcome.kind
                 problems.append((i, Problem(variants[i].label(), kind, outcome.text)))
+            elif isinstance(outcome, Swinging):
+                values[i] = outcome.values
+                problems.append((i, Problem(variants[i].label(), "no solution", outcome.text)))
             elif not all(map(math.isfinite, outcome)):
                 text = f"no finite value of {_odd(readings, outcome)}"
                 problems.append((i, Problem(variants[i].label(), "no solution", text)))
@@ -264,7 +276,8 @@ class Laboratory(AbstractContextManager["Laboratory"]):
             if i not in failed:
                 row = dict(zip(keys, map(float, values[i]), strict=True))
             elif failed[i].kind == "no solution":
-                row = dict.fromkeys(keys)
+                row = {k: float(x) if math.isfinite(x) else None
+                       for k, x in zip(keys, values[i], strict=True)}
                 fresh.setdefault(entry[i], {})[_why(variants[i])] = {failed[i].text: None}
             else:
                 continue  # a crash or a time-out may not happen again
@@ -292,7 +305,9 @@ def _why(variant: Variant) -> str:
     return f"why {variant.key()}"
 
 
-def _measure(shared: tuple[Stage, tuple[Reading, ...]], variant: Variant) -> list[float]:
+def _measure(
+    shared: tuple[Stage, tuple[Reading, ...]], variant: Variant
+) -> list[float] | Swinging:
     """Runs in a worker: the readings of one variant, SI units."""
     from circuits.bench.take import take
 
@@ -300,7 +315,10 @@ def _measure(shared: tuple[Stage, tuple[Reading, ...]], variant: Variant) -> lis
     other = None
     if any(map(_of_both, readings)):
         other = unit(stage, variant.beside or variant.shared(stage.shared))
-    return [float(x) for x in take(unit(stage, variant), _planned(stage, readings), other)]
+    try:
+        return [float(x) for x in take(unit(stage, variant), _planned(stage, readings), other)]
+    except Oscillates as error:
+        return Swinging(error.values, str(error))
 
 
 def _of_both(reading: Reading) -> bool:

@@ -18,7 +18,7 @@ from circuits.bench import bias, crosstalk, distortion, noise, small_signal, squ
 from circuits.bench.engine import Engine
 from circuits.bench.plan import Experiment, Plan, Request
 from circuits.bench.supply import resolved
-from circuits.errors import InputError
+from circuits.errors import InputError, Oscillates
 from circuits.netlist import circuit, ohmmeter
 from circuits.reading import QUANTITIES, Reading
 from circuits.stage import Stage
@@ -86,7 +86,8 @@ def take(
     NoSolution
         When the simulator finds no operating point.
     Oscillates
-        When a reading under drive is wanted of a unit that swings by itself.
+        When a reading under drive is wanted of a unit that swings by itself; what was read at
+        rest goes with it.
     """
     made = readings if isinstance(readings, Plan) else plan(stage, readings)
     values = np.full(len(made.readings), np.nan)
@@ -106,7 +107,11 @@ def take(
             stop = start + len(request.analyses)
             values[list(request.places)] = request.read(stage, results[start:stop])
             start = stop
-    _perform(stage, made.experiments, values)
+    try:
+        _perform(stage, made.experiments, values)
+    except Oscillates as error:
+        error.values = tuple(values.tolist())
+        raise
     return values
 
 

@@ -163,8 +163,13 @@ def test_a_unit_that_swings_has_no_reading_under_drive() -> None:
         with pytest.raises(Oscillates, match=r"oscillates at [56]\d0 kHz") as caught:
             read(stage, reading)
         assert isinstance(caught.value, EngineError)
-    # what needs no drive is read as ever
-    assert read(stage, Reading("dc voltage", at="out"))[0] == pytest.approx(0.0, abs=1e-3)
+    # what needs no drive is read as ever, and goes with the refusal of the others
+    volts = Reading("dc voltage", at="out")
+    assert read(stage, volts)[0] == pytest.approx(0.0, abs=1e-3)
+    with pytest.raises(Oscillates) as caught:
+        read(stage, Reading("thd", frequency=1e3), volts)
+    assert math.isnan(caught.value.values[0])
+    assert caught.value.values[1] == pytest.approx(0.0, abs=1e-3)
 
 
 def test_a_power_amplifier_without_its_compensation_swings() -> None:

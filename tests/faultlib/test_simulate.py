@@ -24,14 +24,14 @@ from circuits.reading import Reading
 from circuits.stage import Stage
 from faultlib import catalogue, simulate
 from faultlib.fault import Fault
-from faultlib.simulate import Answer, Laboratory, Problem, Variant, fingerprint, unit
+from faultlib.simulate import Answer, Laboratory, Problem, Swinging, Variant, fingerprint, unit
 from faultlib.store import Memory, Store
 from faultlib.tolerance import draw, spreads
 
 DATA = Path(__file__).resolve().parents[1] / "data"
 READINGS = (Reading("gain", frequency=1e3), Reading("input impedance", frequency=1e3))
 
-Outcome = list[float] | Failure
+Outcome = list[float] | Failure | Swinging
 
 
 class TablePool:
@@ -163,6 +163,28 @@ def test_a_reading_without_a_number_is_a_problem_not_half_a_row(
         assert np.isnan(found.values).all()
         assert [(p.variant, p.kind) for p in found.problems] == [("healthy", "no solution")]
     assert "input impedance" in ask(Memory(), [Variant()]).problems[0].text
+
+
+def test_a_unit_that_swings_keeps_its_readings_at_rest(
+    pool: type[TablePool], tmp_path: Path
+) -> None:
+    """A meter reads volts and gain of it all the same; distortion has no value, and a reason."""
+    driven = Reading("thd", frequency=1e3)
+    pool.answer = staticmethod(lambda variant: Swinging((35.0, math.nan), "oscillates at 5 MHz"))
+    reason = (Problem("healthy", "no solution", "oscillates at 5 MHz"),)
+    for _ in range(2):
+        found = ask(Store(tmp_path), [Variant()], readings=(READINGS[0], driven))
+        assert found.values[0, 0] == 35.0
+        assert np.isnan(found.values[0, 1])
+        assert found.problems == reason
+    pool.asked.clear()
+    at_rest = ask(Store(tmp_path), [Variant()], readings=READINGS[:1])
+    assert at_rest.values.tolist() == [[35.0]]
+    assert at_rest.problems == ()
+    under_drive = ask(Store(tmp_path), [Variant()], readings=(driven,))
+    assert np.isnan(under_drive.values).all()
+    assert under_drive.problems == reason
+    assert pool.asked == []
 
 
 # -- what is asked of the store --------------------------------------------------------------------
