@@ -37,7 +37,7 @@ _OWN = {
         "gain": "", "gbw": "Hz", "input resistance": "ohm", "output resistance": "ohm",
         "slew rate": "V/s", "offset": "V", "bias current": "A", "noise voltage": "",
         "noise corner": "Hz", "swing": "V", "swing drop": "V", "supply current": "A",
-        "supply rejection": "dB",
+        "supply rejection": "dB", "output current": "A",
     },
     "triode": {
         "mu": "", "ex": "", "kg1": "", "kp": "", "kvb": "", "rgi": "ohm", "cgk": "F", "cag": "F",

@@ -14,6 +14,7 @@ import scipy.optimize
 
 from circuits.bench import driven
 from circuits.bench.engine import Engine
+from circuits.device import load_devices
 from circuits.reading import Reading
 from circuits.stage import Part, Rail, Stage
 from tests.small import THERMAL_VOLT, capacitor, db, device, opamp, read, resistor
@@ -176,3 +177,29 @@ def test_the_output_current_of_an_opamp_ends() -> None:
     assert found.peak == pytest.approx(2.0, rel=0.01)
     (quiet,) = read(stage, Reading("thd", frequency=1e3, level=("input level", 0.5)))
     assert quiet < 1e-4
+
+
+def shipped(name: str, load: float) -> Stage:
+    """A follower of a device that ships."""
+    model = dict(load_devices()[name].parameters)
+    parts = (device("U1", "opamp", ("in", "out", "out"), model), resistor("R1", "in", "0", 1e4))
+    return Stage("follower", parts, load=load)
+
+
+@pytest.mark.parametrize(("name", "load", "volts"), [
+    ("general-opamp", 2e3, 12.0), ("audio-opamp", 600.0, 10.0),
+])  # fmt: skip
+def test_op_amps_drive_what_data_sheets_test_them_with(
+    name: str, load: float, volts: float
+) -> None:
+    """±12 V into 2 k; of one made for lines ±10 V into 600 Ω (data sheets of the classes)."""
+    level = ("output level", volts / math.sqrt(2.0))
+    (found,) = read(shipped(name, load), Reading("thd", frequency=1e3, level=level))
+    assert found < 1e-3
+
+
+@pytest.mark.parametrize("name", ["general-opamp", "audio-opamp"])
+def test_op_amps_do_not_drive_a_loudspeaker(name: str) -> None:
+    """Short-circuit currents of these classes are 20 to 60 mA (data sheets, from memory)."""
+    found = driven.drive(shipped(name, 8.0), Engine().run, driven.tone(1e3), 10.0)
+    assert 20e-3 * 8.0 < found.peak < 60e-3 * 8.0
