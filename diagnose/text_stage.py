@@ -69,6 +69,7 @@ def _bench(stage: Stage) -> list[tuple[Cell, ...]]:
         ("load", render(stage.load, "ohm") if stage.load else "none"),
         ("mains", render(stage.mains, "Hz")),
         ("usual drive", drive),
+        ("two channels share", ", ".join(stage.shared)),
     ]
     return [row for row in rows if row[1]]
 
