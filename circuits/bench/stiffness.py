@@ -44,13 +44,19 @@ def sounded(rail: Rail, mains: float, frequency: float) -> Sounding:
     assert rail.supply is not None
     found = state(rail, mains)  # says what is wrong with a supply that misses its voltage
     supply = replace(rail.supply, name="", transformer="")
-    volts = abs(rail.volts)
-    ohms = _OHMS[1] if found.blown else slope(supply, volts, mains)
-    net = drawn.averaged(supply, volts, found.reservoir, ohms)
+    ohms = _impedance(supply, abs(rail.volts), mains, frequency, found.reservoir, found.blown)
+    return Sounding(frequency, ohms)
+
+
+@lru_cache(maxsize=512)
+def _impedance(
+    supply: Supply, volts: float, mains: float, frequency: float, raw: float, blown: bool
+) -> complex:
+    net = drawn.averaged(supply, volts, raw, _OHMS[1] if blown else slope(supply, volts, mains))
     probe = SmallSignal(drawn.PROBE, (frequency,), (node(drawn.output(supply)),))
     (answer,) = Engine().run(net, [probe])
     assert isinstance(answer, Response)
-    return Sounding(frequency, complex(answer.nodes[0, 0]))
+    return complex(answer.nodes[0, 0])
 
 
 @lru_cache(maxsize=512)
