@@ -19,6 +19,8 @@ from circuits.errors import InputError
 from circuits.reading import CROSSTALK, DB_FLOOR, Reading
 from circuits.stage import Stage
 
+_FLOOR = 10.0 ** (DB_FLOOR / 20.0)
+
 
 def takes(reading: Reading) -> bool:
     """Whether a reading is of this family."""
@@ -26,7 +28,7 @@ def takes(reading: Reading) -> bool:
 
 
 def requests(stage: Stage, readings: Indexed) -> list[Request]:
-    """A setup for every frequency, since a supply is as stiff as it is at that.
+    """A setup for every frequency, where a supply is as stiff as it is at that; else one for all.
 
     Raises
     ------
@@ -38,21 +40,28 @@ def requests(stage: Stage, readings: Indexed) -> list[Request]:
             f"two channels of {stage.name} share nothing, so there is no crosstalk to simulate",
             expected="shared: [the rails and parts that both channels have]",
         )
-    return [_request(stage, frequency, [i for i, r in readings if r.frequency == frequency])
-            for frequency in dict.fromkeys(r.frequency for _, r in readings)]  # fmt: skip
+    frequencies = tuple(dict.fromkeys(r.frequency for _, r in readings))
+    moving = any(r.supply is not None for r in stage.rails if r.name in stage.shared)
+    groups = [(f,) for f in frequencies] if moving else [frequencies]
+    return [_request(stage, group, [(i, r) for i, r in readings if r.frequency in group])
+            for group in groups]  # fmt: skip
 
 
-def _request(stage: Stage, frequency: float, places: Sequence[int]) -> Request:
-    analysis = SmallSignal(pair.DRIVEN, (frequency,), pair.outputs(stage))
+def _request(stage: Stage, frequencies: tuple[float, ...], readings: Indexed) -> Request:
+    rising = tuple(sorted(frequencies))
+    analysis = SmallSignal(pair.DRIVEN, rising, pair.outputs(stage))
 
     def read(stage: Stage, results: Sequence[Answer]) -> Values:
         (result,) = results
         assert isinstance(result, Response)
-        heard, driven = (abs(volts) for volts in result.nodes[0])
-        ratio = heard / math.hypot(driven, SILENCE)
-        return [20.0 * math.log10(max(ratio, 10.0 ** (DB_FLOOR / 20.0)))] * len(places)
 
-    return Request(Setup(pair=frequency), (analysis,), tuple(places), read)
+        def one(r: Reading) -> float:
+            heard, driven = (abs(volts) for volts in result.nodes[rising.index(r.frequency)])
+            return 20.0 * math.log10(max(heard / math.hypot(driven, SILENCE), _FLOOR))
+
+        return [one(r) for _, r in readings]
+
+    return Request(Setup(pair=rising[0]), (analysis,), tuple(i for i, _ in readings), read)
 
 
 def both(listening: Stage, driven: Stage, frequency: float) -> Circuit:
