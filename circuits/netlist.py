@@ -55,10 +55,13 @@ class Drive:
     start : tuple of (str, float)
         Volts of rails at rest, where they differ from the rail's own. A rail that settles slowly
         behind its resistance starts so where a driven stage would have taken it.
+    cosines : tuple of (float, float)
+        V peak and Hz; where there are any, their sum takes the place of `volts`.
     """
 
     volts: str
     start: tuple[tuple[str, float], ...] = ()
+    cosines: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -166,8 +169,18 @@ def _sounded(name: str, outer: str, found: Sounding) -> list[Element]:
 def _generator(back: str, drive: Drive | None, of: str) -> list[Element]:
     if drive is None:
         return [Element(GENERATOR + of, (f"gen{of}", back), 0.0)]
+    # an expression of thirty cosines would take longer than the stage does; added up as currents
+    # in one ohm they cost a third
+    added = [
+        Element(f"Itone_{k}", (GROUND, "gen_sum"), None, f"SIN(0 {size!r} {frequency!r} 0 0 90)")
+        for k, (size, frequency) in enumerate(drive.cosines)
+    ]
+    if added:
+        added.append(Element("Rtone", ("gen_sum", GROUND), 1.0))
+    volts = "v(gen_sum)" if added else drive.volts
     return [
-        Element("Bdrive", ("gen", "gen_b"), None, f"v=time>0?{drive.volts}:0"),
+        *added,
+        Element("Bdrive", ("gen", "gen_b"), None, f"v=time>0?{volts}:0"),
         Element(GENERATOR, ("gen_b", back), 0.0),
     ]
 
