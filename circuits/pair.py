@@ -10,8 +10,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import lru_cache
 
-from circuits.bench.analysis import Circuit
+from circuits.bench.analysis import Circuit, Element, Model
 from circuits.chain import Chain
 from circuits.elements import built
 from circuits.netlist import GENERATOR, Sounding, around
@@ -40,12 +41,20 @@ def circuit(listening: Stage, driven: Stage, at: Mapping[str, Sounding]) -> Circ
     at : mapping of rail name to Sounding
         Impedances of shared rails, at the frequency that will be read.
     """
+    other, parts, models = _built(listening, driven)
+    return Circuit((*around(listening, at=at), *around(other, of=_OTHER), *parts), models)
+
+
+@lru_cache(maxsize=2)
+def _built(
+    listening: Stage, driven: Stage
+) -> tuple[Stage, tuple[Element, ...], tuple[Model, ...]]:
+    """The driven channel's copy and the parts of both: the same at every frequency."""
     common = [part for part in listening.parts if _of_one(part, listening.shared)]
     nodes = {end for part in common for end in part.nodes}
     other = _copy(driven, frozenset(listening.shared), frozenset(nodes))
-    elements = [*around(listening, at=at), *around(other, of=_OTHER)]
     parts, models = built((*listening.parts, *other.parts))
-    return Circuit((*elements, *parts), tuple(models))
+    return other, tuple(parts), tuple(models)
 
 
 def _of_one(part: Part, shared: tuple[str, ...] | frozenset[str]) -> bool:
