@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -47,6 +48,9 @@ class Quantity:
     floor : float
         Added to the value before its logarithm is taken, so that what lies far below counts as
         nothing: lead and contact resistance, for an ohmmeter (logarithmic scales only).
+    ceiling : float
+        Lies beside the value, so that what is far above counts as open: the meter's own
+        impedance (logarithmic scales only).
     """
 
     name: str
@@ -61,6 +65,7 @@ class Quantity:
     caution: str = ""
     simulated: bool = True
     floor: float = 0.0
+    ceiling: float = math.inf
 
 
 _LIVE = "The unit is live: one hand, insulated probes, no slips between pins."
@@ -94,7 +99,7 @@ QUANTITIES: Mapping[str, Quantity] = {
         Quantity("phase", "deg", "linear", ("frequency",), _ALONG, 1.0, 0.0, 2.0,
                  "output relative to input, two-channel scope or analyser", _DRIVEN),
         Quantity("input impedance", "ohm", "log", ("frequency",), (), 0.03, 0.0, 4.0,
-                 "drop across a known series resistor", ""),
+                 "drop across a known series resistor", "", ceiling=1e7),
         Quantity("output impedance", "ohm", "log", ("frequency",), (), 0.05, 0.0, 4.0,
                  "level with two loads", _DRIVEN),
         Quantity("damping factor", "", "log", ("frequency",), ("load",), 0.05, 0.0, 4.0,
@@ -246,12 +251,18 @@ def quantity(name: str) -> Quantity:
 def compared(reading: Reading, value: float) -> float:
     """A value of a reading on its compared scale (V, natural log, dB or degrees)."""
     if reading.scale == "log":
-        return math.log(max(abs(value), 1e-12) + reading.about.floor)
+        return math.log(_met(reading.about, abs(value)))
     if reading.scale == "level":
         return max(20.0 * math.log10(max(abs(value), 1e-30)), -200.0)
     if reading.scale == "dB":
         return max(value, DB_FLOOR)
     return value
+
+
+def _met(about: Quantity, size: float | NDArray[np.float64]) -> Any:
+    """What a meter with its own floor and ceiling is faced with, of the size of a value."""
+    value = np.maximum(size, 1e-12) + about.floor
+    return value / (1.0 + value / about.ceiling)
 
 
 def all_compared(reading: Reading, values: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -263,7 +274,7 @@ def all_compared(reading: Reading, values: NDArray[np.float64]) -> NDArray[np.fl
     values : (n,) array
     """
     if reading.scale == "log":
-        return np.asarray(np.log(np.maximum(np.abs(values), 1e-12) + reading.about.floor))
+        return np.asarray(np.log(_met(reading.about, np.abs(values))))
     if reading.scale == "level":
         return np.maximum(20.0 * np.log10(np.maximum(np.abs(values), 1e-30)), -200.0)
     if reading.scale == "dB":
@@ -318,7 +329,9 @@ def instrument(reading: Reading, values: ArrayLike) -> NDArray[np.float64]:
 def from_compared(reading: Reading, x: float) -> float:
     """The inverse of `compared`."""
     if reading.scale == "log":
-        return max(math.exp(x) - reading.about.floor, 1e-12)
+        value = math.exp(x)
+        value = value / max(1.0 - value / reading.about.ceiling, 1e-6)
+        return max(value - reading.about.floor, 1e-12)
     if reading.scale == "level":
         return float(10.0 ** (x / 20.0))
     return x
