@@ -20,7 +20,7 @@ from faultlib.fault import Fault
 from faultlib.mode import Mode
 from faultlib.monotone import interpolate
 from faultlib.simulate import Bench, Problem, Variant
-from faultlib.tolerance import Spread, spreads
+from faultlib.tolerance import LeftOpen, Spread, spreads
 
 FIRST_SIZES = 7
 ROUNDS = 3
@@ -72,7 +72,8 @@ class Signatures:
     readings : tuple of Reading
     healthy : (m,) array
         On the compared scale.
-    spreads : tuple of Spread
+    spreads : tuple of p Spread
+        What varies between good units; last, what the stage file leaves open (`LeftOpen`).
     sensitivities : (p, m) array
         Change of every reading for one standard deviation of every spread of the healthy unit.
     faults : tuple of Signature
@@ -94,6 +95,27 @@ class Signatures:
     problems: tuple[Problem, ...]
     simulated: int
     beside: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 0)))
+
+    @property
+    def varying(self) -> tuple[Spread, ...]:
+        """The spreads that are simulated anew at every unit, the first ones."""
+        return _varying(self.spreads)
+
+    @property
+    def carried(self) -> NDArray[np.float64]:
+        """Sensitivities of what the stage file leaves open, taken over from the healthy unit."""
+        return self.sensitivities[len(self.varying) :]
+
+    def lines(
+        self, units: Sequence[Variant], bench: Bench, progress: Stepwise | None = None
+    ) -> list[tuple[NDArray[np.float64], NDArray[np.float64]] | None]:
+        """`sensitivities_at` particular units, with what is carried over below."""
+        found = sensitivities_at(
+            self.stage, self.readings, units, self.varying, bench, progress
+        )
+        return [
+            None if one is None else (one[0], np.vstack([one[1], self.carried])) for one in found
+        ]
 
 
 def signatures(
@@ -121,7 +143,7 @@ def signatures(
     NoSolution
         When the healthy unit itself cannot be simulated: then the stage file is at fault.
     """
-    everything = spreads(stage) if around is None else tuple(around)
+    everything = spreads(stage) if around is None else _ordered(around)
     grids = [h.mode.grid(FIRST_SIZES) for h in hypotheses]
     variants = [Variant(), *(Variant((), ((s, 1.0),)) for s in everything)]
     for hypothesis, grid in zip(hypotheses, grids, strict=True):
@@ -212,6 +234,14 @@ def sensitivities_at(
         else:
             made.append((rows[0], differences(rows[1:], rows[0], readings)))
     return made
+
+
+def _varying(around: Sequence[Spread]) -> tuple[Spread, ...]:
+    return tuple(s for s in around if not isinstance(s, LeftOpen))
+
+
+def _ordered(around: Sequence[Spread]) -> tuple[Spread, ...]:
+    return (*_varying(around), *(s for s in around if isinstance(s, LeftOpen)))
 
 
 def differences(

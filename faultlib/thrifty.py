@@ -17,7 +17,7 @@ from circuits.reading import Reading
 from circuits.stage import Stage
 from faultlib.signature import differences
 from faultlib.simulate import Answer, Bench, Progress, Variant
-from faultlib.tolerance import Spread
+from faultlib.tolerance import LeftOpen, Spread
 
 Floats = NDArray[np.float64]
 
@@ -63,7 +63,9 @@ class Thrifty:
         progress: Progress | None,
     ) -> Answer:
         bare = list(dict.fromkeys(Variant(v.faults) for v in variants))
-        moved = list(dict.fromkeys(s for v in variants for s, _ in v.deviations))
+        moved = list(dict.fromkeys(
+            s for v in variants for s, _ in v.deviations if not isinstance(s, LeftOpen)
+        ))
         healthy = [Variant(), *(Variant((), ((s, 1.0),)) for s in moved)] if moved else []
         asked = list(dict.fromkeys([*bare, *healthy]))
         answer = self.bench.values(stage, asked, readings, progress)
@@ -73,6 +75,7 @@ class Thrifty:
         }
         rows = np.empty((len(variants), len(readings)))  # of this shape with no variants too
         for k, v in enumerate(variants):
-            moves = sum((z * slopes[s] for s, z in v.deviations), np.zeros(len(readings)))
+            known = ((z * slopes[s]) for s, z in v.deviations if s in slopes)
+            moves = sum(known, np.zeros(len(readings)))
             rows[k] = row[Variant(v.faults)] + moves
         return Answer(rows, answer.problems, answer.simulated)

@@ -15,14 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuits.chain import PICKUP as PICKUP
-from circuits.stage import Lines, Part, Rail, Stage, short_name
+from circuits.stage import GROUND, Lines, Part, Rail, Stage, short_name
 
 MAINS = "mains"
 """Name under which the mains voltage does; it is the same for every supply."""
 
 _RAIL_VOLTS = 0.02
-_RAIL_RIPPLE = 0.25
-_PICKUP = 0.35
+_RAIL_RIPPLE = 0.35
+_PICKUP = 0.45
 _ESR = 0.35
 """Relative standard deviations between good units (judgement)."""
 _MAINS = 0.03
@@ -51,6 +51,21 @@ class Spread:
     what: str
     sigma: float
     bounded: bool = False
+
+
+@dataclass(frozen=True)
+class LeftOpen(Spread):
+    """What no unit of the stage need share with its file; see `faultlib.makes`."""
+
+
+@dataclass(frozen=True)
+class Make(LeftOpen):
+    """A parameter of all devices of one model, `target`."""
+
+
+@dataclass(frozen=True)
+class Layout(LeftOpen):
+    """A stray capacitance from a node, `target`, to ground; `sigma` is in farads."""
 
 
 def spreads(stage: Stage) -> tuple[Spread, ...]:
@@ -100,7 +115,15 @@ def deviate(stage: Stage, deviations: Sequence[tuple[Spread, float]]) -> Stage:
     rails = {rail.name: rail for rail in stage.rails}
     for spread, z in deviations:
         factor = math.exp(spread.sigma * z)
-        if spread.what == "pickup":
+        if isinstance(spread, Make):
+            for name, part in parts.items():
+                if (part.model or part.name) == spread.target and part.parameter(spread.what):
+                    parts[name] = _moved(part, spread, factor)
+        elif isinstance(spread, Layout):
+            stray = abs(spread.sigma * z)
+            name = f"layout.{spread.target}"
+            parts[name] = Part(name, "ceramic", (spread.target, GROUND), stray)
+        elif spread.what == "pickup":
             stage = stage.with_pickup(spread.target, partial(scaled, factor=factor))
         elif spread.target in rails and spread.what in ("volts", "ripple"):
             rail = rails[spread.target]
