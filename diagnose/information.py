@@ -179,9 +179,18 @@ def stretches(seen: Outlook, most: int = 4, named: int = 3) -> tuple[Stretch, ..
 
 
 def _joined(cuts: Sequence[int], seen: Outlook, least: int) -> list[int]:
-    """Cuts without one border of the least probable range: to the neighbour most like it."""
+    """Cuts without the least probable range: halved between its neighbours, or to the only one.
+
+    What hardly ever falls there speaks for neither, and the border that a person is told should
+    not hug one of them.
+    """
     own, _ = _mean(seen, cuts[least], cuts[least + 1])
     sides = [k for k in (least - 1, least + 1) if 0 <= k < len(cuts) - 1]
+    around = [int(np.argmax(_mean(seen, cuts[k], cuts[k + 1])[0])) for k in sides]
+    if len(set(around)) == 2:
+        first, last = seen.values[cuts[least]], seen.values[cuts[least + 1] - 1]
+        middle = int(np.searchsorted(seen.values, (first + last) / 2.0))
+        return [*cuts[:least], max(middle, cuts[least - 1] + 1), *cuts[least + 2 :]]
     alike = [float(own[np.argmax(_mean(seen, cuts[k], cuts[k + 1])[0])]) for k in sides]
     other = sides[int(np.argmax(alike))]
     gone = cuts[max(least, other)]
