@@ -217,7 +217,7 @@ def _conditional(
     count = len(observed.readings)
     channels = (*observed.channels, *(0 for _ in readings)) if observed.channels else ()
     level = np.concatenate([found.healthy, healthy])
-    model = model_covariance(both, level, channels)
+    model = model_covariance(both, level, channels, common=observed.common)
     known = found.sensitivities.T @ found.sensitivities
     known += model[:count, :count] + np.diag(observed.bench**2)
     cross = sensitivities.T @ found.sensitivities + model[count:, :count]
@@ -234,7 +234,9 @@ def _damped(residuals: Array, found: Signatures, observed: Observed) -> Array:
     long residuals must not move what is expected of the next reading.
     """
     known = found.sensitivities.T @ found.sensitivities + np.diag(observed.bench**2)
-    known += model_covariance(observed.readings, found.healthy, observed.channels)
+    known += model_covariance(
+        observed.readings, found.healthy, observed.channels, common=observed.common
+    )
     squares = (residuals * np.linalg.solve(known, residuals.T).T).sum(axis=1)
     limit = math.sqrt(len(observed.readings))
     return np.asarray(residuals * np.minimum(1.0, limit / np.sqrt(squares + 1e-12))[:, None])

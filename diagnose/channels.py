@@ -20,14 +20,20 @@ import numpy as np
 from circuits.reading import BALANCE, CROSSTALK, Reading
 from circuits.stage import Stage
 from diagnose.likelihood import Array, Observed
+from faultlib.makes import left_open
 from faultlib.simulate import Answer, Bench, Problem, Progress, Variant, is_shared
-from faultlib.tolerance import Spread, spreads
+from faultlib.tolerance import LeftOpen, Spread, spreads
 
 __all__ = [
     "NOMINAL", "Common", "Other", "TwoChannels", "alike", "common_spreads", "doubted", "is_shared",
     "side_by_side",
 ]  # fmt: skip
 
+GENERIC = 0.1
+"""The same of two channels together: what both have in common the good one tells, so that a stage
+file may be farther off than one dares to assume without (judgement)."""
+COMMON = 4.0
+"""`Observed.common` of two channels (judgement)."""
 NOMINAL = 0.05
 """Standard deviation of how far this unit's nominal values lie from the stage file's, in both
 channels alike, where the sheet does not say otherwise: the file is a generic topology
@@ -43,12 +49,13 @@ def doubted(stage: Stage, known: Sequence[str] = ()) -> tuple[Spread, ...]:
     known : sequence of str
         Parts whose values the sheet states, so that only their tolerance is left.
     """
-    return tuple(
+    own = (
         replace(s, sigma=math.hypot(s.sigma, NOMINAL), bounded=False)
         if s.what == "value" and s.target not in known
         else s
         for s in spreads(stage)
     )
+    return (*own, *left_open(stage))
 
 
 @dataclass(frozen=True)
@@ -83,14 +90,14 @@ def common_spreads(stage: Stage, shared: Sequence[str]) -> tuple[Spread, ...]:
         found.append(one)
         if is_shared(one.target, shared):
             if one.what == "value" and one.target in drawn:
-                found.append(Common(one.target, one.what, NOMINAL))
+                found.append(Common(one.target, one.what, GENERIC))
             continue
         found.append(Other(one.target, one.what, one.sigma, one.bounded))
         if one.what == "value":
-            found.append(Common(one.target, one.what, NOMINAL))
+            found.append(Common(one.target, one.what, GENERIC))
         elif one.what not in ("esr", "volts", "ripple", "pickup"):
             found.append(Common(one.target, one.what, one.sigma))
-    return tuple(found)
+    return (*found, *left_open(stage))
 
 
 @dataclass(frozen=True)
@@ -153,7 +160,7 @@ class TwoChannels:
             tuple(
                 (_plain(s), z)
                 for s, z in variant.deviations
-                if isinstance(s, Other | Common) or is_shared(s.target, self.shared)
+                if isinstance(s, Other | Common | LeftOpen) or is_shared(s.target, self.shared)
             ),
         )
 
@@ -183,6 +190,8 @@ class _Columns:
 
 
 def _plain(spread: Spread) -> Spread:
+    if isinstance(spread, LeftOpen):
+        return spread
     return Spread(spread.target, spread.what, spread.sigma, spread.bounded)
 
 
@@ -194,6 +203,7 @@ def side_by_side(suspect: Observed, reference: Observed) -> Observed:
         np.concatenate([suspect.bench, reference.bench]),
         suspect.bounds + reference.bounds,
         (0,) * len(suspect.readings) + (1,) * len(reference.readings),
+        COMMON,
     )
 
 

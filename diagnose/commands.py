@@ -109,7 +109,7 @@ def scored(values: argparse.Namespace, bench: Bench, progress: Stepwise | None =
     import numpy as np
 
     from diagnose.reliability import reliability_figure, report, report_json
-    from diagnose.score import draw_benches, score
+    from diagnose.score import HEALTHY, draw_benches, score
 
     stage = load_stage(values.stage)
     picture: Path | None = values.picture
@@ -119,7 +119,7 @@ def scored(values: argparse.Namespace, bench: Bench, progress: Stepwise | None =
         raise InputError(f"{values.benches} benches tell nothing", expected="1 or more")
     readings = [reading for reading, _ in propose(stage, bench)]
     drawn = draw_benches(stage, readings, values.benches, bench,
-                         np.random.default_rng(values.seed), 0.2, None, values.foreign)
+                         np.random.default_rng(values.seed), HEALTHY, None, values.foreign)
     found = score(stage, readings, drawn, bench, progress, values.reference)
     made = report(stage.name, found)
     if picture is not None:

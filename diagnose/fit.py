@@ -16,10 +16,10 @@ import numpy as np
 
 from diagnose.likelihood import Array, Observed, model_covariance, spread
 from diagnose.scored import Scored, fault_at, notch, rescored
-from faultlib.signature import Signatures, Stepwise, differences, sensitivities_at
+from faultlib.signature import Signatures, Stepwise, differences
 from faultlib.simulate import Bench, Variant
 
-ROUNDS = 2
+ROUNDS = 3
 _FEW = 5
 _NATS = 7.0
 _CROOKED = 0.7
@@ -38,7 +38,8 @@ class _Lines:
         Where they are drawn, in standard deviations.
     offset : (m,) array
         Added to what the hypothesis predicts at no deviation, so that the lines meet it.
-    sensitivities : (p, m) array
+    sensitivities : (p + q, m) array
+        Last, what is carried over from the healthy unit.
     """
 
     deviations: Array
@@ -87,7 +88,7 @@ def fitted(
 def _unit(scored: Scored, deviations: Array, signatures: Signatures) -> Variant:
     faults = tuple(fault_at(h, notch(scored)) for h in scored.hypotheses)
     moved = tuple(
-        (s, float(z)) for s, z in zip(signatures.spreads, deviations, strict=True) if z != 0.0
+        (s, float(z)) for s, z in zip(signatures.varying, deviations, strict=True) if z != 0.0
     )
     return Variant(faults, moved)
 
@@ -101,11 +102,9 @@ def _first(
     progress: Stepwise | None,
 ) -> dict[int, _Lines]:
     """The lines that the hypotheses were scored with; those without lines of their own are left."""
-    none = np.zeros(len(signatures.spreads))
+    none = np.zeros(len(signatures.varying))
     units = [_unit(everything[i], none, signatures) for i in live]
-    found = sensitivities_at(
-        signatures.stage, observed.readings, units, signatures.spreads, bench, progress
-    )
+    found = signatures.lines(units, bench, progress)
     zero = np.zeros(len(observed.readings))
     return {
         i: _Lines(none, zero, answer[1])
@@ -122,7 +121,8 @@ def _wanted(scored: Scored, lines: _Lines, observed: Observed) -> Array:
     matrix = scored.spread.factor @ scored.spread.factor.T
     predicted = scored.predicted[scored.best] + lines.offset
     residual = observed.residuals(predicted[None, :])[0]
-    wanted = lines.sensitivities @ np.linalg.solve(matrix, residual)
+    moves = lines.sensitivities[: len(lines.deviations)]
+    wanted = moves @ np.linalg.solve(matrix, residual)
     return np.asarray(np.round(np.clip(wanted, -_LIMIT, _LIMIT), 2))
 
 
@@ -143,7 +143,7 @@ def _crooked(
         if np.isnan(row).any():
             continue
         here = everything[i].predicted[_at_notch(everything[i])]
-        expected = here + lines[i].offset + z @ lines[i].sensitivities
+        expected = here + lines[i].offset + z @ lines[i].sensitivities[: len(z)]
         apart = differences(row, expected, observed.readings)
         noise = observed.bench**2 + np.diag(model_covariance(observed.readings, row))
         if float(np.max(np.abs(apart) / np.sqrt(noise))) > _CROOKED:
@@ -170,17 +170,15 @@ def _again(
     """Draw lines at the units that the readings suggest, and score with them; in place."""
     wanted = [_wanted(everything[i], lines[i], observed) for i in live]
     units = [_unit(everything[i], z, signatures) for i, z in zip(live, wanted, strict=True)]
-    found = sensitivities_at(
-        signatures.stage, observed.readings, units, signatures.spreads, bench, progress
-    )
+    found = signatures.lines(units, bench, progress)
     for i, z, answer in zip(live, wanted, found, strict=True):
         if answer is None:
             continue
         row, sensitivities = answer
         here = everything[i].predicted[_at_notch(everything[i])]
         shift = differences(row, here, observed.readings)
-        offset = shift - z @ sensitivities
+        offset = shift - z @ sensitivities[: len(z)]
         lines[i] = _Lines(z, offset, sensitivities)
-        everything[i] = rescored(
-            everything[i], spread(observed, sensitivities, row), observed, offset
-        )
+        moved = differences(row, signatures.healthy, observed.readings)
+        around = spread(observed, sensitivities, row, moved)
+        everything[i] = rescored(everything[i], around, observed, offset)

@@ -16,7 +16,7 @@ from circuits.stage import Stage
 from diagnose.likelihood import Array, Observed
 from diagnose.posterior import weigh
 from diagnose.scored import Scored
-from diagnose.screen import SIZES
+from diagnose.unmodelled import SIZES
 from faultlib.catalogue import Hypothesis
 from faultlib.signature import Stepwise, signatures
 from faultlib.simulate import Bench

@@ -2,8 +2,9 @@
 
 p(y | h, s) is a multivariate Student density around the simulated readings μ(h, s): its scale is
 the sum of the spread of good parts, the uncertainty of the bench and the error of the stage model
-(correlated along frequency, after Kennedy and O'Hagan 2001). Its tails let one misread value not
-decide a case.
+(correlated along frequency, after Kennedy and O'Hagan 2001). Any one reading may be misread, so
+that a slip of the pen does not decide a case; tails that forgave all readings at once would forgive
+a fault that stands in no library as well.
 """
 
 from __future__ import annotations
@@ -11,23 +12,24 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import yaml
 from numpy.typing import NDArray
 
-from circuits.reading import Reading
+from circuits.reading import CROSSTALK, Reading
 from faultlib.signature import differences
 from faultlib.tolerance import covariance
 
 Array = NDArray[np.float64]
 
 
-_SHARED = 0.95
-"""Correlation of the model's error between two channels of one unit (judgement): both are built
-to the same drawing, but no two layouts and device batches are quite alike."""
+_OWN = math.sqrt(0.05)
+"""Part of the model's error that each of two channels of one unit has by itself (judgement): both
+are built to the same drawing, but no two layouts and device batches are quite alike."""
 
 
 @dataclass(frozen=True)
@@ -54,6 +56,10 @@ class Observed:
         ``<`` or ``>`` where only a bound is known, else empty.
     channels : tuple of int
         Which channel each reading was taken of; empty where there is one.
+    common : float
+        How much wider the model's error is thought that both channels share, for readings taken
+        of both: where the good channel tells it, a stage file may be farther off than one dares
+        to assume without.
     """
 
     readings: tuple[Reading, ...]
@@ -61,6 +67,7 @@ class Observed:
     bench: Array
     bounds: tuple[str, ...]
     channels: tuple[int, ...] = ()
+    common: float = 1.0
 
     def residuals(self, predicted: Array) -> Array:
         """Measured less predicted; nothing where a bound holds.
@@ -78,18 +85,58 @@ class Observed:
         return apart
 
 
+@dataclass(frozen=True)
+class Tails:
+    """How far readings may stray beyond their spread; see ``model_error.yaml``.
+
+    Attributes
+    ----------
+    misread : float
+        Chance that one of the readings is misread.
+    slip : float
+        How far off it then is, in standard deviations of what the others leave open about it.
+    shifted : float
+        Model error for a fault, as a part of how far it moves a reading.
+    loose_freedom, loose_scale : float
+        Degrees of freedom and width, in standard deviations, of what is said of a fault that does
+        only roughly what a known one does.
+    """
+
+    misread: float
+    slip: float
+    shifted: float
+    loose_freedom: float
+    loose_scale: float
+
+
+@cache
+def tails() -> Tails:
+    """The tails of the likelihood."""
+    return Tails(**{name.replace(" ", "_"): float(x) for name, x in _file()["tails"].items()})
+
+
+@cache
+def _file() -> dict[str, Any]:
+    path = Path(__file__).with_name("model_error.yaml")
+    raw: dict[str, Any] = yaml.load(path.read_text(encoding="utf-8"), Loader=yaml.CSafeLoader)
+    return raw
+
+
 @cache
 def model_errors() -> tuple[float, dict[str, ModelError]]:
     """Degrees of freedom of the Student density, and the model error of every quantity."""
-    path = Path(__file__).with_name("model_error.yaml")
-    raw = yaml.load(path.read_text(encoding="utf-8"), Loader=yaml.CSafeLoader)
+    raw = _file()
     return float(raw["degrees of freedom"]), {
         name: ModelError(**entry) for name, entry in raw["quantities"].items()
     }
 
 
 def model_covariance(
-    readings: Sequence[Reading], level: Array, channels: Sequence[int] = ()
+    readings: Sequence[Reading],
+    level: Array,
+    channels: Sequence[int] = (),
+    shift: Array | float = 0.0,
+    common: float = 1.0,
 ) -> Array:
     """Covariance of the error of the stage model.
 
@@ -100,6 +147,10 @@ def model_covariance(
         The values themselves, for the errors that grow with them.
     channels : sequence of m int, optional
         Of which channel each reading is; two channels of one unit share the model's error.
+    shift : (m,) array, optional
+        How far a fault moves the readings: what it does is modelled less surely than health.
+    common : float
+        As in `Observed`.
 
     Returns
     -------
@@ -110,6 +161,7 @@ def model_covariance(
     sigma = np.array(
         [math.hypot(e.sigma, e.relative * x) for e, x in zip(entries, level, strict=True)]
     )
+    sigma = np.hypot(sigma, tails().shifted * np.asarray(shift))
     alike = np.eye(len(readings))
     for i, a in enumerate(readings):
         for j in range(i):
@@ -121,8 +173,13 @@ def model_covariance(
                 shared = math.exp(-abs(math.log10(a.frequency / b.frequency)) / length)
             else:
                 continue
-            other = bool(channels) and channels[i] != channels[j]
-            alike[i, j] = alike[j, i] = shared * (_SHARED if other else 1.0)
+            alike[i, j] = alike[j, i] = shared
+    if channels:
+        same = np.equal.outer(channels, channels)
+        # crosstalk takes both channels each time: neither tells what the other should read
+        told = [readings.count(r) > 1 and r.quantity != CROSSTALK for r in readings]
+        twin = np.where(told, common, 1.0)
+        alike = alike * ((1.0 - _OWN**2) * np.outer(twin, twin) + _OWN**2 * same)
     return np.asarray(alike * np.outer(sigma, sigma))
 
 
@@ -151,16 +208,23 @@ class Spread:
         factor = np.asarray(np.linalg.cholesky(matrix), dtype=np.float64)
         return Spread(factor, float(2.0 * np.log(np.diag(factor)).sum()))
 
+    @cached_property
+    def unfactor(self) -> Array:
+        """The inverse of the factor, (m, m)."""
+        return np.asarray(np.linalg.inv(self.factor))
+
     def whiten(self, rows: Array) -> Array:
         """Rows (n, m) in units of this covariance."""
-        return np.asarray(np.linalg.solve(self.factor, rows.T).T)
+        return np.asarray(rows @ self.unfactor.T)
 
     def squares(self, rows: Array) -> Array:
         """Squared Mahalanobis length of every row (n, m) → (n,)."""
         return np.asarray((self.whiten(rows) ** 2).sum(axis=1))
 
 
-def spread(observed: Observed, sensitivities: Array, level: Array) -> Spread:
+def spread(
+    observed: Observed, sensitivities: Array, level: Array, shift: Array | float = 0.0
+) -> Spread:
     """The spread of readings around what a hypothesis predicts.
 
     Parameters
@@ -170,28 +234,36 @@ def spread(observed: Observed, sensitivities: Array, level: Array) -> Spread:
         Of good parts, at the hypothesis' own operating point.
     level : (m,) array
         Predicted values.
+    shift : (m,) array, optional
+        How far a fault moves them.
     """
     matrix = (
         covariance(sensitivities)
         + np.diag(observed.bench**2)
-        + model_covariance(observed.readings, level, observed.channels)
+        + model_covariance(
+            observed.readings, level, observed.channels, shift, observed.common
+        )
     )
     return Spread.of(matrix)
 
 
-def log_student(squares: Array, log_determinant: float, size: int) -> Array:
+def log_student(
+    squares: Array, log_determinant: float | Array, size: int, freedom: float = 0.0
+) -> Array:
     """Logarithm of the multivariate Student density.
 
     Parameters
     ----------
     squares : (n,) array
         Squared Mahalanobis lengths.
-    log_determinant : float
+    log_determinant : float or (n,) array
         Of the scale matrix.
     size : int
         Number of readings, m.
+    freedom : float
+        Degrees of freedom; 0 takes those of ``model_error.yaml``.
     """
-    freedom, _ = model_errors()
+    freedom = freedom or model_errors()[0]
     constant = (
         math.lgamma((freedom + size) / 2.0)
         - math.lgamma(freedom / 2.0)
@@ -199,6 +271,89 @@ def log_student(squares: Array, log_determinant: float, size: int) -> Array:
         - 0.5 * log_determinant
     )
     return np.asarray(constant - 0.5 * (freedom + size) * np.log1p(squares / freedom))
+
+
+def log_density(white: Array, around: Spread) -> Array:
+    """Logarithm of the density of readings of which one may be misread.
+
+    Parameters
+    ----------
+    white : (n, m) array
+        Residuals in units of `around`.
+    around : Spread
+
+    Returns
+    -------
+    (n,) array
+    """
+    determinants = np.full(len(white), around.log_determinant)
+    return forgiving((white**2).sum(axis=1), conditional(white, around), determinants)
+
+
+def conditional(white: Array, around: Spread) -> Array:
+    """How far each reading lies from what all others let expect, in standard deviations, (n, m)."""
+    return np.asarray(white @ around.unfactor / np.sqrt((around.unfactor**2).sum(axis=0)))
+
+
+def forgiving(squares: Array, apart: Array, log_determinants: Array) -> Array:
+    """`log_density` from what it needs to know.
+
+    Either all readings are as good as their uncertainty says, or any one of them is misread.
+
+    Parameters
+    ----------
+    squares, log_determinants : (n,) array
+        Squared Mahalanobis lengths, and of the scale matrices.
+    apart : (n, m) array
+        `conditional` distances.
+
+    Returns
+    -------
+    (n,) array
+    """
+    about, size = tails(), apart.shape[1]
+    plain = log_student(squares, log_determinants, size) + math.log1p(-about.misread)
+    one = one_kicked(squares, apart, log_determinants, about.slip)
+    return np.asarray(np.logaddexp(plain, one + math.log(about.misread)))
+
+
+def one_kicked(squares: Array, apart: Array, log_determinants: Array, kick: float) -> Array:
+    """Logarithm of the density where one reading, nobody knows which, strays by itself.
+
+    A Student density whose scale matrix is wider for that reading: a rank-one update, whose
+    distance and determinant are known in closed form (matrix determinant lemma and
+    Sherman-Morrison).
+
+    Parameters
+    ----------
+    squares, apart, log_determinants : array
+        As `forgiving` takes them.
+    kick : float
+        How far it may stray, in standard deviations of what the others leave open about it.
+    """
+    size = apart.shape[1]
+    eased = squares[:, None] - apart**2 * (kick**2 / (1.0 + kick**2))
+    wider = (log_determinants + math.log1p(kick**2))[:, None]
+    logs = log_student(np.maximum(eased, 0.0), wider, size)
+    top = logs.max(axis=1)
+    return np.asarray(top + np.log(np.exp(logs - top[:, None]).mean(axis=1)))
+
+
+def log_loose(squares: Array, log_determinants: float | Array, size: int) -> Array:
+    """Logarithm of the density of readings of a fault that does roughly what is predicted.
+
+    Parameters
+    ----------
+    squares : (n,) array
+        Squared Mahalanobis lengths.
+    log_determinants : float or (n,) array
+        Of the scale matrices.
+    size : int
+        Number of readings, m.
+    """
+    wide = tails().loose_scale ** 2
+    wider = log_determinants + size * math.log(wide)
+    return log_student(squares / wide, wider, size, tails().loose_freedom)
 
 
 def tail(square: float, size: int) -> float:

@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from diagnose.likelihood import Array, Observed, log_student, spread
+from diagnose.likelihood import Array, Observed, log_density, log_student, spread
 from diagnose.posterior import Weighed
 from diagnose.scored import Scored, fault_at, log_sum, rescored
 from faultlib.fault import Fault
-from faultlib.signature import Signatures, Stepwise, named, sensitivities_at
+from faultlib.signature import Signatures, Stepwise, differences, named
 from faultlib.simulate import Bench, Variant
 
 POOR_FIT = 0.01
@@ -70,13 +70,16 @@ def pairs(
     top = max((pair.score for pair in kept), default=0.0)
     kept = [pair for pair in kept if pair.score > top - _NATS]
     units = [Variant(_faults(pair, *pair.places[pair.best])) for pair in kept]
-    found = sensitivities_at(
-        signatures.stage, observed.readings, units, signatures.spreads, bench, progress
-    )
-    return [
-        pair if around is None else rescored(pair, spread(observed, around[1], around[0]), observed)
-        for pair, around in zip(kept, found, strict=True)
-    ]
+    found = signatures.lines(units, bench, progress)
+    made = []
+    for pair, lines in zip(kept, found, strict=True):
+        if lines is None:
+            made.append(pair)
+            continue
+        level, sensitivities = lines
+        shift = differences(level, signatures.healthy, observed.readings)
+        made.append(rescored(pair, spread(observed, sensitivities, level, shift), observed))
+    return made
 
 
 def _guesses(
@@ -207,8 +210,9 @@ def _scored(
 ) -> Scored:
     around = weighed.healthy_spread
     places, predicted, step = _finer(places, predicted, step)
-    squares = around.squares(observed.residuals(predicted))
-    logs = log_student(squares, around.log_determinant, len(observed.readings))
+    white = around.whiten(observed.residuals(predicted))
+    squares = (white**2).sum(axis=1)
+    logs = log_density(white, around)
     whole = log_sum(logs)
     # the grid holds a small part of the sizes that either fault can have
     cell = math.prod(min(step, 1.0) if h.mode.sized else 1.0 for h in pair.hypotheses)

@@ -16,7 +16,8 @@ import numpy as np
 from diagnose.fit import fitted
 from diagnose.likelihood import Observed, Spread, spread, tail
 from diagnose.scored import Scored, log_sum, rescored
-from diagnose.screen import good_units, own_spreads, screen, unmodelled
+from diagnose.screen import good_units, own_spreads, screen
+from diagnose.unmodelled import unmodelled
 from faultlib.signature import Signatures, Stepwise
 from faultlib.simulate import Bench
 

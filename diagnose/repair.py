@@ -23,7 +23,8 @@ from diagnose.entry import Measured
 from diagnose.likelihood import Array, Observed, log_student, spread
 from diagnose.result import RepairLine, RepairProof
 from diagnose.scored import Scored, fault_at, log_sum
-from diagnose.screen import screen, unmodelled
+from diagnose.screen import screen
+from diagnose.unmodelled import unmodelled
 from faultlib.catalogue import hypotheses, mode_for
 from faultlib.signature import Signatures, sensitivities_at, signatures
 from faultlib.simulate import Variant
@@ -189,7 +190,7 @@ def _lines(before: Weighing, after: Observed, states: Sequence[_State]) -> Lines
     column = {r: k for k, r in enumerate(readings)}
     both = [column[r] for r in (*before.observed.readings, *after.readings)]
     found = sensitivities_at(
-        before.case.stage, readings, units, before.found.spreads, before.bench
+        before.case.stage, readings, units, before.found.varying, before.bench
     )
     return {
         unit: (answer[0][both], answer[1][:, both])

@@ -17,9 +17,10 @@ from circuits.reading import instrument as of_one
 from circuits.stage import Stage
 from diagnose.channels import TwoChannels, common_spreads, doubted, side_by_side
 from diagnose.foreign import foreign, normal_draw
-from diagnose.groups import grouped
-from diagnose.likelihood import Array, Observed, spread, tail
-from diagnose.posterior import Posterior
+from diagnose.groups import NEAR, grouped
+from diagnose.likelihood import Array, Observed, Spread, spread, tail
+from diagnose.posterior import PRIOR_HEALTHY, PRIOR_UNMODELLED, Posterior
+from diagnose.screen import good_units
 from diagnose.weighing import infer
 from faultlib.catalogue import Hypothesis, hypotheses
 from faultlib.fault import Fault
@@ -29,6 +30,10 @@ from faultlib.tolerance import draw
 
 DETECTABLE = 0.01
 """A bench whose readings a good unit would give more seldom than this is visibly ill."""
+HEALTHY = PRIOR_HEALTHY / (1.0 - PRIOR_UNMODELLED)
+"""Share of good units among random benches: the ranking's own prior, without which probabilities
+cannot be held against how often they come true."""
+_FINE = 129
 
 
 @dataclass(frozen=True)
@@ -72,8 +77,8 @@ class Scored:
     inside : bool or None
         Whether the fault's size lies in its 90 % interval; None where it has none.
     removed : bool or None
-        With the fault's mode taken out of the library: whether the first answer is `unmodelled`,
-        another mode of the same part, or a look-alike. None where that was not tried.
+        With the fault's mode taken out of the library: whether the first answer is `unmodelled`
+        or an electrical equal of the fault (`equals`). None where that was not tried.
     """
 
     drawn: Drawn
@@ -103,7 +108,7 @@ def draw_benches(
     count: int,
     bench: Bench,
     random: np.random.Generator,
-    share_healthy: float = 0.0,
+    share_healthy: float = HEALTHY,
     only: Sequence[Hypothesis] | None = None,
     unknown: float | None = None,
 ) -> list[Drawn]:
@@ -215,7 +220,7 @@ def score(
         posterior = infer(found, observed, priors, bench)
         one = _scored(drawn, found, observed, posterior)
         if one.detectable and drawn.fault is not None and k % every == 0:
-            one = replace(one, removed=_removed(drawn.fault, found, observed, posterior, bench))
+            one = replace(one, removed=_removed(drawn.fault, found, observed, bench))
         made.append(one)
         if progress is not None:
             progress("random benches", k + 1, len(benches))
@@ -223,16 +228,39 @@ def score(
 
 
 def _removed(
-    fault: Fault, found: Signatures, observed: Observed, posterior: Posterior, bench: Bench
+    fault: Fault, found: Signatures, observed: Observed, bench: Bench
 ) -> bool:
-    """Whether the answer is `unmodelled` or a look-alike without the fault's mode."""
+    """Whether the answer without the fault's mode is `unmodelled` or its electrical equal."""
     left = tuple(s for s in found.faults if s.hypothesis.label() != fault.label())
     priors = [math.log(s.hypothesis.prior) for s in left]
     again = infer(replace(found, faults=left), observed, priors, bench)
     answer, _ = answered(again)
-    alike = look_alikes(posterior)
-    same_part = answer.startswith(f"{fault.part} ")
-    return answer == "unmodelled" or same_part or (fault.label() in alike and answer in alike)
+    return answer == "unmodelled" or answer in equals(fault, found, observed)
+
+
+def equals(fault: Fault, found: Signatures, observed: Observed) -> frozenset[str]:
+    """Labels of the other faults that these readings cannot tell from one; at least the nearest.
+
+    Judged by what is simulated and how good units spread, not by any ranking.
+
+    Parameters
+    ----------
+    fault : Fault
+    found : Signatures
+    observed : Observed
+        For the uncertainty of its readings.
+    """
+    around = Spread.of(good_units(found, observed))
+    true = next(s for s in found.faults if s.hypothesis.label() == fault.label())
+    place = true.at(np.array([fault.size]))
+    apart: dict[str, float] = {}
+    for other in found.faults:
+        if other is not true:
+            mode = other.hypothesis.mode
+            sizes = mode.size(np.linspace(0.0, 1.0, _FINE)) if mode.sized else other.sizes
+            apart[other.hypothesis.label()] = float(around.squares(other.at(sizes) - place).min())
+    nearest = min(apart.values(), default=0.0)
+    return frozenset(name for name, square in apart.items() if square <= max(nearest, 8.0 * NEAR))
 
 
 def _observed(readings: Sequence[Reading], values: Array) -> Observed:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.likelihood import Array, Observed, Spread, log_student
+from diagnose.likelihood import Array, Observed, Spread, log_density, log_loose
 from diagnose.sizes import cells, quantiles, refined
 from faultlib.catalogue import Hypothesis
 from faultlib.fault import Fault
@@ -38,6 +38,8 @@ class Scored:
         Of readings around the prediction.
     exact : bool
         Whether `spread` is the faulty unit's own.
+    loose : float
+        Logarithm of the evidence for a fault that does roughly the same (`log_loose`).
     """
 
     hypotheses: tuple[Hypothesis, ...]
@@ -49,6 +51,7 @@ class Scored:
     square: float
     spread: Spread
     exact: bool = False
+    loose: float = -math.inf
 
     @property
     def best(self) -> int:
@@ -88,13 +91,17 @@ def rescored(
     grid, predicted = scored.places, scored.predicted + offset
     if len(scored.hypotheses) == 1:
         grid, predicted = refined(grid, predicted, around, observed)
-    squares = around.squares(observed.residuals(predicted))
-    logs = log_student(squares, around.log_determinant, len(observed.readings))
-    mass = logs + np.log(cells(grid))
+    white = around.whiten(observed.residuals(predicted))
+    squares = (white**2).sum(axis=1)
+    logs = log_density(white, around)
+    share = np.log(cells(grid))
+    mass = logs + share
     whole = log_sum(mass)
+    loose = log_loose(squares, around.log_determinant, len(observed.readings))
     return replace(
         scored, log_evidence=whole, places=grid, weights=np.exp(mass - whole),
         predicted=predicted - offset, square=float(squares.min()), spread=around, exact=True,
+        loose=log_sum(loose + share),
     )
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from diagnose.likelihood import Array, Observed, Spread, log_student
+from diagnose.likelihood import Array, Observed, Spread, log_density
 
 _STRIDE = 0.5
 """Standard deviations of the readings between two sizes where it matters."""
@@ -44,7 +44,7 @@ def refined(
     stride = (step**2).sum(axis=1)
     nearest = -(white[:-1] * step).sum(axis=1) / np.maximum(stride, 1e-300)
     closest = white[:-1] + np.clip(nearest, 0.0, 1.0)[:, None] * step
-    logs = log_student((closest**2).sum(axis=1), around.log_determinant, predicted.shape[1])
+    logs = log_density(closest, around)
     parts = np.clip(np.ceil(np.sqrt(stride) / _STRIDE), 1, _MOST).astype(int)
     parts[logs < logs.max() - _NATS] = 1
     known = places[:, 0]

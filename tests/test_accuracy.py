@@ -57,7 +57,7 @@ def shown(
     good = signatures(stage, asked, (), bench, around=doubted(stage))
     none = ("",) * len(asked)
     drawn = [
-        d for d in draw_benches(stage, asked, 4 * count, bench, random)
+        d for d in draw_benches(stage, asked, 4 * count, bench, random, 0.0)
         if detectable(good, Observed(tuple(asked), d.values, instrument(asked, d.values), none))
     ]
     return drawn[:count]

@@ -28,7 +28,8 @@ from diagnose.candidates import candidates
 from diagnose.groups import Member, grouped
 from diagnose.likelihood import Observed
 from diagnose.posterior import Posterior, Weighed, healthy, share
-from diagnose.screen import screen, unmodelled
+from diagnose.screen import screen
+from diagnose.unmodelled import unmodelled
 from faultlib.catalogue import Hypothesis, hypotheses
 from faultlib.signature import Signatures, signatures
 from faultlib.simulate import Answer, Bench, Laboratory, Progress, Variant

@@ -23,6 +23,7 @@ from diagnose.posterior import PRIOR_HEALTHY, healthy, share, weigh
 from faultlib.catalogue import hypotheses
 from faultlib.signature import Signatures, signatures
 from faultlib.tolerance import spreads
+from tests.diagnose.density import known_surely
 from tests.diagnose.fake_bench import FARADS, LOSS, Array, FakeBench, Rule, currents
 
 READINGS = currents(3)
@@ -67,6 +68,12 @@ def rule(curve: Curve) -> Rule:
             math.log(second / FARADS) if reading == READINGS[2] else 0.0)
 
     return read
+
+
+@pytest.fixture(autouse=True)
+def well_read(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Brute force stands for the lines of good parts; misread values are another matter."""
+    known_surely(monkeypatch, misread=False)
 
 
 def at(curve: Curve, z: float) -> Array:
@@ -130,7 +137,7 @@ def test_straight_lines_miss_it_there(z: float) -> None:
 
 @pytest.mark.parametrize("z", [-2.0, -1.5, -1.0, -0.5, 0.5, 1.0, 1.5])
 def test_the_fit_comes_near_where_a_part_saturates_the_stage(z: float) -> None:
-    """To 1.1 nats where lines miss by up to 3.8: a bend is followed, its curvature is not."""
+    """To 1.1 nats where lines miss by up to 9.8: a bend is followed, its curvature is not."""
     _, fit, true = both(saturating, z)
     assert fit == pytest.approx(true, abs=1.1)
 
@@ -161,12 +168,12 @@ def test_where_lines_hold_nothing_more_is_simulated_than_to_see_that() -> None:
 
 
 def test_the_rounds_are_bounded_however_crooked_the_readings() -> None:
-    """First lines, then per round one check and one new block: 2 + 2 · (1 + 2) units at most."""
+    """First lines, then per round one check and one new block: 2 + 3 · (1 + 2) units at most."""
     bench = FakeBench(rule(cancelling))
     made = found(bench)
     before = len(bench.asked)
     weigh(made, observed(at(cancelling, -2.0)), [], bench)
-    assert 3 < len(bench.asked) - before <= 8
+    assert 3 < len(bench.asked) - before <= 11
 
 
 def test_a_unit_that_has_no_solution_leaves_the_lines_as_they_were() -> None:

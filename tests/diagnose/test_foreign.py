@@ -151,7 +151,7 @@ def test_both_channels_of_a_foreign_unit_are_built_alike() -> None:
     """One foreign stage a bench, of which the ill and the good channel are two units."""
     unit = LinearUnit(np.ones((3, 2)), gains(3), 0.05)
     bench = Recording(unit)
-    drawn = draw_benches(unit.stage, unit.readings, 10, bench, np.random.default_rng(2),
+    drawn = draw_benches(unit.stage, unit.readings, 10, bench, np.random.default_rng(2), 0.0,
                          only=unit.losses(), unknown=0.3)
     assert len(drawn) == 10
     stages = [stage for stage, _ in bench.asked]

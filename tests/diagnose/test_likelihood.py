@@ -13,13 +13,18 @@ from circuits.reading import Reading
 from diagnose.likelihood import (
     Observed,
     Spread,
+    conditional,
+    log_density,
+    log_loose,
     log_student,
     model_covariance,
     model_errors,
     spread,
     tail,
+    tails,
 )
 from faultlib.tolerance import covariance
+from tests.diagnose import density
 from tests.diagnose.fake_bench import Array
 
 SIZES = (1, 2, 5, 20)
@@ -156,9 +161,68 @@ def test_the_spread_is_the_sum_of_its_three_causes() -> None:
 
 
 def test_one_misread_value_costs_less_than_under_a_gaussian() -> None:
-    """A property of Student's density: beyond its core it falls as a power, not a square."""
-    readings = 10
-    close = log_student(np.array([10.0]), 0.0, readings)
-    misread = log_student(np.array([10.0 + 20.0**2]), 0.0, readings)
+    """Twenty standard deviations in one reading of ten; in two of them it is no slip any more."""
+    around = Spread.of(np.eye(10))
+    rows = np.zeros((3, 10))
+    rows[1, 4] = 20.0
+    rows[2, 4] = rows[2, 5] = 20.0
+    good, slip, two = log_density(rows, around)
     gaussian = -(20.0**2) / 2.0
-    assert gaussian < -150.0 < -40.0 < float((misread - close)[0])
+    assert slip - good > gaussian / 8.0
+    assert two - slip < gaussian / 3.0
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_the_density_is_the_mixture_term_by_term(size: int) -> None:
+    matrix = random_covariance(size, size)
+    sigma = np.sqrt(np.diag(matrix))
+    matrix = matrix / np.outer(sigma, sigma)  # scipy drops what is 10⁸ times smaller than the rest
+    rows = 4.0 * np.random.default_rng(size).normal(size=(20, size))
+    around = Spread.of(matrix)
+    ours = log_density(around.whiten(rows), around)
+    np.testing.assert_allclose(ours, density.log_density(rows, matrix), rtol=1e-6)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_what_the_others_leave_open_is_the_conditional_normal(size: int) -> None:
+    """One normal variable given the others (Anderson 2003, 2.5.1; from memory)."""
+    if size < 2:
+        pytest.skip("one reading has no others")
+    matrix = random_covariance(size, 50 + size)
+    row = np.random.default_rng(size).normal(size=size)
+    around = Spread.of(matrix)
+    (ours,) = conditional(around.whiten(row[None, :]), around)
+    for k in range(size):
+        rest = [i for i in range(size) if i != k]
+        solved = np.linalg.solve(matrix[np.ix_(rest, rest)], matrix[rest, k])
+        left = matrix[k, k] - matrix[k, rest] @ solved
+        assert ours[k] == pytest.approx((row[k] - solved @ row[rest]) / math.sqrt(left))
+
+
+def test_a_fault_that_does_roughly_the_same_is_likelier_only_where_the_known_one_fails() -> None:
+    """Thirty readings: at their usual distance, √30, the known fault is ahead; at 20 it is not."""
+    squares = np.array([30.0, 400.0])
+    known = log_student(squares, 0.0, 30)
+    rough = log_loose(squares, 0.0, 30)
+    assert known[0] - rough[0] > 5.0
+    assert rough[1] - known[1] > 5.0
+
+
+def test_the_error_grows_with_what_a_fault_does() -> None:
+    readings = [Reading("gain", frequency=1e3)]
+    sigma = model_errors()[1]["gain"].sigma
+    ((far,),) = model_covariance(readings, np.zeros(1), shift=np.array([-20.0]))
+    assert far == pytest.approx(sigma**2 + (20.0 * tails().shifted) ** 2)
+
+
+def test_only_what_both_channels_read_may_be_farther_off() -> None:
+    """The good channel tells what the file has wrong, and nothing of what it was not read for."""
+    twice, once = Reading("gain", frequency=1e3), Reading("gain", frequency=20.0)
+    readings = [twice, once, twice]
+    plain = model_covariance(readings, np.zeros(3), (0, 0, 1))
+    wide = model_covariance(readings, np.zeros(3), (0, 0, 1), common=4.0)
+    assert wide[1, 1] == pytest.approx(plain[1, 1])
+    assert wide[0, 0] > 10.0 * plain[0, 0]
+    # what one channel has by itself stays as it was: the difference of the two is as sure
+    apart = np.array([1.0, 0.0, -1.0])
+    assert apart @ wide @ apart == pytest.approx(apart @ plain @ apart)

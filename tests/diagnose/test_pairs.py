@@ -16,6 +16,7 @@ from diagnose.pairs import LOG_SECOND, POOR_FIT, pairs
 from diagnose.posterior import Posterior, share, weigh
 from diagnose.scored import Scored
 from diagnose.weighing import infer
+from tests.diagnose.density import known_surely
 from tests.diagnose.fake_bench import Array, LinearUnit, gains
 
 BENCH = 0.1
@@ -104,9 +105,10 @@ def by_grid(unit: LinearUnit, observed: Observed, pair: Scored) -> float:
 @pytest.mark.parametrize("strength", [0.3, 1.0, 3.0, 8.686])
 @pytest.mark.parametrize("seed", [0, 2])
 def test_the_evidence_of_a_pair_is_the_integral_over_both_sizes(
-    strength: float, seed: int
+    strength: float, seed: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """To 0.8 nats: a factor of two in odds that two faults multiply by thousands."""
+    known_surely(monkeypatch, misread=False)
     unit = random_unit(seed, strength)
     observed = drawn(unit, {0: 0.35, 2: 0.62}, seed)
     (pair,) = [s for s in looked_at(unit, observed) if names(s) == {"C1", "C3"}]
@@ -177,13 +179,14 @@ def test_a_pair_cannot_explain_what_no_two_faults_do() -> None:
     assert posterior.unmodelled > 0.9
 
 
-def test_a_pair_of_modes_without_degrees_has_one_size() -> None:
+def test_a_pair_of_modes_without_degrees_has_one_size(monkeypatch: pytest.MonkeyPatch) -> None:
     """Open parts: no size to integrate over, so the evidence is the density itself."""
     from diagnose.posterior import PRIOR_HEALTHY, PRIOR_UNMODELLED
     from faultlib.catalogue import hypotheses
     from faultlib.signature import signatures
     from tests.diagnose.fake_bench import FakeBench
 
+    known_surely(monkeypatch, misread=False)
     unit = LinearUnit(np.ones((3, 3)), gains(3))
 
     def rule(stage: Stage, reading: Reading) -> float:

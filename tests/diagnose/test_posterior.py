@@ -19,6 +19,7 @@ from diagnose.likelihood import ModelError, Observed, model_covariance, model_er
 from diagnose.posterior import PRIOR_HEALTHY, PRIOR_UNMODELLED, Posterior, share, weigh
 from diagnose.weighing import infer
 from faultlib.signature import signatures
+from tests.diagnose.density import draws, known_surely, log_density
 from tests.diagnose.fake_bench import Array, FakeBench, LinearUnit, currents, gains
 
 BENCH = 0.1
@@ -39,13 +40,8 @@ def scale_matrix(unit: LinearUnit, observed: Observed) -> Array:
 
 
 def noise(unit: LinearUnit, random: np.random.Generator, count: int) -> Array:
-    """What readings differ by from what is predicted, as the likelihood holds: Student's."""
-    freedom, _ = model_errors()
-    matrix = scale_matrix(unit, unit.observed(unit.healthy(), BENCH))
-    zero = np.zeros(len(unit.readings))
-    return np.atleast_2d(
-        stats.multivariate_t.rvs(zero, matrix, df=freedom, size=count, random_state=random)
-    )
+    """What readings differ by from what is predicted, as the likelihood holds."""
+    return draws(scale_matrix(unit, unit.observed(unit.healthy(), BENCH)), count, random)
 
 
 # -- the integral over the size --------------------------------------------------------------------
@@ -53,18 +49,15 @@ def noise(unit: LinearUnit, random: np.random.Generator, count: int) -> Array:
 
 def by_quadrature(unit: LinearUnit, observed: Observed, which: int) -> float:
     """Log of ∫ p(y | place) d place by scipy, for comparison."""
-    freedom, _ = model_errors()
-    density = stats.multivariate_t(
-        np.zeros(len(observed.values)), scale_matrix(unit, observed), df=freedom
-    )
+    matrix = scale_matrix(unit, observed)
     size = np.linspace(0.0, 1.0, 4001)
     rows = observed.values - unit.healthy() - np.array([unit.shift(which, p) for p in size])
-    logs = density.logpdf(rows)
+    logs = log_density(rows, matrix)
     top, peak = float(logs.max()), float(size[int(np.argmax(logs))])
 
     def above(place: float) -> float:
         row = observed.values - unit.healthy() - unit.shift(which, place)
-        return math.exp(float(density.logpdf(row)) - top)
+        return math.exp(float(log_density(row, matrix)[0]) - top)
 
     breaks = sorted({0.0, 1.0, *np.clip([peak - 0.02, peak, peak + 0.02], 0.0, 1.0).tolist()})
     parts = [integrate.quad(above, a, b, limit=200)[0] for a, b in pairwise(breaks)]
@@ -73,8 +66,11 @@ def by_quadrature(unit: LinearUnit, observed: Observed, which: int) -> float:
 
 @pytest.mark.parametrize("strength", [0.03, 0.3, 3.0, 8.686])
 @pytest.mark.parametrize("seed", [1, 2, 3])
-def test_the_evidence_is_the_integral_over_all_sizes(strength: float, seed: int) -> None:
+def test_the_evidence_is_the_integral_over_all_sizes(
+    strength: float, seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """From readings that hardly see the size to a first-order slope, 8.686 dB for a factor e."""
+    known_surely(monkeypatch)
     unit = random_unit(seed, strength)
     place = float(np.random.default_rng(seed).uniform())
     values = unit.shift(0, place) + noise(unit, np.random.default_rng(seed), 1)[0]
@@ -88,19 +84,19 @@ def test_the_evidence_is_the_integral_over_all_sizes(strength: float, seed: int)
 def test_health_is_the_density_at_the_healthy_readings() -> None:
     unit = random_unit(4, 1.0)
     observed = unit.observed(np.linspace(-1.0, 1.0, 8), BENCH)
-    freedom, _ = model_errors()
-    expected = stats.multivariate_t.logpdf(
-        observed.values, unit.healthy(), scale_matrix(unit, observed), df=freedom
-    )
+    (expected,) = log_density(observed.values - unit.healthy(), scale_matrix(unit, observed))
     assert unit.weighed(observed).healthy - math.log(PRIOR_HEALTHY) == pytest.approx(expected)
 
 
 @pytest.mark.parametrize("strength", [0.3, 3.0, 8.686])
-def test_the_interval_holds_nine_of_ten(strength: float) -> None:
+def test_the_interval_holds_nine_of_ten(
+    strength: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Sizes drawn from the prior, readings from the likelihood: then 90 % is exact by Bayes.
 
     Of 200 draws the number inside is binomial; its central 99.9 % is allowed.
     """
+    known_surely(monkeypatch)
     unit = random_unit(5, strength, parts=1)
     found, bench = unit.found(), unit.bench()
     random = np.random.default_rng(17)
@@ -115,8 +111,9 @@ def test_the_interval_holds_nine_of_ten(strength: float) -> None:
     assert allowed[0] <= sum(inside) <= allowed[1]
 
 
-def test_the_interval_is_not_wider_than_it_must_be() -> None:
+def test_the_interval_is_not_wider_than_it_must_be(monkeypatch: pytest.MonkeyPatch) -> None:
     """Far from the limits, the posterior of a linear size is Student's: its own 90 % range."""
+    known_surely(monkeypatch, misread=False)
     unit = random_unit(6, 3.0, parts=1)
     observed = unit.observed(unit.shift(0, 0.5), BENCH)
     (one,) = unit.weighed(observed).scored
@@ -161,14 +158,18 @@ def test_probabilities_add_up_to_one(seed: int, off: float, bound: str) -> None:
 
 
 def test_no_information_leaves_the_priors() -> None:
-    """Readings that no fault moves: the posterior is the prior."""
+    """Readings that no known fault moves: the odds among them and health are the priors'.
+
+    A fault outside the library moves something, which these readings speak against.
+    """
     unit = LinearUnit(np.zeros((3, 3)), gains(3))
     posterior = share(unit.weighed(unit.observed(np.zeros(3)), (6.0, 3.0, 1.0)))
-    assert posterior.healthy == pytest.approx(PRIOR_HEALTHY)
-    assert posterior.unmodelled == pytest.approx(PRIOR_UNMODELLED)
+    assert posterior.unmodelled < PRIOR_UNMODELLED
+    known = (1.0 - posterior.unmodelled) / (1.0 - PRIOR_UNMODELLED)
+    assert posterior.healthy == pytest.approx(PRIOR_HEALTHY * known)
     modelled = 1.0 - PRIOR_HEALTHY - PRIOR_UNMODELLED
     assert [p for _, p in posterior.suspects] == pytest.approx(
-        [0.6 * modelled, 0.3 * modelled, 0.1 * modelled]
+        [share * modelled * known for share in (0.6, 0.3, 0.1)]
     )
 
 
@@ -327,8 +328,9 @@ def test_one_misread_value_does_not_decide_a_case() -> None:
         assert first(inferred(unit, slipped)) == "C2"
 
 
-def test_a_reading_below_what_the_meter_sees_counts() -> None:
+def test_a_reading_below_what_the_meter_sees_counts(monkeypatch: pytest.MonkeyPatch) -> None:
     """A bound rules out what would show above it, and says nothing on what would not."""
+    known_surely(monkeypatch)
     unit = LinearUnit(np.array([[3.0, 0.0], [0.0, 3.0]]), gains(2))
     values = np.array([-3.0, 0.0])
     observed = replace(unit.observed(values, BENCH), bounds=("<", ""))
@@ -341,8 +343,9 @@ def test_a_reading_below_what_the_meter_sees_counts() -> None:
     assert chances["C2"] < 0.05
 
 
-def test_tolerances_are_those_of_the_faulty_unit() -> None:
+def test_tolerances_are_those_of_the_faulty_unit(monkeypatch: pytest.MonkeyPatch) -> None:
     """A part that counts only once another has failed widens what that fault predicts."""
+    known_surely(monkeypatch)
     unit = random_unit(16, 1.0, parts=2, count=3)
 
     def rule(stage: Stage, reading: Reading) -> float:

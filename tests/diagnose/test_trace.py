@@ -143,7 +143,8 @@ def test_the_faulty_stage_has_the_probability() -> None:
     stages = dict(result.stages)
     assert set(stages) == {"first", "second", "main"}
     assert result.stages[0][0] == "second"
-    assert stages["second"] > 0.9
+    # one reading of six tells; that it was misread keeps a few per cent
+    assert stages["second"] > 0.85
     named = sum(s.probability for s in result.suspects) + result.rest
     assert sum(stages.values()) == pytest.approx(named, abs=1e-6)
     assert any(note.startswith("direct voltages are off in second") for note in result.notes)
