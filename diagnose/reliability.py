@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -54,12 +55,14 @@ class Report:
     intervals : Share
         True sizes inside their 90 % intervals.
     removed : Share
-        Faults whose mode was taken out: called unmodelled or by a look-alike.
+        Faults whose mode was taken out: called unmodelled, or its electrical equal.
     mean_first, right : float
         Mean of the largest probability, and share of first answers that were right, over all
         benches; where the two differ the probabilities lie.
     calibration : float
         Expected calibration error: mean over the bins of |probability − right|, by their counts.
+    luck : float
+        The calibration error that honest probabilities would show on so few benches.
     bins : tuple of Bin
     confusions : tuple of (truth, answer, count)
         Of detectable benches, the commonest first.
@@ -77,6 +80,7 @@ class Report:
     mean_first: float
     right: float
     calibration: float
+    luck: float
     bins: tuple[Bin, ...]
     confusions: tuple[tuple[str, str, int], ...]
 
@@ -105,20 +109,39 @@ def report(stage: str, scored: Sequence[Scored]) -> Report:
         mean_first=float(np.mean([s.first for s in scored])),
         right=float(np.mean([s.right for s in scored])),
         calibration=sum(b.count * abs(b.probability - b.right) for b in bins) / len(scored),
+        luck=_luck(scored),
         bins=bins,
         confusions=tuple((t, a, n) for (t, a), n in wrong.most_common(8)),
     )
 
 
-def _bins(scored: Sequence[Scored]) -> tuple[Bin, ...]:
-    made: list[Bin] = []
+def _held(scored: Sequence[Scored]) -> list[list[Scored]]:
+    """Answers of like probability together; nothing is left out."""
+    made = []
     for low, high in itertools.pairwise(BINS):
         last = high == BINS[-1]
-        held = [s for s in scored if low <= s.first < high or (last and s.first == high)]
+        held = [s for s in scored if low <= s.first < high or (last and s.first >= high)]
         if held:
-            made.append(Bin(float(np.mean([s.first for s in held])),
-                            float(np.mean([s.right for s in held])), len(held)))
-    return tuple(made)
+            made.append(held)
+    return made
+
+
+def _bins(scored: Sequence[Scored]) -> tuple[Bin, ...]:
+    return tuple(
+        Bin(float(np.mean([s.first for s in held])), float(np.mean([s.right for s in held])),
+            len(held))
+        for held in _held(scored)
+    )  # fmt: skip
+
+
+def _luck(scored: Sequence[Scored]) -> float:
+    """Mean of |Σ (p − right)| over the bins where each p is what it says, over all benches.
+
+    A sum of independent ones is about normal, and the mean size of a normal variable is √(2/π)
+    of its standard deviation.
+    """
+    variances = [math.fsum(s.first * (1.0 - s.first) for s in held) for held in _held(scored)]
+    return math.sqrt(2.0 / math.pi) * math.fsum(map(math.sqrt, variances)) / len(scored)
 
 
 def report_json(made: Report) -> dict[str, Any]:
@@ -135,10 +158,11 @@ def report_json(made: Report) -> dict[str, Any]:
         "fault in first group": share(made.group_first),
         "healthy called healthy": share(made.healthy),
         "size inside 90 % interval": share(made.intervals),
-        "removed mode called unmodelled or by a look-alike": share(made.removed),
+        "removed mode called unmodelled or its electrical equal": share(made.removed),
         "mean largest probability": made.mean_first,
         "first answers right": made.right,
         "expected calibration error": made.calibration,
+        "calibration error by luck alone": made.luck,
         "bins": [{"probability": b.probability, "right": b.right, "count": b.count}
                  for b in made.bins],
         "confusions": [{"truth": t, "answer": a, "count": n} for t, a, n in made.confusions],

@@ -19,13 +19,14 @@ def score_text(made: Report, width: int = WIDTH, colour: bool = False) -> str:
         _row("part among the first three", made.part_third),
         _row("fault in the first group", made.group_first),
         _row("size inside its 90 % interval", made.intervals),
-        _row("mode taken out: unmodelled or a look-alike", made.removed),
+        _row("mode taken out: unmodelled, or its equal", made.removed),
         _row("healthy benches called healthy", made.healthy),
     ])
     page.line()
     page.line(f"Over all benches the largest probability is {made.mean_first:.2f} on average and "
               f"the first answer right in {made.right:.2f}; expected calibration error "
-              f"{made.calibration:.3f}.")
+              f"{made.calibration:.3f}, of which so few benches show about {made.luck:.3f} by luck "
+              "even where every probability is honest.")
     page.line()
     page.table(("largest probability", "first answer right", "benches"), [
         (chance(b.probability), chance(b.right), str(b.count)) for b in made.bins

@@ -63,6 +63,21 @@ def test_the_calibration_error_by_hand() -> None:
     assert made().right == pytest.approx(3.0 / 6.0)
 
 
+def test_what_luck_alone_makes_of_the_error() -> None:
+    """Against draws in which every probability is honest (2 % of the mean of 20 000)."""
+    random = np.random.default_rng(1)
+    chances = random.uniform(0.3, 1.0, 400)
+    answers = [scored("C1 open", "C1 open", float(p)) for p in chances]
+    which = np.digitize(chances, BINS[1:-1])
+    errors = [
+        sum(abs(float((chances - (random.uniform(size=400) < chances))[which == b].sum()))
+            for b in range(len(BINS) - 1)) / 400.0
+        for _ in range(20_000)
+    ]  # fmt: skip
+    assert report("worked", answers).luck == pytest.approx(float(np.mean(errors)), rel=0.02)
+
+
+
 def test_shares_are_of_the_benches_that_they_speak_of() -> None:
     """Four faults show; two of them have their part first, three among the first three."""
     found = made()
