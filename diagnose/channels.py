@@ -39,6 +39,10 @@ NOMINAL = 0.05
 channels alike, where the sheet does not say otherwise: the file is a generic topology
 (judgement)."""
 
+STRAY = 0.35
+"""Standard deviation of the logarithm of how far stray mains and the ripple of a rail lie from the
+stage file's, from one layout and transformer to the next (judgement)."""
+
 
 def doubted(stage: Stage, known: Sequence[str] = ()) -> tuple[Spread, ...]:
     """What varies between good units of a topology whose nominal values are not quite known.
@@ -49,13 +53,16 @@ def doubted(stage: Stage, known: Sequence[str] = ()) -> tuple[Spread, ...]:
     known : sequence of str
         Parts whose values the sheet states, so that only their tolerance is left.
     """
-    own = (
-        replace(s, sigma=math.hypot(s.sigma, NOMINAL), bounded=False)
-        if s.what == "value" and s.target not in known
-        else s
-        for s in spreads(stage)
-    )
-    return (*own, *left_open(stage))
+    made = [_doubted(s, s.target in known) for s in spreads(stage)]
+    return (*made, *left_open(stage))
+
+
+def _doubted(one: Spread, known: bool) -> Spread:
+    if one.what == "value" and not known:
+        return replace(one, sigma=math.hypot(one.sigma, NOMINAL), bounded=False)
+    if one.what in ("pickup", "ripple"):
+        return replace(one, sigma=math.hypot(one.sigma, STRAY))
+    return one
 
 
 @dataclass(frozen=True)

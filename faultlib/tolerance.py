@@ -21,8 +21,8 @@ MAINS = "mains"
 """Name under which the mains voltage does; it is the same for every supply."""
 
 _RAIL_VOLTS = 0.02
-_RAIL_RIPPLE = 0.35
-_PICKUP = 0.45
+_RAIL_RIPPLE = 0.25
+_PICKUP = 0.35
 _ESR = 0.35
 """Relative standard deviations between good units (judgement)."""
 _MAINS = 0.03
