@@ -100,6 +100,9 @@ class Tails:
     loose_freedom, loose_scale : float
         Degrees of freedom and width, in standard deviations, of what is said of a fault that does
         only roughly what a known one does.
+    loose_one, loose_kick : float
+        Chance that it does the same in all readings but one, and how far off that one then is, in
+        standard deviations of what the others leave open.
     """
 
     misread: float
@@ -107,6 +110,8 @@ class Tails:
     shifted: float
     loose_freedom: float
     loose_scale: float
+    loose_one: float
+    loose_kick: float
 
 
 @cache
@@ -339,21 +344,28 @@ def one_kicked(squares: Array, apart: Array, log_determinants: Array, kick: floa
     return np.asarray(top + np.log(np.exp(logs - top[:, None]).mean(axis=1)))
 
 
-def log_loose(squares: Array, log_determinants: float | Array, size: int) -> Array:
+def log_loose(squares: Array, apart: Array, log_determinants: Array) -> Array:
     """Logarithm of the density of readings of a fault that does roughly what is predicted.
+
+    It does so in all readings, how roughly nobody knows; or as predicted in all but one.
 
     Parameters
     ----------
-    squares : (n,) array
-        Squared Mahalanobis lengths.
-    log_determinants : float or (n,) array
-        Of the scale matrices.
-    size : int
-        Number of readings, m.
+    squares, apart, log_determinants : array
+        As `forgiving` takes them.
+
+    Returns
+    -------
+    (n,) array
     """
-    wide = tails().loose_scale ** 2
+    about, size = tails(), apart.shape[1]
+    wide = about.loose_scale**2
     wider = log_determinants + size * math.log(wide)
-    return log_student(squares / wide, wider, size, tails().loose_freedom)
+    roughly = log_student(squares / wide, wider, size, about.loose_freedom)
+    but_one = one_kicked(squares, apart, log_determinants, about.loose_kick)
+    return np.asarray(np.logaddexp(
+        roughly + math.log1p(-about.loose_one), but_one + math.log(about.loose_one)
+    ))
 
 
 def tail(square: float, size: int) -> float:

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from circuits.stage import Stage
 from diagnose.case import Case
 from diagnose.channels import alike
 from diagnose.entry import Measured
 from diagnose.hum import pattern
-from diagnose.likelihood import Observed
+from diagnose.likelihood import Observed, conditional
 from diagnose.pairs import POOR_FIT
 from diagnose.posterior import Posterior
 from diagnose.remarks import remarks
@@ -53,9 +55,30 @@ def notes_of(made: Weighing, observed: Observed, unread: Sequence[str]) -> tuple
             "no hypothesis explains these readings well: check the readings, the values of the "
             "stage and whether the stage file fits this unit"
         )
+        notes += _against(made)
     notes += _channel_notes(case, posterior)
     notes += [f"remark {words!r}: {remarks()[words].about}" for words in case.observations]
     return (*notes, *(_told(p) for p in found.problems))
+
+
+_FAR = 5.0
+"""Standard deviations, given all other readings, beyond which a reading speaks against an answer."""
+
+
+def _against(made: Weighing) -> list[str]:
+    """Which readings the leading suspect leaves unexplained, the worst first; at most three."""
+    if not made.posterior.suspects:
+        return []
+    leading, _ = made.posterior.suspects[0]
+    whole = made.observed
+    row = whole.residuals(leading.predicted[leading.best][None, :])
+    (apart,) = np.abs(conditional(leading.spread.whiten(row), leading.spread))
+    worst = [int(k) for k in np.argsort(-apart)[:3] if apart[k] > _FAR]
+    if not worst:
+        return []
+    name = " with ".join(h.label() for h in leading.hypotheses)
+    told = ", ".join(whole.readings[k].label() for k in worst)
+    return [f"{name}, the likeliest known fault, leaves most unexplained: {told}; read again"]
 
 
 def _channel_notes(case: Case, posterior: Posterior) -> list[str]:

@@ -78,7 +78,7 @@ class Scored:
         Whether the fault's size lies in its 90 % interval; None where it has none.
     removed : bool or None
         With the fault's mode taken out of the library: whether the first answer is `unmodelled`
-        or an electrical equal of the fault (`equals`). None where that was not tried.
+        or the part of an electrical equal of the fault (`equals`). None where that was not tried.
     """
 
     drawn: Drawn
@@ -230,12 +230,13 @@ def score(
 def _removed(
     fault: Fault, found: Signatures, observed: Observed, bench: Bench
 ) -> bool:
-    """Whether the answer without the fault's mode is `unmodelled` or its electrical equal."""
+    """Whether the answer without the fault's mode is `unmodelled` or its equal's part."""
     left = tuple(s for s in found.faults if s.hypothesis.label() != fault.label())
     priors = [math.log(s.hypothesis.prior) for s in left]
     again = infer(replace(found, faults=left), observed, priors, bench)
     answer, _ = answered(again)
-    return answer == "unmodelled" or answer in equals(fault, found, observed)
+    parts = {name.partition(" ")[0] for name in equals(fault, found, observed)}
+    return answer == "unmodelled" or answer.partition(" ")[0] in parts
 
 
 def equals(fault: Fault, found: Signatures, observed: Observed) -> frozenset[str]:

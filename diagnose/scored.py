@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.likelihood import Array, Observed, Spread, log_density, log_loose
+from diagnose.likelihood import Array, Observed, Spread, conditional, forgiving, log_loose
 from diagnose.sizes import cells, quantiles, refined
 from faultlib.catalogue import Hypothesis
 from faultlib.fault import Fault
@@ -92,12 +92,12 @@ def rescored(
     if len(scored.hypotheses) == 1:
         grid, predicted = refined(grid, predicted, around, observed)
     white = around.whiten(observed.residuals(predicted))
-    squares = (white**2).sum(axis=1)
-    logs = log_density(white, around)
+    squares, apart = (white**2).sum(axis=1), conditional(white, around)
+    determinants = np.full(len(white), around.log_determinant)
     share = np.log(cells(grid))
-    mass = logs + share
+    mass = forgiving(squares, apart, determinants) + share
     whole = log_sum(mass)
-    loose = log_loose(squares, around.log_determinant, len(observed.readings))
+    loose = log_loose(squares, apart, determinants)
     return replace(
         scored, log_evidence=whole, places=grid, weights=np.exp(mass - whole),
         predicted=predicted - offset, square=float(squares.min()), spread=around, exact=True,

@@ -80,7 +80,7 @@ def screen(
     squares = (white**2).sum(axis=1)
     apart = np.einsum("ni,nij->nj", white, undone) / np.sqrt((undone**2).sum(axis=1))
     logs = forgiving(squares, apart, determinants)
-    loose = log_loose(squares, determinants, len(healthy))
+    loose = log_loose(squares, apart, determinants)
     best = int(np.argmax(logs))
     if mode.sized:
         known = np.linspace(0.0, 1.0, len(coarse))
