@@ -62,7 +62,7 @@ def notes_of(made: Weighing, observed: Observed, unread: Sequence[str]) -> tuple
 
 
 _FAR = 5.0
-"""Standard deviations, given all other readings, beyond which a reading speaks against an answer."""
+"""Standard deviations, given all others, beyond which a reading speaks against an answer."""
 
 
 def _against(made: Weighing) -> list[str]:
