@@ -19,7 +19,8 @@ from diagnose.candidates import effort, effort_text, written
 from diagnose.draws import Units, drawn
 from diagnose.groups import Member
 from diagnose.information import Mixture, Outlook, Stretch, entropy, outlook, stretches
-from diagnose.likelihood import Array, Observed, model_covariance, model_errors
+from diagnose.likelihood import Array, Observed
+from diagnose.model_error import model_covariance, model_errors
 from diagnose.posterior import Posterior
 from diagnose.result import Meaning, NextReading
 from faultlib.signature import Signatures, Stepwise, differences, named

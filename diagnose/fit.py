@@ -14,7 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from diagnose.likelihood import Array, Observed, model_covariance, spread
+from diagnose.likelihood import Array, Observed, spread
+from diagnose.model_error import model_covariance
 from diagnose.scored import Scored, fault_at, notch, rescored
 from faultlib.signature import Signatures, Stepwise, differences
 from faultlib.simulate import Bench, Variant

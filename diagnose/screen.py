@@ -12,15 +12,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from diagnose.likelihood import (
-    Array,
-    Observed,
-    Spread,
-    forgiving,
-    log_loose,
-    model_covariance,
-    spread,
-)
+from diagnose.likelihood import Array, Observed, Spread, forgiving, log_loose, spread
+from diagnose.model_error import model_covariance
 from diagnose.scored import GRID, Scored, fault_at, log_sum, notch, places, rescored
 from diagnose.sizes import cells
 from faultlib.signature import Signature, Signatures, Stepwise, differences

@@ -15,7 +15,8 @@ import numpy as np
 from circuits.chain import Chain
 from circuits.reading import Reading
 from circuits.stage import Stage
-from diagnose.likelihood import Array, Observed, model_covariance
+from diagnose.likelihood import Array, Observed
+from diagnose.model_error import model_covariance
 from diagnose.scored import Scored
 
 WRONG = 3.0

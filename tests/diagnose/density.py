@@ -13,14 +13,14 @@ import pytest
 from scipy import stats
 from scipy.special import logsumexp
 
-from diagnose import likelihood
-from diagnose.likelihood import model_errors
+from diagnose import model_error
+from diagnose.model_error import model_errors
 from tests.diagnose.fake_bench import Array
 
 
 def terms(matrix: Array) -> list[tuple[float, Array]]:
     """Weights and scale matrices of the mixture."""
-    size, about = len(matrix), likelihood.tails()
+    size, about = len(matrix), model_error.tails()
     left = 1.0 / np.diag(np.linalg.inv(matrix))
     found = [(1.0 - about.misread, matrix)]
     for k in range(size):
@@ -58,7 +58,7 @@ def known_surely(monkeypatch: pytest.MonkeyPatch, misread: bool = True) -> None:
 
     What is left is one scale matrix for all sizes of a fault, which answers on paper hold for.
     """
-    about = replace(likelihood.tails(), shifted=0.0)
+    about = replace(model_error.tails(), shifted=0.0)
     if not misread:
         about = replace(about, misread=1e-300)
-    monkeypatch.setattr(likelihood, "tails", lambda: about)
+    monkeypatch.setattr(model_error, "tails", lambda: about)

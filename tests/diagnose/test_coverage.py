@@ -14,7 +14,7 @@ from circuits.bench.workers import COUNT_VARIABLE
 from diagnose.cli import main
 from diagnose.coverage import Coverage, coverage_json, covered, threshold
 from diagnose.coverage_figure import coverage_figure
-from diagnose.likelihood import model_errors
+from diagnose.model_error import model_errors
 from diagnose.text_coverage import coverage_text
 from tests.diagnose.fake_bench import FARADS, LinearUnit, currents
 

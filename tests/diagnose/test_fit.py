@@ -18,7 +18,8 @@ from scipy.special import logsumexp
 from circuits.errors import NoSolution
 from circuits.reading import Reading
 from circuits.stage import Part, Stage
-from diagnose.likelihood import Observed, model_covariance, model_errors
+from diagnose.likelihood import Observed
+from diagnose.model_error import model_covariance, model_errors
 from diagnose.posterior import PRIOR_HEALTHY, healthy, share, weigh
 from faultlib.catalogue import hypotheses
 from faultlib.signature import Signatures, signatures

@@ -17,12 +17,10 @@ from diagnose.likelihood import (
     log_density,
     log_loose,
     log_student,
-    model_covariance,
-    model_errors,
     spread,
     tail,
-    tails,
 )
+from diagnose.model_error import model_covariance, model_errors, tails
 from faultlib.tolerance import covariance
 from tests.diagnose import density
 from tests.diagnose.fake_bench import Array

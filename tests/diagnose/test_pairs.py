@@ -11,7 +11,8 @@ from scipy.special import logsumexp
 
 from circuits.reading import Reading
 from circuits.stage import Stage
-from diagnose.likelihood import Observed, model_covariance, model_errors
+from diagnose.likelihood import Observed
+from diagnose.model_error import model_covariance, model_errors
 from diagnose.pairs import LOG_SECOND, POOR_FIT, pairs
 from diagnose.posterior import Posterior, share, weigh
 from diagnose.scored import Scored

@@ -14,8 +14,9 @@ from scipy import integrate, stats
 
 from circuits.reading import Reading
 from circuits.stage import Stage
-from diagnose import likelihood, scored
-from diagnose.likelihood import ModelError, Observed, model_covariance, model_errors
+from diagnose import model_error, scored
+from diagnose.likelihood import Observed
+from diagnose.model_error import ModelError, model_covariance, model_errors
 from diagnose.posterior import PRIOR_HEALTHY, PRIOR_UNMODELLED, Posterior, share, weigh
 from diagnose.weighing import infer
 from faultlib.signature import signatures
@@ -313,7 +314,7 @@ def test_a_unit_of_a_linear_quantity_does_not_matter(
     freedom, errors = model_errors()
     about = errors["dc voltage"]
     other = {**errors, "dc voltage": ModelError(about.sigma * factor, about.relative)}
-    monkeypatch.setattr(likelihood, "model_errors", lambda: (freedom, other))
+    monkeypatch.setattr(model_error, "model_errors", lambda: (freedom, other))
     after = by_name(share(scaled.weighed(scaled.observed(values * factor, 0.01 * factor))))
     assert after == pytest.approx(before, rel=1e-6)
 

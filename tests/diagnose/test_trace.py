@@ -14,7 +14,8 @@ from circuits.reading import Reading, from_compared
 from circuits.stage import Stage
 from diagnose.case import Case, load_case
 from diagnose.entry import Measured
-from diagnose.likelihood import Observed, model_errors
+from diagnose.likelihood import Observed
+from diagnose.model_error import model_errors
 from diagnose.rank import rank
 from diagnose.result import Result, to_json
 from diagnose.text import as_text

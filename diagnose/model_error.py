@@ -1,0 +1,156 @@
+"""What the stage model does not know, as ``model_error.yaml`` states it.
+
+The errors of a quantity's readings are alike where they lie near each other in frequency, and
+between two channels of one unit, which were built to one drawing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache, lru_cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import yaml
+from numpy.typing import NDArray
+
+from circuits.reading import CROSSTALK, Reading
+
+Array = NDArray[np.float64]
+
+_OWN = math.sqrt(0.05)
+"""Part of the model's error that each of two channels of one unit has by itself (judgement): both
+are built to the same drawing, but no two layouts and device batches are quite alike."""
+
+
+@dataclass(frozen=True)
+class ModelError:
+    """Error of the stage model for one quantity; see ``model_error.yaml``."""
+
+    sigma: float
+    relative: float = 0.0
+    decades: float = 0.0
+
+
+@dataclass(frozen=True)
+class Tails:
+    """How far readings may stray beyond their spread; see ``model_error.yaml``.
+
+    Attributes
+    ----------
+    misread : float
+        Chance that one of the readings is misread.
+    slip : float
+        How far off it then is, in standard deviations of what the others leave open about it.
+    shifted : float
+        Model error for a fault, as a part of how far it moves a reading.
+    loose_freedom, loose_scale : float
+        Degrees of freedom and width, in standard deviations, of what is said of a fault that does
+        only roughly what a known one does.
+    loose_one, loose_kick : float
+        Chance that it does the same in all readings but one, and how far off that one then is, in
+        standard deviations of what the others leave open.
+    """
+
+    misread: float
+    slip: float
+    shifted: float
+    loose_freedom: float
+    loose_scale: float
+    loose_one: float
+    loose_kick: float
+
+
+@cache
+def tails() -> Tails:
+    """The tails of the likelihood."""
+    return Tails(**{name.replace(" ", "_"): float(x) for name, x in _file()["tails"].items()})
+
+
+@cache
+def _file() -> dict[str, Any]:
+    path = Path(__file__).with_name("model_error.yaml")
+    raw: dict[str, Any] = yaml.load(path.read_text(encoding="utf-8"), Loader=yaml.CSafeLoader)
+    return raw
+
+
+@cache
+def model_errors() -> tuple[float, dict[str, ModelError]]:
+    """Degrees of freedom of the Student density, and the model error of every quantity."""
+    raw = _file()
+    return float(raw["degrees of freedom"]), {
+        name: ModelError(**entry) for name, entry in raw["quantities"].items()
+    }
+
+
+def model_covariance(
+    readings: Sequence[Reading],
+    level: Array,
+    channels: Sequence[int] = (),
+    shift: Array | float = 0.0,
+    common: float = 1.0,
+) -> Array:
+    """Covariance of the error of the stage model.
+
+    Parameters
+    ----------
+    readings : sequence of m Reading
+    level : (m,) array
+        The values themselves, for the errors that grow with them.
+    channels : sequence of m int, optional
+        Of which channel each reading is; two channels of one unit share the model's error.
+    shift : (m,) array, optional
+        How far a fault moves the readings: what it does is modelled less surely than health.
+    common : float
+        As in `Observed`.
+
+    Returns
+    -------
+    (m, m) array
+    """
+    _, errors = model_errors()
+    entries = [errors[r.quantity] for r in readings]
+    sigma = np.array(
+        [math.hypot(e.sigma, e.relative * x) for e, x in zip(entries, level, strict=True)]
+    )
+    sigma = np.hypot(sigma, tails().shifted * np.asarray(shift))
+    return np.asarray(
+        _alike(tuple(readings), tuple(channels), common) * np.outer(sigma, sigma)
+    )
+
+
+@lru_cache(maxsize=64)
+def _alike(readings: tuple[Reading, ...], channels: tuple[int, ...], common: float) -> Array:
+    """Correlation of the model's errors, (m, m); of two channels also how much wider they are.
+
+    Kept, since every suspect asks for that of the same readings.
+    """
+    _, errors = model_errors()
+    alike = np.eye(len(readings))
+    for i, a in enumerate(readings):
+        length = errors[a.quantity].decades
+        for j in range(i):
+            b = readings[j]
+            if a == b:
+                shared = 1.0
+            elif _follow(a, b) and length and a.frequency and b.frequency:
+                shared = math.exp(-abs(math.log10(a.frequency / b.frequency)) / length)
+            else:
+                continue
+            alike[i, j] = alike[j, i] = shared
+    if channels:
+        same = np.equal.outer(channels, channels)
+        # crosstalk takes both channels each time: neither tells what the other should read
+        told = [readings.count(r) > 1 and r.quantity != CROSSTALK for r in readings]
+        twin = np.where(told, common, 1.0)
+        alike = alike * ((1.0 - _OWN**2) * np.outer(twin, twin) + _OWN**2 * same)
+    alike.setflags(write=False)
+    return np.asarray(alike)
+
+
+def _follow(a: Reading, b: Reading) -> bool:
+    """Whether two readings are of one curve: a quantity between the same two points."""
+    return (a.quantity, a.at, a.origin) == (b.quantity, b.at, b.origin)
