@@ -13,6 +13,7 @@ from functools import cache
 from pathlib import Path
 
 from circuits import wiring, yamlfile
+from circuits.adjustfile import read_adjust
 from circuits.device import load_devices
 from circuits.errors import InputError
 from circuits.part import checked_value, node_name, read_parts, series_resistance, within, words
@@ -36,6 +37,7 @@ UNITS = Path(__file__).with_name("units")
 _STAGE_KEYS = (
     "stage", "title", "about", "source", "rails", "ports", "source impedance", "load", "mains",
     "pickup", "stray current", "signal", "parts", "test points", "cautions", "shared",
+    "adjust",
 )  # fmt: skip
 _LEVELS = {"input level": "V", "output level": "V", "power": "W"}
 _STAGE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]*")
@@ -142,7 +144,11 @@ def _stage(top: Mapping) -> Stage:
         test_points=tuple((node.value, text) for node, text in points),
         cautions=read_cautions(top.get("cautions")),
     )
-    stage = replace(stage, shared=read_shared(top.get("shared"), stage))
+    stage = replace(
+        stage,
+        shared=read_shared(top.get("shared"), stage),
+        adjust=read_adjust(top.get("adjust"), parts, stage.nodes),
+    )
     others = (*(node for node, _ in stray), *(node for node, _ in points))
     wiring.check(stage, wiring.Drawn(top.keys["parts"].place, pins, rail_keys, ports, others))
     if not points:

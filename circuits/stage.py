@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 
+from circuits.adjust import Adjust as Adjust
 from circuits.chain import PICKUP, Chain
 from circuits.chain import Lines as Lines
 from circuits.errors import InputError
@@ -218,6 +219,8 @@ class Stage:
         How a unit is made of stages; None for a single stage.
     shared : tuple of str
         Rails and parts that two channels have in common; empty where nothing is stated.
+    adjust : tuple of Adjust
+        Trimmers that are set by a reading; the others stand as drawn.
     """
 
     name: str
@@ -239,6 +242,7 @@ class Stage:
     cautions: tuple[str, ...] = ()
     chain: Chain | None = None
     shared: tuple[str, ...] = ()
+    adjust: tuple[Adjust, ...] = ()
 
     @cached_property
     def _by_name(self) -> dict[str, Part]:

@@ -15,6 +15,7 @@ from pathlib import Path
 
 from circuits import load as stagefile
 from circuits import yamlfile
+from circuits.adjust import Adjust
 from circuits.chain import Chain, Joint
 from circuits.errors import InputError
 from circuits.part import within, words
@@ -59,6 +60,13 @@ class _Member:
         return [
             replace(part, name=self.part_name(part.name), nodes=tuple(map(self.node, part.nodes)))
             for part in self.stage.parts
+        ]
+
+    def adjust(self) -> list[Adjust]:
+        return [
+            replace(one, part=self.part_name(one.part), at=self.node(one.at),
+                    origin=self.node(one.origin))
+            for one in self.stage.adjust
         ]
 
     def rails(self) -> list[Rail]:
@@ -130,6 +138,7 @@ def read_unit(tree: Node, folder: Path, load: Load) -> Stage:
         signal=stagefile.read_signal(top.get("signal")) or first.stage.signal,
         test_points=_test_points(chain, supplies),
         cautions=_cautions(top, chain),
+        adjust=tuple(one for member in chain for one in member.adjust()),
         chain=Chain(
             members=tuple((m.name, m.node(m.stage.output)) for m in chain),
             joints=tuple(_joint(a, b) for a, b in pairwise(chain)),

@@ -12,7 +12,10 @@ from dataclasses import replace
 
 import numpy as np
 
+from circuits.errors import NoSolution
 from circuits.stage import GROUND, Part, Stage
+from faultlib.adjust import aims, readings
+from faultlib.simulate import Bench, Variant
 from faultlib.tolerance import Spread, scaled, spreads
 
 _DEVICE = 0.25
@@ -30,6 +33,29 @@ _DIFFER = frozenset({
 """Parameters that differ between makers; the others describe a law and not a device."""
 
 
+def aimed(stage: Stage, bench: Bench) -> Stage:
+    """The stage with its trimmers to be set to what it reads itself, whatever becomes of its parts.
+
+    Parameters
+    ----------
+    stage : Stage
+    bench : Bench
+
+    Raises
+    ------
+    NoSolution
+        When the stage itself cannot be simulated.
+    """
+    if not stage.adjust:
+        return stage
+    pairs = [readings(one) for one in stage.adjust]
+    answer = bench.values(stage, [Variant()], [reading for pair in pairs for reading in pair])
+    volts = answer.values[0]
+    if np.isnan(volts).any():
+        raise NoSolution(f"the healthy stage {stage.name} could not be simulated")
+    return aims(stage, [float(v) for v in volts[::2] - volts[1::2]])
+
+
 def foreign(stage: Stage, random: np.random.Generator, unknown: float = 0.05) -> Stage:
     """A unit of the same topology that the stage file does not quite describe.
 
@@ -44,6 +70,8 @@ def foreign(stage: Stage, random: np.random.Generator, unknown: float = 0.05) ->
     -------
     Stage
         With device parameters of another make, stray capacitances, other hum levels and values.
+        Its trimmers are set to what `aimed` says; without, they would be set to what this unit
+        happens to read with them as drawn.
     """
     makes: dict[str, dict[str, float]] = {}
     parts = tuple(_other(part, random, unknown, makes) for part in stage.parts)

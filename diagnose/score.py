@@ -16,7 +16,7 @@ from circuits.reading import Reading
 from circuits.reading import instrument as of_one
 from circuits.stage import Stage
 from diagnose.channels import TwoChannels, common_spreads, doubted, side_by_side
-from diagnose.foreign import foreign, normal_draw
+from diagnose.foreign import aimed, foreign, normal_draw
 from diagnose.groups import NEAR, grouped
 from diagnose.likelihood import Array, Observed, Spread, spread, tail
 from diagnose.posterior import PRIOR_HEALTHY, PRIOR_UNMODELLED, Posterior
@@ -138,8 +138,9 @@ def draw_benches(
     pool = list(hypotheses(stage) if only is None else only)
     weights = np.array([h.prior for h in pool])
     units: list[tuple[Stage, Variant, Variant]] = []
+    drawn_as = stage if unknown is None else aimed(stage, bench)
     for _ in range(count):
-        actual = stage if unknown is None else foreign(stage, random, unknown)
+        actual = drawn_as if unknown is None else foreign(drawn_as, random, unknown)
         lot = draw if unknown is None else normal_draw
         fault = None
         if random.uniform() >= share_healthy:

@@ -28,10 +28,11 @@ from circuits.bench.workers import Failure, Pool
 from circuits.errors import Oscillates
 from circuits.reading import CROSSTALK, Reading, all_compared, through_wiring
 from circuits.stage import Stage
+from faultlib.adjust import as_set
 from faultlib.fault import Fault
 from faultlib.inject import inject
 from faultlib.store import Store, Table, digest
-from faultlib.tolerance import MAINS, Spread, deviate
+from faultlib.tolerance import MAINS, Spread
 
 _LIBRARY_FOLDERS = ("/usr/lib", "/usr/lib64", "/usr/local/lib", "/opt/homebrew/lib")
 
@@ -144,8 +145,8 @@ class Swinging:
 
 
 def unit(stage: Stage, variant: Variant) -> Stage:
-    """The stage of a variant: good parts moved first, then the faults injected."""
-    return inject(deviate(stage, variant.deviations), variant.faults)
+    """The stage of a variant: good parts moved, trimmers set, and then the faults injected."""
+    return inject(as_set(stage, variant.deviations), variant.faults)
 
 
 class Laboratory(AbstractContextManager["Laboratory"]):

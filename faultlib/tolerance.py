@@ -20,6 +20,9 @@ from circuits.stage import GROUND, Lines, Part, Rail, Stage, short_name
 MAINS = "mains"
 """Name under which the mains voltage does; it is the same for every supply."""
 
+SETTING = "setting"
+"""What a trimmer was set to varies as whoever set it missed the aim."""
+
 _RAIL_VOLTS = 0.02
 _RAIL_RIPPLE = 0.25
 _PICKUP = 0.35
@@ -40,9 +43,10 @@ class Spread:
     target : str
         Name of a part, a part of a supply or a rail, one of the stage's `pickups`, or `MAINS`.
     what : str
-        ``value``, ``esr``, ``position``, ``volts``, ``ripple``, ``pickup`` or a parameter.
+        ``value``, ``esr``, ``volts``, ``ripple``, ``pickup``, a parameter, or ``setting``: the
+        reading that a trimmer is set by (`circuits.adjust`).
     sigma : float
-        Standard deviation of its natural logarithm (of the position itself for a wiper).
+        Standard deviation of its natural logarithm.
     bounded : bool
         True where makers promise a limit (uniform between its limits); false for log-normal.
     """
@@ -85,6 +89,7 @@ def spreads(stage: Stage) -> tuple[Spread, ...]:
     if supplied:
         found.append(Spread(MAINS, "volts", _MAINS))
     found += [Spread(name, "pickup", _PICKUP) for name in stage.pickups]
+    found += [Spread(one.part, SETTING, one.within) for one in stage.adjust if one.within > 0.0]
     return tuple(found)
 
 
@@ -101,7 +106,7 @@ def _of_part(part: Part) -> list[Spread]:
 
 
 def deviate(stage: Stage, deviations: Sequence[tuple[Spread, float]]) -> Stage:
-    """The stage with some of its numbers moved.
+    """The stage with some of its numbers moved; trimmers stay where they are.
 
     Parameters
     ----------
@@ -123,6 +128,11 @@ def deviate(stage: Stage, deviations: Sequence[tuple[Spread, float]]) -> Stage:
             stray = abs(spread.sigma * z)
             name = f"layout.{spread.target}"
             parts[name] = Part(name, "ceramic", (spread.target, GROUND), stray)
+        elif spread.what == SETTING:
+            stage = replace(stage, adjust=tuple(
+                replace(one, missed=one.missed * factor) if one.part == spread.target else one
+                for one in stage.adjust
+            ))
         elif spread.what == "pickup":
             stage = stage.with_pickup(spread.target, partial(scaled, factor=factor))
         elif spread.target in rails and spread.what in ("volts", "ripple"):

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from circuits import yamlfile
+from circuits.adjust import Adjust
 from circuits.device import DEFAULT_MODEL, load_devices, read_devices
 from circuits.errors import InputError
 from circuits.kinds import kind, kinds
@@ -51,6 +52,17 @@ def test_a_stage_holds_what_its_file_says() -> None:
     assert stage.part("Q2").parameters == (("VTO", -1.0), ("BETA", 2e-3))
     assert stage.part("Q1").parameter("BF") > 1.0
     assert dict(stage.part("Q1").spread)["BF"] < 1.0
+
+
+def test_a_trimmer_is_set_by_the_voltage_that_the_file_names(tmp_path: Path) -> None:
+    text = (DATA / "small.yaml").read_text(encoding="utf-8")
+    path = tmp_path / "small.yaml"
+    key = "adjust: {RV1: {quantity: dc voltage, at: e1, from: ie, within: 5 %}}\n"
+    path.write_text(f"{text.rstrip()}\n{key}", encoding="utf-8")
+    assert load_stage(path).adjust == (Adjust("RV1", "e1", "ie", 0.05),)
+    path.write_text(text.rstrip() + "\n" + key.replace("from: ie, ", ""), encoding="utf-8")
+    assert load_stage(path).adjust == (Adjust("RV1", "e1", "0", 0.05),)
+    assert load_stage("small.yaml", DATA).adjust == ()
 
 
 def test_defaults_come_from_the_kind() -> None:
