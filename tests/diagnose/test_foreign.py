@@ -13,13 +13,16 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from circuits.adjust import Adjust
+from circuits.bench.take import take
 from circuits.load import load_stage
 from circuits.reading import Reading
 from circuits.stage import Stage
 from diagnose import foreign as numbers
-from diagnose.foreign import foreign, normal_draw
+from diagnose.foreign import aimed, foreign, normal_draw
 from diagnose.score import draw_benches
-from faultlib.simulate import Answer, Progress, Variant
+from faultlib.adjust import as_set, readings
+from faultlib.simulate import Answer, Laboratory, Progress, Variant
 from tests.diagnose.fake_bench import LinearUnit, gains
 
 STAGE = load_stage("phono-two-transistor")
@@ -161,3 +164,32 @@ def test_both_channels_of_a_foreign_unit_are_built_alike() -> None:
         assert len(ill.faults) == 1
         assert good.faults == ()
         assert ill.deviations != good.deviations
+
+
+def test_a_foreign_unit_is_set_to_what_the_stage_file_reads() -> None:
+    """Service instructions state one current for every unit, whatever transistors it came with."""
+    stage = load_stage("output-complementary")
+    (one,) = stage.adjust
+    with Laboratory(workers=0) as bench:
+        told = aimed(stage, bench)
+    meant = across(stage, one)
+    assert [a.aim for a in told.adjust] == pytest.approx([meant])
+    random = np.random.default_rng(5)
+    free = []
+    within_reach = 0
+    for _ in range(12):
+        unit = foreign(told, random)
+        free.append(across(unit, one))
+        made = as_set(unit, ())
+        if made.part("RV1").position in (0.0, 1.0):  # as near as it goes
+            assert abs(math.log(across(made, one) / meant)) < abs(math.log(free[-1] / meant))
+        else:
+            within_reach += 1
+            assert across(made, one) == pytest.approx(meant, rel=2e-3)
+    assert within_reach >= 8
+    assert max(free) / min(free) > 1.5  # with the trimmer as drawn they would differ widely
+
+
+def across(stage: Stage, one: Adjust) -> float:
+    above, below = take(stage, readings(one))
+    return float(above - below)

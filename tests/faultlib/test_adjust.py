@@ -16,6 +16,7 @@ from circuits.adjust import Adjust
 from circuits.load import load_stage
 from circuits.reading import Reading
 from circuits.stage import Part, Rail, Stage
+from diagnose.channels import TwoChannels, common_spreads
 from faultlib.adjust import aims, as_set, readings, settle
 from faultlib.catalogue import hypotheses
 from faultlib.fault import Fault
@@ -239,3 +240,23 @@ def test_in_a_unit_the_trimmer_of_the_output_stage_is_set() -> None:
     made = as_set(whole, moved)
     assert across(made, one) == pytest.approx(reference, rel=2e-3)
     assert abs(made.part("output.RV1").position - whole.part("output.RV1").position) > 0.01
+
+
+def test_each_of_two_channels_has_a_trimmer_of_its_own() -> None:
+    """The other channel's parts and its setting error leave this one alone."""
+    made = stage()
+    at = [Reading("dc voltage", at="out"), Reading("dc voltage", at="low")] * 2
+    around = [s for s in common_spreads(made, ("vcc",)) if (s.target, s.what) in
+              (("RV1", SETTING), ("R2", "value"))]
+    with Laboratory(workers=0) as bench:
+        found = signatures(made, at, (), TwoChannels(bench, ("vcc",), 2), None, around)
+    moved = {(type(s).__name__, s.target): row for s, row in
+             zip(found.spreads, found.sensitivities, strict=True)}
+    error = HEALTHY * (math.exp(WITHIN) - 1.0)
+    # at `low`, below the track, the current stays as it is when the wiper is turned
+    assert moved["Spread", "RV1"] == pytest.approx([error, 0.0, 0.0, 0.0], abs=NEAR * VOLTS)
+    assert moved["Other", "RV1"] == pytest.approx([0.0, 0.0, error, 0.0], abs=NEAR * VOLTS)
+    assert moved["Spread", "R2"][[0, 2, 3]] == pytest.approx(np.zeros(3), abs=NEAR * VOLTS)
+    assert moved["Other", "R2"][[0, 1, 2]] == pytest.approx(np.zeros(3), abs=NEAR * VOLTS)
+    assert moved["Spread", "R2"][1] == pytest.approx(moved["Other", "R2"][3], rel=1e-3)
+    assert moved["Spread", "R2"][1] > 0.02
