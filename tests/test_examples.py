@@ -62,7 +62,7 @@ def test_every_example_ranks(path: Path, folder: Path) -> None:
     assert total + result.healthy + result.unmodelled + result.rest == pytest.approx(1.0)
     assert result.healthy < 0.01
     assert result.unmodelled < 0.05
-    assert result.groups[0].probability > 0.8
+    assert result.groups[0].probability > 0.6
     assert any(not line.passes for line in result.verdict)  # something made them open the unit
 
 
