@@ -19,8 +19,8 @@ from diagnose.entry import Measured, usual
 from diagnose.groups import Member, grouped
 from diagnose.lazy import worth_driving
 from diagnose.likelihood import Observed
-from diagnose.pairs import POOR_FIT, pairs
-from diagnose.posterior import Posterior, share, weigh
+from diagnose.pairs import LOOKED_AT, pairs
+from diagnose.posterior import Posterior, Weighed, share, weigh
 from diagnose.remarks import log_factor
 from diagnose.result import NextReading
 from diagnose.scored import log_sum
@@ -165,7 +165,27 @@ def infer(
         Logarithm of the sum of all weights, where faults were left out that could not matter.
     """
     weighed = weigh(found, observed, log_priors, bench, progress, bad, whole)
-    if weighed.fit() >= POOR_FIT:
+    return with_pairs(found, observed, weighed, bench, progress)
+
+
+def with_pairs(
+    found: Signatures,
+    observed: Observed,
+    weighed: Weighed,
+    bench: Bench,
+    progress: Stepwise | None = None,
+) -> Posterior:
+    """Probabilities of what was weighed one by one; pairs of faults where no single one fits.
+
+    Parameters
+    ----------
+    found : Signatures
+    observed : Observed
+    weighed : Weighed
+    bench : Bench
+    progress : callable, optional
+    """
+    if weighed.fit() >= LOOKED_AT:
         return share(weighed)
     return share(weighed, pairs(found, observed, weighed, bench, progress))
 

@@ -13,7 +13,7 @@ from circuits.reading import Reading
 from circuits.stage import Stage
 from diagnose.likelihood import Observed
 from diagnose.model_error import model_covariance, model_errors
-from diagnose.pairs import LOG_SECOND, POOR_FIT, pairs
+from diagnose.pairs import LOG_SECOND, LOOKED_AT, POOR_FIT, pairs
 from diagnose.posterior import Posterior, share, weigh
 from diagnose.scored import Scored
 from diagnose.weighing import infer
@@ -152,7 +152,8 @@ def test_one_fault_stays_one_fault(strength: float) -> None:
 def test_pairs_are_looked_at_only_where_no_single_fault_fits() -> None:
     """Where one fault made the readings, the chance of a worse fit is spread evenly.
 
-    So it falls below the threshold in about 1 % of such units: of 60, at most 4 (99.7 %).
+    So it falls below the threshold in about 10 % of such units, whose spread is known exactly: of
+    60, at most 13 (99.7 %). Of real ones it is thought wider than it is.
     """
     unit = random_unit(5, 3.0)
     random = np.random.default_rng(5)
@@ -160,11 +161,11 @@ def test_pairs_are_looked_at_only_where_no_single_fault_fits() -> None:
     poor = 0
     for seed in range(60):
         observed = drawn(unit, {int(random.integers(PARTS)): float(random.uniform())}, seed)
-        poor += weigh(found, observed, [0.0] * PARTS, unit.bench()).fit() < POOR_FIT
-    assert stats.binom.sf(4, 60, POOR_FIT) < 0.003
-    assert poor <= 4
+        poor += weigh(found, observed, [0.0] * PARTS, unit.bench()).fit() < LOOKED_AT
+    assert stats.binom.sf(13, 60, LOOKED_AT) < 0.003
+    assert poor <= 13
     two = drawn(unit, {0: 0.5, 1: 0.5}, 1)
-    assert weigh(found, two, [0.0] * PARTS, unit.bench()).fit() < POOR_FIT
+    assert weigh(found, two, [0.0] * PARTS, unit.bench()).fit() < LOOKED_AT
 
 
 def test_a_pair_cannot_explain_what_no_two_faults_do() -> None:
