@@ -98,10 +98,11 @@ def _weighed(
     made: list[tuple[float, NextReading]] = []
     for reading, mixture in zip(readings, mixtures, strict=False):  # none without a healthy unit
         seen = outlook(mixture, len(units.named))
-        if seen.bits >= SLIGHT:
+        means = _meanings(reading, seen, units) if seen.bits >= SLIGHT else ()
+        if len(means) > 1:  # what means the same whatever is read decides nothing
             proposed = NextReading(
                 reading.label(), seen.bits, effort_text(reading), reading.about.caution,
-                written(reading), reading.about.how, _meanings(reading, seen, units),
+                written(reading), reading.about.how, means,
             )
             made.append((seen.bits / effort(reading), proposed))
     return made
