@@ -75,13 +75,15 @@ def covered(values: argparse.Namespace, bench: Bench, progress: Stepwise | None 
         check_format(picture)
     if values.readings == "proposal":
         readings = [reading for reading, _ in propose(stage, bench)]
+        stated: tuple[str, ...] = ()
     else:
         case = load_case(values.readings)
         if case.stage.name != stage.name or not case.readings:
             raise InputError(f"{values.readings} has no readings of stage {stage.name}",
                              expected=f"a filled case of stage {stage.name}")
         stage, readings = case.stage, [m.reading for m in case.readings]
-    made = coverage(stage, readings, bench, progress)
+        stated = case.known
+    made = coverage(stage, readings, bench, progress, stated)
     if picture is not None:
         from diagnose.coverage_figure import coverage_figure
 

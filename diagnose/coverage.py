@@ -17,6 +17,7 @@ import numpy as np
 
 from circuits.reading import BALANCE, CROSSTALK, Reading, instrument
 from circuits.stage import Stage
+from diagnose.channels import doubted
 from diagnose.groups import NEAR
 from diagnose.likelihood import Array, Observed, Spread, spread, tail
 from diagnose.result import Severity
@@ -24,6 +25,7 @@ from diagnose.scored import places
 from faultlib.catalogue import Hypothesis, hypotheses, size_value
 from faultlib.signature import Signatures, Stepwise, differences, signatures
 from faultlib.simulate import Bench
+from faultlib.thrifty import Thrifty
 
 OUTSIDE = 0.01
 """Of good units so many lie outside the healthy region."""
@@ -102,9 +104,13 @@ class Coverage:
 
 
 def coverage(
-    stage: Stage, readings: Sequence[Reading], bench: Bench, progress: Stepwise | None = None
+    stage: Stage,
+    readings: Sequence[Reading],
+    bench: Bench,
+    progress: Stepwise | None = None,
+    stated: Sequence[str] = (),
 ) -> Coverage:
-    """Work out what readings can find.
+    """Work out what readings can find in a unit of which as much is known as a ranking knows.
 
     Parameters
     ----------
@@ -113,10 +119,14 @@ def coverage(
         Those that are not simulated are left out.
     bench : Bench
     progress : callable, optional
+    stated : sequence of str
+        Parts whose values are this unit's own.
     """
     used = [r for r in readings if _simulated(stage, r)]
     known = hypotheses(stage)
-    found = signatures(stage, used, known, bench, progress)
+    if any(r.driven for r in used):
+        bench = Thrifty(bench)
+    found = signatures(stage, used, known, bench, progress, doubted(stage, stated))
     return covered(found, math.fsum(h.prior for h in known))
 
 
