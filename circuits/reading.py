@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -251,7 +250,7 @@ def quantity(name: str) -> Quantity:
 def compared(reading: Reading, value: float) -> float:
     """A value of a reading on its compared scale (V, natural log, dB or degrees)."""
     if reading.scale == "log":
-        return math.log(_met(reading.about, abs(value)))
+        return math.log(float(_met(reading.about, abs(value))))
     if reading.scale == "level":
         return max(20.0 * math.log10(max(abs(value), 1e-30)), -200.0)
     if reading.scale == "dB":
@@ -259,10 +258,10 @@ def compared(reading: Reading, value: float) -> float:
     return value
 
 
-def _met(about: Quantity, size: float | NDArray[np.float64]) -> Any:
+def _met(about: Quantity, size: ArrayLike) -> NDArray[np.float64]:
     """What a meter with its own floor and ceiling is faced with, of the size of a value."""
     value = np.maximum(size, 1e-12) + about.floor
-    return value / (1.0 + value / about.ceiling)
+    return np.asarray(value / (1.0 + value / about.ceiling))
 
 
 def all_compared(reading: Reading, values: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -243,3 +243,16 @@ def test_a_stated_uncertainty_replaces_the_usual_one() -> None:
     assert observed.bench[1] == 0.5
     assert observed.bench[0] == pytest.approx(usual(volts))
     assert observed.bounds == ("", "", "<")
+
+
+def test_a_reading_that_no_fault_explains_is_named() -> None:
+    """All but one reading are a quarter of C2 left; the last one is far off whatever is wrong."""
+    unit = linear()
+    place = math.log(0.25 / 0.7) / math.log(0.005 / 0.7)
+    values = unit.shift(1, place)
+    values[3] += 40.0
+    notes = rank(sheet(unit, values.tolist()), unit.bench()).notes
+    (told,) = [n for n in notes if "the likeliest known fault" in n]
+    assert unit.readings[3].label() in told
+    assert not any("the likeliest known fault" in n for n in rank(
+        sheet(unit, unit.shift(1, place).tolist()), unit.bench()).notes)

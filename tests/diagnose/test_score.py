@@ -24,6 +24,7 @@ from diagnose.score import (
     answered,
     detectable,
     draw_benches,
+    equals,
     instrument,
     score,
 )
@@ -219,3 +220,17 @@ def test_what_competes_may_be_narrowed_down(only: int) -> None:
     scored = score(made.stage, made.readings, drawn, made.bench(), only=chosen, every=10**6)
     allowed = {h.part for h in chosen} | {"healthy", "unmodelled"}
     assert {s.answer.split()[0] for s in scored} <= allowed
+
+
+def test_an_electrical_equal_is_what_moves_the_readings_alike() -> None:
+    """C1 and C2 move them in proportion, C3 another way: a loss of C1 is one of C2."""
+    moves = np.array([[2.0, 1.0, 0.0], [4.0, 2.0, 0.0], [-2.0, -1.0, 3.0], [0.0, 0.0, 3.0]])
+    made = LinearUnit(moves, currents(4), 0.05)
+    found = signatures(made.stage, made.readings, made.losses(), made.bench(), None,
+                       doubted(made.stage))
+    lost = made.losses()[0].fault(0.5)
+    seen = observed(made, made.shift(0, 0.3))
+    assert equals(lost, found, seen) == {"C2 capacitance loss"}
+    # where nothing is alike the nearest counts, and it alone
+    alone = made.losses()[2].fault(0.1)
+    assert len(equals(alone, found, observed(made, made.shift(2, 0.5)))) == 1
