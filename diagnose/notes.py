@@ -77,8 +77,17 @@ def _against(made: Weighing) -> list[str]:
     if not worst:
         return []
     name = " with ".join(h.label() for h in leading.hypotheses)
-    told = ", ".join(whole.readings[k].label() for k in worst)
-    return [f"{name}, the likeliest known fault, leaves most unexplained: {told}; read again"]
+    told = "; ".join(_named(made, k) for k in worst)
+    return [f"{name}, the likeliest known fault, leaves most unexplained: {told}. Read again"]
+
+
+def _named(made: Weighing, k: int) -> str:
+    """A reading that was weighed, with its channel where there are two."""
+    label = made.observed.readings[k].label()
+    if not made.observed.channels:
+        return label
+    other = next(name for name, _ in made.case.channels if name != made.case.suspect)
+    return f"{label}, {(made.case.suspect, other)[made.observed.channels[k]]}"
 
 
 def _channel_notes(case: Case, posterior: Posterior) -> list[str]:

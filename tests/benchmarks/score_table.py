@@ -53,6 +53,17 @@ by their layout and by the error of the model: faults that hide in that are not 
 *mode removed*: with the fault's mode taken out of the library the answer is `unmodelled`, or the
 fault that simulation puts nearest to it.
 """
+WHY = """
+## Where a goal is missed
+
+- output-network, part first: fuse, relay, switches and plugs lie in series with the loudspeaker, and
+  a poor contact in one reads as in the next. The first group holds the fault each time.
+- Parts that do the same share their probability in other stages too: the decouplers of the two rails
+  of an op-amp, the two cathode-side decouplers of the triode stage, an earth joint and stray pick-up.
+- mode removed, below 0.80: a fault that is not quite like the one taken out still comes nearer than
+  anything the ranking expects of an unknown one, or two faults together explain the readings.
+- error: compare it with *luck*. Where a stage has few benches, it says little by itself.
+"""
 
 
 def main() -> None:
@@ -96,7 +107,7 @@ def _page(kept: dict[str, Any]) -> str:
             parts.append("|" + "---|" * len(head) + "\n")
             parts += [_line(_row(name, rows[name])) for name in stage_names() if name in rows]
             parts += [_line(_row("all of them", _pooled(list(rows.values())))), _line(GOALS)]
-    return "".join(parts)
+    return "".join([*parts, WHY])
 
 
 def _pooled(rows: Sequence[dict[str, Any]]) -> dict[str, Any]:
