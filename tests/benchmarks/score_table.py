@@ -56,10 +56,10 @@ fault that simulation puts nearest to it.
 WHY = """
 ## Where a goal is missed
 
-- output-network, part first: fuse, relay, switches and plugs lie in series with the loudspeaker, and
-  a poor contact in one reads as in the next. The first group holds the fault each time.
-- Parts that do the same share their probability in other stages too: the decouplers of the two rails
-  of an op-amp, the two cathode-side decouplers of the triode stage, an earth joint and stray pick-up.
+- output-network, part first: fuse, relay, switches and plugs lie in series with the loudspeaker,
+  and a poor contact in one reads as in the next. The first group holds the fault each time.
+- Parts that do the same share their probability in other stages too: the decouplers of the two
+  rails of an op-amp, those of a triode's supply, an earth joint and stray pick-up.
 - mode removed, below 0.80: a fault that is not quite like the one taken out still comes nearer than
   anything the ranking expects of an unknown one, or two faults together explain the readings.
 - error: compare it with *luck*. Where a stage has few benches, it says little by itself.
