@@ -60,8 +60,9 @@ WHY = """
   and a poor contact in one reads as in the next. The first group holds the fault each time.
 - Parts that do the same share their probability in other stages too: the decouplers of the two
   rails of an op-amp, those of a triode's supply, an earth joint and stray pick-up.
-- mode removed, below 0.80: a fault that is not quite like the one taken out still comes nearer than
-  anything the ranking expects of an unknown one, or two faults together explain the readings.
+- Size, of the triode stage: low emission of a valve of another make is read as more or less of it.
+- healthy, of the complementary output stages: most likely trimmers that do not reach their aim with
+  devices of other makes; they stand at their end, which the ranking does not expect of a good unit.
 - error: compare it with *luck*. Where a stage has few benches, it says little by itself.
 """
 
