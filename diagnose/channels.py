@@ -29,17 +29,16 @@ __all__ = [
     "side_by_side",
 ]  # fmt: skip
 
+NOMINAL = 0.05
+"""Standard deviation of how far this unit's nominal values lie from the stage file's, in both
+channels alike, where the sheet does not say otherwise: the file is a generic topology
+(judgement)."""
 GENERIC = 0.1
 """The same of two channels together: what both have in common the good one tells, so that a stage
 file may be farther off than one dares to assume without (judgement)."""
 COMMON = 4.0
 """`Observed.common` of two channels (judgement; of 1, 2 and 8, tried on 60 foreign pairs of two
 stages, none was better on both)."""
-NOMINAL = 0.05
-"""Standard deviation of how far this unit's nominal values lie from the stage file's, in both
-channels alike, where the sheet does not say otherwise: the file is a generic topology
-(judgement)."""
-
 STRAY = 0.35
 """Standard deviation of the logarithm of how far stray mains and the ripple of a rail lie from the
 stage file's, from one layout and transformer to the next (judgement)."""

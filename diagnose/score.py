@@ -253,7 +253,9 @@ def equals(fault: Fault, found: Signatures, observed: Observed) -> frozenset[str
         For the uncertainty of its readings.
     """
     around = Spread.of(good_units(found, observed))
-    true = next(s for s in found.faults if s.hypothesis.label() == fault.label())
+    true = next((s for s in found.faults if s.hypothesis.label() == fault.label()), None)
+    if true is None:  # not simulated in the stage as drawn, so nothing is known to be its equal
+        return frozenset()
     place = true.at(np.array([fault.size]))
     apart: dict[str, float] = {}
     for other in found.faults:
