@@ -1,7 +1,8 @@
 """Where the parts of a stage stand on its drawing: one YAML file a stage, on a grid.
 
 A drawing holds geometry only: which pin meets which stands in the stage file, and
-`circuits.drawn` says whether the two agree. ``circuits/drawings/README.md`` explains every key.
+`circuits.drawing_nets` says whether the two agree. ``circuits/drawings/README.md`` explains
+every key.
 """
 
 from __future__ import annotations

@@ -21,42 +21,42 @@ if TYPE_CHECKING:
     from circuits.load import stage_names as stage_names
     from circuits.reading import Reading as Reading
     from circuits.stage import Stage as Stage
-    from diagnose.blank import blank_sheet as blank_sheet
-    from diagnose.case import Case as Case
-    from diagnose.case import load_case as load_case
-    from diagnose.figures import draw as draw
-    from diagnose.proposal import propose as propose
-    from diagnose.rank import rank as rank
-    from diagnose.result import Result as Result
-    from diagnose.result import to_json as to_json
-    from diagnose.study import Study as Study
-    from diagnose.study_figure import study_figure as study_figure
-    from diagnose.text import as_text as as_text
+    from diagnose.answer.ranking import rank as rank
+    from diagnose.answer.result import Result as Result
+    from diagnose.answer.result import to_json as to_json
+    from diagnose.sheet.blank_yaml import blank_sheet as blank_sheet
+    from diagnose.sheet.case import Case as Case
+    from diagnose.sheet.case import load_case as load_case
+    from diagnose.sheet.proposal import propose as propose
+    from diagnose.show.figure import draw as draw
+    from diagnose.show.study_figure import study_figure as study_figure
+    from diagnose.show.text_answer import as_text as as_text
+    from diagnose.studies.fault_study import Study as Study
     from faultlib.simulate import Laboratory as Laboratory
     from faultlib.store import Store as Store
     from faultlib.store import default_folder as default_folder
 
 _ROOMS = {
     "AmplifierError": "circuits.errors",
-    "Case": "diagnose.case",
+    "Case": "diagnose.sheet.case",
     "InputError": "circuits.errors",
     "Laboratory": "faultlib.simulate",
     "Reading": "circuits.reading",
-    "Result": "diagnose.result",
+    "Result": "diagnose.answer.result",
     "Stage": "circuits.stage",
     "Store": "faultlib.store",
-    "Study": "diagnose.study",
-    "as_text": "diagnose.text",
-    "blank_sheet": "diagnose.blank",
+    "Study": "diagnose.studies.fault_study",
+    "as_text": "diagnose.show.text_answer",
+    "blank_sheet": "diagnose.sheet.blank_yaml",
     "default_folder": "faultlib.store",
-    "draw": "diagnose.figures",
-    "load_case": "diagnose.case",
+    "draw": "diagnose.show.figure",
+    "load_case": "diagnose.sheet.case",
     "load_stage": "circuits.load",
-    "propose": "diagnose.proposal",
-    "rank": "diagnose.rank",
+    "propose": "diagnose.sheet.proposal",
+    "rank": "diagnose.answer.ranking",
     "stage_names": "circuits.load",
-    "study_figure": "diagnose.study_figure",
-    "to_json": "diagnose.result",
+    "study_figure": "diagnose.show.study_figure",
+    "to_json": "diagnose.answer.result",
 }
 
 __all__ = sorted(_ROOMS)

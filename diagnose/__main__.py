@@ -4,6 +4,6 @@ from __future__ import annotations
 
 import sys
 
-from diagnose.cli import main
+from diagnose.cli.main import main
 
 sys.exit(main())

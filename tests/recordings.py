@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from diagnose.measure import Options, measure
-from diagnose.recorded import Measurement
+from diagnose.recording.measurement import Measurement
+from diagnose.recording.measuring import Options, measure
 
 RATE = 48000
 SECONDS = 4.0

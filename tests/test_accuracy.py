@@ -20,11 +20,11 @@ from scipy import stats
 from circuits.load import load_stage
 from circuits.reading import Reading
 from circuits.stage import Stage
-from diagnose.channels import doubted
-from diagnose.likelihood import Observed
-from diagnose.proposal import propose
-from diagnose.reliability import Report, Share, report
-from diagnose.score import Drawn, detectable, draw_benches, instrument, score
+from diagnose.inference.channels import doubted
+from diagnose.inference.likelihood import Observed
+from diagnose.sheet.proposal import propose
+from diagnose.studies.random_benches import Drawn, detectable, draw_benches, instrument, score
+from diagnose.studies.reliability import Report, Share, report
 from faultlib.signature import signatures
 from faultlib.simulate import Laboratory
 from faultlib.store import Memory

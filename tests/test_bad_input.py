@@ -13,7 +13,7 @@ import pytest
 
 from circuits.errors import InputError
 from circuits.load import load_stage
-from diagnose.case import load_case
+from diagnose.sheet.case import load_case
 
 BAD = sorted(Path(__file__).with_name("bad").glob("*.yaml"))
 

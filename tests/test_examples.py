@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from diagnose.case import load_case
-from diagnose.rank import rank
-from diagnose.result import Result
+from diagnose.answer.ranking import rank
+from diagnose.answer.result import Result
+from diagnose.sheet.case import load_case
 from faultlib.simulate import Laboratory
 from faultlib.store import Store
 

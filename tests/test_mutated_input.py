@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from circuits.errors import InputError
 from circuits.load import FOLDER, load_stage
 from circuits.stage import Stage
-from diagnose.case import Case, load_case
+from diagnose.sheet.case import Case, load_case
 
 DATA = Path(__file__).with_name("data")
 STAGES = [path.read_bytes() for path in (DATA / "small.yaml", *sorted(FOLDER.glob("*.yaml")))]

@@ -21,10 +21,10 @@ import pytest
 
 from circuits.load import load_stage
 from circuits.reading import Reading
-from diagnose.groups import grouped
-from diagnose.likelihood import Observed
-from diagnose.score import instrument
-from diagnose.weighing import infer
+from diagnose.inference.groups import grouped
+from diagnose.inference.infer import infer
+from diagnose.inference.likelihood import Observed
+from diagnose.studies.random_benches import instrument
 from faultlib.catalogue import hypotheses
 from faultlib.signature import signatures
 from faultlib.simulate import Laboratory, Variant

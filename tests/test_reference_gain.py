@@ -10,7 +10,7 @@ import pytest
 
 from circuits.reading import Reading
 from circuits.stage import Part, Stage
-from diagnose.score import Drawn
+from diagnose.studies.random_benches import Drawn
 from faultlib.fault import Fault
 from tests.benchmarks.reference_gain import Pair, Paired, ranked_twice, rows
 from tests.diagnose.fake_bench import FARADS, FakeBench, gains

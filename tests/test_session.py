@@ -17,12 +17,12 @@ from typing import Any
 
 import pytest
 
-from circuits.spectrum import BANDWIDTH
-from diagnose.case import Case, load_case
-from diagnose.measure import Options, measure
-from diagnose.rank import rank
-from diagnose.recorded import Measurement
-from diagnose.result import Result
+from circuits.signals.spectrum import BANDWIDTH
+from diagnose.answer.ranking import rank
+from diagnose.answer.result import Result
+from diagnose.recording.measurement import Measurement
+from diagnose.recording.measuring import Options, measure
+from diagnose.sheet.case import Case, load_case
 from faultlib.simulate import Laboratory
 from faultlib.store import Memory
 

@@ -6,7 +6,7 @@ foreign units too, is made by ``tests/benchmarks/pair_table.py``.
 
 Goal: of units with two dry capacitors of which either shows by itself, the pair among the first
 three answers in 70 %. That the look at pairs leaves units with one fault alone is tested on linear
-units, of which many can be ranked (``tests/diagnose/test_score_pairs.py``).
+units, of which many can be ranked (``tests/diagnose/studies/test_random_pairs.py``).
 """
 
 from __future__ import annotations
@@ -20,10 +20,10 @@ from scipy import stats
 from circuits.load import load_stage
 from circuits.reading import Reading
 from circuits.stage import Stage
-from diagnose.channels import doubted
-from diagnose.proposal import propose
-from diagnose.score import detectable
-from diagnose.score_pairs import DRY, Pair, ScoredPair, draw_pairs, dry, read, score_pairs
+from diagnose.inference.channels import doubted
+from diagnose.sheet.proposal import propose
+from diagnose.studies.random_benches import detectable
+from diagnose.studies.random_pairs import DRY, Pair, ScoredPair, draw_pairs, dry, read, score_pairs
 from faultlib.signature import Signatures, signatures
 from faultlib.simulate import Laboratory, Variant
 from faultlib.store import Memory

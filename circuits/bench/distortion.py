@@ -17,7 +17,6 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from circuits import manytone, waveform
 from circuits.bench import driven, residual
 from circuits.bench.analysis import Response, SmallSignal
 from circuits.bench.driven import Driven, Tones
@@ -25,6 +24,7 @@ from circuits.bench.plan import Experiment, Indexed, Run, Values
 from circuits.bench.small_signal import HUM_FLOOR, SILENCE
 from circuits.netlist import GENERATOR, circuit, node
 from circuits.reading import Reading
+from circuits.signals import manytone, waveform
 from circuits.stage import Stage
 
 QUANTITIES = (

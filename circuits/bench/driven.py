@@ -19,11 +19,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from circuits import manytone, waveform
 from circuits.bench.analysis import Floats, Transient, Waves
 from circuits.bench.plan import Run
 from circuits.kinds import kind
 from circuits.netlist import Drive, circuit, node, rail_source
+from circuits.signals import manytone, waveform
 from circuits.stage import Part, Rail, Stage
 
 OPTIONS = ("reltol=1e-6", "vntol=1e-9", "abstol=1e-13", "method=gear", "trtol=1e6")

@@ -11,12 +11,12 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from circuits import waveform
 from circuits.bench.analysis import Answer, Response, SmallSignal
 from circuits.bench.plan import Indexed, Request, Setup, Values
 from circuits.bench.small_signal import SILENCE
 from circuits.netlist import GENERATOR, node
 from circuits.reading import Reading
+from circuits.signals import waveform
 from circuits.stage import Stage
 
 QUANTITIES = ("tilt",)

@@ -16,7 +16,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from circuits import waveform
 from circuits.bench import driven
 from circuits.bench.analysis import Floats, Response, SmallSignal, Transient, Waves
 from circuits.bench.distortion import MOST_DRIVE, TONE
@@ -26,6 +25,7 @@ from circuits.errors import Oscillates
 from circuits.netlist import GENERATOR, Drive, circuit, node
 from circuits.quantity import render
 from circuits.reading import Reading
+from circuits.signals import waveform
 from circuits.stage import Stage
 
 QUANTITIES = ("rise time", "overshoot", "slew rate")

@@ -8,12 +8,12 @@ from datetime import date
 from flask import Blueprint, Response, jsonify, render_template, request
 
 from circuits.errors import AmplifierError, InputError
-from diagnose.case import Case
-from diagnose.figures import Figure
-from diagnose.report import report_body, report_html
-from diagnose.result import Result
+from diagnose.answer.result import Result
+from diagnose.sheet.case import Case
+from diagnose.show.embedded import charts, drawing, lit
+from diagnose.show.figure import Figure
+from diagnose.show.report_file import report_body, report_html
 from diagnose.web.app import bench
-from diagnose.web.drawn import charts, drawing, lit
 from diagnose.web.guard import REPORT_POLICY
 from diagnose.web.jobs import Job
 from diagnose.web.sheet import Entry, Typed

@@ -11,12 +11,12 @@ from flask import Flask, Response, current_app, jsonify, render_template, reques
 from werkzeug.exceptions import HTTPException
 
 from circuits.errors import AmplifierError, InputError
+from diagnose.show.filters import FILTERS
 from diagnose.web.checked import Checked, check
 from diagnose.web.guard import protect
 from diagnose.web.jobs import Jobs
 from diagnose.web.sheet import Typed
 from diagnose.web.shelf import Kept, Outdated, Shelf
-from diagnose.web.words import FILTERS
 from diagnose.web.worker import Stopped, Worker
 
 KEY = "bench"

@@ -14,8 +14,8 @@ from circuits.errors import AmplifierError, InputError, nearest
 from circuits.load import stage_names, unit_names
 from circuits.quantity import render
 from circuits.yamlfile import Items, Mapping, Node, Text
-from diagnose.case import Case, load_case
-from diagnose.sweep import inside
+from diagnose.sheet.case import Case, load_case
+from diagnose.sheet.sweep_file import inside
 from diagnose.web.sheet import Typed
 from diagnose.web.written import Written, written
 
@@ -87,7 +87,7 @@ def load(text: str, folder: Path) -> Case:
     Raises
     ------
     InputError
-        As `diagnose.case.load_case`; also for a stage outside the folder.
+        As `diagnose.sheet.case.load_case`; also for a stage outside the folder.
     """
     keep_inside(yamlfile.tree(text, TRIAL), folder)
     trial = folder / TRIAL

@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from circuits.errors import AmplifierError
-from diagnose.figures import Figure
-from diagnose.result import Result
+from diagnose.answer.result import Result
+from diagnose.show.figure import Figure
 from diagnose.web.worker import Stopped, Worker
 
 _MOST_KEPT = 20

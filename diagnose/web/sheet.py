@@ -1,7 +1,7 @@
 """A bench sheet as it is typed: every field as text, right or wrong, to and from a case file.
 
 A `Typed` sheet holds what stands in the fields of the page and nothing that was computed from it.
-Whether it is right is for `diagnose.case` to say; here nothing is understood, so that nothing
+Whether it is right is for `diagnose.sheet.case` to say; here nothing is understood, so that nothing
 that was typed is lost.
 """
 

@@ -19,12 +19,12 @@ from circuits.load import load_stage, stage_names, unit_names
 from circuits.quantity import render
 from circuits.reading import QUANTITIES
 from circuits.stage import GROUND, Stage
-from diagnose.case import DONE, FOUND, OBSERVATIONS
-from diagnose.csvsheet import CSV, HEAD, LISTS, read_csv_sheet
-from diagnose.standards import standards
+from diagnose.sheet.case import DONE, FOUND, OBSERVATIONS
+from diagnose.sheet.csv_sheet import CSV, HEAD, LISTS, read_csv_sheet
+from diagnose.sheet.standards import standards
+from diagnose.show.embedded import STYLES, drawing
 from diagnose.web.app import bench
 from diagnose.web.checked import Checked
-from diagnose.web.drawn import STYLES, drawing
 from diagnose.web.guard import MOST_RECORDING
 from diagnose.web.opened import from_file, from_tree
 from diagnose.web.sheet import from_page, to_page

@@ -13,12 +13,12 @@ from circuits.errors import AmplifierError, InputError
 from circuits.quantity import render
 from circuits.reading import Reading, from_compared, shown
 from circuits.stage import Stage
-from diagnose.case import Case
-from diagnose.figures import Axis, Band, Figure, Panel, Series
-from diagnose.study import BAND
-from diagnose.text import amount
+from diagnose.sheet.case import Case
+from diagnose.show.embedded import charts, drawing
+from diagnose.show.figure import Axis, Band, Figure, Panel, Series
+from diagnose.show.text_answer import amount
+from diagnose.studies.fault_study import BAND
 from diagnose.web.app import bench
-from diagnose.web.drawn import charts, drawing
 from diagnose.web.sheets import loaded
 from diagnose.web.tasks import Array, Ground
 from faultlib.catalogue import hypotheses, mode_for, size_value

@@ -18,13 +18,13 @@ from circuits.load import load_stage
 from circuits.quantity import parse
 from circuits.reading import Reading, instrument
 from circuits.stage import GROUND, Stage
-from diagnose.answer_figure import answer_figure
-from diagnose.blank import blank_sheet
-from diagnose.case import load_case
-from diagnose.figures import Figure
-from diagnose.proposal import follows_riaa, propose
-from diagnose.rank import rank
-from diagnose.result import Result, Suspect
+from diagnose.answer.ranking import rank
+from diagnose.answer.result import Result, Suspect
+from diagnose.sheet.blank_yaml import blank_sheet
+from diagnose.sheet.case import load_case
+from diagnose.sheet.proposal import follows_riaa, propose
+from diagnose.show.answer_figure import answer_figure
+from diagnose.show.figure import Figure
 from faultlib.fault import Fault
 from faultlib.signature import Stepwise, signatures
 from faultlib.simulate import Bench, Variant
@@ -56,9 +56,9 @@ def recorded(
     bench: Bench, step: Stepwise, path: str, signal: str, full_scale: str
 ) -> tuple[str, tuple[str, ...]]:
     """The readings of a recording as lines of a sheet, and what is to be said of it."""
-    from diagnose.measure import measure
-    from diagnose.measure_options import checked_options
-    from diagnose.recorded import sheet_lines
+    from diagnose.recording.measurement import sheet_lines
+    from diagnose.recording.measuring import measure
+    from diagnose.recording.options import checked_options
 
     scale = parse(full_scale, "V") if full_scale.strip() else None
     made = measure(path, checked_options(signal, scale))

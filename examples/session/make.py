@@ -3,9 +3,10 @@
     python examples/session/make.py [FOLDER]
 
 The amplifier does not exist. It is a unit that the shipped stage file does not quite describe
-(`diagnose.foreign`: other devices, layout and values), drawn from a seed and simulated, with one
-fault in its right channel, `PLANTED`. Both channels hang on the same supply. Written are the
-sweeps of both channels, and two recordings in stereo whose digital full scale is `FULL_SCALE`:
+(`diagnose.studies.foreign_units`: other devices, layout and values), drawn from a seed and
+simulated, with one fault in its right channel, `PLANTED`. Both channels hang on the same supply.
+Written are the sweeps of both channels, and two recordings in stereo whose digital full scale is
+`FULL_SCALE`:
 the inputs terminated, and a tone of 1 kHz. The sheet beside this file was filled in from them.
 """
 
@@ -26,8 +27,8 @@ from circuits.bench.take import take
 from circuits.load import load_stage
 from circuits.reading import Reading
 from circuits.stage import Stage
-from diagnose.channels import is_shared
-from diagnose.foreign import foreign, normal_draw
+from diagnose.inference.channels import is_shared
+from diagnose.studies.foreign_units import foreign, normal_draw
 from faultlib.fault import Fault
 from faultlib.simulate import Variant, unit
 from faultlib.tolerance import Spread

@@ -25,14 +25,14 @@ import numpy as np
 from circuits.load import load_stage
 from circuits.reading import Reading, from_compared
 from circuits.stage import Stage
-from diagnose.case import Case
-from diagnose.channels import doubted
-from diagnose.entry import Measured
-from diagnose.posterior import Posterior
-from diagnose.proposal import on_sheet
-from diagnose.score import Drawn, detectable, draw_benches
-from diagnose.score_pairs import read
-from diagnose.weighing import infer, observe, weighing
+from diagnose.inference.channels import doubted
+from diagnose.inference.infer import infer, observe, weighing
+from diagnose.inference.posterior import Posterior
+from diagnose.sheet.case import Case
+from diagnose.sheet.entry import Measured
+from diagnose.sheet.proposal import on_sheet
+from diagnose.studies.random_benches import Drawn, detectable, draw_benches
+from diagnose.studies.random_pairs import read
 from faultlib.catalogue import hypotheses
 from faultlib.nearby import Nearby
 from faultlib.signature import signatures

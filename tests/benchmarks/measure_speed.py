@@ -19,7 +19,7 @@ from statistics import median
 import numpy as np
 import soundfile
 
-from diagnose.measure import measure
+from diagnose.recording.measuring import measure
 
 ROOT = Path(__file__).resolve().parents[2]
 GOAL = 1.0

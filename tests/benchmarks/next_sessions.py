@@ -23,13 +23,13 @@ from numpy.typing import NDArray
 from circuits.load import load_stage
 from circuits.reading import Reading, instrument
 from circuits.stage import Stage
-from diagnose.advise import advise
-from diagnose.candidates import candidates
-from diagnose.groups import Member, grouped
-from diagnose.likelihood import Observed
-from diagnose.posterior import Posterior, Weighed, healthy, share
-from diagnose.screen import screen
-from diagnose.unmodelled import unmodelled
+from diagnose.advice.candidates import candidates
+from diagnose.advice.ranked_readings import advise
+from diagnose.inference.groups import Member, grouped
+from diagnose.inference.likelihood import Observed
+from diagnose.inference.posterior import Posterior, Weighed, healthy, share
+from diagnose.inference.screen import screen
+from diagnose.inference.unmodelled import unmodelled
 from faultlib.catalogue import Hypothesis, hypotheses
 from faultlib.signature import Signatures, signatures
 from faultlib.simulate import Answer, Bench, Laboratory, Progress, Variant

@@ -20,11 +20,11 @@ import numpy as np
 from circuits.load import load_stage
 from circuits.reading import Reading
 from circuits.stage import Stage
-from diagnose.channels import doubted
-from diagnose.pairs import LOOKED_AT
-from diagnose.proposal import propose
-from diagnose.score import Drawn, detectable, draw_benches
-from diagnose.score_pairs import ScoredPair, disturbed, draw_pairs, read, score_pairs
+from diagnose.inference.channels import doubted
+from diagnose.inference.pairs import LOOKED_AT
+from diagnose.sheet.proposal import propose
+from diagnose.studies.random_benches import Drawn, detectable, draw_benches
+from diagnose.studies.random_pairs import ScoredPair, disturbed, draw_pairs, read, score_pairs
 from faultlib.signature import signatures
 from faultlib.simulate import Bench, Laboratory
 from faultlib.store import Memory

@@ -24,11 +24,11 @@ from scipy.stats import binomtest
 from circuits.load import load_stage
 from circuits.reading import Reading
 from circuits.stage import Stage
-from diagnose.channels import TwoChannels, common_spreads, doubted, side_by_side
-from diagnose.likelihood import Observed
-from diagnose.proposal import propose
-from diagnose.reliability import Report, report
-from diagnose.score import (
+from diagnose.inference.channels import TwoChannels, common_spreads, doubted, side_by_side
+from diagnose.inference.infer import infer
+from diagnose.inference.likelihood import Observed
+from diagnose.sheet.proposal import propose
+from diagnose.studies.random_benches import (
     Drawn,
     Scored,
     answered,
@@ -37,7 +37,7 @@ from diagnose.score import (
     instrument,
     part_probabilities,
 )
-from diagnose.weighing import infer
+from diagnose.studies.reliability import Report, report
 from faultlib.catalogue import hypotheses
 from faultlib.signature import Signatures, signatures
 from faultlib.simulate import Bench, Laboratory

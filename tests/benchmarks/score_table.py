@@ -23,9 +23,9 @@ from typing import Any
 import numpy as np
 
 from circuits.load import load_stage, stage_names
-from diagnose.proposal import propose
-from diagnose.reliability import BINS, report, report_json
-from diagnose.score import draw_benches, score
+from diagnose.sheet.proposal import propose
+from diagnose.studies.random_benches import draw_benches, score
+from diagnose.studies.reliability import BINS, report, report_json
 from faultlib.simulate import Laboratory
 from faultlib.store import Memory
 

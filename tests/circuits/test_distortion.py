@@ -16,11 +16,11 @@ import scipy.integrate
 import scipy.optimize
 import scipy.special
 
-from circuits import waveform
 from circuits.bench import driven
 from circuits.bench.analysis import Circuit, Element, Transient, Waves
 from circuits.bench.engine import Engine
 from circuits.reading import Reading
+from circuits.signals import waveform
 from circuits.stage import Rail, Stage
 from tests.small import THERMAL_VOLT, capacitor, db, device, opamp, read, resistor
 

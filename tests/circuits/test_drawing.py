@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from circuits.drawing import Layout, Placement, drawn_stages, load_layout
-from circuits.drawn import mismatches, nets
+from circuits.drawing_nets import mismatches, nets
 from circuits.errors import InputError
 from circuits.load import load_stage, stage_names
 from circuits.stage import Stage

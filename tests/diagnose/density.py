@@ -13,8 +13,8 @@ import pytest
 from scipy import stats
 from scipy.special import logsumexp
 
-from diagnose import model_error
-from diagnose.model_error import model_errors
+from diagnose.inference import model_error
+from diagnose.inference.model_error import model_errors
 from tests.diagnose.fake_bench import Array
 
 

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from circuits.errors import NoSolution
 from circuits.reading import Reading
 from circuits.stage import Part, Rail, Stage
-from diagnose.likelihood import Observed
-from diagnose.posterior import Weighed, weigh
+from diagnose.inference.likelihood import Observed
+from diagnose.inference.posterior import Weighed, weigh
 from faultlib.catalogue import Hypothesis, hypotheses
 from faultlib.signature import Signatures, signatures
 from faultlib.simulate import Answer, Problem, Progress, Variant, unit

@@ -16,7 +16,7 @@ from circuits.adjust import Adjust
 from circuits.load import load_stage
 from circuits.reading import Reading
 from circuits.stage import Part, Rail, Stage
-from diagnose.channels import TwoChannels, common_spreads
+from diagnose.inference.channels import TwoChannels, common_spreads
 from faultlib.adjust import aims, as_set, readings, settle
 from faultlib.catalogue import hypotheses
 from faultlib.fault import Fault

@@ -15,7 +15,7 @@ from circuits.bench.take import take
 from circuits.load import load_stage, stage_names
 from circuits.reading import Reading
 from circuits.stage import Part, Stage
-from diagnose.channels import doubted
+from diagnose.inference.channels import doubted
 from faultlib.makes import left_open
 from faultlib.signature import signatures
 from faultlib.simulate import Answer, Bench, Laboratory, Progress, Variant

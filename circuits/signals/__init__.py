@@ -1,0 +1,1 @@
+"""What a waveform holds, whether it was simulated or recorded."""

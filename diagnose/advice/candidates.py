@@ -1,0 +1,187 @@
+"""The readings that a bench could still take of a stage."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Sequence
+
+from circuits.kinds import kind
+from circuits.quantity import render
+from circuits.reading import BALANCE, CROSSTALK, QUANTITIES, Reading
+from circuits.stage import GROUND, Part, Stage
+from diagnose.sheet.proposal import (
+    HUM_LINES,
+    MIDDLE_HZ,
+    follows_riaa,
+    is_supply,
+    ripples,
+    tracing,
+)
+from faultlib.simulate import Bench
+
+OCTAVES_HZ = (20.0, 31.5, 63.0, 125.0, 250.0, 500.0, 2e3, 4e3, 8e3, 16e3, 20e3)
+"""The octave bands of IEC 61260 (ISO 266), 1 kHz left out as the reference, and both ends."""
+IMPEDANCE_HZ = CROSSTALK_HZ = (100.0, 1e3, 10e3)
+PROBED = ("dc voltage", "supply current", "ripple")
+"""Quantities for which a probe reaches into a live unit."""
+RISK = 2.0
+"""A minute with a probe in a live unit counts as so many (judgement): a reading with the power
+off that tells as much comes first."""
+
+_MOST_PARTS = 12
+_FREQUENCIES = ("response", "riaa deviation")
+_UNITS = {"frequency": "Hz", "reference": "Hz", "load": "ohm", "thd": "%"}
+_LEVELS = {"power": "W", "output level": "V", "input level": "V"}
+
+
+def candidates(
+    stage: Stage,
+    taken: Iterable[Reading],
+    bench: Bench,
+    within: Collection[str] | None = None,
+    beside: bool = False,
+) -> tuple[Reading, ...]:
+    """Every reading that is not taken yet and costs little to simulate.
+
+    Voltages and resistances at the test points, resistances across contacts, capacitors and
+    junctions, supply currents, gain, the shape of the response at octaves, impedances, hum,
+    ripple, noise; of two channels crosstalk and balance.
+
+    Parameters
+    ----------
+    stage : Stage
+    taken : iterable of Reading
+    bench : Bench
+        Tells whether the stage follows the RIAA replay curve, where no reading does.
+    within : collection of str, optional
+        Of a unit: the stages and supplies whose points are probed; by default all.
+    beside : bool
+        Whether the unit's other channel is on the bench too: then the balance of both, and where
+        they share anything the crosstalk.
+    """
+    chain = stage.chain
+
+    def inside(name: str) -> bool:
+        return chain is None or within is None or chain.owner(name) in within
+
+    known = list(taken)
+    keys = {r.key() for r in known}
+    probes = [node for node, _ in stage.test_points if node != GROUND and inside(node)]
+    rails = [rail for rail in stage.rails if inside(rail.name)]
+    made = [Reading("dc voltage", at=node) for node in probes]
+    made += [Reading("supply current", rail=rail.name) for rail in rails]
+    signal = not is_supply(stage, bench)
+    if signal:
+        made += [reading for reading, _ in tracing(stage)]
+        made.append(Reading("gain", frequency=MIDDLE_HZ))
+        made += _shape(stage, known, bench)
+        made += [Reading("input impedance", frequency=f) for f in IMPEDANCE_HZ]
+        if beside:
+            made.append(Reading(BALANCE, frequency=MIDDLE_HZ))
+            made += [Reading(CROSSTALK, frequency=f) for f in CROSSTALK_HZ if stage.shared]
+    made += [Reading("output impedance", frequency=f) for f in IMPEDANCE_HZ]
+    made += [Reading("hum", frequency=k * stage.mains) for k in HUM_LINES]
+    made += [r for r in ripples(stage) if inside(r.at)]
+    made += [Reading("noise"), Reading("noise", weighting="A")]
+    parts = [part for part in stage.parts if inside(part.name)]
+    made += [Reading("resistance", between=pair) for pair in _pairs(parts, probes)]
+    free = [r for r in made if r.key() not in keys and not _near(r, known)]
+    return tuple(r for r in free if QUANTITIES[r.quantity].simulated)
+
+
+def distortion(stage: Stage, taken: Iterable[Reading]) -> tuple[Reading, ...]:
+    """Distortion at the stage's usual drive, which takes much longer to simulate."""
+    keys = {r.key() for r in taken}
+    made = (Reading("thd", frequency=MIDDLE_HZ, level=level) for level in stage.signal[:1])
+    return tuple(r for r in made if r.key() not in keys)
+
+
+def effort(reading: Reading) -> float:
+    """Minutes, those with a probe in a live unit counted `RISK` times."""
+    about = reading.about
+    return about.effort * (RISK if about.name in PROBED else 1.0)
+
+
+def effort_text(reading: Reading) -> str:
+    """As a person would say it: ``1.5 min, power off``."""
+    state = ""
+    if reading.quantity == "resistance":
+        state = ", power off"
+    elif reading.quantity in PROBED:
+        state = ", live"
+    return f"{reading.about.effort:g} min{state}"
+
+
+def written(reading: Reading) -> tuple[tuple[str, object], ...]:
+    """The conditions of a reading in the words of the bench sheet, ready to be pasted."""
+    words: list[tuple[str, object]] = [("quantity", reading.quantity)]
+    plain = (("rail", reading.rail), ("from", reading.origin), ("at", reading.at),
+             ("between", list(reading.between)), ("order", reading.order))
+    words += [(key, value) for key, value in plain if value]
+    for key, unit in _UNITS.items():
+        value = getattr(reading, key)
+        if value:
+            words.append((key, _text(value, unit)))
+    if reading.level is not None:
+        name, value = reading.level
+        words.append((name, _text(value, _LEVELS[name])))
+    for key, ends in (("band", reading.band), ("tones", reading.tones)):
+        if any(ends):
+            words.append((key, [_text(end, "Hz") for end in ends]))
+    if reading.ratio:
+        words.append(("ratio", reading.ratio))
+    if reading.weighting:
+        words.append(("weighting", reading.weighting))
+    return tuple(words)
+
+
+def _text(value: float, unit: str) -> str:
+    return render(value, unit, 6).replace("Ω", "ohm")
+
+
+def _shape(stage: Stage, known: Sequence[Reading], bench: Bench) -> list[Reading]:
+    """The response at octaves, in the quantity that the sheet uses already."""
+    used = [r for r in known if r.quantity in _FREQUENCIES]
+    if used:
+        first = used[0]
+        if first.quantity == "response":
+            middle = first.reference
+            return [Reading("response", frequency=f, reference=middle, origin=first.origin,
+                            at=first.at) for f in OCTAVES_HZ]
+        riaa = True
+    else:
+        riaa = follows_riaa(stage, bench)
+    if riaa:
+        return [Reading("riaa deviation", frequency=f) for f in OCTAVES_HZ]
+    return [Reading("response", frequency=f, reference=MIDDLE_HZ) for f in OCTAVES_HZ]
+
+
+def _near(reading: Reading, known: Sequence[Reading]) -> bool:
+    """Whether a point of the same curve was read within a third of an octave."""
+    if reading.quantity not in _FREQUENCIES:
+        return False
+    return any(
+        r.quantity == reading.quantity and r.origin == reading.origin and r.at == reading.at
+        and 0.79 < reading.frequency / r.frequency < 1.27
+        for r in known
+    )
+
+
+def _pairs(parts: Sequence[Part], probes: Sequence[str]) -> list[tuple[str, str]]:
+    """Where an ohmmeter is put: test points to ground, across contacts, capacitors, junctions."""
+    pairs = [(node, GROUND) for node in probes]
+    pairs += [(p.nodes[0], p.nodes[1]) for p in parts if kind(p.kind).family == "contact"]
+    electrolytics, junctions = [], []
+    for part in parts:
+        if part.kind in ("electrolytic", "tantalum"):
+            electrolytics.append((part.nodes[0], part.nodes[1]))
+        elif kind(part.kind).family in ("bipolar", "diode"):
+            # base and emitter of a transistor are its last two pins; a diode has but two
+            junctions.append((part.nodes[-2], part.nodes[-1]))
+    reached = {*probes, GROUND}
+    # what no probe reaches is across a part that a probe does reach
+    across = [p for p in electrolytics + junctions if p[0] in reached or p[1] in reached]
+    seen: dict[frozenset[str], tuple[str, str]] = {}
+    for pair in pairs + across[:_MOST_PARTS]:
+        if pair[0] != pair[1]:
+            seen.setdefault(frozenset(pair), pair)
+    return list(seen.values())

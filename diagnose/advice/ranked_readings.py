@@ -1,0 +1,285 @@
+"""Which reading to take next: the one that is expected to tell most for its effort.
+
+For every reading that a bench could still take: simulate it on units that the readings so far
+allow, and work out by how much its value is expected to narrow down what would be repaired
+(de Kleer and Williams 1987: the next measurement by expected entropy). Good parts' tolerances
+that the readings taken have told already are not counted twice: what a reading may be is
+conditional on them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from circuits.reading import Reading, from_compared, instrument, shown
+from diagnose.advice.candidates import effort, effort_text, written
+from diagnose.advice.information import Mixture, Outlook, Stretch, entropy, outlook, stretches
+from diagnose.advice.posterior_draws import Units, drawn
+from diagnose.answer.result import Meaning, NextReading
+from diagnose.inference.groups import Member
+from diagnose.inference.likelihood import Array, Observed
+from diagnose.inference.model_error import model_covariance, model_errors
+from diagnose.inference.posterior import Posterior
+from faultlib.signature import Signatures, Stepwise, differences, named
+from faultlib.simulate import Bench, Variant
+
+SLIGHT = 0.01
+"""Bits below which a reading is not worth proposing."""
+MOST = 5
+_ALIKE = 2
+"""Of one quantity so many stand in a short list."""
+_SHIFT_DOUBT = 0.15
+_BROAD = (0.02, 0.06, 0.2, 0.6)
+
+
+def advise(
+    found: Signatures,
+    observed: Observed,
+    posterior: Posterior,
+    members: Sequence[Member],
+    readings: Sequence[Sequence[Reading]],
+    bench: Bench,
+    progress: Stepwise | None = None,
+) -> tuple[NextReading, ...]:
+    """Readings worth taking next, the best for its effort first.
+
+    Parameters
+    ----------
+    found : Signatures
+    observed : Observed
+    posterior : Posterior
+    members : sequence of Member
+        The live suspects with their groups.
+    readings : sequence of sequences of Reading
+        Not taken yet. Those of one sequence are simulated together, and a unit that does not
+        give one of them gives none.
+    bench : Bench
+        Takes readings of one channel.
+    progress : callable, optional
+
+    Returns
+    -------
+    tuple of NextReading
+        Those above `SLIGHT` bits; empty where no healthy unit can be simulated with them.
+    """
+    units = drawn(posterior, members, observed, found.healthy)
+    if float(entropy(units.shares())) < SLIGHT:
+        return ()  # nothing can tell more than what is not known yet
+    made: list[tuple[float, NextReading]] = []
+    for together in readings:
+        if together:
+            made += _weighed(together, found, observed, units, bench, progress)
+    made.sort(key=lambda item: -item[0])
+    return tuple(item for _, item in made)
+
+
+def short(proposed: Sequence[NextReading], most: int = MOST) -> tuple[NextReading, ...]:
+    """The first few, not more than two of one quantity."""
+    kept: list[NextReading] = []
+    for item in proposed:
+        quantity = dict(item.conditions)["quantity"]
+        if sum(dict(k.conditions)["quantity"] == quantity for k in kept) < _ALIKE:
+            kept.append(item)
+    return tuple(kept[:most])
+
+
+def _weighed(
+    readings: Sequence[Reading],
+    found: Signatures,
+    observed: Observed,
+    units: Units,
+    bench: Bench,
+    progress: Stepwise | None,
+) -> list[tuple[float, NextReading]]:
+    mixtures = predictive(readings, found, observed, units, bench, progress)
+    made: list[tuple[float, NextReading]] = []
+    for reading, mixture in zip(readings, mixtures, strict=False):  # none without a healthy unit
+        seen = outlook(mixture, len(units.named))
+        means = _meanings(reading, seen, units) if seen.bits >= SLIGHT else ()
+        if len(means) > 1:  # what means the same whatever is read decides nothing
+            proposed = NextReading(
+                reading.label(), seen.bits, effort_text(reading), reading.about.caution,
+                written(reading), reading.about.how, means,
+            )
+            made.append((seen.bits / effort(reading), proposed))
+    return made
+
+
+def predictive(
+    readings: Sequence[Reading],
+    found: Signatures,
+    observed: Observed,
+    units: Units,
+    bench: Bench,
+    progress: Stepwise | None = None,
+) -> list[Mixture]:
+    """What each of some readings may be, given those taken.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        Not taken yet; one simulation of every unit takes them all.
+    found : Signatures
+    observed : Observed
+    units : Units
+    bench : Bench
+    progress : callable, optional
+
+    Returns
+    -------
+    list of Mixture
+        One a reading, its last components a fault outside the library; empty where the healthy
+        unit could not be simulated with these readings.
+    """
+    healthy, sensitivities, values = _simulated(readings, found, units, bench, progress)
+    if np.isnan(healthy).any():
+        return []
+    good = ~np.isnan(values).any(axis=1)
+    if not good.any():
+        return []
+    gain, left = _conditional(readings, healthy, sensitivities, found, observed)
+    centres = values[good] + _damped(units.residuals[good], found, observed) @ gain.T
+    weights = units.weights[good] / units.weights[good].sum() * (1.0 - units.unmodelled)
+    freedom, errors = model_errors()
+    made = []
+    for k, reading in enumerate(readings):
+        error = errors[reading.quantity]
+        shift = values[good, k] - healthy[k]
+        grown = (error.relative**2) * (values[good, k] ** 2 - healthy[k] ** 2)
+        variance = left[k] + np.maximum(grown, 0.0) + (_SHIFT_DOUBT * shift) ** 2
+        scale = np.sqrt(variance + instrument(reading, values[good, k]) ** 2)
+        own = left[k] + float(instrument(reading, healthy[k : k + 1])[0]) ** 2
+        far = float(np.mean(shift**2))
+        broad = [math.sqrt(own + share * far) for share in _BROAD]
+        made.append(Mixture(
+            np.concatenate([weights, np.full(len(_BROAD), units.unmodelled / len(_BROAD))]),
+            np.concatenate([centres[:, k], np.full(len(_BROAD), healthy[k])]),
+            np.concatenate([scale, broad]),
+            np.concatenate([units.answers[good], np.full(len(_BROAD), len(units.named) - 1)]),
+            freedom,
+        ))
+    return made
+
+
+def _simulated(
+    readings: Sequence[Reading],
+    found: Signatures,
+    units: Units,
+    bench: Bench,
+    progress: Stepwise | None,
+) -> tuple[Array, Array, Array]:
+    """Readings of a good unit (k,), their change with its parts (p, k), and of every unit (n, k).
+
+    With the power off no device conducts and no supply feeds: of a good unit's deviations only
+    those of values are simulated for an ohmmeter.
+    """
+    healthy = np.full(len(readings), np.nan)
+    sensitivities = np.zeros((len(found.spreads), len(readings)))
+    values = np.full((len(units.variants), len(readings)), np.nan)
+    distinct = list(dict.fromkeys(units.variants))
+    row = {variant: k for k, variant in enumerate(distinct)}
+    for off in (False, True):
+        columns = [k for k, r in enumerate(readings) if (r.quantity == "resistance") == off]
+        if not columns:
+            continue
+        moving = [k for k, s in enumerate(found.spreads)
+                  if not off or s.what in ("value", "position")]
+        moved = [Variant((), ((found.spreads[k], 1.0),)) for k in moving]
+        mine = [readings[k] for k in columns]
+        answer = bench.values(
+            found.stage, [Variant(), *moved, *distinct], mine,
+            named(progress, "readings to take next"),
+        )
+        healthy[columns] = answer.values[0]
+        sensitivities[np.ix_(moving, columns)] = differences(
+            answer.values[1 : len(moved) + 1], answer.values[0], mine)
+        values[:, columns] = answer.values[len(moved) + 1 :][[row[v] for v in units.variants]]
+    return healthy, sensitivities, values
+
+
+def _conditional(
+    readings: Sequence[Reading],
+    healthy: Array,
+    sensitivities: Array,
+    found: Signatures,
+    observed: Observed,
+) -> tuple[Array, Array]:
+    """How the readings taken move what is expected of the others, and what variance they leave.
+
+    Returns
+    -------
+    gain : (k, m) array
+    left : (k,) array
+        Of good parts and the model's error, without the instrument.
+    """
+    both = [*observed.readings, *readings]
+    count = len(observed.readings)
+    channels = (*observed.channels, *(0 for _ in readings)) if observed.channels else ()
+    level = np.concatenate([found.healthy, healthy])
+    model = model_covariance(both, level, channels, common=observed.common)
+    known = found.sensitivities.T @ found.sensitivities
+    known += model[:count, :count] + np.diag(observed.bench**2)
+    cross = sensitivities.T @ found.sensitivities + model[count:, :count]
+    gain = np.linalg.solve(known, cross.T).T
+    whole = (sensitivities**2).sum(axis=0) + np.diag(model)[count:]
+    left = whole - (gain * cross).sum(axis=1)
+    return np.asarray(gain), np.maximum(left, 1e-12)
+
+
+def _damped(residuals: Array, found: Signatures, observed: Observed) -> Array:
+    """Residuals no longer than a healthy unit's would be.
+
+    The gain holds near the healthy operating point; a unit far from it has other lines, and its
+    long residuals must not move what is expected of the next reading.
+    """
+    known = found.sensitivities.T @ found.sensitivities + np.diag(observed.bench**2)
+    known += model_covariance(
+        observed.readings, found.healthy, observed.channels, common=observed.common
+    )
+    squares = (residuals * np.linalg.solve(known, residuals.T).T).sum(axis=1)
+    limit = math.sqrt(len(observed.readings))
+    return np.asarray(residuals * np.minimum(1.0, limit / np.sqrt(squares + 1e-12))[:, None])
+
+
+def _meanings(reading: Reading, seen: Outlook, units: Units) -> tuple[Meaning, ...]:
+    """What each answer of the meter would mean, in the unit shown."""
+    made = stretches(seen)
+    if len(made) == 1:
+        return _for_or_against(reading, seen, units)
+    return tuple(_meaning(reading, part, units) for part in made)
+
+
+def _meaning(reading: Reading, part: Stretch, units: Units) -> Meaning:
+    names = tuple(dict.fromkeys(units.named[k].name for k in part.answers))
+    return Meaning(
+        _shown(reading, part.low), _shown(reading, part.high), reading.unit, names,
+        part.probability,
+    )
+
+
+def _for_or_against(reading: Reading, seen: Outlook, units: Units) -> tuple[Meaning, ...]:
+    """One answer leads whatever is read: where it gains, and where it loses."""
+    lead = int(np.argmax(seen.weights @ seen.posterior))
+    share = seen.posterior[:, lead]
+    two = np.column_stack([share - float(seen.weights @ share) + 0.5,
+                           float(seen.weights @ share) - share + 0.5])
+    cut = stretches(Outlook(seen.bits, seen.values, seen.weights, two), named=1)
+    name = units.named[lead].name
+    made = []
+    for part in cut:
+        inside = (seen.values >= part.low) & (seen.values <= part.high)
+        chance = float(seen.weights[inside] @ share[inside] / seen.weights[inside].sum())
+        still = part.answers[0] == 0
+        word = f"{name} still" if still else f"rather not {name}"
+        chance = chance if still else 1.0 - chance
+        made.append(Meaning(_shown(reading, part.low), _shown(reading, part.high), reading.unit,
+                            (word,), chance))
+    return tuple(made)
+
+
+def _shown(reading: Reading, x: float) -> float | None:
+    """A limit in the unit shown; None where a range is open."""
+    return shown(reading, from_compared(reading, x)) if math.isfinite(x) else None

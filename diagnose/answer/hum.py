@@ -1,0 +1,57 @@
+"""What the pattern of hum lines says by itself, in the words of the trade.
+
+Lines at the mains frequency and its odd multiples come from stray pick-up, an earth loop or
+saturated iron; a full-wave supply that has lost its reservoir shows at twice the mains frequency
+and multiples of that (common practice). The pattern is told beside the ranking; it does not enter
+it, since every way in is simulated.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from circuits.quantity import render
+from circuits.reading import compared
+from diagnose.sheet.entry import Measured
+
+HIGH_DB = 6.0
+"""A line this far above a healthy unit's is high; good units differ by some 3 dB."""
+
+
+def pattern(measured: Sequence[Measured], healthy: Sequence[float], mains: float) -> str:
+    """A sentence about the hum lines, empty where they say nothing.
+
+    Parameters
+    ----------
+    measured : sequence of Measured
+    healthy : sequence of float
+        What a healthy unit shows for the same readings, compared scale.
+    mains : float
+        Hz.
+    """
+    odd: list[tuple[float, bool]] = []
+    even: list[tuple[float, bool]] = []
+    for item, good in zip(measured, healthy, strict=True):
+        if item.reading.quantity != "hum" or item.bound == "<":
+            continue
+        order = round(item.reading.frequency / mains)
+        high = compared(item.reading, item.value) - good > HIGH_DB
+        (odd if order % 2 else even).append((item.reading.frequency, high))
+    high_odd = [render(f, "Hz") for f, high in odd if high]
+    high_even = [render(f, "Hz") for f, high in even if high]
+    if high_odd and even and not high_even:
+        return (
+            f"hum is high at {' and '.join(high_odd)} and not at even multiples of the mains: "
+            "stray pick-up or an earth fault, not the capacitors of a full-wave supply"
+        )
+    if high_even and odd and not high_odd:
+        return (
+            f"hum is high at {' and '.join(high_even)} and not at the mains frequency: "
+            "ripple of a full-wave supply, not pick-up"
+        )
+    if high_odd and high_even:
+        return (
+            f"hum is high at {' and '.join(high_odd + high_even)}: half-wave ripple (a rectifier "
+            "open), or both a supply and a pick-up fault"
+        )
+    return ""

@@ -1,0 +1,127 @@
+"""What an answer rests on, and what to mind, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from circuits.stage import Stage
+from diagnose.answer.hum import pattern
+from diagnose.answer.trace import off, traced
+from diagnose.inference.channels import alike
+from diagnose.inference.likelihood import Observed, conditional
+from diagnose.inference.pairs import POOR_FIT
+from diagnose.inference.posterior import Posterior
+from diagnose.inference.remarks import remarks
+from diagnose.sheet.case import Case
+from diagnose.sheet.entry import Measured
+from faultlib.signature import Signatures
+from faultlib.simulate import Problem
+
+if TYPE_CHECKING:
+    from diagnose.inference.infer import Weighing
+
+
+def notes_of(made: Weighing, observed: Observed, unread: Sequence[str]) -> tuple[str, ...]:
+    """What the answer rests on, in the order of what it says about the readings.
+
+    Parameters
+    ----------
+    made : Weighing
+    observed : Observed
+        The readings that were weighed, of the unit or of its suspect channel.
+    unread : sequence of str
+        Published figures that no reading decides.
+    """
+    case, used, found, posterior = made.case, made.used, made.found, made.posterior
+    notes = [f"{len(used)} readings against {len(found.faults)} faults"]
+    hum = pattern(used, [float(x) for x in found.healthy[: len(used)]], case.stage.mains)
+    if hum:
+        notes.append(hum)
+    notes += _traced(case.stage, observed, found)
+    if made.dropped:
+        notes.append(made.dropped)
+    left = [m.reading.label() for m in case.readings if not case.weighs(m.reading)]
+    if left:
+        notes.append("not simulated, so not weighed: " + ", ".join(left))
+    if case.dense:
+        notes.append(f"{len(case.dense)} further rows of dense sweeps are judged by the limits, "
+                     "not weighed")
+    notes += [f"no reading decides the published figure: {limit}" for limit in unread]
+    if posterior.fit < POOR_FIT:
+        notes.append(
+            "no hypothesis explains these readings well: check the readings, the values of the "
+            "stage and whether the stage file fits this unit"
+        )
+        notes += _against(made)
+    notes += _channel_notes(case, posterior)
+    notes += [f"remark {words!r}: {remarks()[words].about}" for words in case.observations]
+    return (*notes, *(_told(p) for p in found.problems))
+
+
+_FAR = 5.0
+"""Standard deviations, given all others, beyond which a reading speaks against an answer."""
+
+
+def _against(made: Weighing) -> list[str]:
+    """Which readings the leading suspect leaves unexplained, the worst first; at most three."""
+    if not made.posterior.suspects:
+        return []
+    leading, _ = made.posterior.suspects[0]
+    whole = made.observed
+    row = whole.residuals(leading.predicted[leading.best][None, :])
+    (apart,) = np.abs(conditional(leading.spread.whiten(row), leading.spread))
+    worst = [int(k) for k in np.argsort(-apart)[:3] if apart[k] > _FAR]
+    if not worst:
+        return []
+    name = " with ".join(h.label() for h in leading.hypotheses)
+    told = "; ".join(_named(made, k) for k in worst)
+    return [f"{name}, the likeliest known fault, leaves most unexplained: {told}. Read again"]
+
+
+def _named(made: Weighing, k: int) -> str:
+    """A reading that was weighed, with its channel where there are two."""
+    label = made.observed.readings[k].label()
+    if not made.observed.channels:
+        return label
+    other = next(name for name, _ in made.case.channels if name != made.case.suspect)
+    return f"{label}, {(made.case.suspect, other)[made.observed.channels[k]]}"
+
+
+def _channel_notes(case: Case, posterior: Posterior) -> list[str]:
+    """What the second channel adds to the answer, in words."""
+    if not case.reference:
+        return []
+    other = next(name for name, _ in case.channels if name != case.suspect)
+    notes = [f"the {other} channel is the reference for the {case.suspect} one"]
+    if not any(rail.name in case.shared for rail in case.stage.rails):
+        notes.append("each channel has its own supply, so no supply fault is looked for in both")
+    if not case.shared:
+        return notes
+    both = alike([(s.hypotheses[0].part, p) for s, p in posterior.suspects], case.shared)
+    if both > 0.5:
+        notes.append(
+            f"both channels depart alike: what both have ({', '.join(case.shared)}) is the suspect"
+        )
+    return notes
+
+
+def _traced(stage: Stage, observed: Observed, found: Signatures) -> tuple[str, ...]:
+    """What tracing the signal along a unit tells."""
+    if stage.chain is None:
+        return ()
+    mine = slice(0, len(observed.readings))
+    deviations = off(observed, found.healthy[mine], found.sensitivities[:, mine])
+    return traced(stage, observed.readings, deviations)
+
+
+def _told(problem: Problem) -> str:
+    return f"could not be simulated: {problem.variant} ({problem.kind}: {problem.text})"
+
+
+def cautions_of(stage: Stage, used: Sequence[Measured]) -> tuple[str, ...]:
+    """What to mind: the stage's own cautions, then those of the readings taken."""
+    taken = [m.reading.about.caution for m in used if m.reading.about.caution]
+    return tuple(dict.fromkeys([*stage.cautions, *taken]))

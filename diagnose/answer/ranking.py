@@ -1,0 +1,171 @@
+"""From a bench sheet to ranked suspects: the whole chain in the order it happens."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from circuits.reading import from_compared, shown
+from circuits.stage import Stage
+from diagnose.advice.ranked_readings import short
+from diagnose.answer.derived import derived_lines
+from diagnose.answer.notes import cautions_of, notes_of
+from diagnose.answer.repair import judge
+from diagnose.answer.result import (
+    Also,
+    Explained,
+    Group,
+    NextReading,
+    RepairProof,
+    Result,
+    Severity,
+    Suspect,
+)  # fmt: skip
+from diagnose.answer.trace import by_stage
+from diagnose.answer.verdict import judged
+from diagnose.inference.evidence import Scored, fault_at
+from diagnose.inference.groups import Member
+from diagnose.inference.infer import Weighing, observe, weighing
+from diagnose.sheet.case import Case
+from diagnose.sheet.entry import Measured
+from faultlib.catalogue import size_value
+from faultlib.signature import Signatures, Stepwise
+from faultlib.simulate import Bench, Laboratory
+from faultlib.store import Store, default_folder
+
+_TAIL = 0.001
+
+
+def rank(case: Case, bench: Bench | None = None, progress: Stepwise | None = None) -> Result:
+    """Rank what may be wrong with a unit.
+
+    Parameters
+    ----------
+    case : Case
+    bench : Bench, optional
+        Where readings are simulated; by default all cores, with the user's store.
+    progress : callable, optional
+        Called with what is being simulated, how much is done, and of how much.
+
+    Returns
+    -------
+    Result
+
+    Raises
+    ------
+    InputError
+        When the sheet holds no reading that can be simulated.
+    NoSolution
+        When the healthy stage itself cannot be simulated.
+    """
+    if bench is not None:
+        return _rank(case, bench, progress)
+    with Laboratory(Store(default_folder())) as laboratory:
+        return _rank(case, laboratory, progress)
+
+
+def _rank(case: Case, bench: Bench, progress: Stepwise | None) -> Result:
+    made = weighing(case, bench, progress)
+    repair = judge(case, observe, lambda earlier: weighing(earlier, bench, progress))
+    return _result(made, short(made.next(progress)), repair)
+
+
+def _result(
+    made: Weighing, proposed: tuple[NextReading, ...], repair: tuple[RepairProof, ...]
+) -> Result:
+    case, used, found, posterior = made.case, made.used, made.found, made.posterior
+    most = max((m.group for m in made.members), default=0)
+    listed = [*made.members]
+    for scored, probability in posterior.suspects[len(listed) :]:
+        if probability >= _TAIL:
+            most += 1
+            listed.append(Member(scored, probability, most))
+    suspects = tuple(_suspect(m, used, found, case.stage) for m in listed)
+    named = sum(s.probability for s in suspects)
+    figures = judged(case)
+    return Result(
+        stage=case.stage.name,
+        case=case.name,
+        verdict=figures.lines,
+        summary=figures.summary,
+        derived=derived_lines(case),
+        healthy=posterior.healthy,
+        unmodelled=posterior.unmodelled,
+        rest=max(0.0, 1.0 - named - posterior.healthy - posterior.unmodelled),
+        suspects=suspects,
+        stages=by_stage(case.stage, posterior.suspects),
+        groups=_groups(suspects),
+        next=proposed,
+        repair=repair,
+        notes=notes_of(made, observe(used), figures.unread),
+        cautions=cautions_of(case.stage, used),
+    )
+
+
+def _groups(suspects: Sequence[Suspect]) -> tuple[Group, ...]:
+    made: list[Group] = []
+    for number in dict.fromkeys(s.group for s in suspects):
+        inside = [s for s in suspects if s.group == number]
+        alone = "no other suspect looks like it in these readings"
+        together = "the readings taken do not separate them"
+        made.append(Group(number, sum(s.probability for s in inside),
+                          tuple(s.name for s in inside), together if len(inside) > 1 else alone))
+    return tuple(sorted(made, key=lambda g: -g.probability))
+
+
+def _suspect(
+    member: Member, used: Sequence[Measured], found: Signatures, stage: Stage
+) -> Suspect:
+    scored = member.scored
+    first = scored.hypotheses[0]
+    also = None
+    roles = {part.name: part.role for part in stage.parts}
+    if len(scored.hypotheses) > 1:
+        second = scored.hypotheses[1]
+        also = Also(second.part, second.mode.name, _severity(scored, 1, stage),
+                    roles.get(second.part, ""))
+    return Suspect(
+        first.part, first.mode.name, member.probability, member.group, _severity(scored, 0, stage),
+        _explains(scored, used, found), roles.get(first.part, ""), also,
+    )
+
+
+def _severity(scored: Scored, which: int, stage: Stage) -> Severity | None:
+    hypothesis = scored.hypotheses[which]
+    sizes = [size_value(stage, fault_at(hypothesis, p)) for p in scored.interval(which)]
+    best, low, high = sizes
+    if best is None or low is None or high is None:
+        return None
+    ends = sorted((low.value, high.value))
+    return Severity(best.quantity, best.value, ends[0], ends[1], best.unit)
+
+
+def _explains(
+    scored: Scored, used: Sequence[Measured], found: Signatures
+) -> tuple[Explained, ...]:
+    """Readings that a healthy unit would hardly give and this suspect would, worst first."""
+    observed = observe(used)
+    mine = slice(0, len(used))
+    healthy, predicted = found.healthy[mine], scored.predicted[scored.best][mine]
+    good = np.sqrt((found.sensitivities[:, mine] ** 2).sum(axis=0) + observed.bench**2)
+    own = np.sqrt(np.diag(scored.spread.factor @ scored.spread.factor.T))[mine]
+    off_healthy = np.abs(observed.residuals(healthy[None, :])[0]) / good
+    off_suspect = np.abs(observed.residuals(predicted[None, :])[0]) / own
+    order = np.argsort(-off_healthy, kind="stable")
+    return tuple(
+        _explained(used[k], healthy[k], predicted[k])
+        for k in order
+        if off_healthy[k] > 2.0 and off_suspect[k] < off_healthy[k] / 2.0
+    )
+
+
+def _explained(measured: Measured, healthy: float, predicted: float) -> Explained:
+    reading = measured.reading
+    return Explained(
+        reading.label(),
+        shown(reading, measured.value),
+        shown(reading, from_compared(reading, float(healthy))),
+        shown(reading, from_compared(reading, float(predicted))),
+        reading.unit,
+    )

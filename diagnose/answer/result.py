@@ -1,0 +1,324 @@
+"""The answer to a case as frozen data, and its JSON view."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from diagnose.answer.judgement import DerivedLine as DerivedLine
+from diagnose.answer.judgement import VerdictLine as VerdictLine
+from diagnose.answer.judgement import derived_json, verdict_json
+
+
+@dataclass(frozen=True)
+class Severity:
+    """Size of a fault: best value and 90 % interval, SI units."""
+
+    quantity: str
+    value: float
+    low: float
+    high: float
+    unit: str
+
+
+@dataclass(frozen=True)
+class Explained:
+    """A reading that a suspect explains and a healthy unit does not, in the unit shown."""
+
+    reading: str
+    measured: float
+    healthy: float
+    predicted: float
+    unit: str
+
+
+@dataclass(frozen=True)
+class Also:
+    """The second fault of a suspect that is a pair."""
+
+    part: str
+    mode: str
+    severity: Severity | None = None
+    role: str = ""
+
+
+@dataclass(frozen=True)
+class Suspect:
+    """A possible cause.
+
+    Attributes
+    ----------
+    part, mode : str
+    probability : float
+    group : int
+        Number of its group, from 1.
+    severity : Severity or None
+        None for a mode without a size.
+    explains : tuple of Explained
+    role : str
+        What the part does in the stage.
+    also : Also or None
+        A second fault at the same time.
+    """
+
+    part: str
+    mode: str
+    probability: float
+    group: int
+    severity: Severity | None = None
+    explains: tuple[Explained, ...] = ()
+    role: str = ""
+    also: Also | None = None
+
+    @property
+    def name(self) -> str:
+        """Part and mode, with the second fault where there is one."""
+        second = f" with {self.also.part} {self.also.mode}" if self.also else ""
+        return f"{self.part} {self.mode}{second}"
+
+
+@dataclass(frozen=True)
+class Group:
+    """Suspects that the readings taken cannot tell apart."""
+
+    group: int
+    probability: float
+    members: tuple[str, ...]
+    why: str
+
+
+@dataclass(frozen=True)
+class Meaning:
+    """What a reading to come would speak for if it fell in a range.
+
+    Attributes
+    ----------
+    low, high : float or None
+        Limits in the unit shown; None where the range is open.
+    unit : str
+    points_to : tuple of str
+        The most probable answer first.
+    probability : float
+        Of these together, given such a value.
+    """
+
+    low: float | None
+    high: float | None
+    unit: str
+    points_to: tuple[str, ...]
+    probability: float
+
+
+@dataclass(frozen=True)
+class NextReading:
+    """A reading worth taking next.
+
+    Attributes
+    ----------
+    reading : str
+    information : float
+        Bits by which it is expected to narrow down what would be repaired.
+    effort, caution : str
+    conditions : tuple of (word, value)
+        Of the bench sheet.
+    how : str
+        How it is taken.
+    means : tuple of Meaning
+        By rising value.
+    """
+
+    reading: str
+    information: float
+    effort: str
+    caution: str
+    conditions: tuple[tuple[str, Any], ...] = ()
+    how: str = ""
+    means: tuple[Meaning, ...] = ()
+
+
+@dataclass(frozen=True)
+class RepairLine:
+    """One reading after a repair, the same before it where it was taken, and a good unit's."""
+
+    reading: str
+    before: float | None
+    after: float
+    healthy: float
+    unit: str
+
+
+@dataclass(frozen=True)
+class RepairProof:
+    """What the readings after a repair say about it.
+
+    Attributes
+    ----------
+    part, how : str
+    outcome : {"gone", "same", "another"}
+        The most probable of the three.
+    gone, same, another : float
+        Probabilities: the unit is good now; nothing has changed; another fault remains.
+    priors : tuple of (outcome, probability)
+        From the ranking before the repair, before the later readings were looked at.
+    remaining : tuple of str
+        The faults that fit the later readings best, should one remain.
+    lines : tuple of RepairLine
+    """
+
+    part: str
+    how: str
+    outcome: str
+    gone: float
+    same: float
+    another: float
+    priors: tuple[tuple[str, float], ...]
+    remaining: tuple[str, ...]
+    lines: tuple[RepairLine, ...]
+
+    @property
+    def text(self) -> str:
+        """The outcome in a plain sentence or two."""
+        if self.outcome == "gone":
+            return f"The fault is gone: with {self.part} {self.how}, the unit reads as a good one."
+        if self.outcome == "same":
+            return (f"The fault is still there as it was: {self.part} was not the cause, or what "
+                    "was done to it did not take.")
+        named = " or ".join(self.remaining)
+        return (f"Partly gone, or changed: with {self.part} {self.how} the unit does not read as "
+                f"before, and not as a good one. Another fault remains; nearest: {named}.")
+
+
+@dataclass(frozen=True)
+class Result:
+    """The answer to a case.
+
+    Attributes
+    ----------
+    stage, case : str
+    verdict : tuple of VerdictLine
+    summary : str
+        What the verdict comes to, in plain words; empty without limits.
+    derived : tuple of DerivedLine
+        What follows from the readings by formulas of the trade.
+    healthy, unmodelled, rest : float
+        Probabilities; with the suspects' they add up to 1.
+    suspects : tuple of Suspect
+        By falling probability.
+    groups : tuple of Group
+        By falling probability.
+    stages : tuple of (str, float)
+        Of a unit: its stages and supplies with the probability that a fault is in them, by falling
+        probability; empty for a single stage.
+    next : tuple of NextReading
+    repair : tuple of RepairProof
+        Of every repair that was read after.
+    notes : tuple of str
+        What the answer rests on and what could not be simulated.
+    cautions : tuple of str
+    """
+
+    stage: str
+    case: str
+    verdict: tuple[VerdictLine, ...]
+    healthy: float
+    unmodelled: float
+    suspects: tuple[Suspect, ...]
+    groups: tuple[Group, ...]
+    rest: float = 0.0
+    stages: tuple[tuple[str, float], ...] = ()
+    next: tuple[NextReading, ...] = ()
+    repair: tuple[RepairProof, ...] = ()
+    notes: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+    summary: str = ""
+    derived: tuple[DerivedLine, ...] = ()
+
+
+def to_json(result: Result) -> dict[str, Any]:
+    """The document of ``diagnose rank --json``.
+
+    Parameters
+    ----------
+    result : Result
+
+    Returns
+    -------
+    dict
+        Plain data with the keys that the contract fixes.
+    """
+    made: dict[str, Any] = {
+        "stage": result.stage,
+        "case": result.case,
+        "verdict": [verdict_json(v) for v in result.verdict],
+        "summary": result.summary,
+        "derived": [derived_json(d) for d in result.derived],
+        "healthy": result.healthy,
+        "unmodelled": result.unmodelled,
+        "rest": result.rest,
+        "suspects": [_suspect(s) for s in result.suspects],
+        "groups": [
+            {"group": g.group, "probability": g.probability, "members": list(g.members),
+             "why": g.why}
+            for g in result.groups
+        ],
+        "next": [next_json(n) for n in result.next],
+        "repair": [_repair(r) for r in result.repair],
+        "notes": list(result.notes),
+        "cautions": list(result.cautions),
+    }
+    if result.stages:
+        made["stages"] = [{"stage": name, "probability": p} for name, p in result.stages]
+    return made
+
+
+def next_json(proposed: NextReading) -> dict[str, Any]:
+    """One entry of ``next``; a limit that is open is null."""
+    return {
+        "reading": dict(proposed.conditions), "label": proposed.reading,
+        "information": proposed.information, "unit": "bit", "effort": proposed.effort,
+        "how": proposed.how, "caution": proposed.caution,
+        "means": [
+            {"low": m.low, "high": m.high, "unit": m.unit, "points to": list(m.points_to),
+             "probability": m.probability}
+            for m in proposed.means
+        ],
+    }
+
+
+def _repair(proof: RepairProof) -> dict[str, Any]:
+    return {
+        "part": proof.part, "how": proof.how, "outcome": proof.outcome, "text": proof.text,
+        "gone": proof.gone, "same": proof.same, "another": proof.another,
+        "priors": dict(proof.priors), "remaining": list(proof.remaining),
+        "readings": [
+            {"reading": x.reading, "before": x.before, "after": x.after, "healthy": x.healthy,
+             "unit": x.unit}
+            for x in proof.lines
+        ],
+    }
+
+
+def _severity(size: Severity | None) -> dict[str, Any] | None:
+    if size is None:
+        return None
+    return {"quantity": size.quantity, "value": size.value, "low": size.low, "high": size.high,
+            "unit": size.unit}
+
+
+def _suspect(suspect: Suspect) -> dict[str, Any]:
+    made: dict[str, Any] = {
+        "part": suspect.part,
+        "mode": suspect.mode,
+        "probability": suspect.probability,
+        "group": suspect.group,
+        "severity": _severity(suspect.severity),
+        "explains": [
+            {"reading": e.reading, "measured": e.measured, "healthy": e.healthy,
+             "predicted": e.predicted, "unit": e.unit}
+            for e in suspect.explains
+        ],
+    }
+    if suspect.also is not None:
+        made["also"] = {"part": suspect.also.part, "mode": suspect.also.mode,
+                        "severity": _severity(suspect.also.severity), "role": suspect.also.role}
+    return made

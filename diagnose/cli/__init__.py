@@ -1,0 +1,1 @@
+"""The command ``diagnose``: its words, commands, streams and exit codes."""

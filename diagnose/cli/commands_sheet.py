@@ -1,0 +1,60 @@
+"""The command ``diagnose sheet``: a blank case, as YAML or as a table for a spreadsheet."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from pathlib import Path
+
+from circuits.errors import InputError
+from circuits.load import load_stage, stage_names, unit_names
+from diagnose.sheet.blank_csv import blank_csv
+from diagnose.sheet.blank_yaml import blank_sheet
+from diagnose.sheet.csv_sheet import CSV
+from diagnose.sheet.proposal import on_sheet
+from faultlib.simulate import Bench
+
+
+def blank(values: argparse.Namespace, bench: Bench) -> str:
+    """The text of a blank sheet, or where it was written.
+
+    Parameters
+    ----------
+    values : argparse.Namespace
+        With ``stage``, ``file`` and ``csv``; a file that ends in `CSV` is a table as well.
+    bench : Bench
+
+    Raises
+    ------
+    InputError
+        For a file that exists, which is kept, or cannot be written.
+    """
+    path: Path | None = values.file
+    stage = load_stage(values.stage)
+    if path is not None and path.exists():
+        raise _exists(path)
+    reference = ""
+    if values.stage not in (*stage_names(), *unit_names()):
+        # a case looks for its stage from its own folder
+        reference = os.path.relpath(values.stage, path.parent if path is not None else Path())
+    table = values.csv or (path is not None and path.suffix.lower() in CSV)
+    if path is not None and table and path.suffix.lower() not in CSV:
+        raise InputError(f"{path} would not be read as a table", expected="a name ending in .csv")
+    text = (blank_csv if table else blank_sheet)(stage, on_sheet(stage, bench), reference)
+    if path is None:
+        return text
+    try:
+        # "x" again: the file may have come while the stage was simulated
+        # a spreadsheet takes a table without the mark for the code page of its machine
+        with path.open("x", encoding="utf-8-sig" if table else "utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        raise _exists(path) from None
+    except OSError as error:
+        raise InputError(f"{path} cannot be written: {error.strerror}",
+                         expected="a file in a folder that exists") from None
+    return f"{path} written; fill it in, then: diagnose rank {path}\n"
+
+
+def _exists(path: Path) -> InputError:
+    return InputError(f"{path} exists and was not touched", expected="the name of a new file")

@@ -1,0 +1,266 @@
+"""The command ``diagnose``: thin commands over the functions that the front door names.
+
+Standard output holds the answer and nothing else; progress and messages go to standard error.
+The exit code is 0 for an answer whatever it says, 2 for input that cannot be used, 130 when
+stopped from the keyboard. What only one command needs is imported by that command, so that a
+ranking from the store starts quickly.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from circuits.errors import AmplifierError, InputError
+from diagnose.cli.arguments import Run, Values, known_command, parser
+from diagnose.show.text_page import WIDTH
+
+if TYPE_CHECKING:
+    from circuits.reading import Reading
+    from circuits.stage import Stage
+    from faultlib.simulate import Laboratory
+
+UNUSABLE = 2
+STOPPED = 130
+READER_GONE = 141
+"""128 + the number of the signal, as a shell gives it for SIGINT and SIGPIPE."""
+
+_WIDEST = 100
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command.
+
+    Parameters
+    ----------
+    arguments : sequence of str, optional
+        By default those of the process.
+
+    Returns
+    -------
+    int
+        The exit code.
+    """
+    words = list(sys.argv[1:] if arguments is None else arguments)
+    try:
+        known_command(words)
+        values = parser(_RUN).parse_args(words)
+        run: Run = values.run
+        text = run(values)
+        # one write at the end: an answer is whole or not there
+        sys.stdout.write(text)
+        sys.stdout.flush()
+    except AmplifierError as error:
+        print(error, file=sys.stderr)
+        return UNUSABLE
+    except KeyboardInterrupt:
+        print("stopped", file=sys.stderr)
+        return STOPPED
+    except BrokenPipeError:
+        # what is left in the buffer would be written once more at exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return READER_GONE
+    return 0
+
+
+def _stages(values: Values) -> str:
+    from circuits.load import load_stage, stage_names, unit_names
+    from diagnose.show.text_stage import stage_text, stages_text
+
+    if values.stage is None:
+        names = (*stage_names(), *unit_names())
+        return stages_text([load_stage(name) for name in names], *_screen())
+    return stage_text(load_stage(values.stage), *_screen())
+
+
+def _sheet(values: Values) -> str:
+    from diagnose.cli.commands_sheet import blank
+
+    with _laboratory(cached=True) as bench:
+        return blank(values, bench)
+
+
+def _rank(values: Values) -> str:
+    from diagnose.answer.ranking import rank
+    from diagnose.cli.progress import shown_on_terminal
+    from diagnose.sheet.case import load_case
+
+    case = load_case(values.case)
+    with _laboratory(not values.no_cache) as bench, shown_on_terminal() as progress:
+        result = rank(case, bench, progress)
+    if values.json:
+        from diagnose.answer.result import to_json
+
+        return _document(to_json(result))
+    from diagnose.show.text_answer import as_text
+
+    return as_text(result, *_screen())
+
+
+def _next(values: Values) -> str:
+    from diagnose.cli.commands import next_readings
+    from diagnose.cli.progress import shown_on_terminal
+
+    with _laboratory(not values.no_cache) as bench, shown_on_terminal() as progress:
+        made = next_readings(values, bench, progress)
+    return _document(made.document()) if values.json else made.text(*_screen())
+
+
+def _coverage(values: Values) -> str:
+    from diagnose.cli.commands import covered
+    from diagnose.cli.progress import shown_on_terminal
+
+    with _laboratory(not values.no_cache) as bench, shown_on_terminal() as progress:
+        made = covered(values, bench, progress)
+    return _document(made.document()) if values.json else made.text(*_screen())
+
+
+def _score(values: Values) -> str:
+    from diagnose.cli.commands import scored
+    from diagnose.cli.progress import shown_on_terminal
+
+    # many random units ask for the same variants, and none of them is worth keeping
+    with _remembering() as bench, shown_on_terminal() as progress:
+        made = scored(values, bench, progress)
+    return _document(made.document()) if values.json else made.text(*_screen())
+
+
+def _study(values: Values) -> str:
+    from circuits.load import load_stage
+    from diagnose.cli.progress import shown_on_terminal
+    from diagnose.show.figure import check_format, draw
+    from diagnose.show.study_figure import study_figure
+    from diagnose.studies.fault_study import study, study_json
+
+    stage = load_stage(values.stage)
+    part, mode = _fault(stage, values.fault)
+    picture: Path | None = values.picture
+    suggested = re.sub(r"[^A-Za-z0-9]+", "-", f"{stage.name} {part} {mode}") + ".png"
+    if picture == Path():
+        picture = Path(suggested)
+    if picture is not None:
+        check_format(picture)
+    with _laboratory(not values.no_cache) as bench, shown_on_terminal() as progress:
+        stage, readings, measured = _readings(values.readings, stage, bench)
+        made = study(stage, part, mode, readings, bench, progress, measured)
+    if picture is not None:
+        draw(study_figure(made), picture)
+        print(f"picture: {picture}", file=sys.stderr)
+    if values.json:
+        return _document(study_json(made))
+    from diagnose.show.text_stage import study_text
+
+    text = study_text(made, *_screen())
+    return text if picture else f"{text}\nA picture of it: add -o {suggested}\n"
+
+
+def _measure(values: Values) -> str:
+    from circuits.quantity import parse
+    from diagnose.recording.measuring import measure
+    from diagnose.recording.options import checked_options
+
+    options = checked_options(
+        signal=values.signal.replace("-", " "),
+        full_scale=parse(values.full_scale, "V") if values.full_scale else None,
+        channel=values.channel, driven=values.driven, mains=parse(values.mains, "Hz"),
+    )  # fmt: skip
+    made = measure(values.recording, options)
+    if values.json:
+        from diagnose.recording.measurement import to_json
+
+        return _document(to_json(made))
+    if values.yaml:
+        from diagnose.recording.measurement import sheet_lines
+
+        for note in made.notes:
+            print(f"note: {note}", file=sys.stderr)
+        return sheet_lines(made)
+    from diagnose.show.text_measurement import measure_text
+
+    return measure_text(made, *_screen())
+
+
+def _report(values: Values) -> str:
+    from diagnose.cli.commands_page import reported
+    from diagnose.cli.progress import shown_on_terminal
+
+    with _laboratory(not values.no_cache) as bench, shown_on_terminal() as progress:
+        made = reported(values, bench, progress)
+    return _document(made.document()) if values.json else made.text(*_screen())
+
+
+def _serve(values: Values) -> str:
+    from diagnose.cli.commands_page import served
+
+    return served(values, lambda text: print(text, file=sys.stderr, flush=True))
+
+
+def _readings(
+    source: str, stage: Stage, bench: Laboratory
+) -> tuple[Stage, list[Reading], list[float | None]]:
+    """The readings of a case, or of a blank sheet; with a case also its stage and its values."""
+    if source == "proposal":
+        from diagnose.sheet.proposal import propose
+
+        return stage, [reading for reading, _ in propose(stage, bench)], []
+    from diagnose.sheet.case import load_case
+
+    case = load_case(source)
+    if case.stage.name != stage.name:
+        raise InputError(f"{source} is a case of stage {case.stage.name}",
+                         expected=f"a case of stage {stage.name}")
+    if not case.readings:
+        raise InputError(f"{source} has no readings yet", expected="a sheet with values")
+    return case.stage, [m.reading for m in case.readings], [m.value for m in case.readings]
+
+
+def _fault(stage: Stage, word: str) -> tuple[str, str]:
+    """Part and mode of a fault; hyphens may stand for the spaces that a shell would split at."""
+    from faultlib.catalogue import hypotheses, kind_of
+
+    part, colon, mode = word.partition(":")
+    part, mode = part.strip(), mode.strip()
+    kind_of(stage, part)
+    names = [h.mode.name for h in hypotheses(stage) if h.part == part]
+    if not colon or not mode:
+        raise InputError(f"{word!r} names no way in which {part} fails", expected="PART:MODE",
+                         choices=[f"{part}:{name}" for name in names], given=word)
+    plain = {name.replace("-", " "): name for name in names}
+    return part, plain.get(re.sub(r"[-_ ]+", " ", mode), mode)
+
+
+def _laboratory(cached: bool) -> Laboratory:
+    from faultlib.simulate import Laboratory
+    from faultlib.store import Store, default_folder
+
+    return Laboratory(Store(default_folder() if cached else None))
+
+
+def _remembering() -> Laboratory:
+    from faultlib.simulate import Laboratory
+    from faultlib.store import Memory
+
+    return Laboratory(Memory())
+
+
+def _document(content: dict[str, Any]) -> str:
+    return json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+
+
+def _screen() -> tuple[int, bool]:
+    """Width of the text, and whether it may have colours."""
+    if not sys.stdout.isatty():
+        return WIDTH, False
+    columns = os.get_terminal_size(sys.stdout.fileno()).columns
+    return max(min(columns, _WIDEST), 40), not os.environ.get("NO_COLOR")
+
+
+_RUN = {
+    "stages": _stages, "sheet": _sheet, "rank": _rank, "next": _next, "coverage": _coverage,
+    "score": _score, "study": _study, "measure": _measure, "report": _report, "serve": _serve,
+}  # fmt: skip

@@ -1,0 +1,1 @@
+"""What is probable, given the readings: evidence, posterior and groups of look-alikes."""

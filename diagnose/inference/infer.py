@@ -1,0 +1,222 @@
+"""A case weighed: every hypothesis against the readings of a sheet."""
+
+from __future__ import annotations
+
+import math
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from circuits.errors import InputError
+from circuits.reading import compared, least
+from diagnose.advice.candidates import candidates, distortion
+from diagnose.advice.ranked_readings import advise
+from diagnose.answer.result import NextReading
+from diagnose.answer.trace import by_stage
+from diagnose.inference.channels import TwoChannels, common_spreads, doubted, side_by_side
+from diagnose.inference.evidence import log_sum
+from diagnose.inference.groups import Member, grouped
+from diagnose.inference.likelihood import Observed
+from diagnose.inference.pairs import LOOKED_AT, pairs
+from diagnose.inference.posterior import Posterior, Weighed, share, weigh
+from diagnose.inference.prune import worth_driving
+from diagnose.inference.remarks import log_factor
+from diagnose.sheet.case import Case
+from diagnose.sheet.entry import Measured, usual
+from faultlib.catalogue import Hypothesis, hypotheses, miss
+from faultlib.nearby import Nearby
+from faultlib.signature import Signatures, Stepwise, signatures
+from faultlib.simulate import Bench
+from faultlib.thrifty import Thrifty
+
+FOUND_BAD = 100.0
+"""How much likelier a part's faults become when it was tested bad (judgement)."""
+
+LIVE = 0.01
+"""Suspects less probable than this are not grouped."""
+_MOST_LIVE = 16
+_SUSPECTED = 0.05
+"""A stage of a unit less probable than this is not probed next."""
+
+
+@dataclass(frozen=True)
+class Weighing:
+    """A case weighed: what the result, and advice on what to do next, are made from.
+
+    Attributes
+    ----------
+    case : Case
+    used : tuple of Measured
+        The readings of the unit, or of its suspect channel, that are simulated.
+    found : Signatures
+    observed : Observed
+    posterior : Posterior
+    members : tuple of Member
+        The live suspects with their groups.
+    bench : Bench
+        Takes further readings of the unit or of its suspect channel.
+    dropped : str
+        What was not simulated under drive, and why; empty for nothing.
+    """
+
+    case: Case
+    used: tuple[Measured, ...]
+    found: Signatures
+    observed: Observed
+    posterior: Posterior
+    members: tuple[Member, ...]
+    bench: Bench
+    dropped: str = ""
+
+    def next(
+        self, progress: Stepwise | None = None, costly: bool = False
+    ) -> tuple[NextReading, ...]:
+        """Readings worth taking next, the best for its effort first; see `advise.advise`.
+
+        Parameters
+        ----------
+        progress : callable, optional
+        costly : bool
+            Whether distortion at the usual drive is among them, which takes long to simulate.
+        """
+        taken = [m.reading for m in self.case.readings]
+        shares = by_stage(self.case.stage, self.posterior.suspects)
+        within = [name for name, p in shares if p >= _SUSPECTED]
+        beside = bool(self.observed.channels)
+        readings = [candidates(self.case.stage, taken, self.bench, within, beside)]
+        if costly:
+            readings.append(distortion(self.case.stage, taken))
+        return advise(self.found, self.observed, self.posterior, self.members, readings,
+                      self.bench, progress)
+
+
+def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weighing:
+    """Weigh everything that may be wrong with a unit.
+
+    Parameters
+    ----------
+    case : Case
+    bench : Bench
+    progress : callable, optional
+
+    Raises
+    ------
+    InputError, NoSolution
+        As `rank`.
+    """
+    used = tuple(m for m in case.readings if case.weighs(m.reading))
+    beside = [m for m in case.reference if case.weighs(m.reading)]
+    if not used:
+        raise InputError(
+            f"case {case.name!r} holds no reading that can be ranked",
+            expected="at least one reading with a value, of a quantity that is simulated",
+        )
+    observed = observe(used)
+    everything = hypotheses(case.stage)
+    around = doubted(case.stage, case.known)
+    alone, bench = bench, Nearby(bench)
+    further: Bench = bench
+    if beside:
+        observed = side_by_side(observed, observe(beside))
+        right = case.suspect == case.right
+        further = Nearby(TwoChannels(alone, case.shared, sys.maxsize, right))
+        bench = Nearby(TwoChannels(alone, case.shared, len(used), right))
+        around = common_spreads(case.stage, case.shared)
+    dropped, left_out = "", np.empty((0, 0))
+    if any(r.driven for r in observed.readings):
+        bench, further = Thrifty(bench), Thrifty(further)
+        everything, left_out, dropped = worth_driving(
+            case.stage, observed, everything, lambda h: _log_prior(h, case), bench, progress, around
+        )
+    found = signatures(case.stage, observed.readings, everything, bench, progress, around)
+    found = replace(found, beside=left_out)
+    log_priors = [_log_prior(s.hypothesis, case) for s in found.faults]
+    whole = log_sum(np.array([_log_prior(h, case) for h in hypotheses(case.stage)]))
+    posterior = infer(found, observed, log_priors, bench, progress, known_bad(case), whole)
+    live = [(s, p) for s, p in posterior.suspects if p >= LIVE][:_MOST_LIVE]
+    return Weighing(case, used, found, observed, posterior, tuple(grouped(live)), further,
+                    dropped)
+
+
+def infer(
+    found: Signatures,
+    observed: Observed,
+    log_priors: Sequence[float],
+    bench: Bench,
+    progress: Stepwise | None = None,
+    bad: bool = False,
+    whole: float | None = None,
+) -> Posterior:
+    """Probabilities from signatures and readings; pairs of faults where no single one fits.
+
+    Parameters
+    ----------
+    found : Signatures
+    observed : Observed
+    log_priors : sequence of float
+        One a signature.
+    bench : Bench
+    progress : callable, optional
+    bad : bool
+        Whether a part of the unit is known to be bad.
+    whole : float, optional
+        Logarithm of the sum of all weights, where faults were left out that could not matter.
+    """
+    weighed = weigh(found, observed, log_priors, bench, progress, bad, whole)
+    return with_pairs(found, observed, weighed, bench, progress)
+
+
+def with_pairs(
+    found: Signatures,
+    observed: Observed,
+    weighed: Weighed,
+    bench: Bench,
+    progress: Stepwise | None = None,
+) -> Posterior:
+    """Probabilities of what was weighed one by one; pairs of faults where no single one fits.
+
+    Parameters
+    ----------
+    found : Signatures
+    observed : Observed
+    weighed : Weighed
+    bench : Bench
+    progress : callable, optional
+    """
+    if weighed.fit() >= LOOKED_AT:
+        return share(weighed)
+    return share(weighed, pairs(found, observed, weighed, bench, progress))
+
+
+def observe(measured: Sequence[Measured]) -> Observed:
+    """Readings of a sheet on their compared scales, with the bench's uncertainty.
+
+    Parameters
+    ----------
+    measured : sequence of Measured
+    """
+    readings = tuple(m.reading for m in measured)
+    values = np.array([compared(m.reading, max(m.value, least(m.reading))) for m in measured])
+    bench = np.array([m.uncertainty if m.uncertainty is not None else usual(m) for m in measured])
+    return Observed(readings, values, bench, tuple(m.bound for m in measured))
+
+
+def known_bad(case: Case) -> bool:
+    """Whether a part was found bad and nothing was done about it since."""
+    last = {check.part: check.found for check in case.checks if check.found != "good"}
+    return "bad" in last.values()
+
+
+def _log_prior(hypothesis: Hypothesis, case: Case) -> float:
+    weight = math.log(hypothesis.prior)
+    weight += log_factor(hypothesis, case.observations, case.shared)
+    for check in case.checks:
+        if check.part != hypothesis.part:
+            continue
+        if check.found == "bad":
+            weight += math.log(FOUND_BAD)
+        else:
+            weight += math.log(max(miss(hypothesis.mode, check.found, check.how), 1e-6))
+    return weight

@@ -1,0 +1,270 @@
+"""How probable a set of readings is, given what a hypothesis predicts.
+
+p(y | h, s) is a multivariate Student density around the simulated readings μ(h, s): its scale is
+the sum of the spread of good parts, the uncertainty of the bench and the error of the stage model
+(correlated along frequency, after Kennedy and O'Hagan 2001). Any one reading may be misread, so
+that a slip of the pen does not decide a case; tails that forgave all readings at once would forgive
+a fault that stands in no library as well.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuits.reading import Reading
+from diagnose.inference import model_error
+from faultlib.signature import differences
+from faultlib.tolerance import covariance
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Observed:
+    """What was measured, ready to be compared.
+
+    Attributes
+    ----------
+    readings : tuple of Reading
+    values : (m,) array
+        On the compared scale.
+    bench : (m,) array
+        Standard uncertainty of the bench, compared scale.
+    bounds : tuple of str
+        ``<`` or ``>`` where only a bound is known, else empty.
+    channels : tuple of int
+        Which channel each reading was taken of; empty where there is one.
+    common : float
+        How much wider the model's error is thought that both channels share, for readings taken
+        of both: where the good channel tells it, a stage file may be farther off than one dares
+        to assume without.
+    """
+
+    readings: tuple[Reading, ...]
+    values: Array
+    bench: Array
+    bounds: tuple[str, ...]
+    channels: tuple[int, ...] = ()
+    common: float = 1.0
+
+    def residuals(self, predicted: Array) -> Array:
+        """Measured less predicted; nothing where a bound holds.
+
+        Parameters
+        ----------
+        predicted : (..., m) array
+        """
+        apart = -differences(predicted, self.values, self.readings)
+        for k, bound in enumerate(self.bounds):
+            if bound == "<":
+                apart[..., k] = np.minimum(apart[..., k], 0.0)
+            elif bound == ">":
+                apart[..., k] = np.maximum(apart[..., k], 0.0)
+        return apart
+
+
+@dataclass(frozen=True)
+class Spread:
+    """A covariance with its factor.
+
+    Attributes
+    ----------
+    factor : (m, m) array
+        Lower Cholesky factor.
+    log_determinant : float
+    """
+
+    factor: Array
+    log_determinant: float
+
+    @staticmethod
+    def of(matrix: Array) -> Spread:
+        """Factor a covariance."""
+        factor = np.asarray(np.linalg.cholesky(matrix), dtype=np.float64)
+        return Spread(factor, float(2.0 * np.log(np.diag(factor)).sum()))
+
+    @cached_property
+    def unfactor(self) -> Array:
+        """The inverse of the factor, (m, m)."""
+        return np.asarray(np.linalg.inv(self.factor))
+
+    def whiten(self, rows: Array) -> Array:
+        """Rows (n, m) in units of this covariance."""
+        return np.asarray(rows @ self.unfactor.T)
+
+    def squares(self, rows: Array) -> Array:
+        """Squared Mahalanobis length of every row (n, m) → (n,)."""
+        return np.asarray((self.whiten(rows) ** 2).sum(axis=1))
+
+
+def spread(
+    observed: Observed, sensitivities: Array, level: Array, shift: Array | float = 0.0
+) -> Spread:
+    """The spread of readings around what a hypothesis predicts.
+
+    Parameters
+    ----------
+    observed : Observed
+    sensitivities : (p, m) array
+        Of good parts, at the hypothesis' own operating point.
+    level : (m,) array
+        Predicted values.
+    shift : (m,) array, optional
+        How far a fault moves them.
+    """
+    matrix = (
+        covariance(sensitivities)
+        + np.diag(observed.bench**2)
+        + model_error.model_covariance(
+            observed.readings, level, observed.channels, shift, observed.common
+        )
+    )
+    return Spread.of(matrix)
+
+
+def log_student(
+    squares: Array, log_determinant: float | Array, size: int, freedom: float = 0.0
+) -> Array:
+    """Logarithm of the multivariate Student density.
+
+    Parameters
+    ----------
+    squares : (n,) array
+        Squared Mahalanobis lengths.
+    log_determinant : float or (n,) array
+        Of the scale matrix.
+    size : int
+        Number of readings, m.
+    freedom : float
+        Degrees of freedom; 0 takes those of ``model_error.yaml``.
+    """
+    freedom = freedom or model_error.model_errors()[0]
+    constant = (
+        math.lgamma((freedom + size) / 2.0)
+        - math.lgamma(freedom / 2.0)
+        - 0.5 * size * math.log(freedom * math.pi)
+        - 0.5 * log_determinant
+    )
+    return np.asarray(constant - 0.5 * (freedom + size) * np.log1p(squares / freedom))
+
+
+def log_density(white: Array, around: Spread) -> Array:
+    """Logarithm of the density of readings of which one may be misread.
+
+    Parameters
+    ----------
+    white : (n, m) array
+        Residuals in units of `around`.
+    around : Spread
+
+    Returns
+    -------
+    (n,) array
+    """
+    determinants = np.full(len(white), around.log_determinant)
+    return forgiving((white**2).sum(axis=1), conditional(white, around), determinants)
+
+
+def conditional(white: Array, around: Spread) -> Array:
+    """How far each reading lies from what all others let expect, in standard deviations, (n, m)."""
+    return np.asarray(white @ around.unfactor / np.sqrt((around.unfactor**2).sum(axis=0)))
+
+
+def forgiving(squares: Array, apart: Array, log_determinants: Array) -> Array:
+    """`log_density` from what it needs to know.
+
+    Either all readings are as good as their uncertainty says, or any one of them is misread.
+
+    Parameters
+    ----------
+    squares, log_determinants : (n,) array
+        Squared Mahalanobis lengths, and of the scale matrices.
+    apart : (n, m) array
+        `conditional` distances.
+
+    Returns
+    -------
+    (n,) array
+    """
+    about, size = model_error.tails(), apart.shape[1]
+    plain = log_student(squares, log_determinants, size) + math.log1p(-about.misread)
+    one = one_kicked(squares, apart, log_determinants, about.slip)
+    return np.asarray(np.logaddexp(plain, one + math.log(about.misread)))
+
+
+def one_kicked(squares: Array, apart: Array, log_determinants: Array, kick: float) -> Array:
+    """Logarithm of the density where one reading, nobody knows which, strays by itself.
+
+    A Student density whose scale matrix is wider for that reading: a rank-one update, whose
+    distance and determinant are known in closed form (matrix determinant lemma and
+    Sherman-Morrison).
+
+    Parameters
+    ----------
+    squares, apart, log_determinants : array
+        As `forgiving` takes them.
+    kick : float
+        How far it may stray, in standard deviations of what the others leave open about it.
+    """
+    size = apart.shape[1]
+    eased = squares[:, None] - apart**2 * (kick**2 / (1.0 + kick**2))
+    wider = (log_determinants + math.log1p(kick**2))[:, None]
+    logs = log_student(np.maximum(eased, 0.0), wider, size)
+    top = logs.max(axis=1)
+    return np.asarray(top + np.log(np.exp(logs - top[:, None]).mean(axis=1)))
+
+
+def log_loose(squares: Array, apart: Array, log_determinants: Array) -> Array:
+    """Logarithm of the density of readings of a fault that does roughly what is predicted.
+
+    It does so in all readings, how roughly nobody knows; or as predicted in all but one.
+
+    Parameters
+    ----------
+    squares, apart, log_determinants : array
+        As `forgiving` takes them.
+
+    Returns
+    -------
+    (n,) array
+    """
+    about, size = model_error.tails(), apart.shape[1]
+    wide = about.loose_scale**2
+    wider = log_determinants + size * math.log(wide)
+    roughly = log_student(squares / wide, wider, size, about.loose_freedom)
+    but_one = one_kicked(squares, apart, log_determinants, about.loose_kick)
+    return np.asarray(np.logaddexp(
+        roughly + math.log1p(-about.loose_one), but_one + math.log(about.loose_one)
+    ))
+
+
+def tail(square: float, size: int) -> float:
+    """Chance that readings of a unit that the hypothesis describes lie farther away.
+
+    The squared distance of normally spread readings follows χ² with m degrees of freedom. The
+    heavier tails of the likelihood are kept out on purpose: they forgive a misread value when
+    hypotheses are weighed, and would forgive a second fault here.
+
+    Parameters
+    ----------
+    square : float
+        Squared Mahalanobis length, d².
+    size : int
+        Number of readings, m.
+    """
+    half = square / 2.0
+    whole = size % 2 == 0
+    shape = 1.0 if whole else 0.5
+    chance = math.exp(-half) if whole else math.erfc(math.sqrt(half))
+    # Q(a + 1, x) = Q(a, x) + xᵃ e⁻ˣ / Γ(a + 1), up to a = m/2 (Abramowitz and Stegun 6.5.23);
+    # scipy's gammaincc does the same and takes longer to import than a warm ranking takes
+    while shape < size / 2.0 - 0.25:
+        if half > 0.0:
+            chance += math.exp(shape * math.log(half) - half - math.lgamma(shape + 1.0))
+        shape += 1.0
+    return min(chance, 1.0)

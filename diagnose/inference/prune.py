@@ -1,0 +1,105 @@
+"""Cheap readings first: which faults are worth simulating under drive.
+
+Readings at rest are simulated for every fault. Where they already put a fault far behind the best
+one, distortion would have to speak for it more strongly than readings under drive ever do.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from circuits.stage import Stage
+from diagnose.inference.evidence import Scored
+from diagnose.inference.likelihood import Array, Observed
+from diagnose.inference.posterior import weigh
+from diagnose.inference.unmodelled import SIZES
+from faultlib.catalogue import Hypothesis
+from faultlib.signature import Stepwise, signatures
+from faultlib.simulate import Bench
+from faultlib.tolerance import Spread
+
+NATS = 9.0
+"""A fault whose odds at rest trail the best one's by more than e⁹ (8000 to 1) is dropped."""
+MOST = 40
+"""No more faults than this are simulated under drive."""
+
+
+def worth_driving(
+    stage: Stage,
+    observed: Observed,
+    everything: Sequence[Hypothesis],
+    log_prior: Callable[[Hypothesis], float],
+    bench: Bench,
+    progress: Stepwise | None = None,
+    around: Sequence[Spread] | None = None,
+) -> tuple[tuple[Hypothesis, ...], Array, str]:
+    """Faults that readings under drive could still lift to the top.
+
+    Parameters
+    ----------
+    stage : Stage
+    observed : Observed
+        All readings.
+    everything : sequence of Hypothesis
+    log_prior : callable
+    bench : Bench
+    progress : callable, optional
+    around : sequence of Spread, optional
+
+    Returns
+    -------
+    tuple of Hypothesis, (n, m) array, str
+        Those kept; readings at rest of those dropped (`Signatures.beside`); and a sentence on
+        them, empty for none.
+    """
+    none = np.empty((0, len(observed.readings)))
+    rest = [k for k, r in enumerate(observed.readings) if not r.driven]
+    if not rest:
+        return tuple(everything), none, ""
+    quiet = _some(observed, rest)
+    found = signatures(stage, quiet.readings, everything, bench, progress, around)
+    priors = [log_prior(s.hypothesis) for s in found.faults]
+    scored = weigh(found, quiet, priors, bench, progress).scored
+    scores = [s.score for s in scored]
+    best = max(scores, default=0.0)
+    order = sorted(range(len(scores)), key=lambda k: -scores[k])
+    kept = [k for k in order[:MOST] if scores[k] > best - NATS]
+    lost = len(scores) - len(kept)
+    if not lost:
+        return tuple(everything), none, ""
+    beside = _beside([scored[k] for k in order[len(kept) :]], rest, len(observed.readings))
+    behind = best - scores[order[len(kept)]]
+    told = (
+        f"{lost} of {len(scores)} faults were not simulated under drive: the other readings put "
+        f"each of them at 1 to {_round(math.exp(min(behind, 60.0)))} or less against the best"
+    )
+    return tuple(found.faults[k].hypothesis for k in sorted(kept)), beside, told
+
+
+def _beside(dropped: Sequence[Scored], rest: Sequence[int], count: int) -> Array:
+    """Readings of faults at some of their sizes, NaN under drive."""
+    rows = np.vstack([s.predicted[s.evenly(SIZES)] for s in dropped])
+    made = np.full((len(rows), count), np.nan)
+    made[:, list(rest)] = rows
+    return made
+
+
+def _some(observed: Observed, which: Sequence[int]) -> Observed:
+    """Some of the readings."""
+    return replace(
+        observed,
+        readings=tuple(observed.readings[k] for k in which),
+        values=observed.values[np.array(which)],
+        bench=observed.bench[np.array(which)],
+        bounds=tuple(observed.bounds[k] for k in which),
+        channels=tuple(observed.channels[k] for k in which) if observed.channels else (),
+    )
+
+
+def _round(odds: float) -> str:
+    digits = max(0, math.floor(math.log10(odds))) if odds > 1.0 else 0
+    return f"{round(odds / 10.0**digits) * 10**digits:,}"

@@ -1,0 +1,139 @@
+"""The first look at every hypothesis, and the second at those that could still matter.
+
+The first scores every fault at every size with the spread of a healthy unit, widened where a
+fault moves the readings far (a saturated stage does not keep the tolerances of a healthy one).
+The second simulates how good parts move the readings of *that* faulty unit, and scores it again
+with its own spread.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from diagnose.inference.evidence import GRID, Scored, fault_at, log_sum, notch, places, rescored
+from diagnose.inference.likelihood import Array, Observed, Spread, forgiving, log_loose, spread
+from diagnose.inference.model_error import model_covariance
+from diagnose.inference.quadrature import cells
+from faultlib.signature import Signature, Signatures, Stepwise, differences
+from faultlib.simulate import Bench, Variant
+from faultlib.tolerance import covariance
+
+_COARSE = 17
+_SHORTLIST = 28
+_BATCH = 6
+_NATS = 13.0
+_SHIFT_DOUBT = 0.15
+
+
+def good_units(signatures: Signatures, observed: Observed) -> Array:
+    """Covariance (m, m) of the readings of good units, as this bench takes them."""
+    return np.asarray(
+        covariance(signatures.sensitivities)
+        + np.diag(observed.bench**2)
+        + model_covariance(
+            observed.readings, signatures.healthy, observed.channels, common=observed.common
+        )
+    )
+
+
+def screen(
+    signature: Signature,
+    signatures: Signatures,
+    observed: Observed,
+    log_prior: float,
+    among: Array | None = None,
+) -> Scored:
+    """Score with the healthy unit's spread, widened by a share of how far the fault goes.
+
+    Parameters
+    ----------
+    signature : Signature
+    signatures : Signatures
+    observed : Observed
+    log_prior : float
+    among : (m, m) array, optional
+        `good_units` of the same readings, where it is known.
+    """
+    mode = signature.hypothesis.mode
+    grid = places(signature.hypothesis)
+    predicted = signature.at(mode.size(grid))
+    healthy = signatures.healthy
+    matrix = good_units(signatures, observed) if among is None else among
+    coarse = predicted[:: max(1, (GRID - 1) // (_COARSE - 1))] if mode.sized else predicted
+    doubt = (_SHIFT_DOUBT * (coarse - healthy)) ** 2
+    if mode.sized:
+        doubt += np.gradient(coarse, axis=0) ** 2 / 12.0  # the size may lie between two points
+    stack = matrix[None, :, :] + doubt[:, :, None] * np.eye(len(healthy))[None, :, :]
+    factors = np.linalg.cholesky(stack)
+    undone = np.linalg.inv(factors)
+    white = np.einsum("nij,nj->ni", undone, observed.residuals(coarse))
+    determinants = 2.0 * np.log(np.diagonal(factors, axis1=1, axis2=2)).sum(axis=1)
+    squares = (white**2).sum(axis=1)
+    apart = np.einsum("ni,nij->nj", white, undone) / np.sqrt((undone**2).sum(axis=1))
+    logs = forgiving(squares, apart, determinants)
+    loose = log_loose(squares, apart, determinants)
+    best = int(np.argmax(logs))
+    if mode.sized:
+        known = np.linspace(0.0, 1.0, len(coarse))
+        logs, loose = (np.interp(grid, known, one) for one in (logs, loose))
+    share = np.log(cells(grid[:, None]))
+    mass = logs + share
+    whole = log_sum(mass)
+    return Scored(
+        (signature.hypothesis,), log_prior, whole, grid[:, None],
+        np.exp(mass - whole), predicted, float(squares[best]),
+        Spread(factors[best], float(determinants[best])), loose=log_sum(loose + share),
+    )
+
+
+def own_spreads(
+    scored: Sequence[Scored],
+    signatures: Signatures,
+    observed: Observed,
+    bench: Bench,
+    progress: Stepwise | None,
+) -> list[Scored]:
+    """Score the hypotheses that could still matter with their own spread, twice if they moved.
+
+    The likeliest come first, a few at a time: once they are known, what the screening put far
+    behind them need not be simulated. Its own widened spread favours it as it is.
+    """
+    made = list(scored)
+    if not made:
+        return made
+    ranked = sorted(range(len(made)), key=lambda i: -made[i].score)[:_SHORTLIST]
+    done: list[int] = []
+    moved: list[int] = []
+    while ranked:
+        best = max((made[i].score for i in done), default=made[ranked[0]].score)
+        short = [i for i in ranked[:_BATCH] if made[i].score > best - _NATS]
+        if not short:
+            break
+        before = {i: notch(made[i]) for i in short}
+        _rescore(made, short, signatures, observed, bench, progress)
+        moved += [i for i in short if notch(made[i]) != before[i]]
+        done += short
+        ranked = ranked[_BATCH:]
+    best = max(made[i].score for i in done)
+    again = [i for i in moved if made[i].score > best - _NATS]
+    _rescore(made, again, signatures, observed, bench, progress)
+    return made
+
+
+def _rescore(
+    made: list[Scored],
+    which: Sequence[int],
+    signatures: Signatures,
+    observed: Observed,
+    bench: Bench,
+    progress: Stepwise | None,
+) -> None:
+    units = [Variant((fault_at(made[i].hypotheses[0], notch(made[i])),)) for i in which]
+    found = signatures.lines(units, bench, progress)
+    for i, answer in zip(which, found, strict=True):
+        if answer is not None:
+            level, sensitivities = answer
+            shift = differences(level, signatures.healthy, observed.readings)
+            made[i] = rescored(made[i], spread(observed, sensitivities, level, shift), observed)

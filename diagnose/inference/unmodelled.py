@@ -1,0 +1,124 @@
+"""A fault that stands in no library: how probable it makes a set of readings.
+
+Nobody knows what such a fault does. It may move one reading alone, the readings of one kind, or
+all of them, in the directions and by the amounts in which the faults of this stage move them; or
+it does roughly what a known fault does. The narrow ways matter: were all thirty readings thought
+to move freely at once, thirty dimensions would make it lose against any fault that explains half
+of them.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from circuits.reading import Reading
+from diagnose.inference.evidence import Scored, log_sum
+from diagnose.inference.likelihood import (
+    Array,
+    Observed,
+    Spread,
+    conditional,
+    log_density,
+    one_kicked,
+)
+from diagnose.inference.screen import good_units
+from faultlib.signature import Signatures
+
+SIZES = 9
+"""Sizes of every fault that tell how faults move the readings."""
+
+_KINDS: Mapping[str, str] = {
+    "dc voltage": "bias", "supply current": "bias", "resistance": "bias",
+    "gain": "signal", "response": "signal", "riaa deviation": "signal", "phase": "signal",
+    "input impedance": "signal", "output impedance": "signal", "damping factor": "signal",
+    "channel balance": "signal", "crosstalk": "signal", "rise time": "signal",
+    "overshoot": "signal", "tilt": "signal",
+    "hum": "mains", "ripple": "mains", "noise": "noise", "snr": "noise",
+}  # fmt: skip
+_DRIVE = "drive"
+"""What an unknown fault moves together: readings of one kind; all others are under drive."""
+_BROAD = (0.003, 0.02, 0.06, 0.2, 0.6)
+"""Parts of the mean square of the shifts of this stage's faults."""
+_KICKS = (10.0, 30.0, 100.0, 300.0)
+"""How far a reading moves alone, in standard deviations of what the others leave open about it."""
+_OWN = 0.1
+"""Share of moves that no modelled fault makes, every reading by itself."""
+_MOST = 300.0
+"""Standard deviations beyond which it does not matter how far a fault goes."""
+
+
+def unmodelled(scored: Sequence[Scored], signatures: Signatures, observed: Observed) -> float:
+    """Log evidence of a fault that stands in no library.
+
+    Parameters
+    ----------
+    scored : sequence of Scored
+        The modelled faults, with their priors.
+    signatures : Signatures
+    observed : Observed
+    """
+    matrix = good_units(signatures, observed)
+    residual = observed.residuals(signatures.healthy[None, :])
+    shifts = _shifts(scored, signatures)
+    free = [_alone(residual, Spread.of(matrix)), _moved(residual, matrix, shifts, observed)]
+    kinds = _kinds(observed.readings)
+    some = [
+        _moved(residual, matrix, shifts * (kinds == kind), observed)
+        for kind in dict.fromkeys(kinds.tolist())
+        if 1 < np.count_nonzero(kinds == kind) < len(kinds)
+    ]
+    if some:
+        free.append(_mean(some))
+    if not scored:
+        return _mean(free)
+    priors = np.array([s.log_prior for s in scored])
+    near = log_sum(priors + np.array([s.loose for s in scored])) - log_sum(priors)
+    return _mean([_mean(free), near])
+
+
+def _moved(residual: Array, matrix: Array, shifts: Array, observed: Observed) -> float:
+    """The healthy density stretched along the moves of faults, by amounts nobody knows."""
+    noise = np.sqrt(np.diag(matrix))
+    shifts = np.clip(shifts, -_MOST * noise, _MOST * noise)
+    ways = shifts.T @ shifts / len(shifts)
+    ways = (1.0 - _OWN) * ways + _OWN * np.diag(np.diag(ways))
+    logs = []
+    for part in _BROAD:
+        around = Spread.of(matrix + part * ways)
+        logs.append(float(log_density(around.whiten(residual), around)[0]))
+    return _mean(logs)
+
+
+def _alone(residual: Array, around: Spread) -> float:
+    """One reading strays, nobody knows which."""
+    white = around.whiten(residual)
+    squares, apart = (white**2).sum(axis=1), conditional(white, around)
+    determinant = np.array([around.log_determinant])
+    return _mean([float(one_kicked(squares, apart, determinant, kick)[0]) for kick in _KICKS])
+
+
+def _kinds(readings: Sequence[Reading]) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
+    return np.array([_KINDS.get(r.quantity, _DRIVE) for r in readings])
+
+
+def _mean(logs: Sequence[float]) -> float:
+    """Logarithm of the mean of exponentials: each way is as likely as the next."""
+    return log_sum(np.array(logs)) - math.log(len(logs))
+
+
+def _shifts(scored: Sequence[Scored], signatures: Signatures) -> Array:
+    """How all faults move the readings, (n, m), those that were left out among them.
+
+    What was not simulated of these moves as it does with the others: the few that are left for
+    their likeness to the readings would lend it that likeness.
+    """
+    healthy = signatures.healthy
+    known = np.vstack([s.predicted[s.evenly(SIZES)] for s in scored] or [healthy[None, :]])
+    beside = signatures.beside
+    if not len(beside):
+        return np.asarray(known - healthy)
+    others = known[np.arange(len(beside)) % len(known)]
+    return np.vstack([known, np.where(np.isnan(beside), others, beside)]) - healthy

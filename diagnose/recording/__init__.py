@@ -1,0 +1,1 @@
+"""From a sound file to readings."""

@@ -1,0 +1,188 @@
+"""What was read from a recording, as frozen data, and its views as a document and as a sheet.
+
+An item is a figure of the trade; where the bench sheet has a quantity for it, the item carries
+the reading as well. Levels, balance, phase between channels and a few more have none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+from circuits.quantity import render
+from circuits.reading import shown
+from diagnose.sheet.blank_yaml import entry_line
+from diagnose.sheet.entry import Measured
+
+_KEYS = (
+    "frequency", "order", "band", "weighting", "tones", "ratio",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Item:
+    """One figure.
+
+    Attributes
+    ----------
+    name : str
+        ``thd``, ``harmonic 3``, ``hum at 100 Hz``.
+    value : float
+        SI; a ratio for ``%``, dB as they are.
+    unit : str
+        As `circuits.quantity.render` takes it; also ``dBFS`` and ``bit``.
+    channel : str
+        ``left``, ``right``, or empty where there is one channel or where it is of both.
+    bound : str
+        ``<`` where the figure vanishes in the noise of the recording.
+    measured : Measured or None
+        The same in the words of the bench sheet.
+    """
+
+    name: str
+    value: float
+    unit: str
+    channel: str = ""
+    bound: str = ""
+    measured: Measured | None = None
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """All that was read from one recording.
+
+    Attributes
+    ----------
+    about : dict
+        The recording as plain data, of `circuits.signals.recording.about`.
+    signal : str
+        What it was taken for, a word of `diagnose.recording.recognise.SIGNALS`.
+    full_scale : float or None
+        V RMS of a sine whose peaks reach digital full scale, as told.
+    items : tuple of Item
+    hum : tuple of (channel, sentence)
+        What the pattern of the mains lines says.
+    notes : tuple of str
+    """
+
+    about: dict[str, Any]
+    signal: str
+    full_scale: float | None
+    items: tuple[Item, ...]
+    hum: tuple[tuple[str, str], ...] = ()
+    notes: tuple[str, ...] = field(default=())
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Channels that items belong to, in their order."""
+        return tuple(dict.fromkeys(item.channel for item in self.items if item.channel))
+
+    def readings(self, channel: str = "") -> tuple[Measured, ...]:
+        """What belongs on a bench sheet.
+
+        Parameters
+        ----------
+        channel : str
+            Empty for a recording of one channel.
+        """
+        return tuple(
+            item.measured for item in self.items
+            if item.measured is not None and item.channel == channel
+        )  # fmt: skip
+
+    def item(self, name: str, channel: str = "") -> Item:
+        """The item of that name.
+
+        Raises
+        ------
+        KeyError
+            When there is none.
+        """
+        for item in self.items:
+            if (item.name, item.channel) == (name, channel):
+                return item
+        raise KeyError(name)
+
+
+def to_json(made: Measurement) -> dict[str, Any]:
+    """The document of ``diagnose measure --json``.
+
+    Parameters
+    ----------
+    made : Measurement
+
+    Returns
+    -------
+    dict
+        Plain data; values in the unit beside them, so ``%`` in per cent.
+    """
+    return {
+        **made.about,
+        "signal": made.signal,
+        "full scale": made.full_scale,
+        "items": [_item(item) for item in made.items],
+        "hum": [{"channel": channel, "says": text} for channel, text in made.hum],
+        "notes": list(made.notes),
+    }
+
+
+def _item(item: Item) -> dict[str, Any]:
+    document: dict[str, Any] = {
+        "name": item.name,
+        "value": item.value * 100.0 if item.unit == "%" else item.value,
+        "unit": item.unit,
+    }
+    if item.channel:
+        document["channel"] = item.channel
+    if item.bound:
+        document["bound"] = item.bound
+    if item.measured is not None:
+        document["reading"] = _conditions(item.measured)
+    return document
+
+
+def _conditions(measured: Measured) -> dict[str, Any]:
+    reading = measured.reading
+    document: dict[str, Any] = {"quantity": reading.quantity}
+    for key in _KEYS:
+        value = getattr(reading, key)
+        if value and value != (0.0, 0.0):
+            document[key] = list(value) if isinstance(value, tuple) else value
+    if reading.level is not None:
+        document[reading.level[0]] = reading.level[1]
+    document["value"] = shown(reading, measured.value)
+    document["unit"] = reading.unit
+    return document
+
+
+def sheet_lines(made: Measurement) -> str:
+    """The readings as lines of a bench sheet, to be pasted into one.
+
+    Parameters
+    ----------
+    made : Measurement
+
+    Returns
+    -------
+    str
+        ``readings:`` of one channel, or ``channels:`` of two.
+    """
+    if not made.channels:
+        return "\n".join(["readings:", *_lines(made.readings(), "  ")]) + "\n"
+    lines = ["channels:"]
+    for channel in made.channels:
+        lines += [f"  {channel}:", "    readings:", *_lines(made.readings(channel), "      ")]
+    return "\n".join(lines) + "\n"
+
+
+def _lines(readings: Iterable[Measured], indent: str) -> list[str]:
+    made = []
+    for measured in readings:
+        reading = measured.reading
+        text = render(measured.value, reading.unit, 4)
+        if measured.bound:
+            text = f'"{measured.bound} {text}"'
+        empty = entry_line(reading)
+        made.append(f"{indent}- {empty[:-1]}{text}}}")
+    return made or [f"{indent}[]"]

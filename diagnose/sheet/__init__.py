@@ -1,0 +1,1 @@
+"""What was written down: bench sheets, their readings, limits and tables."""

@@ -1,0 +1,166 @@
+"""A blank bench sheet: the readings to take, each with an empty value, as YAML to fill in."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Sequence
+from decimal import Decimal
+
+from circuits.quantity import parse, render
+from circuits.reading import Reading
+from circuits.stage import Stage
+
+_UNITS = {"frequency": "Hz", "reference": "Hz", "load": "ohm", "thd": "%"}
+_NAMES = ("from", "at", "rail", "between")
+_LEVEL_UNITS = {"power": "W", "output level": "V", "input level": "V"}
+_PLAIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.+-]*( [A-Za-z0-9_.+-]+)*")
+
+
+def blank_sheet(
+    stage: Stage, readings: Sequence[tuple[Reading, str]], reference: str = ""
+) -> str:
+    """The text of a case file without values.
+
+    Parameters
+    ----------
+    stage : Stage
+    readings : sequence of (reading, comment)
+        In the order they stand on the sheet; a comment says how to take the reading.
+    reference : str
+        What the case writes under ``stage``: by default the stage's name.
+
+    Returns
+    -------
+    str
+        YAML that `diagnose.sheet.case.load_case` reads, as it is and filled in.
+    """
+    lines = [
+        "# Fill in what was measured; what is left empty is passed over.",
+        "# A value has its unit, such as 1.39 V, 35.4 dB or 0.24 %. A reading that vanishes below",
+        '# what the meter sees is written value: "< -90 dB".',
+        f"case: {_quoted(stage.title or stage.name)}",
+        f"stage: {_word(reference or stage.name)}",
+        "",
+        "# Where the schematic of this unit differs: values: {C3: 12n, R8: 270k}",
+        "values: {}",
+        f"mains: {exact(stage.mains, 'Hz')}",
+        "",
+        "readings:",
+    ]
+    if stage.cautions:
+        lines[0:0] = ["# Mind:", *(f"#   {_one_line(text)}" for text in stage.cautions), "#"]
+    entries = [f"  - {entry_line(reading)}" for reading, _ in readings]
+    for entry, (_, comment) in zip(entries, readings, strict=True):
+        note = _one_line(comment)
+        lines.append(f"{entry}  # {note}" if note else entry)
+    lines += [
+        "",
+        "# Published figures in the same words, with max, min or within in place of the value; a",
+        "# band in place of the frequency; or the name of a standard:",
+        *(f"#   - {line}" for line in limit_lines([reading for reading, _ in readings])),
+        "limits: []",
+        "",
+        "# Parts that were tested or changed: good, bad, replaced, cleaned, adjusted.",
+        f"#   - {{part: {_some_part(stage)}, found: good, how: capacitance and ESR}}",
+        "checks: []",
+        "",
+        "# What was noticed: intermittent, worse when warm, worse with level, after a knock,",
+        "# both channels. Such as: [intermittent, worse when warm]",
+        "observations: []",
+        "",
+        "# Two channels: move the readings below these words in place of the ones above:",
+        "# channels: {left: {readings: […]}, right: {readings: […]}}",
+        "# suspect: right",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def entry_line(reading: Reading) -> str:
+    """A reading as a mapping of the sheet, its value left empty at the end."""
+    words = [f"quantity: {reading.quantity}"]
+    for key, ends in conditions(reading):
+        texts = [_word(text) if key in _NAMES else text for text in ends]
+        words.append(f"{key}: " + ("[" + ", ".join(texts) + "]" if len(texts) > 1 else texts[0]))
+    return "{" + ", ".join([*words, "value: "]) + "}"
+
+
+def conditions(reading: Reading) -> list[tuple[str, tuple[str, ...]]]:
+    """The conditions of a reading in the words of the sheet, as text that is read back exactly.
+
+    Two texts where two nodes or frequencies belong.
+
+    Parameters
+    ----------
+    reading : Reading
+    """
+    made: list[tuple[str, tuple[str, ...]]] = []
+    for key, name in (("from", reading.origin), ("at", reading.at), ("rail", reading.rail)):
+        if name:
+            made.append((key, (name,)))
+    if reading.between:
+        made.append(("between", reading.between))
+    if reading.order:
+        made.append(("order", (f"{reading.order}",)))
+    for key, unit in _UNITS.items():
+        if getattr(reading, key):
+            made.append((key, (exact(getattr(reading, key), unit),)))
+    if reading.level is not None:
+        kind, value = reading.level
+        made.append((kind, (exact(value, _LEVEL_UNITS[kind]),)))
+    for key, ends in (("band", reading.band), ("tones", reading.tones)):
+        if any(ends):
+            made.append((key, tuple(exact(end, "Hz") for end in ends)))
+    if reading.ratio:
+        made.append(("ratio", (exact(reading.ratio, ""),)))
+    if reading.weighting:
+        made.append(("weighting", (reading.weighting,)))
+    return made
+
+
+def limit_lines(readings: Sequence[Reading]) -> list[str]:
+    """Examples of published figures in the words of a sheet, for the readings on it.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+    """
+    there = {reading.quantity for reading in readings}
+    said = {
+        "riaa deviation": "{quantity: riaa deviation, band: 20 Hz to 20 kHz, within: 1 dB}",
+        "response": "{quantity: response, band: 20 Hz to 20 kHz, within: 1 dB}",
+        "hum": "{quantity: hum, frequency: 100 Hz, max: 1 mV}",
+        "damping factor": "{quantity: damping factor, frequency: 1 kHz, min: 20}",
+    }
+    made = [text for name, text in said.items() if name in there]
+    for name, figure in (("ripple", "5 mV"), ("thd", "0.5 %")):
+        lines = [entry_line(r) for r in readings if r.quantity == name]
+        made += [f"{text.removesuffix('value: }')}max: {figure}}}" for text in lines[-1:]]
+    return [*made, "{standard: DIN 45500 amplifier}"] if "damping factor" in there else made
+
+
+def _some_part(stage: Stage) -> str:
+    """A capacitor of the stage, or whatever part it has first."""
+    return next((p.name for p in stage.parts if p.kind == "electrolytic"), stage.parts[0].name)
+
+
+def exact(value: float, unit: str) -> str:
+    """The shortest text that is read back as exactly this value."""
+    for digits in range(3, 18):
+        text = render(value, unit, digits).replace("Ω", "ohm")
+        if parse(text, unit) == value:
+            return text
+    # shifting the decimal point keeps every digit, which multiplying by 100 would not
+    return str(Decimal(repr(value)).scaleb(2 if unit == "%" else 0))
+
+
+def _word(text: str) -> str:
+    return text if _PLAIN.fullmatch(text) and text != "0" else _quoted(text)
+
+
+def _quoted(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False)
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())

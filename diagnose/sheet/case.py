@@ -1,0 +1,323 @@
+"""The bench sheet: a case file to a frozen `Case`, and a blank one to fill in.
+
+Whatever is left empty is passed over, so that a sheet loads at every stage of being filled in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from circuits import yamlfile
+from circuits.errors import InputError
+from circuits.load import MAINS, load_stage
+from circuits.part import within
+from circuits.reading import BALANCE, CROSSTALK, Reading
+from circuits.stage import Stage
+from circuits.values import with_values
+from circuits.yamlfile import Mapping, Node, Text
+from diagnose.sheet.blank_yaml import blank_sheet
+from diagnose.sheet.csv_sheet import CSV, read_csv_sheet
+from diagnose.sheet.entry import Measured
+from diagnose.sheet.limits import Limit, read_limits
+from diagnose.sheet.readings import Taken, read_readings
+from faultlib.catalogue import kind_of
+
+__all__ = [
+    "DONE", "FOUND", "OBSERVATIONS", "Case", "Check", "Limit", "Measured", "Repair", "blank_sheet",
+    "load_case",
+]  # fmt: skip
+
+_CASE_KEYS = (
+    "case", "stage", "values", "mains", "readings", "limits", "checks", "observations",
+    "channels", "suspect", "supply", "repaired",
+)  # fmt: skip
+SUPPLIES = ("shared", "own")
+"""Whether two channels have one supply or one each."""
+FOUND = ("good", "bad", "replaced", "cleaned", "adjusted")
+DONE = FOUND[2:]
+"""What counts as a repair."""
+OBSERVATIONS = (
+    "intermittent", "worse when warm", "worse with level", "after a knock", "both channels",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Check:
+    """What was tested or done at one part: `found` is one of `FOUND`, `how` is free text."""
+
+    part: str
+    found: str
+    how: str = ""
+
+
+@dataclass(frozen=True)
+class Repair:
+    """What was done to a part, one of `DONE`, and what was read after."""
+
+    part: str
+    how: str
+    readings: tuple[Measured, ...] = ()
+
+
+@dataclass(frozen=True)
+class Case:
+    """One bench sheet.
+
+    Attributes
+    ----------
+    name : str
+    stage : Stage
+        With this unit's values and mains frequency.
+    readings : tuple of Measured
+        Of the unit, or of its suspect channel.
+    limits : tuple of Limit
+    checks : tuple of Check
+    observations : tuple of str
+        Words of `OBSERVATIONS`.
+    channels : tuple of (name, readings)
+        Both channels where there are two, else empty.
+    suspect : str
+        The channel under suspicion.
+    known : tuple of str
+        Parts whose values the sheet states.
+    shared : tuple of str
+        Rails and parts that both channels have; none where each has everything for itself, and
+        on a sheet of one channel without crosstalk.
+    repaired : tuple of Repair
+        In the order in which it was done; `readings` are those before the first.
+    dense : tuple of (channel, Measured)
+        Rows of dense sweeps that limits are judged by and nothing else: a curve of many points
+        tells no more than one of some.
+    path : Path
+    """
+
+    name: str
+    stage: Stage
+    readings: tuple[Measured, ...] = ()
+    limits: tuple[Limit, ...] = ()
+    checks: tuple[Check, ...] = ()
+    observations: tuple[str, ...] = ()
+    channels: tuple[tuple[str, tuple[Measured, ...]], ...] = ()
+    suspect: str = ""
+    known: tuple[str, ...] = ()
+    shared: tuple[str, ...] = ()
+    repaired: tuple[Repair, ...] = ()
+    dense: tuple[tuple[str, Measured], ...] = ()
+    path: Path = field(default=Path(), compare=False)
+
+    @property
+    def reference(self) -> tuple[Measured, ...]:
+        """The readings of the other channel, which the same model error applies to."""
+        return next((read for name, read in self.channels if name != self.suspect), ())
+
+    @property
+    def right(self) -> str:
+        """Of two channels the one that a balance is told over the other, by its name or place."""
+        return right_of([name for name, _ in self.channels])
+
+    def weighs(self, reading: Reading) -> bool:
+        """Whether a reading of this sheet can be simulated and weighed.
+
+        Crosstalk needs something that both channels have, a balance readings of both.
+        """
+        if reading.quantity == CROSSTALK:
+            return bool(self.shared)
+        if reading.quantity == BALANCE:
+            return any(r.quantity == BALANCE or self.weighs(r)
+                       for r in (m.reading for m in self.reference))  # fmt: skip
+        return reading.about.simulated
+
+
+def right_of(names: Sequence[str]) -> str:
+    """Of two channels the right one: so named, or beside the left one, or the second."""
+    plain = [name.lower() for name in names]
+    if "right" in plain:
+        return names[plain.index("right")]
+    return names[1 - plain.index("left")] if "left" in plain else names[-1]
+
+
+def load_case(path: Path | str) -> Case:
+    """The case of one file.
+
+    Parameters
+    ----------
+    path : Path or str
+        A YAML file, or a table ending in `CSV`. A stage or sweep that it names is looked for from
+        its folder.
+
+    Raises
+    ------
+    InputError
+        With the place.
+    """
+    path = Path(path)
+    tree = read_csv_sheet(path) if path.suffix.lower() in CSV else yamlfile.read(path)
+    top = yamlfile.mapping(tree, "a case file", _CASE_KEYS, ("stage",))
+    stage = _stage(top, path.parent)
+    name = top.get("case")
+    taken, suspect = _channels(top, stage, path.parent)
+    channels = tuple((word, of.weighed) for word, of in taken)
+    if channels:
+        readings = dict(channels)[suspect]
+    else:
+        taken = (("", read_readings(top.get("readings"), stage, path.parent)),)
+        readings = taken[0][1].weighed
+    of_both = channels or any(m.reading.quantity == CROSSTALK for m in readings)
+    shared = _shared(top, stage) if of_both else ()
+    return Case(
+        name=yamlfile.text(name, "the case's name") if name is not None else path.stem,
+        stage=replace(stage, shared=shared) if of_both else stage,
+        readings=readings,
+        limits=read_limits(top.get("limits"), stage),
+        checks=_checks(top.get("checks"), stage),
+        observations=_observations(top.get("observations")),
+        channels=channels,
+        suspect=suspect,
+        known=_known(top),
+        shared=shared,
+        repaired=_repaired(top.get("repaired"), stage, path.parent),
+        dense=tuple((word, one) for word, of in taken for one in of.dense),
+        path=path,
+    )
+
+
+def _stage(top: Mapping, folder: Path) -> Stage:
+    node = top.entries["stage"]
+    word = yamlfile.text(node, "a stage")
+    try:
+        stage = load_stage(word, folder)
+    except InputError as error:
+        if error.place is None:
+            raise error.at(node.place) from None
+        if not error.place.line:  # the file as a whole: point at the line that names it
+            message = f"stage {word!r}: {error.message}"
+            raise InputError(message, place=node.place, expected=error.expected) from None
+        raise
+    values = top.get("values")
+    if values is not None:
+        stage = with_values(stage, yamlfile.mapping(values, "values"))
+    return stage.on_mains(within(top.get("mains"), "mains frequency", "Hz", MAINS, stage.mains))
+
+
+def _known(top: Mapping) -> tuple[str, ...]:
+    node = top.get("values")
+    return () if node is None else tuple(yamlfile.mapping(node, "values").entries)
+
+
+def _shared(top: Mapping, stage: Stage) -> tuple[str, ...]:
+    """What both channels have: as the sheet says of rails, else the stage; else all rails."""
+    node = top.get("supply")
+    word = yamlfile.choice(node, "word about the supply", SUPPLIES) if node is not None else ""
+    rails = [rail for rail in stage.rails if word != "own"]
+    if stage.shared and not word:
+        rails = [rail for rail in rails if rail.name in stage.shared]
+    parts = [name for name in stage.shared if all(name != rail.name for rail in stage.rails)]
+    owners = [word for rail in rails if rail.supply is not None
+              for word in (rail.supply.name, rail.supply.transformer) if word]  # fmt: skip
+    return tuple(dict.fromkeys([*(rail.name for rail in rails), *owners, *parts]))
+
+
+def _channels(
+    top: Mapping, stage: Stage, folder: Path
+) -> tuple[tuple[tuple[str, Taken], ...], str]:
+    node, named = top.get("channels"), top.get("suspect")
+    if node is None:
+        if named is not None:
+            raise InputError(
+                "suspect names a channel, and there are none",
+                place=top.keys["suspect"].place,
+                expected="channels: {left: {readings: […]}, right: {readings: […]}}",
+            )
+        return (), ""
+    if top.get("readings") is not None:
+        raise InputError(
+            "readings stand both here and in the channels",
+            place=top.keys["readings"].place,
+            expected="readings of one unit, or channels of two",
+        )
+    mapping = yamlfile.mapping(node, "channels")
+    if len(mapping.entries) != 2:
+        raise InputError(
+            f"{len(mapping.entries)} channels stand here", place=node.place, expected="two"
+        )
+    if named is None:
+        raise InputError(
+            "two channels need a suspect",
+            place=top.keys["channels"].place,
+            expected="suspect: the name of one of the channels",
+        )
+    if stage.chain is not None and stage.chain.instances:
+        for written in mapping.keys.values():
+            yamlfile.choice(written, f"channel of {stage.name}", stage.chain.instances)
+    suspect = yamlfile.choice(named, "channel", mapping.entries)
+    channels = []
+    for name in mapping.entries:
+        node = mapping.get(name)
+        inner = yamlfile.mapping(node, "a channel", ("readings",)) if node is not None else None
+        found = inner.get("readings") if inner is not None else None
+        channels.append((name, read_readings(found, stage, folder)))
+    return tuple(channels), suspect
+
+
+def _members(node: Node | None, what: str) -> tuple[Node, ...]:
+    if node is None:
+        return ()
+    return tuple(
+        item for item in yamlfile.items(node, what) if not (isinstance(item, Text) and item.empty)
+    )
+
+
+def _checks(node: Node | None, stage: Stage) -> tuple[Check, ...]:
+    checks = []
+    for item in _members(node, "checks"):
+        entry = yamlfile.mapping(item, "a check", ("part", "found", "how"), ("part",))
+        written = entry.entries["part"]
+        try:
+            part = stage.part(yamlfile.text(written, "a part"))
+        except InputError as error:
+            raise error.at(written.place) from None
+        found, how = entry.get("found"), entry.get("how")
+        if found is None:
+            continue
+        checks.append(
+            Check(
+                part.name,
+                yamlfile.choice(found, "finding", FOUND),
+                yamlfile.text(how, "a way of testing") if how is not None else "",
+            )
+        )
+    return tuple(checks)
+
+
+def _repaired(node: Node | None, stage: Stage, folder: Path) -> tuple[Repair, ...]:
+    """One repair, or a list of them in the order in which they were done."""
+    if node is None:
+        return ()
+    made = []
+    for item in (node,) if isinstance(node, Mapping) else _members(node, "repairs"):
+        entry = yamlfile.mapping(item, "a repair", ("part", "how", "readings"), ("part",))
+        written = entry.entries["part"]
+        name = yamlfile.text(written, "a part")
+        try:
+            kind_of(stage, name)
+        except InputError as error:
+            raise error.at(written.place) from None
+        how = entry.get("how")
+        made.append(
+            Repair(
+                name,
+                yamlfile.choice(how, "repair", DONE) if how is not None else DONE[0],
+                read_readings(entry.get("readings"), stage, folder).weighed,
+            )
+        )
+    return tuple(made)
+
+
+def _observations(node: Node | None) -> tuple[str, ...]:
+    words = (
+        yamlfile.choice(item, "observation", OBSERVATIONS)
+        for item in _members(node, "observations")
+    )
+    return tuple(dict.fromkeys(words))

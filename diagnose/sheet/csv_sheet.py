@@ -1,0 +1,227 @@
+"""The bench sheet as a table for a spreadsheet: its form, and a file of it as the tree of a case.
+
+First come rows of a word and what it says: ``case``, ``stage``, ``mains``, ``suspect``, ``supply``,
+``value, PART, VALUE``, ``check, PART, FOUND, HOW``, ``observation, WORDS``, ``standard, NAME``.
+Then a row of headings that begins with ``quantity``, and below it a row a reading. A row with a
+figure under ``max``, ``min`` or ``within`` is a limit; a ``channel`` column tells two channels
+apart. Everything means what it means in a YAML sheet, and the tree made here is read by the same
+functions, so that a mistake is shown with its line and column.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping as AnyMapping
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from circuits.errors import InputError, Place
+from circuits.yamlfile import Items, Mapping, Node, Text
+from diagnose.sheet.cells import (
+    SEPARATORS,
+    Line,
+    decimal_commas,
+    lines_of,
+    with_point,
+    with_unit,
+)
+
+CSV = (".csv", ".tsv")
+"""How the name of such a sheet ends."""
+CONDITIONS = (
+    "at", "rail", "from", "between", "frequency", "reference", "load", "power", "output level",
+    "input level", "order", "band", "frequencies", "weighting", "tones", "ratio", "thd",
+)  # fmt: skip
+FIGURES = ("max", "min", "within")
+COLUMNS = ("channel", "quantity", *CONDITIONS, "value", "unit", "uncertainty", *FIGURES, "remark")
+HEAD = ("case", "stage", "mains", "suspect", "supply")
+"""Words of the first rows that say one thing."""
+LISTS: AnyMapping[str, tuple[str, ...]] = {
+    "value": ("part", "value"), "check": ("part", "found", "how"), "observation": ("words",),
+    "standard": ("name",),
+}  # fmt: skip
+"""Words of the first rows that may stand more than once, and what follows them."""
+_PAIRS = ("between", "tones")
+_COUNTED = ("unit", "remark", "channel")
+
+
+def read_csv_sheet(path: Path) -> Mapping:
+    """The tree of one sheet, as `circuits.yamlfile.read` gives it of a YAML one.
+
+    Parameters
+    ----------
+    path : Path
+
+    Raises
+    ------
+    InputError
+        With the place, for a row or a heading that is not of the form.
+    """
+    lines = lines_of(path)
+    start, separator = _headings(lines, path)
+    decimal = decimal_commas(lines, separator)
+    rows = [line.cells(separator) for line in lines]
+    top = _Top(Place(str(path), 1, 1))
+    for row in rows[:start]:
+        top.head(row)
+    columns = _columns(rows[start])
+    for row in rows[start + 1 :]:
+        top.row(row, columns, decimal)
+    return top.mapping()
+
+
+def _headings(lines: Sequence[Line], path: Path) -> tuple[int, str]:
+    """Where the headings stand, and what divides the columns."""
+    for k, line in enumerate(lines):
+        found = re.match(r'\s*"?(?:channel|quantity)"?\s*([\t;,])', line.text, re.IGNORECASE)
+        if found:
+            return k, found[1]
+    if not lines:
+        raise InputError("this file is empty", place=Place(str(path)))
+    place = lines[-1].cells(SEPARATORS[-1])[0].place
+    raise InputError("this sheet has no row of headings", place=place,
+                     expected="a row that begins with quantity, and the readings below it")
+
+
+def _columns(row: Sequence[Text]) -> list[str]:
+    names: list[str] = []
+    for cell in row:
+        word = cell.value.lower()
+        if word and word not in COLUMNS:
+            raise InputError(f"{cell.value!r} is no column of a sheet", place=cell.place,
+                             expected="a column", choices=COLUMNS, given=word)
+        if word and word in names:
+            raise InputError(f"the column {word!r} stands twice", place=cell.place,
+                             expected="each column once")
+        names.append(word)
+    return names
+
+
+class _Top:
+    """A case in the making: entries by their words, lists that grow."""
+
+    def __init__(self, place: Place) -> None:
+        self.place = place
+        self.words: dict[str, Text] = {}
+        self.keys: dict[str, Text] = {}
+        self.values: dict[str, Text] = {}
+        self.value_keys: dict[str, Text] = {}
+        self.lists: dict[str, list[Node]] = {
+            name: [] for name in ("readings", "limits", "checks", "observations")
+        }
+        self.channels: dict[str, list[Node]] = {}
+        self.channel_keys: dict[str, Text] = {}
+
+    def head(self, row: Sequence[Text]) -> None:
+        """Take one of the first rows."""
+        first, *rest = row
+        word = first.value.lower()
+        while rest and not rest[-1].value:
+            rest.pop()
+        if word not in HEAD and word not in LISTS:
+            raise InputError(f"{first.value!r} is no word of a sheet's first rows",
+                             place=first.place, expected="a word",
+                             choices=(*HEAD, *LISTS), given=word)  # fmt: skip
+        names = LISTS.get(word, ("value",))
+        if len(rest) > len(names):
+            raise InputError(f"more stands behind {word!r} than belongs there",
+                             place=rest[len(names)].place, expected=", ".join((word, *names)))
+        if not rest:
+            return
+        key = replace(first, value=word)
+        if word in HEAD:
+            _once(self.keys, key)
+            self.words[word] = rest[0]
+        elif word == "value":
+            _once(self.value_keys, rest[0])
+            self.values[rest[0].value] = rest[1] if len(rest) > 1 else Text("", rest[0].place)
+        elif word == "observation":
+            self.lists["observations"].append(rest[0])
+        elif word == "standard":
+            self.lists["limits"].append(_mapping({"standard": (first, rest[0])}, first.place))
+        else:
+            self.lists["checks"].append(_mapping(
+                {name: (cell, cell) for name, cell in zip(names, rest, strict=False)}, first.place
+            ))
+
+    def row(
+        self, row: Sequence[Text], columns: Sequence[str], decimal: bool
+    ) -> None:
+        """Take one row below the headings."""
+        cells = {}
+        for k, cell in enumerate(row):
+            if not cell.value:
+                continue
+            name = columns[k] if k < len(columns) else ""
+            if not name:
+                raise InputError("this cell stands under no heading", place=cell.place,
+                                 expected="a cell under a heading; quotes around text with "
+                                 "the sign that divides the columns")  # fmt: skip
+            cells[name] = with_point(cell) if decimal and name != "remark" else cell
+        if not set(cells) - {"unit", "remark", "channel"}:
+            return
+        figures = [name for name in FIGURES if name in cells]
+        unit = cells["unit"].value if "unit" in cells else ""
+        entry: dict[str, tuple[Text, Node]] = {}
+        for name, cell in cells.items():
+            if name in _COUNTED:
+                continue
+            node: Node = _pair(cell) if name in _PAIRS else cell
+            if name in ("value", *FIGURES):
+                node = with_unit(cell, unit)
+            entry[name] = (replace(cell, value=name), node)
+        made = _mapping(entry, row[0].place)
+        if figures:
+            self.lists["limits"].append(made)
+        elif "channel" in cells:
+            name = cells["channel"].value
+            self.channel_keys.setdefault(name, cells["channel"])
+            self.channels.setdefault(name, []).append(made)
+        else:
+            self.lists["readings"].append(made)
+
+    def mapping(self) -> Mapping:
+        """The whole case."""
+        entries: dict[str, Node] = dict(self.words)
+        keys = dict(self.keys)
+        if self.values:
+            entries["values"] = Mapping(dict(self.values), self.value_keys, self.place)
+        for name, members in self.lists.items():
+            if members:
+                entries[name] = Items(tuple(members), self.place)
+        if self.channels:
+            entries["channels"] = Mapping(
+                {name: _mapping({"readings": (key, Items(tuple(self.channels[name]), key.place))},
+                                key.place)
+                 for name, key in self.channel_keys.items()},
+                self.channel_keys, self.place,
+            )  # fmt: skip
+        for name in entries:
+            keys.setdefault(name, Text(name, _place(entries[name])))
+        return Mapping(entries, keys, self.place)
+
+
+def _place(node: Node) -> Place:
+    return node.items[0].place if isinstance(node, Items) else node.place
+
+
+def _mapping(entries: AnyMapping[str, tuple[Text, Node]], place: Place) -> Mapping:
+    return Mapping(
+        {name: node for name, (_, node) in entries.items()},
+        {name: replace(key, value=name) for name, (key, _) in entries.items()},
+        place,
+    )
+
+
+def _once(known: dict[str, Text], key: Text) -> None:
+    first = known.setdefault(key.value, key)
+    if first is not key:
+        raise InputError(f"{key.value!r} stands twice; first in line {first.place.line}",
+                         place=key.place, expected="each once")
+
+
+def _pair(cell: Text) -> Node:
+    """Two nodes or two tones in one cell: ``c1 to 0``, ``19 kHz + 20 kHz``."""
+    words = re.split(r"\s*(?:[,;+/|]|\bto\b|\band\b)\s*", cell.value)
+    return Items(tuple(replace(cell, value=word, quoted=True) for word in words), cell.place)

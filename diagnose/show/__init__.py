@@ -1,0 +1,1 @@
+"""Views: texts, figures, drawings and the report."""

@@ -1,0 +1,47 @@
+"""Drawings and charts inside a page, whose policy keeps a style out of what is put into it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+
+from circuits.stage import Stage
+from diagnose.answer.result import Result
+from diagnose.show import chart_svg as chart
+from diagnose.show.figure import Figure
+from diagnose.show.stage import canvas as picture
+from diagnose.show.stage.picture import render
+
+STYLES = picture.STYLE + "\n" + chart.STYLE + "\n"
+_STYLE = re.compile(r"<style>.*?</style>", re.DOTALL)
+_LOWEST = 300.0
+
+
+def drawing(stage: Stage, lit: Mapping[str, float] | None = None) -> str:
+    """The drawing of a stage without its style, which is in `STYLES`.
+
+    Suspects that are no part of it, such as pick-up, are passed over.
+    """
+    parts = {part.name for part in (*stage.parts, *stage.supply_parts)}
+    return _STYLE.sub("", render(stage, {k: v for k, v in (lit or {}).items() if k in parts}))
+
+
+def charts(figure: Figure, width: float, height: float = 0.0) -> str:
+    """The panels of a figure, each with its title, for a space so wide."""
+    high = height or min(max(0.56 * width, 260.0), 380.0)
+    made = []
+    for panel in figure.panels:
+        svg = chart.chart(panel, max(width, _LOWEST), high)
+        title = panel.title.replace("&", "&amp;").replace("<", "&lt;")
+        made.append(f"<figure><figcaption>{title}</figcaption>{svg}</figure>")
+    return "".join(made)
+
+
+def lit(result: Result) -> dict[str, float]:
+    """How probable it is of each part that it is at fault, in any way."""
+    made: dict[str, float] = {}
+    for suspect in result.suspects:
+        names = [suspect.part, *([suspect.also.part] if suspect.also else [])]
+        for name in dict.fromkeys(names):
+            made[name] = made.get(name, 0.0) + suspect.probability
+    return made

@@ -1,0 +1,1 @@
+"""A stage as a drawing."""

@@ -1,0 +1,129 @@
+"""The picture of a stage as one SVG: its schematic where one ships, else its parts and neighbours.
+
+Every part is a group ``<g id="part-C3" class="part" data-part="C3">`` with its symbol and its
+label; every test point is a group of the class ``test-point`` with ``data-node``. Lines and text
+are in ``currentColor``, so that the page decides what light and dark mean.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from xml.etree import ElementTree as ET
+
+from circuits.drawing import Layout, load_layout
+from circuits.drawing_nets import mismatches
+from circuits.errors import InputError
+from circuits.stage import Part, Stage, short_name
+from diagnose.show.stage.canvas import (
+    Area,
+    bounds,
+    line,
+    part_group,
+    rectangle,
+    sheet,
+    text,
+    value_text,
+    width,
+)
+from diagnose.show.stage.neighbours import neighbour_diagram
+from diagnose.show.stage.schematic import schematic
+
+_HIGH = 40.0
+_APART = 22.0
+"""Height of a box of the supplies, and what lies between two, CSS pixels."""
+
+
+def render(
+    stage: Stage,
+    lit: Mapping[str, float] | None = None,
+    *,
+    prefix: str = "",
+) -> str:
+    """Draw a stage.
+
+    Parameters
+    ----------
+    stage : Stage
+        With the values of this unit, which the drawing shows.
+    lit : mapping of part to probability, optional
+        Parts to light up, by the probability (0 to 1) that the fault lies there; those below
+        0.01 stay as they are.
+    prefix : str
+        Put before every id, for two drawings on one page.
+
+    Returns
+    -------
+    str
+        An ``<svg>`` element of natural size in CSS pixels, fit for a page and for a file.
+
+    Raises
+    ------
+    InputError
+        When a part to be lit is not in the stage.
+    """
+    lit = dict(lit or {})
+    for name in lit:
+        stage.part(name)
+    layout = layout_of(stage)
+    if layout is None:
+        members, area = neighbour_diagram(stage, lit, prefix)
+    else:
+        members, area = schematic(stage, layout, lit, prefix)
+    below, whole = _supplies(stage, lit, prefix, area)
+    return sheet(stage.title or stage.name, whole, [*members, *below], lit, prefix)
+
+
+def layout_of(stage: Stage) -> Layout | None:
+    """The drawing that ships for a stage, where it is a drawing of this very circuit.
+
+    Somebody's own stage may have the name of one that ships and be wired otherwise.
+    """
+    try:
+        layout = load_layout(stage)
+    except InputError:  # the parts are of other kinds than the drawing places
+        return None
+    return None if layout is None or mismatches(layout, stage) else layout
+
+
+def _supplies(
+    stage: Stage, lit: Mapping[str, float], prefix: str, above: Area
+) -> tuple[list[ET.Element], Area]:
+    """The parts behind the rails, a row of boxes for each supply, under the drawing."""
+    rows: dict[str, list[Part]] = {}
+    for part in stage.supply_parts:
+        rows.setdefault(part.name.partition(" ")[0], []).append(part)
+    members: list[ET.Element] = []
+    left, _, _, y = above
+    areas = [above]
+    for owner, parts in rows.items():
+        y += _APART
+        members.append(_heading(owner, left, y + _HIGH / 2))
+        x = left + width(owner) + _APART
+        for k, part in enumerate(parts):
+            words = [short_name(part.name), value_text(part)]
+            area = (x, y, x + max(width(word) for word in words) + 14.0, y + _HIGH)
+            if k:
+                members.append(line([(x - _APART, y + _HIGH / 2), (x, y + _HIGH / 2)], "wire"))
+            box = [rectangle(area, 0.0, "box"), *_words(words, area)]
+            members.append(part_group(part, lit.get(part.name), area, box, prefix))
+            areas.append(area)
+            x = area[2] + _APART
+        y += _HIGH
+    return members, bounds(areas)
+
+
+def _heading(owner: str, x: float, y: float) -> ET.Element:
+    group = ET.Element("g", {"class": "mark supply"})
+    group.append(text(owner, x, y))
+    return group
+
+
+def _words(words: list[str], area: Area) -> list[ET.Element]:
+    left, top, right, bottom = area
+    x, y = (left + right) / 2, (top + bottom) / 2
+    said = [word for word in words if word]
+    kinds = ("name", "value")
+    return [
+        text(word, x, y + 15.0 * (k - (len(said) - 1) / 2), "middle", kinds[k])
+        for k, word in enumerate(said)
+    ]

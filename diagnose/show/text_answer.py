@@ -1,0 +1,232 @@
+"""The answer to a case as text: figures kept or not, then suspects in groups, then what to mind."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from circuits.quantity import render
+from diagnose.answer.result import (
+    DerivedLine,
+    Explained,
+    Group,
+    Result,
+    Severity,
+    Suspect,
+    VerdictLine,
+)
+from diagnose.answer.verdict import margin_text
+from diagnose.show.text_page import BAD, DIM, GOOD, STRONG, WIDTH, Cell, Page
+
+MOST_GROUPS = 5
+MOST_MEMBERS = 8
+MOST_READINGS = 8
+MOST_DERIVED = 8
+_SLIGHT = 0.01
+"""Answers less probable than this share one line."""
+
+
+def chance(probability: float) -> str:
+    """A probability as whole per cent; never a false 0 or 100."""
+    if probability >= 0.995:
+        return "over 99 %"
+    if probability < 0.005:
+        return "under 1 %"
+    return f"{100.0 * probability:.0f} %"
+
+
+def amount(value: float, unit: str, reading: str = "") -> str:
+    """A value in the unit shown (percent for ``%``, SI otherwise) as people write it.
+
+    Of a direct voltage no more is written than a bench meter shows: 50 pV is 0 V.
+    """
+    if reading.startswith("dc voltage"):
+        value = round(value, 5)
+    return render(value / 100.0 if unit == "%" else value, unit)
+
+
+def as_text(result: Result, width: int = WIDTH, colour: bool = False) -> str:
+    """The text of ``diagnose rank``.
+
+    Parameters
+    ----------
+    result : Result
+    width : int
+        Columns.
+    colour : bool
+        Whether escape codes for weight and colour are written.
+
+    Returns
+    -------
+    str
+        Ends with a newline.
+    """
+    # they write amounts with this module's own words
+    from diagnose.show.text_next import next_table, repair_text
+
+    page = Page(width, colour)
+    page.line(result.case, STRONG)
+    page.line(f"stage {result.stage}", DIM)
+    if result.verdict:
+        _figures(page, result.verdict, result.summary)
+    page.heading(_headline(result))
+    if result.stages:
+        _stages(page, result.stages)
+    groups = sorted(result.groups, key=lambda g: -g.probability)
+    large = [g for g in groups if g.probability >= _SLIGHT][:MOST_GROUPS]
+    for group in large:
+        _group(page, group, [s for s in result.suspects if s.group == group.group])
+    _others(page, result, groups[len(large) :])
+    if result.repair:
+        page.heading("After the repair")
+        repair_text(page, result.repair)
+    if result.next:
+        page.heading("Readings to take next")
+        next_table(page, result.next)
+    if result.derived:
+        _derived(page, result.derived)
+    for title, notes in (("What this rests on", result.notes), ("Cautions", result.cautions)):
+        if notes:
+            page.heading(title)
+            page.bullets(notes)
+    return page.text()
+
+
+_RESULTS: Mapping[str, Cell] = {
+    "met": ("met", GOOD), "not met": ("NOT MET", BAD), "uncertain": ("UNSURE", STRONG),
+}  # fmt: skip
+
+
+def _figures(page: Page, lines: Sequence[VerdictLine], summary: str) -> None:
+    page.heading("Published figures")
+    if summary:
+        page.line(summary)
+    rows: list[tuple[Cell, ...]] = [
+        (
+            _RESULTS[line.result],
+            f"{line.reading}, {line.channel}" if line.channel else line.reading,
+            amount(line.measured, line.unit, line.reading),
+            _limits(line),
+            margin_text(line),
+        )
+        for line in lines
+    ]
+    page.table(("", "reading", "measured", "limit", "margin"), rows, right=(2,), whole=(0, 2))
+
+
+def _derived(page: Page, lines: Sequence[DerivedLine]) -> None:
+    page.heading("What follows from the readings")
+    shown = lines[:MOST_DERIVED]
+    page.table((), [
+        (f"{x.name}, {x.channel}" if x.channel else x.name, amount(x.value, x.unit), x.formula)
+        for x in shown
+    ], right=(1,), whole=(1,))  # fmt: skip
+    if len(lines) > len(shown):
+        page.line(f"and {len(lines) - len(shown)} more (all of them with --json)", DIM, indent=2)
+
+
+def _limits(line: VerdictLine) -> str:
+    low, high = line.minimum, line.maximum
+    if low is not None and high is not None:
+        text = f"{amount(low, line.unit)} to {amount(high, line.unit)}"
+    elif low is not None:
+        text = f"at least {amount(low, line.unit)}"
+    else:
+        text = "" if high is None else f"at most {amount(high, line.unit)}"
+    return f"{text} ({line.standard})" if line.standard else text
+
+
+def _headline(result: Result) -> str:
+    """What the answer is, in one sentence."""
+    best = max((g.probability for g in result.groups), default=0.0)
+    if result.healthy >= max(best, result.unmodelled):
+        return f"Nothing wrong shows in these readings ({chance(result.healthy)})"
+    if result.unmodelled >= best:
+        return f"No modelled fault explains these readings ({chance(result.unmodelled)})"
+    return "What these readings point to"
+
+
+def _stages(page: Page, stages: Sequence[tuple[str, float]]) -> None:
+    """In which stage of a unit the fault is, leaving out those that it hardly is in."""
+    rows = [(chance(p), name) for name, p in stages if p >= _SLIGHT]
+    if rows:
+        page.line("By stage and supply:", indent=3)
+        page.table((), rows, right=(0,), whole=(0,), indent=3)
+
+
+def _group(page: Page, group: Group, suspects: Sequence[Suspect]) -> None:
+    """One answer: its suspects and the readings that speak for the first of them."""
+    page.line()
+    number = f"{group.group}. {chance(group.probability)}"
+    shown = suspects[:MOST_MEMBERS]
+    if len(group.members) > 1:
+        page.line(f"{number}, one answer with {len(group.members)} members", STRONG)
+        page.line(f"{_sentence(group.why)} Which of them comes first is only a preference.",
+                  indent=3)
+        page.table((), [(chance(s.probability), _described(s)) for s in shown],
+                   right=(0,), whole=(0,), indent=3)  # fmt: skip
+        if len(group.members) > len(shown):
+            page.line(f"and {len(group.members) - len(shown)} less probable", DIM, indent=3)
+    elif suspects:
+        head, *sizes = _described(suspects[0]).split("\n")
+        page.line(f"{number}, {head}", STRONG)
+        for line in sizes:
+            page.line(line, indent=3)
+    if suspects and suspects[0].explains:
+        _explained(page, suspects[0])
+
+
+def _described(suspect: Suspect) -> str:
+    """Name and role, then a line for every size."""
+    second = suspect.also
+    if second is None:
+        lines = [f"{suspect.name} ({suspect.role})" if suspect.role else suspect.name]
+        return "\n".join([*lines, *_size(suspect.severity)])
+    role = f", {suspect.role}" if suspect.role else ""
+    lines = [suspect.name]
+    lines += [f"{suspect.part}{role}: {text}" for text in _size(suspect.severity)]
+    role = f", {second.role}" if second.role else ""
+    lines += [f"{second.part}{role}: {text}" for text in _size(second.severity)]
+    return "\n".join(lines)
+
+
+def _sentence(text: str) -> str:
+    text = text.strip()
+    return text[:1].upper() + text[1:].rstrip(".") + "."
+
+
+def _size(size: Severity | None) -> list[str]:
+    """How bad it is, or nothing for a mode without degrees."""
+    if size is None:
+        return []
+    low, high = sorted((size.low, size.high))
+    # a pure number would run into the words before it
+    name = size.quantity if size.unit else f"{size.quantity}:"
+    return [f"{name} {amount(size.value, size.unit)} "
+            f"(90 %: {amount(low, size.unit)} to {amount(high, size.unit)})"]
+
+
+def _explained(page: Page, suspect: Suspect) -> None:
+    shown = suspect.explains[:MOST_READINGS]
+    rows = [
+        (e.reading, *(amount(x, e.unit, e.reading) for x in (e.measured, e.healthy, e.predicted)))
+        for e in shown
+    ]
+    page.table(
+        ("reading", "measured", "healthy", "predicted"), rows,
+        right=(1, 2, 3), whole=(1, 2, 3), indent=3,
+    )  # fmt: skip
+    rest: Sequence[Explained] = suspect.explains[MOST_READINGS:]
+    if rest:
+        page.line(f"and {len(rest)} readings more (all of them with --json)", DIM, indent=3)
+
+
+def _others(page: Page, result: Result, slight: Sequence[Group]) -> None:
+    page.heading("What else it may be")
+    rows: list[tuple[Cell, ...]] = [
+        (chance(result.healthy), "healthy: good parts within their tolerance"),
+        (chance(result.unmodelled), "a fault that is not in the library"),
+    ]
+    left = result.rest + sum(g.probability for g in slight)
+    if left > 0.0:
+        rows.append((chance(left), "all other faults together"))
+    page.table((), rows, right=(0,), whole=(0,), indent=3)

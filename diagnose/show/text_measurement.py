@@ -1,0 +1,66 @@
+"""What was read from a recording, as text."""
+
+from __future__ import annotations
+
+from circuits.quantity import render
+from diagnose.recording.measurement import Item, Measurement
+from diagnose.show.text_page import DIM, STRONG, WIDTH, Page
+
+_DIGITS = {"Hz": 6, "deg": 4}
+
+
+def measure_text(made: Measurement, width: int = WIDTH, colour: bool = False) -> str:
+    """The text of ``diagnose measure``.
+
+    Parameters
+    ----------
+    made : Measurement
+    width : int
+        Columns.
+    colour : bool
+        Whether escape codes for weight and colour are written.
+
+    Returns
+    -------
+    str
+        Ends with a newline.
+    """
+    page = Page(width, colour)
+    about = made.about
+    page.line(str(about["file"]), STRONG)
+    bits = about["bits"]
+    form = f"{bits} bit" if isinstance(bits, int) else str(bits)
+    page.line(f"{made.signal}; {about['seconds']:.3g} s, {render(about['rate'], 'Hz')}, {form}",
+              DIM)  # fmt: skip
+    page.line()
+    channels = made.channels or ("",)
+    names = list(dict.fromkeys(item.name for item in made.items if item.channel in channels))
+    cells = {(item.name, item.channel, item.unit): item for item in made.items}
+    rows = []
+    for name in names:
+        units = dict.fromkeys(item.unit for item in made.items if item.name == name)
+        for unit in units:
+            found = [cells.get((name, channel, unit)) for channel in channels]
+            rows.append((name, *(shown(item) if item else "" for item in found)))
+    heads = ("", *channels) if made.channels else ()
+    right = range(1, len(channels) + 1)
+    page.table(heads, rows, right=right, whole=right)
+    both = [(item.name, shown(item)) for item in made.items if item.channel not in channels]
+    if both:
+        page.line()
+        page.table((), both, right=(1,), whole=(1,))
+    if made.hum:
+        page.heading("Hum")
+        page.bullets(
+            f"{channel}: {text}" if channel else text for channel, text in made.hum
+        )
+    if made.notes:
+        page.heading("Notes")
+        page.bullets(made.notes)
+    return page.text()
+
+
+def shown(item: Item) -> str:
+    """A value as people write it: ``< -97.2 dB``."""
+    text = render(item.value, item.unit, _DIGITS.get(item.unit, 3))
+    return f"{item.bound} {text}".strip()

@@ -1,0 +1,105 @@
+"""Readings to take next as text, short and in detail; and what became of a repair."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from diagnose.answer.result import Meaning, NextReading, RepairProof
+from diagnose.show.text_answer import MOST_READINGS, amount, chance
+from diagnose.show.text_page import DIM, STRONG, WIDTH, Page
+
+SHOWN = 3
+"""Readings that `diagnose rank` shows."""
+
+
+def next_table(page: Page, proposed: Sequence[NextReading]) -> None:
+    """The short list of ``diagnose rank``: the first few, each with what it would mean."""
+    for item in proposed[:SHOWN]:
+        page.line(f"{item.reading}: {item.information:.2f} bit for {item.effort}", STRONG, indent=2)
+        page.line(meaning_text(item), indent=4)
+    if len(proposed) > SHOWN:
+        page.line("diagnose next shows more of them, and how each is taken.", DIM, indent=2)
+
+
+def meaning_text(proposed: NextReading) -> str:
+    """``above 1.60 V: C2 or R7; below: Q2 open``."""
+    texts = [f"{_range(m, proposed)}: {' or '.join(m.points_to)}" for m in proposed.means]
+    return "; ".join(reversed(texts))
+
+
+def repair_text(page: Page, proofs: Sequence[RepairProof]) -> None:
+    """Of every repair: what became of the fault, how sure that is, and the readings."""
+    for proof in proofs:
+        page.line(f"{proof.part} {proof.how}", STRONG, indent=2)
+        page.line(proof.text, indent=2)
+        before = dict(proof.priors)
+        names = {"gone": "gone, the unit is good", "same": "still there as it was",
+                 "another": "another fault remains"}
+        page.table(
+            ("", "now", "expected"),
+            [(names[k], chance(getattr(proof, k)), chance(before[k])) for k in names],
+            right=(1, 2), whole=(0, 1, 2), indent=4,
+        )  # fmt: skip
+        rows = [
+            (x.reading, "" if x.before is None else amount(x.before, x.unit, x.reading),
+             amount(x.after, x.unit, x.reading), amount(x.healthy, x.unit, x.reading))
+            for x in proof.lines[:MOST_READINGS]
+        ]
+        page.table(("reading", "before", "after", "healthy"), rows, right=(1, 2, 3),
+                   whole=(1, 2, 3), indent=4)
+        rest = len(proof.lines) - MOST_READINGS
+        if rest > 0:
+            page.line(f"and {rest} readings more (all of them with --json)", DIM, indent=4)
+
+
+def next_text(
+    case: str, stage: str, proposed: Sequence[NextReading], width: int = WIDTH,
+    colour: bool = False,
+) -> str:
+    """The text of ``diagnose next``.
+
+    Parameters
+    ----------
+    case, stage : str
+    proposed : sequence of NextReading
+        The best for its effort first.
+    width : int
+    colour : bool
+    """
+    page = Page(width, colour)
+    page.line(case, STRONG)
+    page.line(f"stage {stage}", DIM)
+    if not proposed:
+        page.line()
+        page.line("No further reading would tell more than these do; check or replace the part "
+                  "that `diagnose rank` puts first, then read again.")
+        return page.text()
+    page.line("Readings to take next, the one that tells most for its effort first.")
+    for number, item in enumerate(proposed, start=1):
+        page.line()
+        page.line(f"{number}. {item.reading}", STRONG)
+        page.line(f"{item.information:.2f} bit for {item.effort}: {item.how}", indent=3)
+        page.table(
+            (), [(_range(m, item), " or ".join(m.points_to), chance(m.probability))
+                 for m in reversed(item.means)],
+            whole=(0, 2), indent=3,
+        )  # fmt: skip
+        if item.caution:
+            page.line(f"Mind: {item.caution}", DIM, indent=3)
+    return page.text()
+
+
+def _range(meaning: Meaning, item: NextReading) -> str:
+    """The range of a meaning in words."""
+
+    def written(value: float) -> str:
+        return amount(value, meaning.unit, item.reading)
+
+    if meaning.low is None and meaning.high is None:
+        return "any value"
+    if meaning.low is None:
+        assert meaning.high is not None
+        return f"below {written(meaning.high)}"
+    if meaning.high is None:
+        return f"above {written(meaning.low)}"
+    return f"{written(meaning.low)} to {written(meaning.high)}"

@@ -1,0 +1,335 @@
+"""How right the answers are: random benches with known faults, ranked as any case is.
+
+A bench is drawn from the prior: a fault with its size, good parts within their tolerance, and the
+noise of the instruments. Nothing of the draw reaches the ranking but the readings.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from circuits.reading import Reading
+from circuits.reading import instrument as of_one
+from circuits.stage import Stage
+from diagnose.inference.channels import TwoChannels, common_spreads, doubted, side_by_side
+from diagnose.inference.groups import NEAR, grouped
+from diagnose.inference.infer import infer
+from diagnose.inference.likelihood import Array, Observed, Spread, spread, tail
+from diagnose.inference.posterior import PRIOR_HEALTHY, PRIOR_UNMODELLED, Posterior
+from diagnose.inference.screen import good_units
+from diagnose.studies.foreign_units import aimed, foreign, normal_draw
+from faultlib.catalogue import Hypothesis, hypotheses
+from faultlib.fault import Fault
+from faultlib.signature import Signatures, Stepwise, signatures
+from faultlib.simulate import Bench, Variant
+from faultlib.tolerance import draw
+
+DETECTABLE = 0.01
+"""A bench whose readings a good unit would give more seldom than this is visibly ill."""
+HEALTHY = PRIOR_HEALTHY / (1.0 - PRIOR_UNMODELLED)
+"""Share of good units among random benches: the ranking's own prior, without which probabilities
+cannot be held against how often they come true."""
+_FINE = 129
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """A random bench: what is wrong with it, and its readings.
+
+    Attributes
+    ----------
+    fault : Fault or None
+        None for a healthy unit.
+    values : (m,) array
+        On the compared scale, with instrument noise.
+    reference : (m,) array
+        The same readings of a good channel of the same unit.
+    """
+
+    fault: Fault | None
+    values: Array
+    reference: Array
+
+
+@dataclass(frozen=True)
+class Scored:
+    """What the ranking said of one random bench.
+
+    Attributes
+    ----------
+    drawn : Drawn
+    detectable : bool
+        Whether the readings leave the region that holds 99 % of good units.
+    place : int
+        Rank of the faulty part among parts, from 1; 0 where it is not named at all.
+    healthy : float
+        Probability of health.
+    first : float
+        Probability of the first answer, health and `unmodelled` among them.
+    answer : str
+        The first answer.
+    group : bool
+        Whether the first group holds the fault itself.
+    inside : bool or None
+        Whether the fault's size lies in its 90 % interval; None where it has none.
+    removed : bool or None
+        With the fault's mode taken out of the library: whether the first answer is `unmodelled`
+        or the part of an electrical equal of the fault (`equals`). None where that was not tried.
+    """
+
+    drawn: Drawn
+    detectable: bool
+    place: int
+    healthy: float
+    first: float
+    answer: str
+    group: bool = False
+    inside: bool | None = None
+    removed: bool | None = None
+
+    @property
+    def truth(self) -> str:
+        """What is wrong with the bench, in the words of an answer."""
+        return "healthy" if self.drawn.fault is None else self.drawn.fault.label()
+
+    @property
+    def right(self) -> bool:
+        """Whether the first answer names the part, or health."""
+        return self.answer.partition(" ")[0] == self.truth.partition(" ")[0]
+
+
+def draw_benches(
+    stage: Stage,
+    readings: Sequence[Reading],
+    count: int,
+    bench: Bench,
+    random: np.random.Generator,
+    share_healthy: float = HEALTHY,
+    only: Sequence[Hypothesis] | None = None,
+    unknown: float | None = None,
+) -> list[Drawn]:
+    """Random benches of a stage.
+
+    Parameters
+    ----------
+    stage : Stage
+    readings : sequence of Reading
+    count : int
+    bench : Bench
+    random : numpy.random.Generator
+    share_healthy : float
+        How many of them have no fault.
+    only : sequence of Hypothesis, optional
+        Draw from these, by their priors, in place of the whole library.
+    unknown : float, optional
+        Makes the units foreign (`diagnose.studies.foreign_units`): how far their nominal values lie
+        from the stage file's. None draws units that the stage file describes.
+
+    Returns
+    -------
+    list of Drawn
+        Fewer than `count` where a drawn unit could not be simulated. Each has the readings of a
+        good channel of the same unit beside its own.
+    """
+    pool = list(hypotheses(stage) if only is None else only)
+    weights = np.array([h.prior for h in pool])
+    units: list[tuple[Stage, Variant, Variant]] = []
+    drawn_as = stage if unknown is None else aimed(stage, bench)
+    for _ in range(count):
+        actual = drawn_as if unknown is None else foreign(drawn_as, random, unknown)
+        lot = draw if unknown is None else normal_draw
+        fault = None
+        if random.uniform() >= share_healthy:
+            chosen = pool[int(random.choice(len(pool), p=weights / weights.sum()))]
+            fault = chosen.fault(float(chosen.mode.size(np.array([random.uniform()]))[0]))
+        faults = () if fault is None else (fault,)
+        own = lot(actual, random)
+        units.append((actual, Variant(faults, own), Variant((), lot(actual, random))))
+    made: list[Drawn] = []
+    for actual, group in _by_stage(units):
+        answer = bench.values(actual, [v for pair in group for v in pair], readings)
+        for k, (ill, _) in enumerate(group):
+            row, good = answer.values[2 * k], answer.values[2 * k + 1]
+            if np.isnan(row).any() or np.isnan(good).any():
+                continue
+            noisy = [r + random.normal(size=len(r)) * instrument(readings, r) for r in (row, good)]
+            made.append(Drawn(ill.faults[0] if ill.faults else None, noisy[0], noisy[1]))
+    return made
+
+
+def _by_stage(
+    units: Sequence[tuple[Stage, Variant, Variant]],
+) -> list[tuple[Stage, list[tuple[Variant, Variant]]]]:
+    found: list[tuple[Stage, list[tuple[Variant, Variant]]]] = []
+    for actual, ill, good in units:
+        if not found or found[-1][0] is not actual:
+            found.append((actual, []))
+        found[-1][1].append((ill, good))
+    return found
+
+
+def instrument(readings: Sequence[Reading], values: Array) -> Array:
+    """Standard uncertainty of a usual bench for readings of these values, compared scale."""
+    return np.array([float(of_one(r, x)) for r, x in zip(readings, values, strict=True)])
+
+
+def score(
+    stage: Stage,
+    readings: Sequence[Reading],
+    benches: Sequence[Drawn],
+    bench: Bench,
+    progress: Stepwise | None = None,
+    reference: bool = False,
+    only: Sequence[Hypothesis] | None = None,
+    every: int = 4,
+) -> list[Scored]:
+    """Rank random benches and hold the answers against what is wrong with them.
+
+    Parameters
+    ----------
+    stage : Stage
+    readings : sequence of Reading
+    benches : sequence of Drawn
+    bench : Bench
+        One that remembers saves much time: many benches ask for the same variants.
+    progress : callable, optional
+    reference : bool
+        Rank with the good channel beside (no shared supply).
+    only : sequence of Hypothesis, optional
+        The hypotheses that compete, in place of the whole library.
+    every : int
+        Every so many benches are ranked once more with the fault's mode taken out.
+    """
+    everything = hypotheses(stage) if only is None else only
+    asked = tuple(readings)
+    around = doubted(stage)
+    if reference:
+        bench = TwoChannels(bench, (), len(asked))
+        around = common_spreads(stage, ())
+        asked = asked + asked
+    found = signatures(stage, asked, everything, bench, progress, around)
+    priors = [math.log(s.hypothesis.prior) for s in found.faults]
+    made: list[Scored] = []
+    for k, drawn in enumerate(benches):
+        observed = _observed(readings, drawn.values)
+        if reference:
+            observed = side_by_side(observed, _observed(readings, drawn.reference))
+        posterior = infer(found, observed, priors, bench)
+        one = _scored(drawn, found, observed, posterior)
+        if one.detectable and drawn.fault is not None and k % every == 0:
+            one = replace(one, removed=_removed(drawn.fault, found, observed, bench))
+        made.append(one)
+        if progress is not None:
+            progress("random benches", k + 1, len(benches))
+    return made
+
+
+def _removed(
+    fault: Fault, found: Signatures, observed: Observed, bench: Bench
+) -> bool:
+    """Whether the answer without the fault's mode is `unmodelled` or its equal's part."""
+    left = tuple(s for s in found.faults if s.hypothesis.label() != fault.label())
+    priors = [math.log(s.hypothesis.prior) for s in left]
+    again = infer(replace(found, faults=left), observed, priors, bench)
+    answer, _ = answered(again)
+    parts = {name.partition(" ")[0] for name in equals(fault, found, observed)}
+    return answer == "unmodelled" or answer.partition(" ")[0] in parts
+
+
+def equals(fault: Fault, found: Signatures, observed: Observed) -> frozenset[str]:
+    """Labels of the other faults that these readings cannot tell from one; at least the nearest.
+
+    Judged by what is simulated and how good units spread, not by any ranking.
+
+    Parameters
+    ----------
+    fault : Fault
+    found : Signatures
+    observed : Observed
+        For the uncertainty of its readings.
+    """
+    around = Spread.of(good_units(found, observed))
+    true = next((s for s in found.faults if s.hypothesis.label() == fault.label()), None)
+    if true is None:  # not simulated in the stage as drawn, so nothing is known to be its equal
+        return frozenset()
+    place = true.at(np.array([fault.size]))
+    apart: dict[str, float] = {}
+    for other in found.faults:
+        if other is not true:
+            mode = other.hypothesis.mode
+            sizes = mode.size(np.linspace(0.0, 1.0, _FINE)) if mode.sized else other.sizes
+            apart[other.hypothesis.label()] = float(around.squares(other.at(sizes) - place).min())
+    nearest = min(apart.values(), default=0.0)
+    return frozenset(name for name, square in apart.items() if square <= max(nearest, 8.0 * NEAR))
+
+
+def _observed(readings: Sequence[Reading], values: Array) -> Observed:
+    return Observed(tuple(readings), values, instrument(readings, values), ("",) * len(readings))
+
+
+def part_probabilities(posterior: Posterior) -> dict[str, float]:
+    """Probability of every part, its modes added, by falling probability.
+
+    A pair of faults counts for the part that alone explains more.
+    """
+    parts: dict[str, float] = {}
+    for scored, probability in posterior.suspects:
+        part = scored.hypotheses[0].part
+        parts[part] = parts.get(part, 0.0) + probability
+    return dict(sorted(parts.items(), key=lambda item: -item[1]))
+
+
+def _scored(
+    drawn: Drawn, found: Signatures, observed: Observed, posterior: Posterior
+) -> Scored:
+    parts = part_probabilities(posterior)
+    fault = drawn.fault
+    names = list(parts)
+    place = names.index(fault.part) + 1 if fault is not None and fault.part in parts else 0
+    answer, first = answered(posterior)
+    return Scored(
+        drawn, detectable(found, observed), place, posterior.healthy, first, answer,
+        fault is not None and fault.label() in look_alikes(posterior),
+        None if fault is None else _inside(fault, posterior),
+    )
+
+
+def answered(posterior: Posterior) -> tuple[str, float]:
+    """The first answer and its probability; a part's modes count as one answer."""
+    answers = {"healthy": posterior.healthy, "unmodelled": posterior.unmodelled}
+    best: dict[str, str] = {}
+    for scored, probability in posterior.suspects:
+        part = scored.hypotheses[0].part
+        label = best.setdefault(part, " with ".join(h.label() for h in scored.hypotheses))
+        answers[label] = answers.get(label, 0.0) + probability
+    answer = max(answers, key=lambda name: answers[name])
+    return answer, answers[answer]
+
+
+def look_alikes(posterior: Posterior) -> frozenset[str]:
+    """The first group of suspects, by their labels."""
+    live = [s for s in posterior.suspects if s[1] > 0.01][:12]
+    return frozenset(
+        m.scored.hypotheses[0].label() for m in grouped(live) if m.group == 1
+    )
+
+
+def _inside(fault: Fault, posterior: Posterior) -> bool | None:
+    for scored, _ in posterior.suspects:
+        (*others, last) = scored.hypotheses
+        if not others and last.label() == fault.label() and last.mode.sized and scored.exact:
+            place = float(last.mode.place(np.array([fault.size]))[0])
+            _, low, high = scored.interval(0)
+            return low <= place <= high
+    return None
+
+
+def detectable(found: Signatures, observed: Observed) -> bool:
+    """Whether readings leave the region that holds 99 % of the readings of good units."""
+    rows = observed.residuals(found.healthy[None, :])
+    square = float(spread(observed, found.sensitivities, found.healthy).squares(rows)[0])
+    return tail(square, len(observed.readings)) < DETECTABLE

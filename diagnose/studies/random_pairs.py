@@ -1,0 +1,270 @@
+"""How often two faults at once are found: random aged units with two dry capacitors.
+
+Either is dry in one of three ways: lost capacitance, risen series resistance, or open. Nothing of
+the draw reaches the ranking but the readings.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from circuits.reading import Reading
+from circuits.stage import Stage
+from diagnose.inference.channels import doubted
+from diagnose.inference.infer import with_pairs
+from diagnose.inference.likelihood import Array, Observed
+from diagnose.inference.posterior import Posterior, share, weigh
+from diagnose.studies.foreign_units import foreign, normal_draw
+from diagnose.studies.random_benches import Drawn, answered, detectable, equals, instrument
+from faultlib.catalogue import Hypothesis, hypotheses
+from faultlib.fault import Fault
+from faultlib.signature import Signatures, Stepwise, signatures
+from faultlib.simulate import Bench, Variant
+from faultlib.tolerance import draw
+
+DRY = ("capacitance loss", "high esr", "open")
+"""What becomes of an electrolytic capacitor that dries out (common practice)."""
+FIRST = 3
+"""Answers that a technician tries before anything else."""
+_DRAWS = 40
+"""Units drawn for one that shows both faults, at most; of a preamplifier it takes about ten."""
+
+
+@dataclass(frozen=True)
+class Pair:
+    """A random unit with two faults.
+
+    Attributes
+    ----------
+    faults : (Fault, Fault)
+    values : (m,) array
+        On the compared scale, with instrument noise.
+    alone : (2, m) array
+        The same unit with one of the faults alone, read with the same noise.
+    """
+
+    faults: tuple[Fault, Fault]
+    values: Array
+    alone: Array
+
+
+@dataclass(frozen=True)
+class ScoredPair:
+    """What the ranking said of one unit with two faults.
+
+    Attributes
+    ----------
+    pair : Pair
+    line : int
+        Which suspect, from 1, names both faults or their electrical equals in the same parts;
+        0 for none.
+    places : (int, int)
+        Rank of either part among parts by the probability that it is faulty; 0 where not named.
+    first : bool
+        Whether the first answer, health and `unmodelled` among them, names both parts.
+    single : float
+        Chance of worse readings under the best single fault.
+    answer : str
+        The first answer.
+    """
+
+    pair: Pair
+    line: int
+    places: tuple[int, int]
+    first: bool
+    single: float
+    answer: str
+
+    @property
+    def found(self) -> bool:
+        """Whether one of the first three answers is the pair."""
+        return 0 < self.line <= FIRST
+
+    @property
+    def both(self) -> bool:
+        """Whether both parts are among the first three parts."""
+        return all(0 < place <= FIRST for place in self.places)
+
+
+@dataclass(frozen=True)
+class Disturbed:
+    """Whether pairs were looked at for a unit with one fault, and changed the first answer."""
+
+    looked: bool
+    changed: bool
+
+
+def dry(stage: Stage) -> tuple[Hypothesis, ...]:
+    """The ways in which the electrolytic capacitors of a stage dry out."""
+    return tuple(h for h in hypotheses(stage) if h.kind == "electrolytic" and h.mode.name in DRY)
+
+
+def draw_pairs(
+    stage: Stage,
+    readings: Sequence[Reading],
+    count: int,
+    bench: Bench,
+    random: np.random.Generator,
+    unknown: float | None = None,
+) -> list[Pair]:
+    """Random units with two dry capacitors of which either shows by itself.
+
+    Parameters
+    ----------
+    stage : Stage
+    readings : sequence of Reading
+    count : int
+        How many of them; those with a fault that hides among good units are left out, and fewer
+        are returned where nearly all are such.
+    bench : Bench
+    random : numpy.random.Generator
+    unknown : float, optional
+        Makes the units foreign, as `score.draw_benches` does.
+
+    Returns
+    -------
+    list of Pair
+    """
+    good = signatures(stage, readings, (), bench, around=doubted(stage))
+    made: list[Pair] = []
+    for _ in range(_DRAWS * count):
+        if len(made) == count:
+            break
+        actual = stage if unknown is None else foreign(stage, random, unknown)
+        parts = (draw if unknown is None else normal_draw)(actual, random)
+        faults = _two(dry(stage), random)
+        units = [Variant(some, parts) for some in (faults, faults[:1], faults[1:])]
+        noise = random.normal(size=len(readings))
+        rows = bench.values(actual, units, readings).values
+        if np.isnan(rows).any():
+            continue
+        both, *alone = (row + noise * instrument(readings, row) for row in rows)
+        if all(detectable(good, read(readings, row)) for row in alone):
+            made.append(Pair(faults, both, np.array(alone)))
+    return made
+
+
+def _two(pool: Sequence[Hypothesis], random: np.random.Generator) -> tuple[Fault, Fault]:
+    """Two faults of different parts, by their priors and at random sizes."""
+    weights = np.array([h.prior for h in pool])
+    first = _one(pool, weights, random)
+    parts = np.array([h.part for h in pool])
+    return first, _one(pool, np.where(parts == first.part, 0.0, weights), random)
+
+
+def _one(pool: Sequence[Hypothesis], weights: Array, random: np.random.Generator) -> Fault:
+    chosen = pool[int(random.choice(len(pool), p=weights / weights.sum()))]
+    return chosen.fault(float(chosen.mode.size(np.array([random.uniform()]))[0]))
+
+
+def read(readings: Sequence[Reading], values: Array) -> Observed:
+    """Readings as a usual bench takes them.
+
+    Parameters
+    ----------
+    readings : sequence of m Reading
+    values : (m,) array
+        On the compared scale.
+    """
+    return Observed(tuple(readings), values, instrument(readings, values), ("",) * len(readings))
+
+
+def score_pairs(
+    stage: Stage,
+    readings: Sequence[Reading],
+    pairs: Sequence[Pair],
+    bench: Bench,
+    progress: Stepwise | None = None,
+) -> list[ScoredPair]:
+    """Rank units with two faults as any case is, and see whether both are named.
+
+    Parameters
+    ----------
+    stage : Stage
+    readings : sequence of Reading
+    pairs : sequence of Pair
+    bench : Bench
+    progress : callable, optional
+    """
+    found = _table(stage, readings, bench, progress)
+    priors = [math.log(s.hypothesis.prior) for s in found.faults]
+    made: list[ScoredPair] = []
+    for k, pair in enumerate(pairs):
+        observed = read(readings, pair.values)
+        weighed = weigh(found, observed, priors, bench)
+        posterior = with_pairs(found, observed, weighed, bench)
+        made.append(_scored(pair, found, observed, posterior, weighed.fit()))
+        if progress is not None:
+            progress("units with two faults", k + 1, len(pairs))
+    return made
+
+
+def disturbed(
+    stage: Stage, readings: Sequence[Reading], benches: Sequence[Drawn], bench: Bench
+) -> list[Disturbed]:
+    """What the look at pairs makes of units with one fault.
+
+    Parameters
+    ----------
+    stage : Stage
+    readings : sequence of Reading
+    benches : sequence of Drawn
+        With one fault, or none.
+    bench : Bench
+    """
+    found = _table(stage, readings, bench, None)
+    priors = [math.log(s.hypothesis.prior) for s in found.faults]
+    made: list[Disturbed] = []
+    for drawn in benches:
+        observed = read(readings, drawn.values)
+        weighed = weigh(found, observed, priors, bench)
+        after = with_pairs(found, observed, weighed, bench)
+        made.append(Disturbed(
+            any(len(s.hypotheses) > 1 for s, _ in after.suspects),
+            _first(share(weighed)) != _first(after),
+        ))
+    return made
+
+
+def _table(
+    stage: Stage, readings: Sequence[Reading], bench: Bench, progress: Stepwise | None
+) -> Signatures:
+    return signatures(stage, readings, hypotheses(stage), bench, progress, doubted(stage))
+
+
+def _first(posterior: Posterior) -> frozenset[str]:
+    """Parts that the first answer names; a word for health and `unmodelled`."""
+    answer, _ = answered(posterior)
+    return frozenset(label.partition(" ")[0] for label in answer.split(" with "))
+
+
+def _scored(
+    pair: Pair, found: Signatures, observed: Observed, posterior: Posterior, single: float
+) -> ScoredPair:
+    parts = frozenset(f.part for f in pair.faults)
+    alike = [
+        {f.label()} | {name for name in equals(f, found, observed) if _part(name) == f.part}
+        for f in pair.faults
+    ]
+    line = 0
+    faulty: dict[str, float] = {}
+    for k, (scored, probability) in enumerate(posterior.suspects, 1):
+        for h in scored.hypotheses:
+            faulty[h.part] = faulty.get(h.part, 0.0) + probability
+        if frozenset(h.part for h in scored.hypotheses) != parts:
+            continue
+        if all(any(h.label() in names for h in scored.hypotheses) for names in alike):
+            line = line or k
+    order = sorted(faulty, key=lambda name: -faulty[name])
+    a, b = (order.index(f.part) + 1 if f.part in faulty else 0 for f in pair.faults)
+    return ScoredPair(
+        pair, line, (a, b), _first(posterior) == parts, single, answered(posterior)[0]
+    )
+
+
+def _part(label: str) -> str:
+    return label.partition(" ")[0]

@@ -1,0 +1,166 @@
+"""Groups of suspects against integrals of their densities and cases whose answer is plain."""
+
+from __future__ import annotations
+
+import math
+from itertools import combinations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import integrate, stats
+
+from diagnose.inference.evidence import Scored
+from diagnose.inference.groups import NEAR, distance, grouped
+from diagnose.inference.likelihood import Spread
+from diagnose.inference.posterior import share
+from tests.diagnose.fake_bench import Array, LinearUnit, currents
+
+UNIT = LinearUnit(np.ones((1, 1)), currents(1))
+
+
+def suspect(mean: float | list[float], matrix: float | list[list[float]] = 1.0) -> Scored:
+    """A fault without degrees that predicts such readings."""
+    row = np.atleast_1d(np.array(mean, dtype=float))[None, :]
+    around = Spread.of(np.atleast_2d(np.array(matrix, dtype=float)))
+    return Scored((UNIT.losses()[0],), 0.0, 0.0, np.zeros((1, 1)), np.ones(1), row, 0.0, around)
+
+
+def along(rows: Array, weights: Array, sigma: float = 1.0) -> Scored:
+    """A fault of many sizes, the same spread at each."""
+    around = Spread.of(np.eye(rows.shape[1]) * sigma**2)
+    places = np.linspace(0.0, 1.0, len(rows))[:, None]
+    return Scored((UNIT.losses()[0],), 0.0, 0.0, places, weights / weights.sum(), rows, 0.0, around)
+
+
+@pytest.mark.parametrize(
+    ("a", "va", "b", "vb"), [(0.0, 1.0, 2.0, 1.0), (0.0, 1.0, 0.0, 9.0), (1.0, 0.2, -1.5, 3.0)]
+)
+def test_the_distance_is_minus_the_log_of_the_overlap(
+    a: float, va: float, b: float, vb: float
+) -> None:
+    """Bhattacharyya 1943: -ln ∫ √(p q), integrated numerically."""
+    p, q = stats.norm(a, math.sqrt(va)).pdf, stats.norm(b, math.sqrt(vb)).pdf
+    overlap, _ = integrate.quad(lambda x: math.sqrt(p(x) * q(x)), -40.0, 40.0, limit=200)
+    found = distance(suspect(a, [[va]]), suspect(b, [[vb]]))
+    assert found == pytest.approx(-math.log(overlap), abs=1e-8)
+
+
+def test_the_distance_in_two_readings_heeds_their_correlation() -> None:
+    first = ([0.0, 0.0], [[1.0, 0.8], [0.8, 1.0]])
+    second = ([1.0, -0.5], [[2.0, -0.3], [-0.3, 0.5]])
+    p, q = (stats.multivariate_normal(mean, matrix).pdf for mean, matrix in (first, second))
+    step = 0.05
+    axis = np.arange(-12.0, 12.0, step)
+    at = np.stack(np.meshgrid(axis, axis), axis=-1)
+    overlap = float(np.sqrt(p(at) * q(at)).sum()) * step**2
+    found = distance(suspect(*first), suspect(*second))
+    assert found == pytest.approx(-math.log(overlap), abs=1e-6)
+
+
+@given(st.integers(0, 10_000))
+def test_the_distance_is_symmetric_and_never_negative(seed: int) -> None:
+    random = np.random.default_rng(seed)
+    roots = random.normal(size=(2, 3, 3))
+    a, b = (suspect(list(random.normal(size=3)), (r @ r.T + 0.1 * np.eye(3)).tolist())
+            for r in roots)
+    assert distance(a, b) == pytest.approx(distance(b, a))
+    assert distance(a, b) >= -1e-9
+    assert distance(a, a) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_two_standard_deviations_are_the_limit() -> None:
+    """(Δ/σ)²/8: just below and just above Δ = 2σ."""
+    assert pytest.approx(2.0**2 / 8.0) == NEAR
+    for apart, together in ((1.98, True), (2.02, False)):
+        members = grouped([(suspect(0.0), 0.5), (suspect(apart), 0.5)])
+        assert (len({m.group for m in members}) == 1) is together
+
+
+def test_sizes_meet_at_their_best_match() -> None:
+    """Two faults along one line of readings, with sizes that do not fall on each other."""
+    line = np.linspace(0.0, 100.0, 201)[:, None]
+    weights = np.exp(-0.5 * (line[:, 0] - 40.0) ** 2)
+    other = along(line + 0.2, weights)
+    assert distance(along(line, weights), other) < 0.01
+    far = along(line + 300.0, weights)
+    assert distance(along(line, weights), far) > 100.0
+
+
+def test_a_fault_that_is_the_limit_of_another_is_told_apart_from_its_middle() -> None:
+    """Open against half dry: only the far end of the curve looks open."""
+    line = np.linspace(0.0, 50.0, 201)[:, None]
+    opened = suspect(50.0)
+    middle, end = (along(line, np.exp(-0.5 * (line[:, 0] - x) ** 2)) for x in (25.0, 50.0))
+    assert distance(opened, end) < NEAR < distance(opened, middle)
+
+
+def numbers(*suspects: Scored) -> list[int]:
+    """Groups of equally probable suspects, in their order."""
+    return [m.group for m in grouped([(s, 1.0 / len(suspects)) for s in suspects])]
+
+
+def test_a_chain_is_split_into_cliques() -> None:
+    """The first like the second, the second like the third, yet first and third unlike."""
+    chain = [suspect(1.5 * k) for k in range(3)]
+    assert distance(chain[0], chain[1]) < NEAR < distance(chain[0], chain[2])
+    found = numbers(*chain)
+    assert found[0] == found[1] != found[2]
+
+
+@given(st.lists(st.floats(0.0, 12.0), min_size=1, max_size=9), st.integers(0, 1000))
+def test_every_group_is_a_clique_and_every_suspect_has_one(at: list[float], seed: int) -> None:
+    weights = np.random.default_rng(seed).dirichlet(np.ones(len(at)))
+    suspects = [suspect(x) for x in at]
+    members = grouped(list(zip(suspects, weights.tolist(), strict=True)))
+    assert [m.scored for m in members] == suspects
+    assert {m.group for m in members} == set(range(1, max(m.group for m in members) + 1))
+    for a, b in combinations(members, 2):
+        if a.group == b.group:
+            assert distance(a.scored, b.scored) < NEAR
+    totals = [sum(m.probability for m in members if m.group == g)
+              for g in range(1, max(m.group for m in members) + 1)]
+    assert totals == sorted(totals, reverse=True)
+
+
+def test_a_full_component_stays_whole() -> None:
+    assert numbers(*(suspect(0.4 * k) for k in range(4))) == [1, 1, 1, 1]
+
+
+def test_the_group_counts_not_its_best_member() -> None:
+    """Two alike of 30 % each come before one of 40 %."""
+    members = grouped([(suspect(50.0), 0.4), (suspect(0.0), 0.3), (suspect(0.1), 0.3)])
+    assert [m.group for m in members] == [2, 1, 1]
+
+
+def test_no_suspects_make_no_groups() -> None:
+    assert grouped([]) == []
+
+
+@pytest.mark.parametrize("strength", [0.3, 3.0, 10.0])
+def test_two_parts_that_only_show_as_a_product_are_one_answer(strength: float) -> None:
+    """As of R and C in one time constant: no reading moves but by R · C (closed form).
+
+    The readings cannot tell them apart, so they share a group, and the probability splits by
+    the priors alone.
+    """
+    time_constant = np.linspace(0.2, 1.0, 6) * strength
+    other = np.linspace(1.0, -1.0, 6) * strength
+    unit = LinearUnit(np.column_stack([time_constant, time_constant, other]), currents(6))
+    observed = unit.observed(unit.shift(0, 0.4), 0.02)
+    posterior = share(unit.weighed(observed, (3.0, 1.0, 3.0)))
+    live = [(s, p) for s, p in posterior.suspects if p > 1e-3]
+    members = {m.scored.hypotheses[0].part: m for m in grouped(live)}
+    assert members["C1"].group == members["C2"].group == 1
+    assert members["C1"].probability == pytest.approx(3.0 * members["C2"].probability, rel=1e-6)
+    assert members["C1"].probability + members["C2"].probability > 0.95
+
+
+@pytest.mark.parametrize("strength", [3.0, 10.0])
+def test_two_parts_of_one_product_but_unlike_strength_are_one_answer(strength: float) -> None:
+    """As of a capacitor that counts once and one that counts 1.37 times: only sizes differ."""
+    column = np.linspace(0.2, 1.0, 6) * strength
+    unit = LinearUnit(np.column_stack([column, 1.37 * column]), currents(6))
+    posterior = share(unit.weighed(unit.observed(unit.shift(0, 0.4), 0.02)))
+    assert {m.group for m in grouped(posterior.suspects)} == {1}

@@ -1,0 +1,171 @@
+"""The page in a browser, further: two channels, files, a repair, other pages, dark and light."""
+
+from __future__ import annotations
+
+import re
+import wave
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from diagnose.sheet.case import load_case
+from tests.diagnose.web.browsing import name_of, saved
+
+ROOT = Path(__file__).resolve().parents[3]
+
+
+def test_two_channels_are_typed_side_by_side(opened: Any, served: Any) -> None:
+    opened.get_by_label("two channels").check()
+    for row, (left, right) in enumerate((("-5.4 dB", "-0.1 dB"), ("-2.1 dB", "0 dB"))):
+        opened.locator(f"#f-readings-{row}-values-0").fill(left)
+        opened.locator(f"#f-readings-{row}-values-1").fill(right)
+    opened.get_by_label("under suspicion").select_option("left")
+    saved(opened)
+    assert opened.locator(".problem:visible").count() == 0
+    case = load_case(served.sheets / name_of(opened) / "sheet.yaml")
+    assert case.suspect == "left"
+    assert [m.value for m in case.readings[:2]] == [-5.4, -2.1]
+    assert [m.value for m in case.reference] == [-0.1, 0.0]
+
+
+def test_a_sweep_that_is_dropped_becomes_a_curve(
+    opened: Any, served: Any, tmp_path: Path
+) -> None:
+    sweep = tmp_path / "analyser 3.csv"
+    rows = "\n".join(f"{f};{-0.1 * k:.1f}" for k, f in enumerate((20, 50, 100, 1000, 10000)))
+    sweep.write_text("Frequency (Hz);Level (dB)\n" + rows + "\n", encoding="utf-8")
+    opened.set_input_files("#file", sweep)
+    opened.get_by_label("it is").select_option("response")
+    opened.get_by_role("button", name="Put it on the sheet").click()
+    opened.locator("[data-field$='values/0']", has_text="analyser-3.csv").wait_for()
+    saved(opened)
+    assert opened.locator(".problem:visible").count() == 0
+    case = load_case(served.sheets / name_of(opened) / "sheet.yaml")
+    response = [m.value for m in case.readings if m.reading.quantity == "response"]
+    assert response == [0.0, -0.1, -0.2, -0.3, -0.4]
+    # one that is none is told so beside the row, with the line of the file
+    sweep.write_text("20;much\n", encoding="utf-8")
+    opened.set_input_files("#file", sweep)
+    opened.get_by_role("button", name="Put it on the sheet").click()
+    opened.locator("#readings .row").last.locator(".problem").wait_for()
+
+
+def test_a_recording_gives_readings_in_the_words_of_the_sheet(
+    opened: Any, served: Any, tmp_path: Path
+) -> None:
+    path = tmp_path / "tone.wav"
+    t = np.arange(2 * 48000) / 48000.0
+    # 1 % of third harmonic: -40 dB, by the definition of the decibel
+    tone = 0.5 * (np.sin(2 * np.pi * 1000 * t) + 0.01 * np.sin(2 * np.pi * 3000 * t))
+    with wave.open(str(path), "wb") as file:
+        file.setnchannels(1)
+        file.setsampwidth(2)
+        file.setframerate(48000)
+        file.writeframes(np.int16(np.round(tone * 32767)).tobytes())
+    opened.set_input_files("#file", path)
+    opened.get_by_role("button", name="Read it").click()
+    opened.get_by_text(re.compile("tone.wav: [0-9]+ readings added")).wait_for()
+    saved(opened)
+    case = load_case(served.sheets / name_of(opened) / "sheet.yaml")
+    thd = [m.value for m in case.readings if m.reading.quantity == "thd"]
+    assert len(thd) == 1
+    assert abs(thd[0] - 0.01) < 1e-4
+
+
+def test_a_repair_is_judged_and_reported_with_readings_before_and_after(opened: Any) -> None:
+    opened.get_by_role("button", name="+ repair").click()
+    opened.get_by_label("part repaired").select_option("C1")
+    opened.get_by_role("button", name="Read again what was read before").click()
+    for row, value in enumerate(("-0.1 dB", "0 dB", "0 dB")):
+        opened.locator(f"#f-repaired-0-readings-{row}-values-0").fill(value)
+    saved(opened)
+    assert opened.locator(".problem:visible").count() == 0
+    opened.goto(f"/sheet/{name_of(opened)}/report")
+    said = opened.locator("article.report .repairs")
+    said.wait_for()
+    text = said.inner_text()
+    assert "The fault is gone" in text
+    assert re.search(r"gain at 10 Hz\s+-5.48 dB\s+-0.10 dB", text)
+
+
+def test_light_and_dark_are_the_users_choice_and_stay(opened: Any) -> None:
+    opened.emulate_media(color_scheme="light")
+    ground = "getComputedStyle(document.body).backgroundColor"
+    light = opened.evaluate(ground)
+    opened.get_by_role("button", name="Light or dark").click()
+    dark = opened.evaluate(ground)
+    assert sum(map(int, re.findall(r"\d+", dark))) < sum(map(int, re.findall(r"\d+", light))) / 3
+    opened.reload()
+    assert opened.evaluate(ground) == dark
+
+
+def test_the_keyboard_reaches_everything_in_the_order_of_the_page(opened: Any) -> None:
+    saved(opened)
+    opened.evaluate("document.activeElement.blur()")
+    order: list[str] = []
+    for _ in range(26):
+        opened.keyboard.press("Tab")
+        order.append(opened.evaluate(
+            "document.activeElement.id || document.activeElement.textContent.trim()"))  # fmt: skip
+    wanted = ["To the content", "Bench sheets", "Sheet", "Suspects", "Study", "Report", "theme",
+              "f-case", "f-mains", "f-readings-0-quantity", "f-readings-0-frequency",
+              "f-readings-0-values-0", "f-readings-1-quantity"]  # fmt: skip
+    assert [word for word in order if word in wanted] == wanted
+
+
+def test_a_study_follows_the_slider_to_its_last_place_and_shows_nothing_stale(opened: Any) -> None:
+    saved(opened)
+    opened.goto(f"/sheet/{name_of(opened)}/study?part=C1&mode=capacitance+loss")
+    opened.wait_for_selector("#rows tr")
+    asked: list[str] = []
+    opened.on("request", lambda request: asked.append(request.method))
+    shown = opened.evaluate("""async () => {
+        const size = document.getElementById("size"), form = document.getElementById("study");
+        const shown = [];
+        const note = () => shown.push(Number(form.dataset.shown.split(":")[2]));
+        const look = new MutationObserver(note);
+        look.observe(form, { attributes: true, attributeFilter: ["data-shown"] });
+        for (let place = 0; place <= 100; place += 1) {
+            size.value = place;
+            size.dispatchEvent(new Event("input", { bubbles: true }));
+            await new Promise((done) => setTimeout(done, 4));
+        }
+        while (shown.at(-1) !== 100) await new Promise((done) => setTimeout(done, 20));
+        return shown;
+    }""")
+    # the fault only ever grows on the screen, as the slider did, and the last place is shown
+    assert shown == sorted(shown)
+    assert shown[-1] == 100
+    # one request at a time: moves that came meanwhile are not asked for one by one
+    assert len(asked) < 101
+
+
+def test_another_page_in_the_same_browser_can_do_nothing(
+    chromium: Any, opened: Any, served: Any
+) -> None:
+    saved(opened)
+    sheet = served.sheets / name_of(opened) / "sheet.yaml"
+    before = sheet.read_text(encoding="utf-8")
+    other = chromium.new_page()
+    answers: dict[str, int] = {}
+    other.on("response", lambda answer: answers.update({answer.url: answer.status}))
+    elsewhere = served.address.replace("127.0.0.1", "localhost")  # another origin
+    other.goto("about:blank")
+    target = f"{served.address}/sheet/{name_of(opened)}/rank"
+    other.set_content(f'<form method=post action="{target}"></form>'
+                      f'<iframe src="{served.address}/"></iframe>')  # fmt: skip
+    other.wait_for_load_state("networkidle")
+    framed = [frame.content() for frame in other.frames[1:]]
+    assert len(framed) == 1
+    assert "Bench sheets" not in framed[0]
+    with other.expect_navigation(url=target):
+        other.evaluate("document.forms[0].submit()")
+    assert answers[target] == 403
+    other.goto(elsewhere + "/")
+    refused = other.evaluate(
+        "url => fetch(url, {method: 'DELETE'}).then(() => 'answered', () => 'refused')", target
+    )
+    assert refused == "refused"
+    other.close()
+    assert sheet.read_text(encoding="utf-8") == before

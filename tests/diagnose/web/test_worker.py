@@ -1,0 +1,108 @@
+"""The process that has the simulator: ended at will, started again, never left behind."""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from circuits.errors import AmplifierError
+from diagnose.answer.result import Result
+from diagnose.web.jobs import Jobs
+from diagnose.web.worker import Stopped, Worker
+
+ROOT = Path(__file__).resolve().parents[3]
+CASE = ROOT / "tests" / "data" / "coupling-dry.yaml"
+SLOW = ROOT / "tests" / "data" / "slow-drive.yaml"
+SECONDS = 60.0
+
+
+@pytest.fixture
+def worker() -> Iterator[Worker]:
+    made = Worker(0, cached=False)
+    yield made
+    made.stop()
+
+
+def gone(pid: int) -> bool:
+    """Whether a process is no more."""
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return True
+    return False
+
+
+def wait_for(holds: object) -> None:
+    end = time.monotonic() + SECONDS
+    assert callable(holds)
+    while not holds():
+        assert time.monotonic() < end
+        time.sleep(0.02)
+
+
+def test_a_refusal_comes_back_in_its_words_and_the_process_serves_on(worker: Worker) -> None:
+    with pytest.raises(AmplifierError, match=r"missing\.yaml"):
+        worker.run("ranked", str(ROOT / "missing.yaml"))
+    assert isinstance(worker.run("ranked", str(CASE)), Result)
+
+
+def test_a_process_that_died_is_replaced(worker: Worker) -> None:
+    worker.run("blank", "filter-high", "")
+    os.kill(worker._process.pid, signal.SIGKILL)
+    wait_for(lambda: not worker._process.is_alive())
+    assert "filter-high" in worker.run("blank", "filter-high", "")
+
+
+def test_what_is_stopped_ends_at_once_with_its_process(worker: Worker) -> None:
+    raised: list[BaseException] = []
+
+    def ask() -> None:
+        try:
+            worker.run("ranked", str(SLOW), report=lambda *step: begun.set())
+        except Stopped as error:
+            raised.append(error)
+
+    begun = threading.Event()
+    thread = threading.Thread(target=ask)
+    thread.start()
+    assert begun.wait(SECONDS)
+    pid = worker._process.pid
+    worker.stop()
+    thread.join(SECONDS)
+    assert len(raised) == 1
+    assert gone(pid)
+
+
+def test_to_cancel_one_that_waits_leaves_the_one_that_runs(worker: Worker) -> None:
+    jobs = Jobs(worker)
+    first = jobs.start("a", 1, SLOW)
+    wait_for(lambda: first.steps)
+    second = jobs.start("b", 1, CASE)
+    jobs.cancel("b")
+    assert second.state == "cancelled"
+    done = dict(first.steps)
+    wait_for(lambda: first.steps != done)
+    assert first.state == "running"
+    jobs.cancel("a")
+    wait_for(lambda: first.over)
+    assert first.state == "cancelled"
+    third = jobs.start("b", 2, CASE)
+    wait_for(lambda: third.over)
+    assert third.state == "done"
+    assert third.result is not None
+
+
+def test_a_new_revision_ends_the_ranking_of_the_old_one(worker: Worker) -> None:
+    jobs = Jobs(worker)
+    old = jobs.start("a", 1, SLOW)
+    wait_for(lambda: old.steps)
+    assert jobs.start("a", 1, SLOW) is old
+    new = jobs.start("a", 2, CASE)
+    wait_for(lambda: new.over)
+    assert (old.state, new.state) == ("cancelled", "done")
