@@ -9,6 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+AUDIO = (20.0, 20e3)
+"""Hz; the band where a reading of noise states none (IEC 60268-3)."""
 RIAA_SECONDS = (3180e-6, 318e-6, 75e-6)
 _A_POLES = (20.598997, 107.65265, 737.86223, 12194.217)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 
 from circuits import macromodels
-from circuits.bench.analysis import Element, Model
+from circuits.circuit import Element, Model
 from circuits.kinds import kind
 from circuits.macromodels import Built, nodes_of
 from circuits.spelling import node

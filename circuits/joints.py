@@ -8,8 +8,8 @@ current comes back through it, as with a generator connected there.
 
 from __future__ import annotations
 
-from circuits.bench.analysis import Element
 from circuits.chain import Chain, Joint
+from circuits.circuit import Element
 from circuits.spelling import node
 from circuits.stage import GROUND
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from circuits.bench.analysis import Element, Model
+from circuits.circuit import Element, Model
 from circuits.spelling import node
 from circuits.stage import GROUND, Part
 

@@ -17,7 +17,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from circuits.bench.analysis import Circuit, Element
+from circuits.circuit import Circuit, Element
 from circuits.elements import LEAST_OHMS, built
 from circuits.joints import joined
 from circuits.spelling import node as node

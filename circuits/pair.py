@@ -12,8 +12,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import lru_cache
 
-from circuits.bench.analysis import Circuit, Element, Model
 from circuits.chain import Chain
+from circuits.circuit import Circuit, Element, Model
 from circuits.elements import built
 from circuits.netlist import GENERATOR, Sounding, around
 from circuits.spelling import node

@@ -19,7 +19,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-from circuits.bench.analysis import Circuit, Element
+from circuits.circuit import Circuit, Element
 from circuits.device import load_devices
 from circuits.elements import built
 from circuits.part import series_resistance

@@ -13,8 +13,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 
-from circuits import load as stagefile
-from circuits import yamlfile
+from circuits import stagefile, yamlfile
 from circuits.adjust import Adjust
 from circuits.chain import Chain, Joint
 from circuits.errors import InputError

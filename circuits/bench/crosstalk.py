@@ -10,11 +10,12 @@ import math
 from collections.abc import Sequence
 
 from circuits import pair
-from circuits.bench.analysis import Answer, Circuit, Response, SmallSignal
+from circuits.bench.analysis import Answer, Response, SmallSignal
 from circuits.bench.plan import Indexed, Request, Setup, Values
 from circuits.bench.small_signal import SILENCE
 from circuits.bench.stiffness import sounded
 from circuits.bench.supply import resolved
+from circuits.circuit import Circuit
 from circuits.errors import InputError
 from circuits.reading import CROSSTALK, DB_FLOOR, Reading
 from circuits.stage import Stage

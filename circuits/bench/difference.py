@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from circuits.bench.analysis import Circuit, Model, number, plain
+from circuits.circuit import Circuit, Model, number, plain
 
 _ALTERABLE = {
     "r": "resistance",

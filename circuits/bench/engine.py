@@ -23,7 +23,6 @@ from circuits.bench.analysis import (
     Analysis,
     Answer,
     Bias,
-    Circuit,
     Complexes,
     Floats,
     NoiseDensity,
@@ -34,12 +33,11 @@ from circuits.bench.analysis import (
     SmallSignal,
     Transient,
     Waves,
-    parse_options,
-    plain,
 )
 from circuits.bench.difference import differences
 from circuits.bench.names import Names
 from circuits.bench.ngspice import Ngspice
+from circuits.circuit import Circuit, parse_options, plain
 from circuits.errors import EngineFault, NoSolution
 
 _T = TypeVar("_T")

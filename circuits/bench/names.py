@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from circuits.bench.analysis import Circuit
+from circuits.circuit import Circuit
 from circuits.errors import EngineFault
 
 

@@ -12,24 +12,16 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from circuits.bench.analysis import (
-    Answer,
-    NoiseDensity,
-    NoiseSpectrum,
-    Response,
-    SmallSignal,
-)
+from circuits.bench.analysis import Answer, NoiseDensity, NoiseSpectrum, Response, SmallSignal
 from circuits.bench.plan import Indexed, Request, Setup, Values
 from circuits.bench.small_signal import SILENCE
-from circuits.curves import a_weighting_db
+from circuits.curves import AUDIO, a_weighting_db
 from circuits.netlist import GENERATOR, node
 from circuits.reading import Reading
 from circuits.stage import Stage
 
 QUANTITIES = ("noise", "snr")
 
-AUDIO = (20.0, 20e3)
-"""Hz; the band where a reading states none."""
 _POINTS_A_DECADE = 10
 
 

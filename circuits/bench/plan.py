@@ -13,7 +13,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from circuits.bench.analysis import Analysis, Answer, Circuit
+from circuits.bench.analysis import Analysis, Answer
+from circuits.circuit import Circuit
 from circuits.reading import Reading
 from circuits.stage import Stage
 

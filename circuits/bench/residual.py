@@ -6,9 +6,9 @@ import math
 from collections.abc import Sequence
 
 from circuits.bench import noise, small_signal
-from circuits.bench.noise import AUDIO
 from circuits.bench.plan import Request, Run
 from circuits.bench.small_signal import HUM_FLOOR
+from circuits.curves import AUDIO
 from circuits.netlist import circuit
 from circuits.reading import Reading
 from circuits.stage import Stage

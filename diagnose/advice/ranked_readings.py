@@ -15,11 +15,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from circuits.reading import Reading, from_compared, instrument, shown
-from diagnose.advice.candidates import effort, effort_text, written
+from diagnose.advice.candidates import candidates, distortion, effort, effort_text, written
 from diagnose.advice.information import Mixture, Outlook, Stretch, entropy, outlook, stretches
+from diagnose.advice.next_reading import Meaning, NextReading
 from diagnose.advice.posterior_draws import Units, drawn
-from diagnose.answer.result import Meaning, NextReading
+from diagnose.inference.by_stage import by_stage
 from diagnose.inference.groups import Member
+from diagnose.inference.infer import Weighing
 from diagnose.inference.likelihood import Array, Observed
 from diagnose.inference.model_error import model_covariance, model_errors
 from diagnose.inference.posterior import Posterior
@@ -31,8 +33,34 @@ SLIGHT = 0.01
 MOST = 5
 _ALIKE = 2
 """Of one quantity so many stand in a short list."""
+_SUSPECTED = 0.05
+"""A stage of a unit less probable than this is not probed next."""
 _SHIFT_DOUBT = 0.15
 _BROAD = (0.02, 0.06, 0.2, 0.6)
+
+
+def next_readings(
+    weighed: Weighing, progress: Stepwise | None = None, costly: bool = False
+) -> tuple[NextReading, ...]:
+    """Readings worth taking next of a unit that was weighed, the best for its effort first.
+
+    Parameters
+    ----------
+    weighed : Weighing
+    progress : callable, optional
+    costly : bool
+        Whether distortion at the usual drive is among them, which takes long to simulate.
+    """
+    stage, observed = weighed.case.stage, weighed.observed
+    taken = [m.reading for m in weighed.case.readings]
+    shares = by_stage(stage, weighed.posterior.suspects)
+    within = [name for name, p in shares if p >= _SUSPECTED]
+    beside = bool(observed.channels)
+    readings = [candidates(stage, taken, weighed.bench, within, beside)]
+    if costly:
+        readings.append(distortion(stage, taken))
+    return advise(weighed.found, observed, weighed.posterior, weighed.members, readings,
+                  weighed.bench, progress)
 
 
 def advise(

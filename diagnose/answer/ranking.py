@@ -8,7 +8,8 @@ import numpy as np
 
 from circuits.reading import from_compared, shown
 from circuits.stage import Stage
-from diagnose.advice.ranked_readings import short
+from diagnose.advice.next_reading import NextReading
+from diagnose.advice.ranked_readings import next_readings, short
 from diagnose.answer.derived import derived_lines
 from diagnose.answer.notes import cautions_of, notes_of
 from diagnose.answer.repair import judge
@@ -16,14 +17,13 @@ from diagnose.answer.result import (
     Also,
     Explained,
     Group,
-    NextReading,
     RepairProof,
     Result,
     Severity,
     Suspect,
 )  # fmt: skip
-from diagnose.answer.trace import by_stage
 from diagnose.answer.verdict import judged
+from diagnose.inference.by_stage import by_stage
 from diagnose.inference.evidence import Scored, fault_at
 from diagnose.inference.groups import Member
 from diagnose.inference.infer import Weighing, observe, weighing
@@ -68,7 +68,7 @@ def rank(case: Case, bench: Bench | None = None, progress: Stepwise | None = Non
 def _rank(case: Case, bench: Bench, progress: Stepwise | None) -> Result:
     made = weighing(case, bench, progress)
     repair = judge(case, observe, lambda earlier: weighing(earlier, bench, progress))
-    return _result(made, short(made.next(progress)), repair)
+    return _result(made, short(next_readings(made, progress)), repair)
 
 
 def _result(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from diagnose.advice.next_reading import NextReading, next_json
 from diagnose.answer.judgement import DerivedLine as DerivedLine
 from diagnose.answer.judgement import VerdictLine as VerdictLine
 from diagnose.answer.judgement import derived_json, verdict_json
@@ -85,55 +86,6 @@ class Group:
     probability: float
     members: tuple[str, ...]
     why: str
-
-
-@dataclass(frozen=True)
-class Meaning:
-    """What a reading to come would speak for if it fell in a range.
-
-    Attributes
-    ----------
-    low, high : float or None
-        Limits in the unit shown; None where the range is open.
-    unit : str
-    points_to : tuple of str
-        The most probable answer first.
-    probability : float
-        Of these together, given such a value.
-    """
-
-    low: float | None
-    high: float | None
-    unit: str
-    points_to: tuple[str, ...]
-    probability: float
-
-
-@dataclass(frozen=True)
-class NextReading:
-    """A reading worth taking next.
-
-    Attributes
-    ----------
-    reading : str
-    information : float
-        Bits by which it is expected to narrow down what would be repaired.
-    effort, caution : str
-    conditions : tuple of (word, value)
-        Of the bench sheet.
-    how : str
-        How it is taken.
-    means : tuple of Meaning
-        By rising value.
-    """
-
-    reading: str
-    information: float
-    effort: str
-    caution: str
-    conditions: tuple[tuple[str, Any], ...] = ()
-    how: str = ""
-    means: tuple[Meaning, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -269,20 +221,6 @@ def to_json(result: Result) -> dict[str, Any]:
     if result.stages:
         made["stages"] = [{"stage": name, "probability": p} for name, p in result.stages]
     return made
-
-
-def next_json(proposed: NextReading) -> dict[str, Any]:
-    """One entry of ``next``; a limit that is open is null."""
-    return {
-        "reading": dict(proposed.conditions), "label": proposed.reading,
-        "information": proposed.information, "unit": "bit", "effort": proposed.effort,
-        "how": proposed.how, "caution": proposed.caution,
-        "means": [
-            {"low": m.low, "high": m.high, "unit": m.unit, "points to": list(m.points_to),
-             "probability": m.probability}
-            for m in proposed.means
-        ],
-    }
 
 
 def _repair(proof: RepairProof) -> dict[str, Any]:

@@ -15,7 +15,6 @@ import numpy as np
 from circuits.chain import Chain
 from circuits.reading import Reading
 from circuits.stage import Stage
-from diagnose.inference.evidence import Scored
 from diagnose.inference.likelihood import Array, Observed
 from diagnose.inference.model_error import model_covariance
 
@@ -26,9 +25,6 @@ _ALONG = (
     "gain", "response", "riaa deviation", "phase", "hum", "noise", "thd", "harmonic", "imd",
 )  # fmt: skip
 """What follows the signal, and shows at every point after the one where it goes wrong."""
-
-Shares = tuple[tuple[str, float], ...]
-"""Stages and supplies by name with their probability."""
 
 
 @dataclass(frozen=True)
@@ -99,34 +95,6 @@ def traced(stage: Stage, readings: Sequence[Reading], deviations: Array) -> tupl
         if reading.quantity in _ALONG
     ]
     return (*_along(sections), *_at_rest(stage.chain, readings, wrong))
-
-
-def by_stage(stage: Stage, suspects: Sequence[tuple[Scored, float]]) -> Shares:
-    """The probability of every stage and supply of a unit; nothing for a single stage.
-
-    Two faults at once count half for each of their places.
-
-    Parameters
-    ----------
-    stage : Stage
-    suspects : sequence of (Scored, float)
-        With their probabilities.
-
-    Returns
-    -------
-    tuple of (str, float)
-        By falling probability; equal ones in the order of the signal, supplies last.
-    """
-    chain = stage.chain
-    if chain is None:
-        return ()
-    shares = dict.fromkeys((*chain.names, *chain.supplies), 0.0)
-    for scored, probability in suspects:
-        for hypothesis in scored.hypotheses:
-            owner = chain.owner(hypothesis.part)
-            if owner:
-                shares[owner] += probability / len(scored.hypotheses)
-    return tuple(sorted(shares.items(), key=lambda item: -item[1]))
 
 
 def _section(stage: Stage, chain: Chain, reading: Reading, wrong: bool) -> Section:

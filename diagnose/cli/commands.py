@@ -11,8 +11,9 @@ from typing import Any
 
 from circuits.errors import InputError
 from circuits.load import load_stage
+from diagnose.advice import ranked_readings
+from diagnose.advice.next_reading import next_json
 from diagnose.advice.ranked_readings import short
-from diagnose.answer.result import next_json
 from diagnose.inference.infer import weighing
 from diagnose.sheet.case import load_case
 from diagnose.sheet.proposal import propose
@@ -45,7 +46,9 @@ def next_readings(
     if values.most < 1:
         raise InputError(f"--most {values.most} leaves nothing", expected="1 or more")
     case = load_case(values.case)
-    proposed = weighing(case, bench, progress).next(progress, values.distortion)
+    proposed = ranked_readings.next_readings(
+        weighing(case, bench, progress), progress, values.distortion
+    )
 
     def document() -> dict[str, Any]:
         return {"stage": case.stage.name, "case": case.name,
@@ -110,8 +113,9 @@ def scored(values: argparse.Namespace, bench: Bench, progress: Stepwise | None =
     """
     import numpy as np
 
+    from diagnose.show.reliability_figure import reliability_figure
     from diagnose.studies.random_benches import HEALTHY, draw_benches, score
-    from diagnose.studies.reliability import reliability_figure, report, report_json
+    from diagnose.studies.reliability import report, report_json
 
     stage = load_stage(values.stage)
     picture: Path | None = values.picture

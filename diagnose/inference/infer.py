@@ -11,10 +11,6 @@ import numpy as np
 
 from circuits.errors import InputError
 from circuits.reading import compared, least
-from diagnose.advice.candidates import candidates, distortion
-from diagnose.advice.ranked_readings import advise
-from diagnose.answer.result import NextReading
-from diagnose.answer.trace import by_stage
 from diagnose.inference.channels import TwoChannels, common_spreads, doubted, side_by_side
 from diagnose.inference.evidence import log_sum
 from diagnose.inference.groups import Member, grouped
@@ -37,8 +33,6 @@ FOUND_BAD = 100.0
 LIVE = 0.01
 """Suspects less probable than this are not grouped."""
 _MOST_LIVE = 16
-_SUSPECTED = 0.05
-"""A stage of a unit less probable than this is not probed next."""
 
 
 @dataclass(frozen=True)
@@ -69,27 +63,6 @@ class Weighing:
     members: tuple[Member, ...]
     bench: Bench
     dropped: str = ""
-
-    def next(
-        self, progress: Stepwise | None = None, costly: bool = False
-    ) -> tuple[NextReading, ...]:
-        """Readings worth taking next, the best for its effort first; see `advise.advise`.
-
-        Parameters
-        ----------
-        progress : callable, optional
-        costly : bool
-            Whether distortion at the usual drive is among them, which takes long to simulate.
-        """
-        taken = [m.reading for m in self.case.readings]
-        shares = by_stage(self.case.stage, self.posterior.suspects)
-        within = [name for name, p in shares if p >= _SUSPECTED]
-        beside = bool(self.observed.channels)
-        readings = [candidates(self.case.stage, taken, self.bench, within, beside)]
-        if costly:
-            readings.append(distortion(self.case.stage, taken))
-        return advise(self.found, self.observed, self.posterior, self.members, readings,
-                      self.bench, progress)
 
 
 def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weighing:

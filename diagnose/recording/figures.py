@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from circuits.bench.noise import AUDIO
+from circuits.curves import AUDIO
 from circuits.reading import Reading
 from circuits.signals import waveform
 from circuits.signals.period import EDGE_SAMPLES, one_period, steps

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-from circuits.bench.noise import AUDIO
+from circuits.curves import AUDIO
 from circuits.errors import InputError, Place
 from circuits.quantity import render
 from circuits.reading import Reading

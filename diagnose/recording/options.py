@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from circuits.errors import InputError
-from circuits.load import MAINS
 from circuits.quantity import render
 from circuits.signals.recording import CHANNELS
+from circuits.stagefile import MAINS
 from diagnose.recording.recognise import SIGNALS
 
 

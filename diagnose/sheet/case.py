@@ -11,17 +11,19 @@ from pathlib import Path
 
 from circuits import yamlfile
 from circuits.errors import InputError
-from circuits.load import MAINS, load_stage
+from circuits.load import load_stage
 from circuits.part import within
 from circuits.reading import BALANCE, CROSSTALK, Reading
 from circuits.stage import Stage
+from circuits.stagefile import MAINS
 from circuits.values import with_values
 from circuits.yamlfile import Mapping, Node, Text
 from diagnose.sheet.blank_yaml import blank_sheet
 from diagnose.sheet.csv_sheet import CSV, read_csv_sheet
 from diagnose.sheet.entry import Measured
-from diagnose.sheet.limits import Limit, read_limits
+from diagnose.sheet.limits import Limit
 from diagnose.sheet.readings import Taken, read_readings
+from diagnose.sheet.standards import read_limits
 from faultlib.catalogue import kind_of
 
 __all__ = [

@@ -109,37 +109,6 @@ def _watts(reading: Reading, load: float) -> float:
     return volts**2 / (reading.load or load) if kind == "output level" else 0.0
 
 
-def read_limits(node: Node | None, stage: Stage) -> tuple[Limit, ...]:
-    """The limits of a case file.
-
-    ``max`` and ``min`` are values of the quantity; ``within`` is the distance from ``value``, or
-    from zero for levels in dB, angles and voltages. Where the quantity has a frequency, ``band``
-    may stand in its place (``frequencies`` where ``band`` is that of the meter); a response
-    without a reference is relative to any. A ``standard`` stands for its typical figures. A limit
-    without a figure is passed over.
-
-    Raises
-    ------
-    InputError
-        With the place.
-    """
-    if node is None:
-        return ()
-    made: list[Limit] = []
-    for item in yamlfile.items(node, "limits"):
-        if isinstance(item, Mapping) and "standard" in item.keys:
-            # its file is read by the very functions of this module
-            from diagnose.sheet.standards import limits_of
-
-            entry = yamlfile.mapping(item, "a limit by its standard", ("standard",), ("standard",))
-            made += limits_of(entry.entries["standard"], stage)
-            continue
-        limit = read_limit(item, stage)
-        if limit is not None:
-            made.append(limit)
-    return tuple(made)
-
-
 def read_limit(node: Node, stage: Stage, standard: str = "") -> Limit | None:
     """One limit.
 

@@ -1,4 +1,4 @@
-"""Typical least figures of published standards, which a sheet may name in place of its limits.
+"""The limits of a sheet, and the published standards that may stand in their place.
 
 One file a standard stands in ``standards/``: its name, title, source, how far the source was read
 (``read``, ``extracts`` or ``from memory``), and limits in the words of the sheet. Conditions that
@@ -17,7 +17,7 @@ from pathlib import Path
 from circuits import yamlfile
 from circuits.errors import InputError
 from circuits.stage import Stage
-from circuits.yamlfile import Items, Node
+from circuits.yamlfile import Items, Mapping, Node
 from diagnose.sheet.limits import Limit, read_limit
 
 FOLDER = Path(__file__).with_name("standards")
@@ -72,6 +72,34 @@ def read_standard(path: Path) -> Standard:
     assert isinstance(limits, Items)
     status = yamlfile.choice(top.entries["status"], "status", STATUS)
     return Standard(name, title, source, status, limits)
+
+
+def read_limits(node: Node | None, stage: Stage) -> tuple[Limit, ...]:
+    """The limits of a case file.
+
+    ``max`` and ``min`` are values of the quantity; ``within`` is the distance from ``value``, or
+    from zero for levels in dB, angles and voltages. Where the quantity has a frequency, ``band``
+    may stand in its place (``frequencies`` where ``band`` is that of the meter); a response
+    without a reference is relative to any. A ``standard`` stands for its typical figures. A limit
+    without a figure is passed over.
+
+    Raises
+    ------
+    InputError
+        With the place.
+    """
+    if node is None:
+        return ()
+    made: list[Limit] = []
+    for item in yamlfile.items(node, "limits"):
+        if isinstance(item, Mapping) and "standard" in item.keys:
+            entry = yamlfile.mapping(item, "a limit by its standard", ("standard",), ("standard",))
+            made += limits_of(entry.entries["standard"], stage)
+            continue
+        limit = read_limit(item, stage)
+        if limit is not None:
+            made.append(limit)
+    return tuple(made)
 
 
 def limits_of(node: Node, stage: Stage) -> tuple[Limit, ...]:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from diagnose.answer.result import Meaning, NextReading, RepairProof
+from diagnose.advice.next_reading import Meaning, NextReading
+from diagnose.answer.result import RepairProof
 from diagnose.show.text_answer import MOST_READINGS, amount, chance
 from diagnose.show.text_page import DIM, STRONG, WIDTH, Page
 

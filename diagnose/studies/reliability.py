@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 
-from diagnose.show.figure import Axis, Figure, Panel, Series
 from diagnose.studies.random_benches import Scored
 
 BINS = (0.0, 0.2, 0.4, 0.6, 0.8, 0.9, 1.0)
@@ -167,16 +166,3 @@ def report_json(made: Report) -> dict[str, Any]:
                  for b in made.bins],
         "confusions": [{"truth": t, "answer": a, "count": n} for t, a, n in made.confusions],
     }
-
-
-def reliability_figure(made: Report) -> Figure:
-    """Share of right answers against their probability."""
-    said = tuple(b.probability for b in made.bins)
-    came = tuple(b.right for b in made.bins)
-    panel = Panel(
-        title=f"{made.stage}: {made.benches} random benches",
-        x=Axis("largest probability", "%"),
-        y=Axis("first answer right", "%"),
-        series=(Series("as said", (0.0, 1.0), (0.0, 1.0)), Series("as it came", said, came)),
-    )
-    return Figure(title="How often answers of like probability are right", panels=(panel,))

@@ -13,7 +13,7 @@ from diagnose.sheet.case import Case
 from diagnose.show.embedded import charts, drawing, lit
 from diagnose.show.figure import Figure
 from diagnose.show.report_file import report_body, report_html
-from diagnose.web.app import bench
+from diagnose.web.desk import desk
 from diagnose.web.guard import REPORT_POLICY
 from diagnose.web.jobs import Job
 from diagnose.web.sheet import Entry, Typed
@@ -28,14 +28,14 @@ _MOST_WIDTH = 1600.0
 @answers.get("/sheet/<name>/suspects")
 def suspects(name: str) -> str:
     """The page of the answer, which asks for it."""
-    kept = bench().shelf.load(name)
+    kept = desk().shelf.load(name)
     return render_template("suspects.html", name=name, title=kept.sheet.case, tab="suspects")
 
 
 @answers.get("/sheet/<name>/report")
 def report(name: str) -> str:
     """The page of the report, which asks for it."""
-    kept = bench().shelf.load(name)
+    kept = desk().shelf.load(name)
     return render_template("report_page.html", name=name, title=kept.sheet.case, tab="report")
 
 
@@ -47,23 +47,23 @@ def rank(name: str) -> Response:
         return jsonify(state="mistakes", problems=[p.text for p in found.problems])
     # a copy, so that the answer is of this revision whatever is typed meanwhile
     path = kept.folder / RANKED
-    job = bench().jobs.of(name)
+    job = desk().jobs.of(name)
     if job is None or job.revision != kept.revision or job.state != "done":
         path.write_bytes(kept.path.read_bytes())
-    return jsonify(_state(bench().jobs.start(name, kept.revision, path)))
+    return jsonify(_state(desk().jobs.start(name, kept.revision, path)))
 
 
 @answers.get("/sheet/<name>/rank")
 def progress(name: str) -> Response:
     """How far the ranking is."""
-    job = bench().jobs.of(name)
+    job = desk().jobs.of(name)
     return jsonify(_state(job) if job else {"state": "none"})
 
 
 @answers.delete("/sheet/<name>/rank")
 def cancel(name: str) -> Response:
     """End the ranking."""
-    bench().jobs.cancel(name)
+    desk().jobs.cancel(name)
     return progress(name)
 
 
@@ -98,7 +98,7 @@ def curves(name: str) -> str:
 
 def _figure(kept: Kept, job: Job, result: Result, index: int) -> Figure:
     chosen = index if 0 <= index < len(result.suspects) else None
-    return bench().jobs.picture(job, str(chosen), kept.folder / RANKED, chosen)
+    return desk().jobs.picture(job, str(chosen), kept.folder / RANKED, chosen)
 
 
 @answers.post("/sheet/<name>/reading")
@@ -107,13 +107,13 @@ def reading(name: str) -> Response:
 
     A value that is wrong is explained and not kept.
     """
-    kept = bench().shelf.load(name)
+    kept = desk().shelf.load(name)
     sent = request.get_json()
     if not isinstance(sent, dict):
         raise InputError("this is not a reading", expected="conditions and a value")
     value, revision = str(sent.get("value", ""))[:200].strip(), sent.get("revision")
     place = sent.get("next")
-    job = bench().jobs.of(name)
+    job = desk().jobs.of(name)
     if job is None or job.result is None or not isinstance(place, int):
         raise InputError("there is no answer that proposes this reading", expected="a ranking")
     proposed = job.result.next[place] if 0 <= place < len(job.result.next) else None
@@ -122,10 +122,10 @@ def reading(name: str) -> Response:
     if not value:
         raise InputError("nothing was entered", expected="a value with its unit")
     sheet = with_reading(kept.sheet, proposed.conditions, value)
-    problems = bench().look(sheet, kept.folder).problems
+    problems = desk().look(sheet, kept.folder).problems
     if problems:
         return jsonify(problem=problems[0].text)
-    kept = bench().shelf.save(name, sheet, revision)
+    kept = desk().shelf.save(name, sheet, revision)
     return jsonify(revision=kept.revision)
 
 
@@ -159,7 +159,7 @@ def report_inside(name: str) -> str:
 
 def _finished(name: str) -> tuple[Kept, Case, Job, Result]:
     kept, found = loaded(name)
-    job = bench().jobs.of(name)
+    job = desk().jobs.of(name)
     if job is None or job.result is None or found.case is None or job.revision != kept.revision:
         raise AmplifierError("this sheet has not been ranked as it stands")
     return kept, found.case, job, job.result

@@ -3,67 +3,22 @@
 from __future__ import annotations
 
 import logging
-import threading
-from dataclasses import dataclass, field
 from pathlib import Path
 
-from flask import Flask, Response, current_app, jsonify, render_template, request
+from flask import Flask, Response, jsonify, render_template, request
 from werkzeug.exceptions import HTTPException
 
 from circuits.errors import AmplifierError, InputError
 from diagnose.show.filters import FILTERS
-from diagnose.web.checked import Checked, check
+from diagnose.web.answers import answers
+from diagnose.web.desk import KEY, Desk
 from diagnose.web.guard import protect
-from diagnose.web.jobs import Jobs
-from diagnose.web.sheet import Typed
-from diagnose.web.shelf import Kept, Outdated, Shelf
+from diagnose.web.sheets import sheets
+from diagnose.web.shelf import Outdated, Shelf
+from diagnose.web.studies import studies
 from diagnose.web.worker import Stopped, Worker
 
-KEY = "bench"
 _log = logging.getLogger(__name__)
-
-
-@dataclass
-class Bench:
-    """What the page works with.
-
-    Attributes
-    ----------
-    shelf : Shelf
-    many : Worker
-        Ranks and draws, with workers of its own.
-    quick : Worker
-        Studies: one simulator that stays warm.
-    """
-
-    shelf: Shelf
-    many: Worker
-    quick: Worker
-    jobs: Jobs = field(init=False)
-    _lock: threading.Lock = field(default_factory=threading.Lock)
-    _checked: dict[str, tuple[int, Checked]] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        self.jobs = Jobs(self.many)
-
-    def checked(self, kept: Kept) -> Checked:
-        """What is wrong on a sheet; looked at once a revision."""
-        with self._lock:
-            revision, found = self._checked.get(kept.name, (-1, None))
-            if found is None or revision != kept.revision:
-                found = check(kept.sheet, kept.folder)
-                self._checked[kept.name] = kept.revision, found
-            return found
-
-    def look(self, sheet: Typed, folder: Path) -> Checked:
-        """What would be wrong on a sheet that is not kept yet."""
-        with self._lock:
-            return check(sheet, folder)
-
-    def close(self) -> None:
-        """End all processes."""
-        self.many.stop()
-        self.quick.stop()
 
 
 def make_app(folder: Path, workers: int | None = None, cached: bool = True) -> Flask:
@@ -78,16 +33,12 @@ def make_app(folder: Path, workers: int | None = None, cached: bool = True) -> F
     cached : bool
         Whether what was simulated is kept in the user's store.
     """
-    from diagnose.web.answers import answers
-    from diagnose.web.sheets import sheets
-    from diagnose.web.studies import studies
-
     app = Flask(__name__)
     protect(app)
     app.json.sort_keys = False  # type: ignore[attr-defined]
     app.jinja_env.filters.update(FILTERS)
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
-    app.extensions[KEY] = Bench(
+    app.extensions[KEY] = Desk(
         Shelf(folder), Worker(workers, cached), Worker(0, cached=False, deadline=20.0)
     )
     for room in (sheets, answers, studies):
@@ -96,13 +47,6 @@ def make_app(folder: Path, workers: int | None = None, cached: bool = True) -> F
     app.register_error_handler(HTTPException, _http)
     app.register_error_handler(RuntimeError, _bug)
     return app
-
-
-def bench() -> Bench:
-    """What the application at hand works with."""
-    found = current_app.extensions[KEY]
-    assert isinstance(found, Bench)
-    return found
 
 
 def _refused(error: AmplifierError) -> tuple[Response | str, int]:

@@ -9,7 +9,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 from circuits.errors import InputError
-from diagnose.web.app import KEY, Bench, make_app
+from diagnose.web.app import make_app
+from diagnose.web.desk import KEY, Desk
 from diagnose.web.guard import MOST_RECORDING
 from diagnose.web.shelf import default_shelf
 
@@ -58,7 +59,7 @@ def serve(
     if browser:
         threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
     made = app.extensions[KEY]
-    assert isinstance(made, Bench)
+    assert isinstance(made, Desk)
     try:
         server.run()
     finally:

@@ -23,8 +23,8 @@ from diagnose.sheet.case import DONE, FOUND, OBSERVATIONS
 from diagnose.sheet.csv_sheet import CSV, HEAD, LISTS, read_csv_sheet
 from diagnose.sheet.standards import standards
 from diagnose.show.embedded import STYLES, drawing
-from diagnose.web.app import bench
 from diagnose.web.checked import Checked
+from diagnose.web.desk import desk
 from diagnose.web.guard import MOST_RECORDING
 from diagnose.web.opened import from_file, from_tree
 from diagnose.web.sheet import from_page, to_page
@@ -39,7 +39,7 @@ _LEVELS = ("power", "output level", "input level")
 def start() -> str:
     """The list of sheets, and the stages to begin one with."""
     stages = [load_stage(name) for name in (*stage_names(), *unit_names())]
-    return render_template("start.html", labels=bench().shelf.labels(), stages=stages)
+    return render_template("start.html", labels=desk().shelf.labels(), stages=stages)
 
 
 @sheets.get("/drawn.css")
@@ -63,11 +63,11 @@ def new() -> Response:
     name = request.form.get("stage", "")
     if name not in (*stage_names(), *unit_names()):
         raise InputError(f"there is no stage {name!r}", expected="a stage that ships")
-    text = bench().many.run("blank", name, "")
+    text = desk().many.run("blank", name, "")
     sheet = from_file(text, FILE)
     case = request.form.get("case", "").strip()[:200]
     # the head of a blank sheet tells how to fill in a file by hand
-    kept = bench().shelf.add(replace(sheet, head="", case=case or sheet.case))
+    kept = desk().shelf.add(replace(sheet, head="", case=case or sheet.case))
     return jsonify(sheet=kept.name)
 
 
@@ -90,7 +90,7 @@ def opened() -> Response:
         raise InputError(f"{len(cases)} of these {len(given)} files are case files",
                          expected="one case file, and what it names")  # fmt: skip
     name, body = cases[0]
-    kept = bench().shelf.add(from_file(_decoded(name, body), name), others)
+    kept = desk().shelf.add(from_file(_decoded(name, body), name), others)
     return jsonify(sheet=kept.name)
 
 
@@ -108,7 +108,7 @@ def _of_table(name: str, files: dict[str, bytes]) -> Kept:
         path = Path(folder) / f"table{Path(name).suffix.lower()}"
         path.write_bytes(files[name])
         sheet = from_tree(read_csv_sheet(path))
-    return bench().shelf.add(sheet, {k: body for k, body in files.items() if k != name})
+    return desk().shelf.add(sheet, {k: body for k, body in files.items() if k != name})
 
 
 def _is_case(body: bytes) -> bool:
@@ -128,15 +128,15 @@ def _decoded(name: str, body: bytes) -> str:
 @sheets.get("/sheet/<name>")
 def sheet(name: str) -> str:
     """The sheet to type in."""
-    kept = bench().shelf.load(name)
+    kept = desk().shelf.load(name)
     return render_template("sheet.html", name=name, title=kept.sheet.case, tab="sheet")
 
 
 @sheets.get("/sheet/<name>/data")
 def data(name: str) -> Response:
     """The sheet as data, with what its fields may hold."""
-    kept = bench().shelf.load(name)
-    found = bench().checked(kept)
+    kept = desk().shelf.load(name)
+    found = desk().checked(kept)
     return jsonify(
         sheet=to_page(kept.sheet), revision=kept.revision, **_told(found),
         choices=_choices(found.case.stage if found.case else None),
@@ -149,8 +149,8 @@ def save(name: str) -> Response:
     sent = request.get_json()
     if not isinstance(sent, dict) or not isinstance(sent.get("revision"), int):
         raise InputError("this is not a sheet", expected="sheet and revision")
-    kept = bench().shelf.save(name, from_page(sent.get("sheet")), sent["revision"])
-    return jsonify(revision=kept.revision, **_told(bench().checked(kept)))
+    kept = desk().shelf.save(name, from_page(sent.get("sheet")), sent["revision"])
+    return jsonify(revision=kept.revision, **_told(desk().checked(kept)))
 
 
 @sheets.post("/sheet/<name>/copy")
@@ -158,21 +158,21 @@ def copy(name: str) -> Response:
     """Keep what was typed as a sheet of its own."""
     sent = request.get_json()
     typed = from_page(sent.get("sheet") if isinstance(sent, dict) else None)
-    return jsonify(sheet=bench().shelf.copy(name, typed).name)
+    return jsonify(sheet=desk().shelf.copy(name, typed).name)
 
 
 @sheets.post("/sheet/<name>/sweep")
 def sweep(name: str) -> Response:
     """Keep a sweep beside the sheet; the page then names it in a reading."""
     file = _one_file()
-    return jsonify(file=bench().shelf.keep_sweep(name, file.filename or "", file.read()))
+    return jsonify(file=desk().shelf.keep_sweep(name, file.filename or "", file.read()))
 
 
 @sheets.post("/sheet/<name>/recording")
 def recording(name: str) -> Response:
     """Read a recording; what it gives is for the page to put on the sheet."""
     request.max_content_length = MOST_RECORDING
-    bench().shelf.load(name)
+    desk().shelf.load(name)
     file = _one_file()
     suffix = Path(file.filename or "").suffix.lower()
     if suffix not in _RECORDINGS:
@@ -180,7 +180,7 @@ def recording(name: str) -> Response:
     with tempfile.TemporaryDirectory(prefix="recording-") as folder:
         path = Path(folder) / f"recording{suffix}"
         file.save(path)
-        text, notes = bench().many.run(
+        text, notes = desk().many.run(
             "recorded", str(path), request.form.get("signal", ""),
             request.form.get("full_scale", ""),
         )  # fmt: skip
@@ -192,16 +192,16 @@ def recording(name: str) -> Response:
 @sheets.get("/sheet/<name>/drawing")
 def draw(name: str) -> str:
     """The drawing of the sheet's stage."""
-    found = bench().checked(bench().shelf.load(name))
+    found = desk().checked(desk().shelf.load(name))
     return drawing(found.case.stage) if found.case else ""
 
 
 @sheets.get("/sheet/<name>/case.yaml")
 def case_file(name: str) -> Response:
     """The case file itself, in a folder of its own where it names others."""
-    kept = bench().shelf.load(name)
+    kept = desk().shelf.load(name)
     text = kept.path.read_bytes()
-    beside = bench().shelf.files(name)
+    beside = desk().shelf.files(name)
     if not beside:
         return _attached(text, "application/yaml", f"{name}.yaml")
     packed = io.BytesIO()
@@ -233,8 +233,8 @@ def sheet_slash(name: str) -> Any:
 
 def loaded(name: str) -> tuple[Kept, Checked]:
     """A sheet and what was understood of it."""
-    kept = bench().shelf.load(name)
-    return kept, bench().checked(kept)
+    kept = desk().shelf.load(name)
+    return kept, desk().checked(kept)
 
 
 def _told(found: Checked) -> dict[str, Any]:

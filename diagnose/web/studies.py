@@ -18,7 +18,7 @@ from diagnose.show.embedded import charts, drawing
 from diagnose.show.figure import Axis, Band, Figure, Panel, Series
 from diagnose.show.text_answer import amount
 from diagnose.studies.fault_study import BAND
-from diagnose.web.app import bench
+from diagnose.web.desk import desk
 from diagnose.web.sheets import loaded
 from diagnose.web.tasks import Array, Ground
 from faultlib.catalogue import hypotheses, mode_for, size_value
@@ -88,7 +88,7 @@ def moved(name: str) -> Response:
     path = str(kept.path)
     base = _ground(name, kept.revision, path)
     mark = str(kept.revision)
-    values = bench().quick.run("moved", path, mark, fault, base.readings)
+    values = desk().quick.run("moved", path, mark, fault, base.readings)
     if not np.isfinite(values).all():
         raise AmplifierError("the simulator finds no solution at this size")
     rows = _rows(base, values)
@@ -111,7 +111,7 @@ def _ground(name: str, revision: int, path: str) -> Ground:
     with _lock:
         found = _grounds.get((name, revision))
         if found is None:
-            found = bench().quick.run("ground", path, str(revision))
+            found = desk().quick.run("ground", path, str(revision))
             for old in [key for key in _grounds if key[0] == name]:
                 del _grounds[old]
             _grounds[name, revision] = found

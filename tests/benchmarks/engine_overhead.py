@@ -19,9 +19,10 @@ from statistics import median
 import numpy as np
 
 from circuits.bench import sweep
-from circuits.bench.analysis import Circuit, Element, Model, OperatingPoint, SmallSignal
+from circuits.bench.analysis import OperatingPoint, SmallSignal
 from circuits.bench.difference import differences
 from circuits.bench.engine import Engine
+from circuits.circuit import Circuit, Element, Model
 
 ROUNDS = 9
 FREQUENCIES = tuple(float(f) for f in np.geomspace(20.0, 20e3, 40))

@@ -6,15 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from circuits.bench.analysis import (
-    Circuit,
-    Element,
-    Model,
-    NoiseSpectrum,
-    OperatingPoint,
-    SmallSignal,
-)
+from circuits.bench.analysis import NoiseSpectrum, OperatingPoint, SmallSignal
 from circuits.bench.engine import Engine
+from circuits.circuit import Circuit, Element, Model
 
 R, C = 1024.0, 2.0**-20
 RC = Circuit(

@@ -13,11 +13,12 @@ import pytest
 from scipy.optimize import brentq
 
 from circuits import pair
-from circuits.bench.analysis import Circuit, Response, SmallSignal
+from circuits.bench.analysis import Response, SmallSignal
 from circuits.bench.crosstalk import both
 from circuits.bench.engine import Engine
 from circuits.bench.stiffness import slope, sounded
 from circuits.bench.take import take
+from circuits.circuit import Circuit
 from circuits.errors import InputError
 from circuits.load import load_stage
 from circuits.netlist import circuit, node

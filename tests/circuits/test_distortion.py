@@ -17,8 +17,9 @@ import scipy.optimize
 import scipy.special
 
 from circuits.bench import driven
-from circuits.bench.analysis import Circuit, Element, Transient, Waves
+from circuits.bench.analysis import Transient, Waves
 from circuits.bench.engine import Engine
+from circuits.circuit import Circuit, Element
 from circuits.reading import Reading
 from circuits.signals import waveform
 from circuits.stage import Rail, Stage

@@ -10,16 +10,9 @@ import numpy as np
 import pytest
 
 from circuits.bench import sweep
-from circuits.bench.analysis import (
-    Circuit,
-    Element,
-    Model,
-    NoiseSpectrum,
-    OperatingPoint,
-    SmallSignal,
-    Transient,
-)
+from circuits.bench.analysis import NoiseSpectrum, OperatingPoint, SmallSignal, Transient
 from circuits.bench.engine import Engine
+from circuits.circuit import Circuit, Element, Model
 from tests.circuits.engine_circuits import RC, STAGE, C, R
 
 # The constants that SPICE uses: CODATA 1986 or later, they differ by parts per million.

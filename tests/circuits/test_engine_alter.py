@@ -7,13 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from circuits.bench.analysis import (
-    Element,
-    SmallSignal,
-    Transient,
-)
+from circuits.bench.analysis import SmallSignal, Transient
 from circuits.bench.difference import differences
 from circuits.bench.engine import Engine
+from circuits.circuit import Element
 from tests.circuits.engine_circuits import MODELS, STAGE, WANTED, changed, flat, fresh
 
 # Whole numbers and powers of two: both of ngspice's readers of numbers take these exactly.

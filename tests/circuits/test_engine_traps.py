@@ -12,18 +12,10 @@ import numpy as np
 import pytest
 
 from circuits.bench import ngspice
-from circuits.bench.analysis import (
-    Circuit,
-    Element,
-    Model,
-    NoiseSpectrum,
-    OperatingPoint,
-    SmallSignal,
-    Transient,
-    parse_options,
-)
+from circuits.bench.analysis import NoiseSpectrum, OperatingPoint, SmallSignal, Transient
 from circuits.bench.engine import Engine
 from circuits.bench.workers import Failure, Pool
+from circuits.circuit import Circuit, Element, Model, parse_options
 from circuits.errors import EngineFault, EngineMissing, NoSolution
 from tests.circuits.engine_circuits import RC, STAGE, WANTED, changed, flat, fresh
 

@@ -23,8 +23,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from circuits.bench.analysis import Bias, Circuit, Element, OperatingPoint, Response, SmallSignal
+from circuits.bench.analysis import Bias, OperatingPoint, Response, SmallSignal
 from circuits.bench.engine import Engine
+from circuits.circuit import Circuit, Element
 from circuits.load import load_stage, stage_names
 from circuits.netlist import GENERATOR, circuit, node
 from circuits.stage import Stage

@@ -7,15 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from circuits.bench.analysis import (
-    Circuit,
-    Element,
-    NoiseDensity,
-    NoiseSpectrum,
-    Response,
-    SmallSignal,
-)
+from circuits.bench.analysis import NoiseDensity, NoiseSpectrum, Response, SmallSignal
 from circuits.bench.engine import Engine
+from circuits.circuit import Circuit, Element
 from circuits.errors import EngineFault
 from circuits.load import load_stage
 from circuits.netlist import GENERATOR, SOURCE, circuit, rail_resistor, rail_source

@@ -11,8 +11,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from circuits.bench.analysis import Element, Floats, Transient, Waves
+from circuits.bench.analysis import Floats, Transient, Waves
 from circuits.bench.engine import Engine
+from circuits.circuit import Element
 from circuits.load import load_stage, stage_names
 from circuits.netlist import GENERATOR, circuit
 from circuits.reading import Reading

@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 
 from circuits.bench import distortion, driven
-from circuits.bench.analysis import Circuit, Element, Transient, Waves
+from circuits.bench.analysis import Transient, Waves
 from circuits.bench.engine import Engine
+from circuits.circuit import Circuit, Element
 from circuits.reading import Reading
 from circuits.signals import manytone, spectrum
 from circuits.stage import Stage

@@ -13,10 +13,11 @@ import pytest
 from circuits.load import load_stage, stage_names
 from circuits.reading import Reading
 from diagnose.advice.candidates import candidates, distortion, effort, effort_text, written
+from diagnose.advice.next_reading import NextReading
 from diagnose.advice.posterior_draws import HEALTHY, drawn
 from diagnose.advice.ranked_readings import advise, short
 from diagnose.answer.ranking import rank
-from diagnose.answer.result import NextReading, to_json
+from diagnose.answer.result import to_json
 from diagnose.inference.groups import grouped
 from diagnose.inference.posterior import share
 from diagnose.sheet.case import load_case

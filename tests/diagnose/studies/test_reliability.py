@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from diagnose.show.reliability_figure import reliability_figure
 from diagnose.show.text_reliability import score_text
 from diagnose.studies.random_benches import Drawn, Scored
 from diagnose.studies.reliability import (
@@ -14,7 +15,6 @@ from diagnose.studies.reliability import (
     Bin,
     Report,
     Share,
-    reliability_figure,
     report,
     report_json,
 )

@@ -13,7 +13,8 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
-from diagnose.web.app import KEY, make_app
+from diagnose.web.app import make_app
+from diagnose.web.desk import KEY
 from diagnose.web.guard import MOST_BYTES
 from diagnose.web.sheet import Typed
 

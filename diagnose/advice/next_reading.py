@@ -1,0 +1,69 @@
+"""A reading worth taking next, as frozen data, and its JSON view."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+
+@dataclass(frozen=True)
+class Meaning:
+    """What a reading to come would speak for if it fell in a range.
+
+    Attributes
+    ----------
+    low, high : float or None
+        Limits in the unit shown; None where the range is open.
+    unit : str
+    points_to : tuple of str
+        The most probable answer first.
+    probability : float
+        Of these together, given such a value.
+    """
+
+    low: float | None
+    high: float | None
+    unit: str
+    points_to: tuple[str, ...]
+    probability: float
+
+
+@dataclass(frozen=True)
+class NextReading:
+    """A reading worth taking next.
+
+    Attributes
+    ----------
+    reading : str
+    information : float
+        Bits by which it is expected to narrow down what would be repaired.
+    effort, caution : str
+    conditions : tuple of (word, value)
+        Of the bench sheet.
+    how : str
+        How it is taken.
+    means : tuple of Meaning
+        By rising value.
+    """
+
+    reading: str
+    information: float
+    effort: str
+    caution: str
+    conditions: tuple[tuple[str, Any], ...] = ()
+    how: str = ""
+    means: tuple[Meaning, ...] = ()
+
+
+def next_json(proposed: NextReading) -> dict[str, Any]:
+    """One entry of ``next``; a limit that is open is null."""
+    return {
+        "reading": dict(proposed.conditions), "label": proposed.reading,
+        "information": proposed.information, "unit": "bit", "effort": proposed.effort,
+        "how": proposed.how, "caution": proposed.caution,
+        "means": [
+            {"low": m.low, "high": m.high, "unit": m.unit, "points to": list(m.points_to),
+             "probability": m.probability}
+            for m in proposed.means
+        ],
+    }

@@ -1,0 +1,67 @@
+"""What the pages share: the shelf of sheets, the processes that simulate, what was checked."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from flask import current_app
+
+from diagnose.web.checked import Checked, check
+from diagnose.web.jobs import Jobs
+from diagnose.web.sheet import Typed
+from diagnose.web.shelf import Kept, Shelf
+from diagnose.web.worker import Worker
+
+KEY = "bench"
+
+
+@dataclass
+class Desk:
+    """What the page works with.
+
+    Attributes
+    ----------
+    shelf : Shelf
+    many : Worker
+        Ranks and draws, with workers of its own.
+    quick : Worker
+        Studies: one simulator that stays warm.
+    """
+
+    shelf: Shelf
+    many: Worker
+    quick: Worker
+    jobs: Jobs = field(init=False)
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+    _checked: dict[str, tuple[int, Checked]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.jobs = Jobs(self.many)
+
+    def checked(self, kept: Kept) -> Checked:
+        """What is wrong on a sheet; looked at once a revision."""
+        with self._lock:
+            revision, found = self._checked.get(kept.name, (-1, None))
+            if found is None or revision != kept.revision:
+                found = check(kept.sheet, kept.folder)
+                self._checked[kept.name] = kept.revision, found
+            return found
+
+    def look(self, sheet: Typed, folder: Path) -> Checked:
+        """What would be wrong on a sheet that is not kept yet."""
+        with self._lock:
+            return check(sheet, folder)
+
+    def close(self) -> None:
+        """End all processes."""
+        self.many.stop()
+        self.quick.stop()
+
+
+def desk() -> Desk:
+    """What the application at hand works with."""
+    found = current_app.extensions[KEY]
+    assert isinstance(found, Desk)
+    return found
