@@ -147,12 +147,12 @@ def floating(stage: Stage) -> tuple[str, ...]:
     if stage.load > 0.0:
         ways.add_edge(stage.output, GROUND)
     for part in stage.parts:
-        ways.add_edges_from(_direct(part))
+        ways.add_edges_from(direct(part))
     reached = nx.node_connected_component(ways, GROUND)
     return tuple(node for node in stage.nodes if node not in reached)
 
 
-def _direct(part: Part) -> Iterator[tuple[str, str]]:
+def direct(part: Part) -> Iterator[tuple[str, str]]:
     """Pairs of nodes between which a part passes direct current."""
     family = kind(part.kind).family
     if family == "opamp":

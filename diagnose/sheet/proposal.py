@@ -12,6 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from circuits.hazards import drives_loudspeaker
 from circuits.quantity import render
 from circuits.reading import Reading
 from circuits.stage import GROUND, Stage
@@ -30,8 +31,6 @@ RIPPLE_LINES = (1, 2)
 
 _RIAA_HZ = (50.0, 100.0, 500.0, 5e3, 10e3)
 _RIAA_DB = 3.0
-_LOUDSPEAKER_OHMS = 32.0
-"""A load up to here is a loudspeaker, whose stage is judged by its damping factor."""
 _STANDING_V = 1.0
 """More than the offset of any stage that is coupled directly (judgement)."""
 
@@ -64,7 +63,7 @@ def propose(stage: Stage, bench: Bench) -> tuple[Proposed, ...]:
     else:
         made += [(Reading("response", frequency=f, reference=MIDDLE_HZ), "") for f in SHAPE_HZ]
     made.append((Reading("input impedance", frequency=MIDDLE_HZ), ""))
-    if 0.0 < stage.load <= _LOUDSPEAKER_OHMS:
+    if drives_loudspeaker(stage):
         made.append((Reading("damping factor", frequency=MIDDLE_HZ), "with the stage's own load"))
     else:
         made.append((Reading("output impedance", frequency=MIDDLE_HZ), ""))
@@ -90,7 +89,7 @@ def on_sheet(stage: Stage, bench: Bench) -> tuple[Proposed, ...]:
     (kind, usual), *_ = stage.signal
     thd = Reading("thd", frequency=MIDDLE_HZ, level=(kind, usual))
     further = [(thd, "usual drive")]
-    if 0.0 < stage.load <= _LOUDSPEAKER_OHMS:
+    if drives_loudspeaker(stage):
         small = usual / (100.0 if kind == "power" else 10.0)
         further.append((replace(thd, level=(kind, small)), "small drive: crossover shows here"))
         most = Reading("maximum output", frequency=MIDDLE_HZ, thd=0.01)
