@@ -40,8 +40,11 @@ class Quantity:
         A further part of it, relative to the value (linear scales only).
     effort : float
         Minutes that one more reading takes at a bench (judgement).
-    how, caution : str
-        How to take it, and what to mind.
+    how : str
+        How to take it.
+    caution : tuple of str
+        What taking it brings, for `circuits.cautions` to say in words: ``live`` (a probe in a
+        unit that is on, whatever the conditions), ``driven``, ``square`` or ``off``.
     simulated : bool
         Whether the virtual bench takes it.
     floor : float
@@ -61,15 +64,16 @@ class Quantity:
     relative: float = 0.0
     effort: float = 2.0
     how: str = ""
-    caution: str = ""
+    caution: tuple[str, ...] = ()
     simulated: bool = True
     floor: float = 0.0
     ceiling: float = math.inf
 
 
-_LIVE = "The unit is live: one hand, insulated probes, no slips between pins."
-_DRIVEN = "Use a dummy load of full rating; keep the loudspeaker disconnected."
-_OFF = "Mains plug out, reservoirs discharged through a resistor and checked with a meter first."
+_LIVE = ("live",)
+_DRIVEN = ("driven",)
+_SQUARE = ("driven", "square")
+_OFF = ("off",)
 _DRIVEN_ONES = frozenset({
     "thd", "harmonic", "thd+n", "imd", "many-tone floor", "maximum output", "rise time",
     "overshoot", "slew rate",
@@ -88,17 +92,18 @@ QUANTITIES: Mapping[str, Quantity] = {
                  "meter of 10 Mohm from the node to ground, no signal", _LIVE),
         Quantity("supply current", "A", "log", ("rail",), ("frequency", *_LEVEL, "load"), 0.03,
                  0.0, 3.0,
-                 "drop across a small resistor in the rail, no signal unless one is stated", _LIVE),
+                 "drop across a dropper that is there, or a small resistor fitted with the power "
+                 "off; no signal unless one is stated", _LIVE),
         Quantity("gain", "dB", "dB", ("frequency",), _ALONG, 0.1, 0.0, 3.0,
                  "output over generator e.m.f.", _DRIVEN),
         Quantity("response", "dB", "dB", ("frequency", "reference"), _ALONG, 0.1, 0.0, 1.0,
                  "level relative to the reference frequency", _DRIVEN),
         Quantity("riaa deviation", "dB", "dB", ("frequency",), _ALONG, 0.1, 0.0, 1.0,
-                 "response less the replay curve, 0 dB at 1 kHz", ""),
+                 "response less the replay curve, 0 dB at 1 kHz"),
         Quantity("phase", "deg", "linear", ("frequency",), _ALONG, 1.0, 0.0, 2.0,
                  "output relative to input, two-channel scope or analyser", _DRIVEN),
         Quantity("input impedance", "ohm", "log", ("frequency",), (), 0.03, 0.0, 4.0,
-                 "drop across a known series resistor", "", ceiling=1e7),
+                 "drop across a known series resistor", ceiling=1e7),
         Quantity("output impedance", "ohm", "log", ("frequency",), (), 0.05, 0.0, 4.0,
                  "level with two loads", _DRIVEN),
         Quantity("damping factor", "", "log", ("frequency",), ("load",), 0.05, 0.0, 4.0,
@@ -113,11 +118,11 @@ QUANTITIES: Mapping[str, Quantity] = {
         Quantity("imd", "%", "level", ("tones",), ("ratio", *_LEVEL, "load"), 0.5, 0.0, 6.0,
                  "IEC 60268-3 difference tone or 4:1 modulation", _DRIVEN),
         Quantity("noise", "V", "level", (), ("at", "band", "weighting"), 0.5, 0.0, 4.0,
-                 "input terminated with the source impedance, no signal, hum lines taken out", ""),
+                 "input terminated with the source impedance, no signal, hum lines taken out"),
         Quantity("snr", "dB", "dB", (), ("band", "weighting", *_LEVEL), 0.5, 0.0, 4.0,
-                 "noise, hum lines taken out, below the stated signal", ""),
+                 "noise, hum lines taken out, below the stated signal"),
         Quantity("hum", "V", "level", ("frequency",), ("at", *_LEVEL), 0.7, 0.0, 2.0,
-                 "one mains line, analyser, input terminated", ""),
+                 "one mains line, analyser, input terminated"),
         Quantity("ripple", "V", "level", ("at", "frequency"), (), 0.5, 0.0, 2.0,
                  "a.c. coupled analyser on the node", _LIVE),
         Quantity(CROSSTALK, "dB", "dB", ("frequency",), (), 0.7, 0.0, 5.0,
@@ -128,14 +133,14 @@ QUANTITIES: Mapping[str, Quantity] = {
         Quantity("many-tone floor", "dB", "dB", (), ("band", *_LEVEL, "load"), 1.0, 0.0, 5.0,
                  "all between some 30 tones at once over the tones together", _DRIVEN),
         Quantity("rise time", "s", "log", (), (*_LEVEL, "load"), 0.07, 0.0, 4.0,
-                 "10 to 90 % of a small square wave", _DRIVEN),
+                 "10 to 90 % of a small square wave", _SQUARE),
         Quantity("overshoot", "%", "linear", (), (*_LEVEL, "load"), 0.02, 0.0, 4.0,
-                 "of a small square wave", _DRIVEN),
+                 "of a small square wave", _SQUARE),
         Quantity("tilt", "%", "linear", ("frequency",), (*_LEVEL, "load"), 0.005, 0.03, 3.0,
                  "fall of the top of a square wave from edge to edge over its height (IEC 60268-3)",
-                 _DRIVEN),
+                 _SQUARE),
         Quantity("slew rate", "V/s", "log", (), (*_LEVEL, "load"), 0.07, 0.0, 5.0,
-                 "steepest slope of the output with a large square wave, IEC 60268-3", _DRIVEN),
+                 "steepest slope of the output with a large square wave, IEC 60268-3", _SQUARE),
         Quantity("maximum output", "V", "level", ("frequency", "thd"), ("load",), 0.3, 0.0, 5.0,
                  "at the stated distortion", _DRIVEN),
         Quantity("resistance", "ohm", "log", ("between",), (), 0.02, 0.0, 1.5,
