@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
 
+from circuits.cautions import inside
 from circuits.kinds import kind
 from circuits.quantity import render
 from circuits.reading import BALANCE, CROSSTALK, QUANTITIES, Reading
@@ -106,7 +107,7 @@ def effort_text(reading: Reading) -> str:
     state = ""
     if reading.quantity == "resistance":
         state = ", power off"
-    elif reading.quantity in PROBED:
+    elif inside(reading):
         state = ", live"
     return f"{reading.about.effort:g} min{state}"
 

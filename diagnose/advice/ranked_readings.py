@@ -14,6 +14,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from circuits.cautions import reading_text
+from circuits.hazards import hazards
 from circuits.reading import Reading, from_compared, instrument, shown
 from diagnose.advice.candidates import candidates, distortion, effort, effort_text, written
 from diagnose.advice.information import Mixture, Outlook, Stretch, entropy, outlook, stretches
@@ -123,13 +125,14 @@ def _weighed(
     progress: Stepwise | None,
 ) -> list[tuple[float, NextReading]]:
     mixtures = predictive(readings, found, observed, units, bench, progress)
+    about = hazards(found.stage)
     made: list[tuple[float, NextReading]] = []
     for reading, mixture in zip(readings, mixtures, strict=False):  # none without a healthy unit
         seen = outlook(mixture, len(units.named))
         means = _meanings(reading, seen, units) if seen.bits >= SLIGHT else ()
         if len(means) > 1:  # what means the same whatever is read decides nothing
             proposed = NextReading(
-                reading.label(), seen.bits, effort_text(reading), reading.about.caution,
+                reading.label(), seen.bits, effort_text(reading), reading_text(about, reading),
                 written(reading), reading.about.how, means,
             )
             made.append((seen.bits / effort(reading), proposed))

@@ -1,4 +1,4 @@
-"""What an answer rests on, and what to mind, in words."""
+"""What an answer rests on, in words."""
 
 from __future__ import annotations
 
@@ -16,7 +16,6 @@ from diagnose.inference.pairs import POOR_FIT
 from diagnose.inference.posterior import Posterior
 from diagnose.inference.remarks import remarks
 from diagnose.sheet.case import Case
-from diagnose.sheet.entry import Measured
 from faultlib.signature import Signatures
 from faultlib.simulate import Problem
 
@@ -120,8 +119,3 @@ def _traced(stage: Stage, observed: Observed, found: Signatures) -> tuple[str, .
 def _told(problem: Problem) -> str:
     return f"could not be simulated: {problem.variant} ({problem.kind}: {problem.text})"
 
-
-def cautions_of(stage: Stage, used: Sequence[Measured]) -> tuple[str, ...]:
-    """What to mind: the stage's own cautions, then those of the readings taken."""
-    taken = [m.reading.about.caution for m in used if m.reading.about.caution]
-    return tuple(dict.fromkeys([*stage.cautions, *taken]))

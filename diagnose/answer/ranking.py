@@ -6,12 +6,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from circuits.cautions import caution_texts
 from circuits.reading import from_compared, shown
 from circuits.stage import Stage
 from diagnose.advice.next_reading import NextReading
 from diagnose.advice.ranked_readings import next_readings, short
 from diagnose.answer.derived import derived_lines
-from diagnose.answer.notes import cautions_of, notes_of
+from diagnose.answer.notes import notes_of
 from diagnose.answer.repair import judge
 from diagnose.answer.result import (
     Also,
@@ -99,7 +100,7 @@ def _result(
         next=proposed,
         repair=repair,
         notes=notes_of(made, observe(used), figures.unread),
-        cautions=cautions_of(case.stage, used),
+        cautions=caution_texts(case.stage),
     )
 
 

@@ -167,6 +167,7 @@ class Result:
     notes : tuple of str
         What the answer rests on and what could not be simulated.
     cautions : tuple of str
+        What to mind, the worst first.
     """
 
     stage: str

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from circuits.cautions import caution_texts
 from circuits.errors import InputError
 from circuits.load import load_stage
 from diagnose.advice import ranked_readings
@@ -49,15 +50,17 @@ def next_readings(
     proposed = ranked_readings.next_readings(
         weighing(case, bench, progress), progress, values.distortion
     )
+    cautions = caution_texts(case.stage)
 
     def document() -> dict[str, Any]:
-        return {"stage": case.stage.name, "case": case.name,
+        return {"stage": case.stage.name, "case": case.name, "cautions": list(cautions),
                 "next": [next_json(n) for n in proposed]}
 
     def text(width: int, colour: bool) -> str:
         from diagnose.show.text_next import next_text
 
-        return next_text(case.name, case.stage.name, short(proposed, values.most), width, colour)
+        return next_text(case.name, case.stage.name, short(proposed, values.most), width, colour,
+                         cautions)
 
     return View(document, text)
 

@@ -6,9 +6,10 @@ import csv
 import io
 from collections.abc import Sequence
 
+from circuits.hazards import hazards
 from circuits.reading import Reading
 from circuits.stage import Stage
-from diagnose.sheet.blank_yaml import conditions, exact
+from diagnose.sheet.blank_yaml import conditions, exact, mind, noted
 from diagnose.sheet.csv_sheet import COLUMNS
 
 _ALWAYS = ("quantity", "at", "frequency", "value", "unit", "uncertainty", "max", "min", "remark")
@@ -38,7 +39,9 @@ def blank_csv(
     columns = [name for name in COLUMNS if name in _ALWAYS or name in used]
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
+    about = hazards(stage)
     notes = [
+        *mind(stage),
         "# Fill in the column value; what is left empty is passed over. A bare number is in the "
         "unit beside it.",
         "# A row with a figure under max or min is a published limit. Rows such as these may be "
@@ -47,7 +50,6 @@ def blank_csv(
         "#   check,C4,good,capacitance and ESR   (or bad, replaced, cleaned, adjusted)",
         "#   observation,intermittent   (or worse when warm, worse with level, after a knock)",
         "#   standard,DIN 45500 amplifier",
-        *(f"# Mind: {_one_line(text)}" for text in stage.cautions),
     ]
     out.writelines(f"{note}\n" for note in notes)
     writer.writerow(["case", stage.title or stage.name])
@@ -56,10 +58,8 @@ def blank_csv(
     writer.writerow(columns)
     for reading, comment in readings:
         cells = {key: " to ".join(ends) for key, ends in conditions(reading)}
-        cells.update(quantity=reading.quantity, unit=reading.unit, remark=_one_line(comment))
+        remark = noted(about, reading, comment)
+        cells.update(quantity=reading.quantity, unit=reading.unit, remark=remark)
         writer.writerow([cells.get(name, "") for name in columns])
     return out.getvalue()
 
-
-def _one_line(text: str) -> str:
-    return " ".join(text.split())

@@ -6,7 +6,10 @@ import json
 import re
 from collections.abc import Sequence
 from decimal import Decimal
+from textwrap import wrap
 
+from circuits.cautions import HEADING, caution_texts, marked
+from circuits.hazards import Hazards, hazards
 from circuits.quantity import parse, render
 from circuits.reading import Reading
 from circuits.stage import Stage
@@ -14,6 +17,7 @@ from circuits.stage import Stage
 _UNITS = {"frequency": "Hz", "reference": "Hz", "load": "ohm", "thd": "%"}
 _NAMES = ("from", "at", "rail", "between")
 _LEVEL_UNITS = {"power": "W", "output level": "V", "input level": "V"}
+_WIDTH = 100
 _PLAIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.+-]*( [A-Za-z0-9_.+-]+)*")
 
 
@@ -48,11 +52,11 @@ def blank_sheet(
         "",
         "readings:",
     ]
-    if stage.cautions:
-        lines[0:0] = ["# Mind:", *(f"#   {_one_line(text)}" for text in stage.cautions), "#"]
+    lines[0:0] = [*mind(stage), "#"] if mind(stage) else []
+    about = hazards(stage)
     entries = [f"  - {entry_line(reading)}" for reading, _ in readings]
-    for entry, (_, comment) in zip(entries, readings, strict=True):
-        note = _one_line(comment)
+    for entry, (reading, comment) in zip(entries, readings, strict=True):
+        note = noted(about, reading, comment)
         lines.append(f"{entry}  # {note}" if note else entry)
     lines += [
         "",
@@ -74,6 +78,18 @@ def blank_sheet(
         "# suspect: right",
     ]
     return "\n".join(lines) + "\n"
+
+
+def mind(stage: Stage) -> list[str]:
+    """What to mind, as lines that a sheet passes over; none where there is nothing."""
+    lines = [line for text in caution_texts(stage)
+             for line in wrap(text, _WIDTH, initial_indent="# - ", subsequent_indent="#   ")]
+    return [f"# {HEADING}:", *lines] if lines else []
+
+
+def noted(about: Hazards, reading: Reading, comment: str) -> str:
+    """What stands beside a reading: whether it is live, then how to take it, in one line."""
+    return ": ".join(filter(None, (marked(about, reading), _one_line(comment))))
 
 
 def entry_line(reading: Reading) -> str:

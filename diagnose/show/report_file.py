@@ -7,6 +7,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from circuits.cautions import HEADING
 from circuits.errors import InputError
 from circuits.kinds import kind
 from circuits.load import load_stage, stage_names, unit_names
@@ -146,6 +147,7 @@ def _templates() -> Environment:
     made = Environment(loader=FileSystemLoader(_HERE / "templates"), autoescape=True,
                        trim_blocks=True, lstrip_blocks=True)  # fmt: skip
     made.filters.update(FILTERS)
+    made.globals["cautions_heading"] = HEADING
     return made
 
 

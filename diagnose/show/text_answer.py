@@ -1,4 +1,4 @@
-"""The answer to a case as text: figures kept or not, then suspects in groups, then what to mind."""
+"""The answer to a case as text: what to mind, figures kept or not, then suspects in groups."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from diagnose.answer.result import (
     VerdictLine,
 )
 from diagnose.answer.verdict import margin_text
+from diagnose.show.text_cautions import cautions_text
 from diagnose.show.text_page import BAD, DIM, GOOD, STRONG, WIDTH, Cell, Page
 
 MOST_GROUPS = 5
@@ -66,6 +67,7 @@ def as_text(result: Result, width: int = WIDTH, colour: bool = False) -> str:
     page = Page(width, colour)
     page.line(result.case, STRONG)
     page.line(f"stage {result.stage}", DIM)
+    cautions_text(page, result.cautions)
     if result.verdict:
         _figures(page, result.verdict, result.summary)
     page.heading(_headline(result))
@@ -84,10 +86,9 @@ def as_text(result: Result, width: int = WIDTH, colour: bool = False) -> str:
         next_table(page, result.next)
     if result.derived:
         _derived(page, result.derived)
-    for title, notes in (("What this rests on", result.notes), ("Cautions", result.cautions)):
-        if notes:
-            page.heading(title)
-            page.bullets(notes)
+    if result.notes:
+        page.heading("What this rests on")
+        page.bullets(result.notes)
     return page.text()
 
 

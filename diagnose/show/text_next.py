@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from diagnose.advice.next_reading import Meaning, NextReading
 from diagnose.answer.result import RepairProof
 from diagnose.show.text_answer import MOST_READINGS, amount, chance
+from diagnose.show.text_cautions import cautions_text, mind_text
 from diagnose.show.text_page import DIM, STRONG, WIDTH, Page
 
 SHOWN = 3
@@ -17,6 +18,7 @@ def next_table(page: Page, proposed: Sequence[NextReading]) -> None:
     """The short list of ``diagnose rank``: the first few, each with what it would mean."""
     for item in proposed[:SHOWN]:
         page.line(f"{item.reading}: {item.information:.2f} bit for {item.effort}", STRONG, indent=2)
+        mind_text(page, item.caution, indent=4)
         page.line(meaning_text(item), indent=4)
     if len(proposed) > SHOWN:
         page.line("diagnose next shows more of them, and how each is taken.", DIM, indent=2)
@@ -55,7 +57,7 @@ def repair_text(page: Page, proofs: Sequence[RepairProof]) -> None:
 
 def next_text(
     case: str, stage: str, proposed: Sequence[NextReading], width: int = WIDTH,
-    colour: bool = False,
+    colour: bool = False, cautions: Sequence[str] = (),
 ) -> str:
     """The text of ``diagnose next``.
 
@@ -66,27 +68,31 @@ def next_text(
         The best for its effort first.
     width : int
     colour : bool
+    cautions : sequence of str
+        Of the stage, the worst first.
     """
     page = Page(width, colour)
     page.line(case, STRONG)
     page.line(f"stage {stage}", DIM)
+    cautions_text(page, cautions)
     if not proposed:
         page.line()
         page.line("No further reading would tell more than these do; check or replace the part "
                   "that `diagnose rank` puts first, then read again.")
         return page.text()
+    if cautions:
+        page.line()
     page.line("Readings to take next, the one that tells most for its effort first.")
     for number, item in enumerate(proposed, start=1):
         page.line()
         page.line(f"{number}. {item.reading}", STRONG)
+        mind_text(page, item.caution, indent=3)
         page.line(f"{item.information:.2f} bit for {item.effort}: {item.how}", indent=3)
         page.table(
             (), [(_range(m, item), " or ".join(m.points_to), chance(m.probability))
                  for m in reversed(item.means)],
             whole=(0, 2), indent=3,
         )  # fmt: skip
-        if item.caution:
-            page.line(f"Mind: {item.caution}", DIM, indent=3)
     return page.text()
 
 

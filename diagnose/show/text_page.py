@@ -60,11 +60,11 @@ class Page:
         self._console.print(Padding(Text(text, style=style), (0, 0, 0, indent)))
         self._empty = False
 
-    def heading(self, text: str) -> None:
+    def heading(self, text: str, style: str = "") -> None:
         """A heading with an empty line above."""
         if not self._empty:
             self._console.print()
-        self.line(text, STRONG)
+        self.line(text, f"{STRONG} {style}".rstrip())
 
     def bullets(self, items: Iterable[str], indent: int = 2) -> None:
         """A list; continuation lines stand under the text, not under the dash."""

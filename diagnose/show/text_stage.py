@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from circuits.cautions import caution_texts
 from circuits.kinds import kind
 from circuits.quantity import render
 from circuits.reading import Reading, shown
 from circuits.stage import Stage
 from diagnose.show.text_answer import amount
+from diagnose.show.text_cautions import cautions_text
 from diagnose.show.text_page import BAD, DIM, STRONG, WIDTH, Cell, Page
 from diagnose.studies.fault_study import BAND, Study
 from faultlib.catalogue import hypotheses
@@ -37,6 +39,7 @@ def stage_text(stage: Stage, width: int = WIDTH, colour: bool = False) -> str:
         page.line(stage.about)
     if stage.source:
         page.line(f"Source: {stage.source}", DIM)
+    cautions_text(page, caution_texts(stage))
     modes: dict[str, list[str]] = {}
     for hypothesis in hypotheses(stage):
         modes.setdefault(hypothesis.part, []).append(hypothesis.mode.name)
@@ -54,9 +57,6 @@ def stage_text(stage: Stage, width: int = WIDTH, colour: bool = False) -> str:
     page.heading(f"Faults that can be told ({sum(map(len, modes.values()))})")
     page.table((), [((part, STRONG), ", ".join(names)) for part, names in modes.items()],
                whole=(0,))
-    if stage.cautions:
-        page.heading("Cautions")
-        page.bullets(stage.cautions)
     return page.text()
 
 

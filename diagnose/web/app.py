@@ -8,6 +8,7 @@ from pathlib import Path
 from flask import Flask, Response, jsonify, render_template, request
 from werkzeug.exceptions import HTTPException
 
+from circuits.cautions import HEADING
 from circuits.errors import AmplifierError, InputError
 from diagnose.show.filters import FILTERS
 from diagnose.web.answers import answers
@@ -37,6 +38,7 @@ def make_app(folder: Path, workers: int | None = None, cached: bool = True) -> F
     protect(app)
     app.json.sort_keys = False  # type: ignore[attr-defined]
     app.jinja_env.filters.update(FILTERS)
+    app.jinja_env.globals["cautions_heading"] = HEADING
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.extensions[KEY] = Desk(
         Shelf(folder), Worker(workers, cached), Worker(0, cached=False, deadline=20.0)

@@ -13,11 +13,13 @@ from typing import Any
 from flask import Blueprint, Response, jsonify, redirect, render_template, request
 from werkzeug.datastructures import FileStorage
 
+from circuits.cautions import HEADING, caution_texts, marked, reading_text
 from circuits.errors import InputError
+from circuits.hazards import Hazards, hazards
 from circuits.kinds import kind
 from circuits.load import load_stage, stage_names, unit_names
 from circuits.quantity import render
-from circuits.reading import QUANTITIES
+from circuits.reading import QUANTITIES, Reading
 from circuits.stage import GROUND, Stage
 from diagnose.sheet.case import DONE, FOUND, OBSERVATIONS
 from diagnose.sheet.csv_sheet import CSV, HEAD, LISTS, read_csv_sheet
@@ -244,12 +246,23 @@ def _told(found: Checked) -> dict[str, Any]:
     }
 
 
+def _minded(about: Hazards, name: str) -> dict[str, str]:
+    """What stands beside a reading, at the sockets and with a probe inside; and all of it."""
+    plain, inner = Reading(name), Reading(name, at="a node")
+    return {
+        "mark": marked(about, plain), "inner": marked(about, inner),
+        "caution": reading_text(about, plain), "inner caution": reading_text(about, inner),
+    }
+
+
 def _choices(stage: Stage | None) -> dict[str, Any]:
     """What the fields of a sheet may hold."""
+    about = None if stage is None else hazards(stage)
     quantities = {
         q.name: {
             "unit": {"ohm": "Ω", "deg": "°"}.get(q.unit, q.unit), "required": q.required,
-            "optional": q.optional, "how": q.how, "caution": q.caution, "simulated": q.simulated,
+            "optional": q.optional, "how": q.how, "simulated": q.simulated,
+            **({} if about is None else _minded(about, q.name)),
         }
         for q in QUANTITIES.values()
     }  # fmt: skip
@@ -264,7 +277,8 @@ def _choices(stage: Stage | None) -> dict[str, Any]:
     return made | {
         "stage": {
             "name": stage.name, "title": stage.title, "about": stage.about,
-            "source": stage.source, "cautions": stage.cautions, "signal": signal,
+            "source": stage.source, "cautions": caution_texts(stage), "signal": signal,
+            "heading": HEADING,
             "instances": stage.chain.instances if stage.chain else (),
         },
         "nodes": [[node, probed.get(node, "")] for node in

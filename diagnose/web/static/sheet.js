@@ -68,6 +68,7 @@ function draw() {
   const open = new Set([...form.querySelectorAll("details[open]")].map((d) => d.id));
   const wide = () => (sheet.channels.length ? sheet.channels : [""]).map(() => "");
   form.replaceChildren(
+    ...cautions(),
     make("div", {},
       about(),
       make("section", { "aria-labelledby": "h-readings" },
@@ -95,8 +96,7 @@ function draw() {
           adds("repaired", "+ repair", () => ({ part: "", how: "replaced", readings: [] }))))),
     make("div", { class: "side" },
       make("section", { "aria-labelledby": "h-stage" }, make("h2", { id: "h-stage" }, choices.stage?.title || sheet.stage), drawing),
-      make("details", { id: "d-values", open: sheet.values.length > 0 }, make("summary", {}, "Values of this unit, where its schematic differs"), fields.values()),
-      cautions()));
+      make("details", { id: "d-values", open: sheet.values.length > 0 }, make("summary", {}, "Values of this unit, where its schematic differs"), fields.values())));
   for (const details of form.querySelectorAll("details")) if (open.has(details.id)) details.open = true;
   form.removeAttribute("aria-busy");
   problems(last);
@@ -162,10 +162,11 @@ function remark(word, on) {
   typed("observations");
 }
 
+/** What to mind, above everything that is to be done; a list of one section, or of none. */
 function cautions() {
   const list = choices.stage?.cautions || [];
-  return list.length ? make("section", { class: "cautions", "aria-labelledby": "h-mind" }, make("h2", { id: "h-mind" }, "Mind"),
-    make("ul", {}, list.map((text) => make("li", {}, text)))) : null;
+  return list.length ? [make("section", { class: "cautions", "aria-labelledby": "h-cautions" },
+    make("h2", { id: "h-cautions" }, choices.stage.heading), make("ul", {}, list.map((text) => make("li", {}, text))))] : [];
 }
 
 let last = [];

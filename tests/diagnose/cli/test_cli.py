@@ -45,8 +45,8 @@ def test_the_answer_goes_to_standard_output_alone(capsys: Streams) -> None:
     assert run("rank", DRY) == 0
     told = capsys.readouterr()
     assert told.err == ""
-    # the text: figures first, then the answer, then what to mind
-    order = ["Published figures", "C1 capacitance loss", "What else it may be", "Cautions"]
+    # the text: what to mind, figures, then the answer
+    order = ["Cautions", "Published figures", "C1 capacitance loss", "What else it may be"]
     places = [told.out.index(word) for word in order]
     assert places == sorted(places)
 
@@ -290,7 +290,7 @@ def workers(parent: int) -> list[int]:
 def test_next_proposes_readings_in_the_words_of_the_sheet(capsys: Streams) -> None:
     assert run("next", DRY, "--json") == 0
     answer = json.loads(capsys.readouterr().out)
-    assert {"stage", "case", "next"} == set(answer)
+    assert {"stage", "case", "cautions", "next"} == set(answer)
     bits = [entry["information"] for entry in answer["next"]]
     assert all(b > 0.0 for b in bits)
     assert run("next", DRY) == 0

@@ -169,3 +169,22 @@ def test_another_page_in_the_same_browser_can_do_nothing(
     assert refused == "refused"
     other.close()
     assert sheet.read_text(encoding="utf-8") == before
+
+
+def test_what_to_mind_stands_above_the_readings_and_beside_each_that_is_live(
+    opened: Any, served: Any
+) -> None:
+    folder = ROOT / "tests" / "data" / "valve"
+    opened.goto(served.address)
+    opened.set_input_files("#files", [folder / "own-triode-case.yaml", folder / "own-triode.yaml"])
+    opened.wait_for_url("**/sheet/*")
+    opened.wait_for_selector("#form:not([aria-busy]) svg")
+    box = opened.locator("section.cautions")
+    assert box.count() == 1
+    # its stage file says nothing of 290 V; common practice: above 50 V d.c. can kill
+    assert box.locator("li").first.inner_text().startswith("290 V at ht can kill")
+    above, below = (opened.locator(name).bounding_box() for name in (".cautions", "#readings"))
+    assert above["y"] + above["height"] <= below["y"]
+    marks = opened.locator("#readings .row .caution")
+    assert marks.count() == 3
+    assert all("live, 290 V" in text for text in marks.all_inner_texts())
