@@ -121,7 +121,7 @@ def drawn(
     parts = [
         Part(
             TRANSFORMER, "winding", ("a", GROUND), series_resistance_,
-            role="winding with what feeds it",
+            role="mains transformer, as seen from its secondary",
             parameters=(("emf", 1.0), ("imbalance", 0.0 if count == 1 else IMBALANCE)),
         ),
         Part(DIODE, "rectifier", ends, role=role, model=diode, parameters=model),
@@ -140,7 +140,7 @@ def drawn(
         parts += _regulator(regulator, at)
         at = _OUT
     parts.append(
-        Part(DEMAND, "demand", (at, GROUND), role="all that is fed by this supply",
+        Part(DEMAND, "demand", (at, GROUND), role="everything fed by this supply",
              parameters=(("current", current),))
     )  # fmt: skip
     made = tuple(parts)
