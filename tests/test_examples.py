@@ -15,6 +15,12 @@ from diagnose.sheet.case import load_case
 from faultlib.simulate import Laboratory
 from faultlib.store import Store
 
+LIKELY, VERY_LIKELY = 0.66, 0.90
+UNLIKELY, EXCEPTIONALLY_UNLIKELY = 0.05, 0.01
+"""What words for chances stand for: likely, very likely, extremely unlikely and exceptionally
+unlikely in the scale of the IPCC's guidance note on uncertainties, 2010 (from memory). An example
+is worth showing where its answer is at least likely."""
+
 EXAMPLES = Path(__file__).resolve().parents[1] / "examples"
 FILES = sorted(EXAMPLES.glob("*.yaml"))
 
@@ -60,9 +66,9 @@ def test_every_example_ranks(path: Path, folder: Path) -> None:
     assert result.suspects
     total = math.fsum(s.probability for s in result.suspects)
     assert total + result.healthy + result.unmodelled + result.rest == pytest.approx(1.0)
-    assert result.healthy < 0.01
-    assert result.unmodelled < 0.05
-    assert result.groups[0].probability > 0.6
+    assert result.healthy < EXCEPTIONALLY_UNLIKELY
+    assert result.unmodelled < UNLIKELY
+    assert result.groups[0].probability > LIKELY
     assert any(not line.passes for line in result.verdict)  # something made them open the unit
 
 
@@ -76,7 +82,7 @@ def test_hum_at_odd_lines_is_pick_up_and_thin_bass_a_dry_capacitor(folder: Path)
     assert {name.removeprefix("C3 capacitance loss with ") for name in dry} & {
         "J2 poor contact", "pickup stray pick-up high"}
     for supply in ("vcc", "C10"):
-        assert about(result, supply) < 0.01
+        assert about(result, supply) < EXCEPTIONALLY_UNLIKELY
     assert any("pick-up or an earth fault" in note for note in result.notes)
 
 
@@ -87,7 +93,7 @@ def test_rustling_with_the_volume_down_is_the_first_transistor(folder: Path) -> 
     """
     result = ranked("hall-announcement-noise", folder)
     assert first(result) == ("Q1 noisy",)
-    assert about(result, "Q1") > 0.9
+    assert about(result, "Q1") > VERY_LIKELY
 
 
 def test_distortion_that_falls_with_power_is_the_bias(folder: Path) -> None:
@@ -97,7 +103,7 @@ def test_distortion_that_falls_with_power_is_the_bias(folder: Path) -> None:
     """
     result = ranked("hall-loudspeaker-crossover", folder)
     assert {name.split()[0] for name in first(result)} <= {"RV1", "Q4"}
-    assert about(result, "RV1") + about(result, "Q4") > 0.9
+    assert about(result, "RV1") + about(result, "Q4") > VERY_LIKELY
     assert any("were not simulated under drive" in note for note in result.notes)
 
 

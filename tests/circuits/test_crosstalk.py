@@ -28,6 +28,7 @@ from circuits.supply import RESERVOIR, Filter, Regulator, drawn
 from faultlib.fault import Fault
 from faultlib.inject import inject
 from tests.circuits.test_gnucap import number
+from tests.diodes import PULSE, forward
 from tests.small import capacitor, db, device, parallel, resistor
 
 OPEN_LOAD = 2e-4
@@ -146,7 +147,7 @@ def averaged(rectifier: str) -> float:
     integral; V̂ cos θ = V, the diodes' drop counted to V).
     """
     pulses, diodes = (1 if rectifier == "half-wave" else 2), (2 if rectifier == "bridge" else 1)
-    load = math.pi * WINDING * AMPERES / (pulses * (VOLTS + 0.8 * diodes))
+    load = math.pi * WINDING * AMPERES / (pulses * (VOLTS + forward(PULSE) * diodes))
     angle = float(brentq(lambda t: math.tan(t) - t - load, 1e-6, 1.5))
     return math.pi * WINDING / (pulses * angle)
 

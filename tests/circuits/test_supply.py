@@ -18,6 +18,7 @@ from circuits.errors import InputError
 from circuits.reading import Reading
 from circuits.stage import Part, Rail, Stage, Supply
 from circuits.supply import DIODES, RESERVOIR, Filter, Regulator, circuit, drawn
+from tests.diodes import PULSE, forward
 from tests.small import db, resistor
 
 FULL = ("full-wave", "bridge")
@@ -160,7 +161,7 @@ def test_a_pass_transistor_holds_the_voltage_and_takes_the_ripple() -> None:
 def test_without_a_regulator_the_mains_shows_in_full() -> None:
     plain = small("full-wave")
     found = given(replace(plain, mains=0.9)).volts
-    diode = 0.8
+    diode = forward(PULSE)
     assert found == pytest.approx(24.0 - 0.1 * (24.0 + diode), rel=0.01)
 
 

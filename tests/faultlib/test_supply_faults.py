@@ -17,6 +17,7 @@ from faultlib.catalogue import hypotheses, kind_modes, mode_for, size_value
 from faultlib.fault import Fault
 from faultlib.inject import inject
 from faultlib.tolerance import MAINS, deviate, spreads
+from tests.diodes import PULSE, forward
 from tests.small import db, resistor
 
 RAILS = {"vcc": 24.0, "vee": -24.0}
@@ -102,7 +103,7 @@ def test_high_esr_lifts_the_higher_lines_most() -> None:
 def test_shorted_turns_lower_the_rail_in_proportion(size: float) -> None:
     stage = on(plain())
     low = found(stage, Fault("vcc transformer", "shorted turns", size)).volts
-    diode = 0.8
+    diode = forward(PULSE)
     assert low == pytest.approx(size * (24.0 + diode) - diode, rel=0.01)
 
 
