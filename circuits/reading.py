@@ -8,6 +8,7 @@ how the simulator takes it stands in `circuits.bench`.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 
@@ -53,6 +54,10 @@ class Quantity:
     ceiling : float
         Lies beside the value, so that what is far above counts as open: the meter's own
         impedance (logarithmic scales only).
+    step : float
+        The last digit that a usual bench instrument shows, SI (judgement; see `readable`).
+    shows : float
+        The least that it shows, SI or dB; minus infinity where it shows nought as well.
     """
 
     name: str
@@ -68,6 +73,8 @@ class Quantity:
     simulated: bool = True
     floor: float = 0.0
     ceiling: float = math.inf
+    step: float = 0.0
+    shows: float = -math.inf
 
 
 _LIVE = ("live",)
@@ -79,6 +86,10 @@ _DRIVEN_ONES = frozenset({
     "overshoot", "slew rate",
 })
 _LEVEL = ("power", "output level", "input level")
+_NO_SIGNAL = -100.0
+"""Below this level, dB, a meter or a scope shows that nothing comes through."""
+_LOWEST = -120.0
+"""Below this level, dB, an audio analyser shows its own floor."""
 _ALONG = ("from", "at", "load")
 """Of what follows the signal: between two points of its way, else from generator to output."""
 
@@ -89,66 +100,78 @@ QUANTITIES: Mapping[str, Quantity] = {
     q.name: q
     for q in (
         Quantity("dc voltage", "V", "linear", ("at",), (), 0.005, 0.007, 1.0,
-                 "meter of 10 Mohm from the node to ground, no signal", _LIVE),
+                 "meter of 10 Mohm from the node to ground, no signal", _LIVE, step=1e-4),
         Quantity("supply current", "A", "log", ("rail",), ("frequency", *_LEVEL, "load"), 0.03,
                  0.0, 3.0,
                  "drop across a dropper that is there, or a small resistor fitted with the power "
-                 "off; no signal unless one is stated", _LIVE),
+                 "off; no signal unless one is stated", _LIVE, step=1e-6, shows=1e-6),
         Quantity("gain", "dB", "dB", ("frequency",), _ALONG, 0.1, 0.0, 3.0,
-                 "output over generator e.m.f.", _DRIVEN),
+                 "output level over the open-circuit level of the generator", _DRIVEN,
+                 step=0.01, shows=_NO_SIGNAL),
         Quantity("response", "dB", "dB", ("frequency", "reference"), _ALONG, 0.1, 0.0, 1.0,
-                 "level relative to the reference frequency", _DRIVEN),
+                 "output level relative to that at the reference frequency", _DRIVEN,
+                 step=0.01, shows=_NO_SIGNAL),
         Quantity("riaa deviation", "dB", "dB", ("frequency",), _ALONG, 0.1, 0.0, 1.0,
-                 "response less the replay curve, 0 dB at 1 kHz"),
+                 "response less the RIAA replay curve, 0 dB at 1 kHz",
+                 step=0.01, shows=_NO_SIGNAL),
         Quantity("phase", "deg", "linear", ("frequency",), _ALONG, 1.0, 0.0, 2.0,
-                 "output relative to input, two-channel scope or analyser", _DRIVEN),
+                 "output against input, on a two-channel scope or an analyser", _DRIVEN, step=0.1),
         Quantity("input impedance", "ohm", "log", ("frequency",), (), 0.03, 0.0, 4.0,
-                 "drop across a known series resistor", ceiling=1e7),
+                 "drop across a known resistor in series with the input", ceiling=1e7,
+                 step=1.0, shows=1.0),
         Quantity("output impedance", "ohm", "log", ("frequency",), (), 0.05, 0.0, 4.0,
-                 "level with two loads", _DRIVEN),
+                 "output level into two different loads", _DRIVEN, step=1e-3, shows=1e-3),
         Quantity("damping factor", "", "log", ("frequency",), ("load",), 0.05, 0.0, 4.0,
-                 "level open and loaded", _DRIVEN),
+                 "output level without the load and with it", _DRIVEN, step=0.1, shows=0.1),
         Quantity("thd", "%", "level", ("frequency",), (*_LEVEL, "load"), 0.5, 0.0, 5.0,
-                 "harmonics 2 to 10 over the fundamental", _DRIVEN),
+                 "harmonics 2 to 10 over the fundamental", _DRIVEN, step=1e-6, shows=1e-6),
         Quantity("harmonic", "dB", "dB", ("order", "frequency"), (*_LEVEL, "load"), 0.7, 0.0, 2.0,
-                 "one harmonic relative to the fundamental", _DRIVEN),
+                 "one harmonic relative to the fundamental", _DRIVEN, step=0.1, shows=_LOWEST),
         Quantity("thd+n", "%", "level", ("frequency",), (*_LEVEL, "load", "band"), 0.5, 0.0, 5.0,
                  "all but the fundamental, hum and noise too, over the fundamental (IEC 60268-3)",
-                 _DRIVEN),
+                 _DRIVEN, step=1e-5, shows=1e-5),
         Quantity("imd", "%", "level", ("tones",), ("ratio", *_LEVEL, "load"), 0.5, 0.0, 6.0,
-                 "IEC 60268-3 difference tone or 4:1 modulation", _DRIVEN),
+                 "difference tone of two near tones, or 4:1 modulation (IEC 60268-3)", _DRIVEN,
+                 step=1e-5, shows=1e-5),
         Quantity("noise", "V", "level", (), ("at", "band", "weighting"), 0.5, 0.0, 4.0,
-                 "input terminated with the source impedance, no signal, hum lines taken out"),
+                 "input terminated with the source impedance, no signal, hum lines taken out",
+                 step=1e-7, shows=1e-6),
         Quantity("snr", "dB", "dB", (), ("band", "weighting", *_LEVEL), 0.5, 0.0, 4.0,
-                 "noise, hum lines taken out, below the stated signal"),
+                 "noise, hum lines taken out, below the stated signal", step=0.1),
         Quantity("hum", "V", "level", ("frequency",), ("at", *_LEVEL), 0.7, 0.0, 2.0,
-                 "one mains line, analyser, input terminated"),
+                 "one line of the hum on an analyser, input terminated", step=1e-7, shows=1e-6),
         Quantity("ripple", "V", "level", ("at", "frequency"), (), 0.5, 0.0, 2.0,
-                 "a.c. coupled analyser on the node", _LIVE),
+                 "a.c. coupled analyser on the node", _LIVE, step=1e-7, shows=1e-6),
         Quantity(CROSSTALK, "dB", "dB", ("frequency",), (), 0.7, 0.0, 5.0,
                  "one channel driven; the other, its input terminated, over it, so below 0 dB "
-                 "(IEC 60268-3)", _DRIVEN),
+                 "(IEC 60268-3)", _DRIVEN, step=0.1, shows=_NO_SIGNAL),
         Quantity(BALANCE, "dB", "dB", ("frequency",), _LEVEL, 0.1, 0.0, 3.0,
-                 "right channel over left, the same signal fed to both (IEC 60268-3)", _DRIVEN),
+                 "right channel over left, the same signal fed to both (IEC 60268-3)", _DRIVEN,
+                 step=0.01),
         Quantity("many-tone floor", "dB", "dB", (), ("band", *_LEVEL, "load"), 1.0, 0.0, 5.0,
-                 "all between some 30 tones at once over the tones together", _DRIVEN),
+                 "some 30 tones fed in at once: what lies between them, over the tones together",
+                 _DRIVEN, step=0.1, shows=_LOWEST),
         Quantity("rise time", "s", "log", (), (*_LEVEL, "load"), 0.07, 0.0, 4.0,
-                 "10 to 90 % of a small square wave", _SQUARE),
+                 "10 to 90 % of a small square wave", _SQUARE, step=1e-9, shows=1e-9),
         Quantity("overshoot", "%", "linear", (), (*_LEVEL, "load"), 0.02, 0.0, 4.0,
-                 "of a small square wave", _SQUARE),
+                 "of a small square wave, over its height", _SQUARE, step=1e-3),
         Quantity("tilt", "%", "linear", ("frequency",), (*_LEVEL, "load"), 0.005, 0.03, 3.0,
                  "fall of the top of a square wave from edge to edge over its height (IEC 60268-3)",
-                 _SQUARE),
+                 _SQUARE, step=1e-3),
         Quantity("slew rate", "V/s", "log", (), (*_LEVEL, "load"), 0.07, 0.0, 5.0,
-                 "steepest slope of the output with a large square wave, IEC 60268-3", _SQUARE),
+                 "steepest slope of the output with a large square wave (IEC 60268-3)", _SQUARE,
+                 step=1e3, shows=1e3),
         Quantity("maximum output", "V", "level", ("frequency", "thd"), ("load",), 0.3, 0.0, 5.0,
-                 "at the stated distortion", _DRIVEN),
+                 "output level at which the stated distortion is reached", _DRIVEN,
+                 step=1e-3, shows=1e-3),
         Quantity("resistance", "ohm", "log", ("between",), (), 0.02, 0.0, 1.5,
-                 "power off, small test current", _OFF, floor=0.1),
+                 "ohmmeter with a small test current, power off", _OFF, floor=0.1,
+                 step=0.01, shows=0.01),
     )
 }
-"""The quantities of the bench sheet by name. Uncertainties and efforts are judgement; the standards
-named are cited from memory."""
+"""The quantities of the bench sheet by name. Uncertainties, efforts and what an instrument shows
+are judgement: a meter of three and a half digits shows 0.1 mV and 0.01 ohm, 0.1 mV across 100 ohm
+is 1 µA, and an analyser's own noise is about 1 µV. The standards are cited from memory."""
 
 
 @dataclass(frozen=True)
@@ -339,6 +362,44 @@ def from_compared(reading: Reading, x: float) -> float:
     if reading.scale == "level":
         return float(10.0 ** (x / 20.0))
     return x
+
+
+def readable(about: Quantity, value: float, unit: str) -> tuple[float, str]:
+    """What a usual bench instrument would show of a simulated value.
+
+    Parameters
+    ----------
+    about : Quantity
+    value : float
+        SI, a ratio for ``%``, dB as they are.
+    unit : str
+        That the value is shown in: a hum in dB has another floor than one in volts.
+
+    Returns
+    -------
+    value : float
+        To the last digit shown.
+    bound : str
+        ``<`` where it shows nothing so small, with the least that it shows; else empty.
+    """
+    level = unit == "dB" and about.unit != "dB"
+    step, least = (0.1, _LOWEST) if level else (about.step, about.shows)
+    size = value if unit == "dB" else abs(value)
+    if size < least:
+        return least, "<"
+    if not step or not math.isfinite(value):
+        return value, ""
+    # the decimal nearest to a multiple: 3 · 0.1 is not 0.3
+    return float(f"{round(value / step) * step:.12g}"), ""
+
+
+def quantity_of(label: str) -> Quantity | None:
+    """The quantity that a label of a reading begins with; None for other words."""
+    for name, about in QUANTITIES.items():
+        # "thd+n" does not begin with "thd"
+        if re.match(rf"{re.escape(name)}\b(?!\+)", label):
+            return about
+    return None
 
 
 def shown(reading: Reading, value: float) -> float:

@@ -19,7 +19,7 @@ from diagnose.inference.posterior import Posterior
 from faultlib.simulate import Variant
 
 HEALTHY = "healthy"
-UNMODELLED = "a fault outside the library"
+UNMODELLED = "a fault that is not in the library"
 
 COUNTS = (150, 300, 600, 1200)
 ENOUGH = 96

@@ -304,7 +304,7 @@ def _for_or_against(reading: Reading, seen: Outlook, units: Units) -> tuple[Mean
         inside = (seen.values >= part.low) & (seen.values <= part.high)
         chance = float(seen.weights[inside] @ share[inside] / seen.weights[inside].sum())
         still = part.answers[0] == 0
-        word = f"{name} still" if still else f"rather not {name}"
+        word = f"still {name}" if still else f"points away from {name}"
         chance = chance if still else 1.0 - chance
         made.append(Meaning(_shown(reading, part.low), _shown(reading, part.high), reading.unit,
                             (word,), chance))

@@ -41,17 +41,17 @@ def pattern(measured: Sequence[Measured], healthy: Sequence[float], mains: float
     high_even = [render(f, "Hz") for f, high in even if high]
     if high_odd and even and not high_even:
         return (
-            f"hum is high at {' and '.join(high_odd)} and not at even multiples of the mains: "
-            "stray pick-up or an earth fault, not the capacitors of a full-wave supply"
+            f"hum is high at {' and '.join(high_odd)} but not at even multiples of the mains: "
+            "stray pick-up or an earth fault, not the filter capacitors of a full-wave supply"
         )
     if high_even and odd and not high_odd:
         return (
-            f"hum is high at {' and '.join(high_even)} and not at the mains frequency: "
+            f"hum is high at {' and '.join(high_even)} but not at the mains frequency: "
             "ripple of a full-wave supply, not pick-up"
         )
     if high_odd and high_even:
         return (
-            f"hum is high at {' and '.join(high_odd + high_even)}: half-wave ripple (a rectifier "
-            "open), or both a supply and a pick-up fault"
+            f"hum is high at {' and '.join(high_odd + high_even)}: half-wave ripple (an open "
+            "rectifier), or both a supply and a pick-up fault"
         )
     return ""

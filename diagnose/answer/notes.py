@@ -35,7 +35,7 @@ def notes_of(made: Weighing, observed: Observed, unread: Sequence[str]) -> tuple
         Published figures that no reading decides.
     """
     case, used, found, posterior = made.case, made.used, made.found, made.posterior
-    notes = [f"{len(used)} readings against {len(found.faults)} faults"]
+    notes = [f"{len(used)} readings held against {len(found.faults)} possible faults"]
     hum = pattern(used, [float(x) for x in found.healthy[: len(used)]], case.stage.mains)
     if hum:
         notes.append(hum)
@@ -44,19 +44,19 @@ def notes_of(made: Weighing, observed: Observed, unread: Sequence[str]) -> tuple
         notes.append(made.dropped)
     left = [m.reading.label() for m in case.readings if not case.weighs(m.reading)]
     if left:
-        notes.append("not simulated, so not weighed: " + ", ".join(left))
+        notes.append("not simulated, so not ranked by: " + ", ".join(left))
     if case.dense:
-        notes.append(f"{len(case.dense)} further rows of dense sweeps are judged by the limits, "
-                     "not weighed")
-    notes += [f"no reading decides the published figure: {limit}" for limit in unread]
+        notes.append(f"{len(case.dense)} more points of dense sweeps are held against the "
+                     "published limits only")
+    notes += [f"no reading settles the published figure: {limit}" for limit in unread]
     if posterior.fit < POOR_FIT:
         notes.append(
-            "no hypothesis explains these readings well: check the readings, the values of the "
-            "stage and whether the stage file fits this unit"
+            "no known fault explains these readings well: check the readings, the part values and "
+            "whether the stage file fits this unit"
         )
         notes += _against(made)
     notes += _channel_notes(case, posterior)
-    notes += [f"remark {words!r}: {remarks()[words].about}" for words in case.observations]
+    notes += [f"noticed {words!r}: {remarks()[words].about}" for words in case.observations]
     return (*notes, *(_told(p) for p in found.problems))
 
 
@@ -77,7 +77,7 @@ def _against(made: Weighing) -> list[str]:
         return []
     name = " with ".join(h.label() for h in leading.hypotheses)
     told = "; ".join(_named(made, k) for k in worst)
-    return [f"{name}, the likeliest known fault, leaves most unexplained: {told}. Read again"]
+    return [f"{name}, the likeliest known fault, does not explain: {told}. Take these again"]
 
 
 def _named(made: Weighing, k: int) -> str:
@@ -96,13 +96,13 @@ def _channel_notes(case: Case, posterior: Posterior) -> list[str]:
     other = next(name for name, _ in case.channels if name != case.suspect)
     notes = [f"the {other} channel is the reference for the {case.suspect} one"]
     if not any(rail.name in case.shared for rail in case.stage.rails):
-        notes.append("each channel has its own supply, so no supply fault is looked for in both")
+        notes.append("each channel has its own supply, so a supply fault is looked for in one only")
     if not case.shared:
         return notes
     both = alike([(s.hypotheses[0].part, p) for s, p in posterior.suspects], case.shared)
     if both > 0.5:
         notes.append(
-            f"both channels depart alike: what both have ({', '.join(case.shared)}) is the suspect"
+            f"both channels are off alike: suspect what they share ({', '.join(case.shared)})"
         )
     return notes
 

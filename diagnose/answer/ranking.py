@@ -108,8 +108,8 @@ def _groups(suspects: Sequence[Suspect]) -> tuple[Group, ...]:
     made: list[Group] = []
     for number in dict.fromkeys(s.group for s in suspects):
         inside = [s for s in suspects if s.group == number]
-        alone = "no other suspect looks like it in these readings"
-        together = "the readings taken do not separate them"
+        alone = "no other suspect fits these readings as it does"
+        together = "these readings can't separate them"
         made.append(Group(number, sum(s.probability for s in inside),
                           tuple(s.name for s in inside), together if len(inside) > 1 else alone))
     return tuple(sorted(made, key=lambda g: -g.probability))

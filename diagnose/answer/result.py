@@ -133,11 +133,11 @@ class RepairProof:
         if self.outcome == "gone":
             return f"The fault is gone: with {self.part} {self.how}, the unit reads as a good one."
         if self.outcome == "same":
-            return (f"The fault is still there as it was: {self.part} was not the cause, or what "
-                    "was done to it did not take.")
+            return (f"The fault is still there as it was: {self.part} was not the cause, or the "
+                    "repair did not take.")
         named = " or ".join(self.remaining)
-        return (f"Partly gone, or changed: with {self.part} {self.how} the unit does not read as "
-                f"before, and not as a good one. Another fault remains; nearest: {named}.")
+        return (f"Partly cured, or changed: with {self.part} {self.how} the unit reads neither as "
+                f"before nor as a good one. Another fault remains; most likely {named}.")
 
 
 @dataclass(frozen=True)

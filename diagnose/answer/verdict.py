@@ -170,7 +170,7 @@ def _worst(lines: Sequence[VerdictLine]) -> VerdictLine:
 
 def _fault(line: VerdictLine) -> str:
     if line.result == "uncertain":
-        return f"{line.reading} is too near its limit to tell ({margin_text(line)})"
+        return f"{line.reading} is too near its limit to be sure ({margin_text(line)})"
     return f"{line.reading} is {margin_text(line)}"
 
 

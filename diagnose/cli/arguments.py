@@ -55,8 +55,8 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
     """
     top = _Parser(
         prog="diagnose",
-        description="Ranks what may be wrong in an audio amplifier stage, "
-        "from what was measured at the bench.",
+        description="Ranks what may be wrong with an audio amplifier stage, "
+        "from the readings taken at the bench.",
         epilog="example:\n  diagnose sheet phono-opamp -o sheet.yaml\n  diagnose rank sheet.yaml",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
@@ -74,21 +74,21 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
         made.set_defaults(run=run[name])
         return made
 
-    case_help = "a case file, YAML or a table (.csv)"
-    stage_help = "a stage or unit that ships, or the path of its file"
-    one = command("stages", "list the stages that ship, or show one in detail",
+    case_help = "a filled bench sheet: YAML, or a table (.csv)"
+    stage_help = "a stage or unit from the list of diagnose stages, or a file of your own"
+    one = command("stages", "list the stages that come with it, or show one in detail",
                   "diagnose stages phono-two-transistor")
     one.add_argument("stage", nargs="?", metavar="STAGE", help=stage_help)
 
-    one = command("sheet", "write a blank case to fill in",
+    one = command("sheet", "write a blank bench sheet to fill in",
                   "diagnose sheet phono-two-transistor -o hall-record.yaml")
     one.add_argument("stage", metavar="STAGE", help=stage_help)
     one.add_argument("-o", dest="file", metavar="FILE", type=Path,
-                     help="write it there instead of to the screen; a file that exists is kept")
+                     help="write it there, not to the screen; a file that exists is left alone")
     one.add_argument("--csv", action="store_true",
-                     help="as a table for a spreadsheet; so is a FILE that ends in .csv")
+                     help="a table for a spreadsheet, as any FILE that ends in .csv is")
 
-    one = command("rank", "rank the causes that explain the readings of a case",
+    one = command("rank", "rank the faults that explain the readings on a sheet",
                   "diagnose rank hall-record.yaml")
     one.add_argument("case", metavar="CASE", type=Path, help=case_help)
     _computes(one)
@@ -97,43 +97,48 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
                   "diagnose next hall-record.yaml")
     one.add_argument("case", metavar="CASE", type=Path, help=case_help)
     one.add_argument("--most", metavar="N", type=int, default=5,
-                     help="so many of them, by default 5; with --json all that tell anything")
+                     help="how many to show, by default 5; with --json all that help at all")
     one.add_argument("--distortion", action="store_true",
-                     help="distortion at the usual drive as well, which takes long to simulate")
+                     help="distortion at the usual drive too, which takes long to simulate")
     _computes(one)
 
-    one = command("coverage", "tell which faults a set of readings can find and tell apart",
+    one = command("coverage",
+                  "tell which faults a set of readings can find, and which look the same",
                   "diagnose coverage phono-two-transistor -o coverage.png")
     one.add_argument("stage", metavar="STAGE", help=stage_help)
     one.add_argument("--readings", metavar="CASE", default="proposal",
-                     help="the readings of that case file; by default those of a blank sheet")
+                     help="the readings on that sheet; by default those of a blank sheet")
     one.add_argument("-o", dest="picture", metavar="FILE", type=Path,
                      help="draw a picture as well, .png or .svg")
     _computes(one)
 
-    one = command("score", "rank random benches and tell how right the answers are",
+    one = command("score",
+                  "make up faulty units at random, rank them, and tell how often that is right",
                   "diagnose score phono-two-transistor --benches 100")
     one.add_argument("stage", metavar="STAGE", help=stage_help)
-    one.add_argument("--benches", metavar="N", type=int, default=60, help="by default 60")
-    one.add_argument("--seed", metavar="N", type=int, default=1, help="of the random numbers")
+    one.add_argument("--benches", metavar="N", type=int, default=60,
+                     help="how many units, by default 60")
+    one.add_argument("--seed", metavar="N", type=int, default=1,
+                     help="start of the random numbers; another one makes other units")
     one.add_argument("--foreign", metavar="SHARE", type=float, nargs="?", const=0.05,
                      help="units of other makes, whose values differ from the stage file by that "
-                     "much (0.05)")
+                     "share (0.05 without a number)")
     one.add_argument("--reference", action="store_true",
-                     help="with a good second channel beside, on a supply of its own")
+                     help="with a good second channel to compare with, on a supply of its own")
     one.add_argument("-o", dest="picture", metavar="FILE", type=Path,
                      help="draw a picture as well, .png or .svg")
     _computes(one)
 
-    one = command("study", "show how the readings move along the sizes of one fault",
+    one = command("study", "show how the readings move as one part gets worse",
                   "diagnose study phono-two-transistor 'C4:capacitance loss' -o c4.png")
     one.add_argument("stage", metavar="STAGE", help=stage_help)
-    one.add_argument("fault", metavar="PART:MODE", help="a part and a way in which it fails")
+    one.add_argument("fault", metavar="PART:MODE",
+                     help="a part and how it fails, such as 'C4:capacitance loss'")
     one.add_argument("--readings", metavar="CASE", default="proposal",
-                     help="the readings of that case file, with what was measured; "
+                     help="the readings on that sheet, with what was measured; "
                      "by default those of a blank sheet")
     one.add_argument("-o", dest="picture", metavar="FILE", type=Path, nargs="?", const=Path(),
-                     help="draw a picture as well, .png or .svg; without FILE a name is made up")
+                     help="draw a picture as well, .png or .svg; by default named after it")
     _computes(one)
 
     one = command("measure", "read level, distortion, noise and hum from a recording",
@@ -142,41 +147,42 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
     one.add_argument("--signal", metavar="WORD", default="",
                      help="what was fed in: sine, difference-tone (such as 19 and 20 kHz), "
                      "modulation (60 Hz and 7 kHz), tones (many), square or silence; "
-                     "by default what it looks like")
+                     "by default whatever it looks like")
     one.add_argument("--full-scale", metavar="VOLTS", default="",
                      help="RMS volts of a sine whose peaks just reach digital full scale; "
-                     "without it only ratios are told")
+                     "without it there are only ratios, no volts")
     one.add_argument("--channel", metavar="WORD", default="", help="left or right alone")
     one.add_argument("--driven", metavar="WORD", default="",
-                     help="left, right or both: the channels that a sine was fed to")
-    one.add_argument("--mains", metavar="FREQUENCY", default="50 Hz", help="by default 50 Hz")
+                     help="left, right or both: where the sine was fed in, for crosstalk")
+    one.add_argument("--mains", metavar="FREQUENCY", default="50 Hz",
+                     help="mains frequency, by default 50 Hz")
     views = one.add_mutually_exclusive_group()
-    views.add_argument("--json", action="store_true", help="print one JSON document")
+    views.add_argument("--json", action="store_true", help="print one JSON document, for a script")
     views.add_argument("--yaml", action="store_true",
-                       help="print the readings as lines of a bench sheet")
+                       help="print the readings as lines for a bench sheet")
 
-    one = command("report", "write the answer to a case as one HTML file, for print",
+    one = command("report", "write the answer to a sheet as one HTML file, for print",
                   "diagnose report hall-record.yaml -o hall-record.html")
     one.add_argument("case", metavar="CASE", type=Path, help=case_help)
     one.add_argument("-o", dest="file", metavar="FILE.html", type=Path, required=True,
                      help="write it there; an older report is replaced")
     _computes(one)
 
-    one = command("serve", "open a page in the browser that does the whole job",
+    one = command("serve", "do the whole job on a page in the browser",
                   "diagnose serve")
     one.add_argument("--port", type=int, metavar="N", default=8426,
-                     help="of this machine; 0 takes any that is free (default 8426)")
-    one.add_argument("--no-browser", action="store_true", help="open no browser")
+                     help="port on this machine, by default 8426; 0 takes any that is free")
+    one.add_argument("--no-browser", action="store_true", help="print the address only")
     one.add_argument("--no-cache", action="store_true",
-                     help="neither use nor keep what was simulated before")
+                     help="simulate everything anew, and keep nothing of it")
     return top
 
 
 def _computes(one: argparse.ArgumentParser) -> None:
     """The options of every command that simulates."""
-    one.add_argument("--json", action="store_true", help="print one JSON document")
+    one.add_argument("--json", action="store_true", help="print one JSON document, for a script")
     one.add_argument("--no-cache", action="store_true",
-                     help="neither use nor keep what was simulated before")
+                     help="simulate everything anew, and keep nothing of it")
 
 
 def known_command(words: Sequence[str]) -> None:

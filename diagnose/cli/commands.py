@@ -45,7 +45,7 @@ def next_readings(
     progress : callable, optional
     """
     if values.most < 1:
-        raise InputError(f"--most {values.most} leaves nothing", expected="1 or more")
+        raise InputError(f"--most {values.most} leaves nothing to show", expected="1 or more")
     case = load_case(values.case)
     proposed = ranked_readings.next_readings(
         weighing(case, bench, progress), progress, values.distortion
@@ -125,7 +125,7 @@ def scored(values: argparse.Namespace, bench: Bench, progress: Stepwise | None =
     if picture is not None:
         check_format(picture)
     if values.benches < 1:
-        raise InputError(f"{values.benches} benches tell nothing", expected="1 or more")
+        raise InputError(f"{values.benches} units tell nothing", expected="1 or more")
     readings = [reading for reading, _ in propose(stage, bench)]
     drawn = draw_benches(stage, readings, values.benches, bench,
                          np.random.default_rng(values.seed), HEALTHY, None, values.foreign)

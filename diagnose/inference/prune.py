@@ -74,10 +74,14 @@ def worth_driving(
     beside = _beside([scored[k] for k in order[len(kept) :]], rest, len(observed.readings))
     behind = best - scores[order[len(kept)]]
     told = (
-        f"{lost} of {len(scores)} faults were not simulated under drive: the other readings put "
-        f"each of them at 1 to {_round(math.exp(min(behind, 60.0)))} or less against the best"
+        f"{lost} of {len(scores)} faults were not simulated under drive: by the other readings "
+        f"each is at least {_round(math.exp(min(behind, _TOLD)))} times less likely than the best"
     )
     return tuple(found.faults[k].hypothesis for k in sorted(kept)), beside, told
+
+
+_TOLD = math.log(1e6)
+"""Odds beyond a million are told as a million: what is farther behind means no more to a reader."""
 
 
 def _beside(dropped: Sequence[Scored], rest: Sequence[int], count: int) -> Array:

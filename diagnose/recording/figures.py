@@ -173,15 +173,15 @@ def silence(channel: Channel, without_hum: Floats) -> list[Item]:
     """
     power, step = without(channel.tapered, []), channel.tapered.step
     made: list[Item] = []
-    for name, weighting in (("noise", ""), ("noise, A-weighted", "A")):
+    for name, weighting in (("noise and hum", ""), ("noise and hum, A-weighted", "A")):
         made += _noise(channel, name, noise_rms(power, step, channel.band, weighting))
     rms = noise_rms(power, step, channel.band, "ITU-R 468")
-    made += _noise(channel, "noise, ITU-R 468 weighted, RMS", rms)
+    made += _noise(channel, "noise and hum, ITU-R 468 weighted, RMS", rms)
     peak = quasi_peak(*weighted_468(channel.wave, channel.tapered.rate))
     settled = math.ceil(SETTLED * len(peak) * channel.tapered.rate / len(channel.wave))
     if settled < len(peak):
         shown = float(np.median(peak[settled:]))
-        made += _noise(channel, "noise, ITU-R 468 quasi-peak", shown)
+        made += _noise(channel, "noise and hum, ITU-R 468 quasi-peak", shown)
     # a sheet's noise is without hum, whose lines are readings of their own
     for weighting in ("", "A"):
         name = "noise without hum lines" + (", A-weighted" if weighting else "")
@@ -310,8 +310,8 @@ def square(channel: Channel, frequency: float) -> tuple[list[Item], str]:
                                  reading=Reading("overshoot", level=level)))  # fmt: skip
     else:
         note = (
-            f"an edge takes {own * 1e6:.3g} µs in a recorder of this rate, with ringing of its "
-            "own: the overshoot is not read, and of a fast edge the rise time is a bound"
+            f"a recorder of this rate takes {own * 1e6:.3g} µs for an edge and rings by itself: "
+            "overshoot is not read, and the rise time of a fast edge is an upper limit"
         )
     if seen.tilt is not None:
         reading = Reading("tilt", frequency=nominal(frequency), level=level)

@@ -144,8 +144,8 @@ def pattern(rms: Mapping[int, tuple[float, bool]], mains: float) -> str:
     if not {1, 2} <= set(seen):
         return ""
     return (
-        f"the mains lines stand at odd and even multiples of {first}: half-wave ripple (a "
-        "rectifier open), or ripple and pick-up together"
+        f"the mains lines stand at odd and even multiples of {first}: half-wave ripple (an "
+        "open rectifier), or ripple and pick-up together"
     )
 
 

@@ -173,23 +173,23 @@ def _note_recording(
     for k in chosen:
         name = f"the {recording.channels[k]} channel" if recording.channels[k] else "the recording"
         if not recording.samples[k].any():
-            taken.note(f"{name} holds nothing but zeros and is passed over")
+            taken.note(f"{name} holds nothing but zeros and is left out")
         if clipped[k]:
             taken.note(
-                f"{name} lies at digital full scale in {clipped[k]} places: it is clipped by the "
-                "recorder, and its distortion is not the unit's; record it lower"
+                f"{name} reaches digital full scale in {clipped[k]} places: the recorder clips, "
+                "and the distortion is not the unit's; record it lower"
             )
     if options.full_scale is None:
         taken.note(
-            "no volts are told: for them give --full-scale, the RMS volts of a sine that just "
-            "reaches digital full scale. A tone that a meter reads as V and that stands here at "
-            "L dBFS tells it: V · 10^(−L/20)"
+            "levels are in dB of full scale, not in volts: for volts give --full-scale, the RMS "
+            "volts of a sine that just reaches digital full scale. To find it, read a tone with a "
+            "meter: where the meter reads V and this shows L dBFS, it is V · 10^(−L/20)"
         )
     if recording.seconds > recording.length + 0.1:
         taken.note(f"only the first {recording.length:.3g} s of {recording.seconds:.3g} s are used")
     if _BAND_SHARE * recording.rate < AUDIO[1]:
         taken.note(
-            f"{render(recording.rate, 'Hz')} of sampling rate hold no band up to 20 kHz: noise "
+            f"a sampling rate of {render(recording.rate, 'Hz')} does not reach 20 kHz: noise "
             f"counts up to {render(_BAND_SHARE * recording.rate, 'Hz')}"
         )
 
@@ -205,7 +205,7 @@ def _steady_tone(recording: Recording, loudest: int, tone: float, taken: _Taken)
     count = quick_length(min(round(length * rate), len(wave)))
     if moved * count / rate > 2.0 * _WANDERED:
         taken.note(
-            f"the tone wanders by {render(moved, 'Hz')}: harmonics are read too low, and noise "
+            f"the tone wanders by {render(moved, 'Hz')}: harmonics read too low, and the noise "
             "beside the tone too high"
         )
     first = (len(wave) - count) // 2
@@ -225,9 +225,9 @@ def _sine(
     lines = takes.harmonic_lines(tone, loud.tapered.rate)
     if len(lines) < waveform.HIGHEST:
         taken.note(
-            f"of a tone of {render(nominal(tone), 'Hz')} this rate holds harmonics up to "
+            f"at this sampling rate a tone of {render(nominal(tone), 'Hz')} has harmonics up to "
             f"{len(lines)} only" if len(lines) > 1 else
-            f"of a tone of {render(nominal(tone), 'Hz')} this rate holds no harmonics"
+            f"at this sampling rate a tone of {render(nominal(tone), 'Hz')} has no harmonics"
         )  # fmt: skip
     found = {k: fit(channel.tapered, lines) for k, channel in channels.items()}
     sizes = {k: float(abs(spectrum.amplitudes[0])) for k, spectrum in found.items()}
@@ -271,8 +271,7 @@ def _driven(sizes: dict[int, float], options: Options, taken: _Taken) -> set[int
     if decibels(sizes[loud] / max(sizes[other], 1e-15)) < DRIVEN_APART_DB:
         return set(sizes)
     taken.note(
-        f"only the {CHANNELS[loud]} channel is taken for driven; where both were, add "
-        "--driven both"
+        f"only the {CHANNELS[loud]} channel is taken as driven; if both were, add --driven both"
     )
     return {loud}
 
@@ -307,9 +306,9 @@ def _silence(
         taken.items += hum_items(channel, hum, options.mains)
         _name_hum(channel, hum, [], options, taken)
     taken.note(
-        "ITU-R 468 readings proper are quasi-peak; the RMS value behind the same curve stands "
-        "beside for comparison. The recorder's own noise is part of all: record once with its "
-        "input shorted"
+        "a true ITU-R 468 reading is quasi-peak; the RMS value through the same curve is there to "
+        "compare. The recorder's own noise is in all of these: record once with its input shorted "
+        "to see it"
     )
 
 
@@ -321,7 +320,7 @@ def _pair(
         taken.items += takes.pair(channel, (low, high), signal.kind)
     third = 2.0 * high - low if signal.kind == "difference tone" else high + 2.0 * low
     if third > 0.49 * channels[loudest].tapered.rate:
-        taken.note(f"{render(third, 'Hz')} lies beyond this recording: the third order is low")
+        taken.note(f"{render(third, 'Hz')} lies beyond this recording: the third order reads low")
 
 
 def _many(

@@ -42,10 +42,10 @@ def blank_csv(
     about = hazards(stage)
     notes = [
         *mind(stage),
-        "# Fill in the column value; what is left empty is passed over. A bare number is in the "
-        "unit beside it.",
-        "# A row with a figure under max or min is a published limit. Rows such as these may be "
-        "added above the headings:",
+        "# Fill in the column value; what is left empty is passed over. A bare number is taken in "
+        "the unit beside it.",
+        "# A row with a figure under max or min is a published limit. Rows like these may be added "
+        "above the headings:",
         "#   value,R5,560   (where this unit's schematic differs)",
         "#   check,C4,good,capacitance and ESR   (or bad, replaced, cleaned, adjusted)",
         "#   observation,intermittent   (or worse when warm, worse with level, after a knock)",

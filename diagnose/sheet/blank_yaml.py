@@ -41,12 +41,12 @@ def blank_sheet(
     """
     lines = [
         "# Fill in what was measured; what is left empty is passed over.",
-        "# A value has its unit, such as 1.39 V, 35.4 dB or 0.24 %. A reading that vanishes below",
-        '# what the meter sees is written value: "< -90 dB".',
+        "# Write the unit with the value, such as 1.39 V, 35.4 dB or 0.24 %. Where the meter shows",
+        '# nothing, write the least that it would show, as in value: "< -90 dB".',
         f"case: {_quoted(stage.title or stage.name)}",
         f"stage: {_word(reference or stage.name)}",
         "",
-        "# Where the schematic of this unit differs: values: {C3: 12n, R8: 270k}",
+        "# Part values that differ on this unit's schematic, such as: values: {C3: 12n, R8: 270k}",
         "values: {}",
         f"mains: {exact(stage.mains, 'Hz')}",
         "",
@@ -60,8 +60,8 @@ def blank_sheet(
         lines.append(f"{entry}  # {note}" if note else entry)
     lines += [
         "",
-        "# Published figures in the same words, with max, min or within in place of the value; a",
-        "# band in place of the frequency; or the name of a standard:",
+        "# Published figures to check against, in the same words: max, min or within in place of",
+        "# the value, a band in place of the frequency if need be; or the name of a standard:",
         *(f"#   - {line}" for line in limit_lines([reading for reading, _ in readings])),
         "limits: []",
         "",

@@ -90,7 +90,8 @@ def on_sheet(stage: Stage, bench: Bench) -> tuple[Proposed, ...]:
     thd = Reading("thd", frequency=MIDDLE_HZ, level=(kind, usual))
     further = [(thd, "usual drive")]
     if drives_loudspeaker(stage):
-        small = usual / (100.0 if kind == "power" else 10.0)
+        # the decimal nearest: a tenth of 0.7 is not 0.07
+        small = float(f"{usual / (100.0 if kind == 'power' else 10.0):.6g}")
         further.append((replace(thd, level=(kind, small)), "small drive: crossover shows here"))
         most = Reading("maximum output", frequency=MIDDLE_HZ, thd=0.01)
         further.append((most, "at 1 % of distortion, in V or W"))

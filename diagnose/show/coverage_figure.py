@@ -21,9 +21,8 @@ def coverage_figure(made: Coverage) -> Figure:
         parts.setdefault(fault.part, []).append(fault)
     names = list(parts)
     panels = [_panel(names[k : k + ROWS], parts) for k in range(0, len(names), ROWS)]
-    note = (f"{len(made.readings)} readings. Of all faults that are met they detect "
-            f"{100.0 * made.detected:.0f} %, and tell {100.0 * made.isolated:.0f} % apart to the "
-            "part.")
+    note = (f"These {len(made.readings)} readings detect {100.0 * made.detected:.0f} % of likely "
+            f"faults, and pin {100.0 * made.isolated:.0f} % down to the part.")
     return Figure(f"{made.stage}: what the readings find", tuple(panels), note)
 
 
@@ -47,6 +46,6 @@ def _panel(names: list[str], parts: dict[str, list[Covered]]) -> Panel:
         Axis("", words=words),
         (
             Series("detected", of("detected"), tuple(rows), joined=False),
-            Series("told apart to the part", of("isolated"), tuple(rows), joined=False),
+            Series("pinned down to the part", of("isolated"), tuple(rows), joined=False),
         ),
     )

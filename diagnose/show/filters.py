@@ -8,6 +8,7 @@ from typing import Any
 from diagnose.answer.result import Severity, VerdictLine
 from diagnose.answer.verdict import margin_text
 from diagnose.show.text_answer import amount, chance
+from diagnose.show.text_next import worth_text
 
 
 def limits(line: VerdictLine) -> str:
@@ -28,18 +29,22 @@ def size(found: Severity | None) -> str:
         return ""
     low, high = sorted((found.low, found.high))
     return (f"{found.quantity} {amount(found.value, found.unit)} "
-            f"(90 %: {amount(low, found.unit)} to {amount(high, found.unit)})")  # fmt: skip
+            f"(90 % sure: {amount(low, found.unit)} to {amount(high, found.unit)})")  # fmt: skip
 
 
-def span(low: float | None, high: float | None, unit: str) -> str:
+def span(low: float | None, high: float | None, unit: str, reading: str = "") -> str:
     """A range of a reading's values in words."""
+
+    def end(value: float) -> str:
+        return amount(value, unit, reading, bound=False)
+
     if low is None and high is None:
         return "any value"
     if low is None:
-        return f"below {amount(high or 0.0, unit)}"
+        return f"below {end(high or 0.0)}"
     if high is None:
-        return f"above {amount(low, unit)}"
-    return f"{amount(low, unit)} to {amount(high, unit)}"
+        return f"above {end(low)}"
+    return f"{end(low)} to {end(high)}"
 
 
 def bar_length(probability: float) -> str:
@@ -55,6 +60,6 @@ def sentence(text: str) -> str:
 
 FILTERS: Mapping[str, Callable[..., Any]] = {
     "amount": amount, "margin": margin_text, "chance": chance, "limits": limits, "size": size,
-    "span": span,
+    "span": span, "worth": worth_text,
     "dict_of": dict, "bar_length": bar_length, "sentence": sentence,
 }  # fmt: skip

@@ -11,8 +11,8 @@ def reliability_figure(made: Report) -> Figure:
     said = tuple(b.probability for b in made.bins)
     came = tuple(b.right for b in made.bins)
     panel = Panel(
-        title=f"{made.stage}: {made.benches} random benches",
-        x=Axis("largest probability", "%"),
+        title=f"{made.stage}: {made.benches} random units",
+        x=Axis("probability said", "%"),
         y=Axis("first answer right", "%"),
         series=(Series("as said", (0.0, 1.0), (0.0, 1.0)), Series("as it came", said, came)),
     )

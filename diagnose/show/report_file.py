@@ -177,5 +177,5 @@ def _readings(case: Case) -> tuple[list[str], list[tuple[str, list[str]]]]:
 
 def _value(measured: Measured) -> str:
     reading = measured.reading
-    text = amount(shown(reading, measured.value), reading.unit, reading.label())
+    text = amount(shown(reading, measured.value), reading.unit)
     return f"{measured.bound} {text}".strip()

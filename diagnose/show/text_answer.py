@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from circuits.quantity import render
+from circuits.reading import quantity_of, readable
 from diagnose.answer.result import (
     DerivedLine,
     Explained,
@@ -35,14 +36,28 @@ def chance(probability: float) -> str:
     return f"{100.0 * probability:.0f} %"
 
 
-def amount(value: float, unit: str, reading: str = "") -> str:
+def amount(value: float, unit: str, reading: str = "", bound: bool = True) -> str:
     """A value in the unit shown (percent for ``%``, SI otherwise) as people write it.
 
-    Of a direct voltage no more is written than a bench meter shows: 50 pV is 0 V.
+    Parameters
+    ----------
+    value : float
+    unit : str
+    reading : str
+        The label of the reading that a simulated value is of: no more of it is written than a
+        bench instrument shows, so 50 pV of direct voltage are ``0 V`` and 300 nV of hum ``< 1 µV``.
+        Empty for a value that somebody has read, which stands as it was read.
+    bound : bool
+        Whether a value too small to be shown has its ``<``; without it the least that is shown
+        stands alone, as the end of a range.
     """
-    if reading.startswith("dc voltage"):
-        value = round(value, 5)
-    return render(value / 100.0 if unit == "%" else value, unit)
+    value = value / 100.0 if unit == "%" else value
+    about = quantity_of(reading) if reading else None
+    if about is None:
+        return render(value, unit)
+    value, sign = readable(about, value, unit)
+    text = render(value, unit)
+    return f"{sign} {text}" if sign and bound else text
 
 
 def as_text(result: Result, width: int = WIDTH, colour: bool = False) -> str:
@@ -87,7 +102,7 @@ def as_text(result: Result, width: int = WIDTH, colour: bool = False) -> str:
     if result.derived:
         _derived(page, result.derived)
     if result.notes:
-        page.heading("What this rests on")
+        page.heading("Basis of this result")
         page.bullets(result.notes)
     return page.text()
 
@@ -105,7 +120,7 @@ def _figures(page: Page, lines: Sequence[VerdictLine], summary: str) -> None:
         (
             _RESULTS[line.result],
             f"{line.reading}, {line.channel}" if line.channel else line.reading,
-            amount(line.measured, line.unit, line.reading),
+            amount(line.measured, line.unit),
             _limits(line),
             margin_text(line),
         )
@@ -142,7 +157,7 @@ def _headline(result: Result) -> str:
     if result.healthy >= max(best, result.unmodelled):
         return f"Nothing wrong shows in these readings ({chance(result.healthy)})"
     if result.unmodelled >= best:
-        return f"No modelled fault explains these readings ({chance(result.unmodelled)})"
+        return f"None of the known faults explains these readings ({chance(result.unmodelled)})"
     return "What these readings point to"
 
 
@@ -150,7 +165,7 @@ def _stages(page: Page, stages: Sequence[tuple[str, float]]) -> None:
     """In which stage of a unit the fault is, leaving out those that it hardly is in."""
     rows = [(chance(p), name) for name, p in stages if p >= _SLIGHT]
     if rows:
-        page.line("By stage and supply:", indent=3)
+        page.line("Where in the unit:", indent=3)
         page.table((), rows, right=(0,), whole=(0,), indent=3)
 
 
@@ -160,13 +175,12 @@ def _group(page: Page, group: Group, suspects: Sequence[Suspect]) -> None:
     number = f"{group.group}. {chance(group.probability)}"
     shown = suspects[:MOST_MEMBERS]
     if len(group.members) > 1:
-        page.line(f"{number}, one answer with {len(group.members)} members", STRONG)
-        page.line(f"{_sentence(group.why)} Which of them comes first is only a preference.",
-                  indent=3)
+        page.line(f"{number}, {len(group.members)} causes these readings can't separate", STRONG)
+        page.line("The order within the group means little.", indent=3)
         page.table((), [(chance(s.probability), _described(s)) for s in shown],
                    right=(0,), whole=(0,), indent=3)  # fmt: skip
         if len(group.members) > len(shown):
-            page.line(f"and {len(group.members) - len(shown)} less probable", DIM, indent=3)
+            page.line(f"and {len(group.members) - len(shown)} less likely", DIM, indent=3)
     elif suspects:
         head, *sizes = _described(suspects[0]).split("\n")
         page.line(f"{number}, {head}", STRONG)
@@ -190,11 +204,6 @@ def _described(suspect: Suspect) -> str:
     return "\n".join(lines)
 
 
-def _sentence(text: str) -> str:
-    text = text.strip()
-    return text[:1].upper() + text[1:].rstrip(".") + "."
-
-
 def _size(size: Severity | None) -> list[str]:
     """How bad it is, or nothing for a mode without degrees."""
     if size is None:
@@ -203,28 +212,29 @@ def _size(size: Severity | None) -> list[str]:
     # a pure number would run into the words before it
     name = size.quantity if size.unit else f"{size.quantity}:"
     return [f"{name} {amount(size.value, size.unit)} "
-            f"(90 %: {amount(low, size.unit)} to {amount(high, size.unit)})"]
+            f"(90 % sure: {amount(low, size.unit)} to {amount(high, size.unit)})"]
 
 
 def _explained(page: Page, suspect: Suspect) -> None:
     shown = suspect.explains[:MOST_READINGS]
     rows = [
-        (e.reading, *(amount(x, e.unit, e.reading) for x in (e.measured, e.healthy, e.predicted)))
+        (e.reading, amount(e.measured, e.unit),
+         *(amount(x, e.unit, e.reading) for x in (e.healthy, e.predicted)))
         for e in shown
     ]
     page.table(
-        ("reading", "measured", "healthy", "predicted"), rows,
+        ("reading", "measured", "healthy", "with fault"), rows,
         right=(1, 2, 3), whole=(1, 2, 3), indent=3,
     )  # fmt: skip
     rest: Sequence[Explained] = suspect.explains[MOST_READINGS:]
     if rest:
-        page.line(f"and {len(rest)} readings more (all of them with --json)", DIM, indent=3)
+        page.line(f"and {len(rest)} more readings (all of them with --json)", DIM, indent=3)
 
 
 def _others(page: Page, result: Result, slight: Sequence[Group]) -> None:
     page.heading("What else it may be")
     rows: list[tuple[Cell, ...]] = [
-        (chance(result.healthy), "healthy: good parts within their tolerance"),
+        (chance(result.healthy), "nothing wrong: every part good and within tolerance"),
         (chance(result.unmodelled), "a fault that is not in the library"),
     ]
     left = result.rest + sum(g.probability for g in slight)

@@ -16,13 +16,13 @@ def coverage_text(made: Coverage, width: int = WIDTH, colour: bool = False) -> s
     """The table of ``diagnose coverage``."""
     page = Page(width, colour)
     page.line(f"What {len(made.readings)} readings find in stage {made.stage}", STRONG)
-    page.line(f"Of all faults that are met they detect {chance(made.detected)}, and tell "
-              f"{chance(made.isolated)} apart to the part.")
-    page.line("A size is detected where the readings leave what 99 of 100 good units show; a "
-              "fault, where half of its sizes or more are.", DIM)
+    page.line(f"These readings detect {chance(made.detected)} of likely faults, and pin "
+              f"{chance(made.isolated)} down to the part.")
+    page.line("A size is detected where the readings go outside what 99 of 100 good units show; a "
+              "fault, where at least half of its sizes are.", DIM)
     page.line()
     page.table(
-        ("part", "fault", "detected from", "like it"), _rows(made.faults),
+        ("part", "fault", "detected from", "looks the same"), _rows(made.faults),
         whole=(0,), indent=0,
     )  # fmt: skip
     if made.problems:

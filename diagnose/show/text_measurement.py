@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from circuits.quantity import render
+from circuits.reading import quantity_of, readable
 from diagnose.recording.measurement import Item, Measurement
 from diagnose.show.text_page import DIM, STRONG, WIDTH, Page
 
@@ -62,5 +63,9 @@ def measure_text(made: Measurement, width: int = WIDTH, colour: bool = False) ->
 
 def shown(item: Item) -> str:
     """A value as people write it: ``< -97.2 dB``."""
-    text = render(item.value, item.unit, _DIGITS.get(item.unit, 3))
+    about = quantity_of(item.name)
+    # what is compared as it is may come out as good as nought: an angle of some microdegrees
+    straight = about is not None and about.scale == "linear"
+    value = readable(about, item.value, item.unit)[0] if about and straight else item.value
+    text = render(value, item.unit, _DIGITS.get(item.unit, 3))
     return f"{item.bound} {text}".strip()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from diagnose.advice.next_reading import Meaning, NextReading
+from diagnose.advice.next_reading import Meaning, NextReading, worth
 from diagnose.answer.result import RepairProof
 from diagnose.show.text_answer import MOST_READINGS, amount, chance
 from diagnose.show.text_cautions import cautions_text, mind_text
@@ -17,11 +17,17 @@ SHOWN = 3
 def next_table(page: Page, proposed: Sequence[NextReading]) -> None:
     """The short list of ``diagnose rank``: the first few, each with what it would mean."""
     for item in proposed[:SHOWN]:
-        page.line(f"{item.reading}: {item.information:.2f} bit for {item.effort}", STRONG, indent=2)
+        page.line(item.reading, STRONG, indent=2)
+        page.line(f"{worth_text(item)}; {item.effort}", indent=4)
         mind_text(page, item.caution, indent=4)
         page.line(meaning_text(item), indent=4)
     if len(proposed) > SHOWN:
         page.line("diagnose next shows more of them, and how each is taken.", DIM, indent=2)
+
+
+def worth_text(proposed: NextReading) -> str:
+    """``separates them well (0.99 bit)``."""
+    return f"{worth(proposed.information)} ({proposed.information:.2f} bit)"
 
 
 def meaning_text(proposed: NextReading) -> str:
@@ -44,8 +50,8 @@ def repair_text(page: Page, proofs: Sequence[RepairProof]) -> None:
             right=(1, 2), whole=(0, 1, 2), indent=4,
         )  # fmt: skip
         rows = [
-            (x.reading, "" if x.before is None else amount(x.before, x.unit, x.reading),
-             amount(x.after, x.unit, x.reading), amount(x.healthy, x.unit, x.reading))
+            (x.reading, "" if x.before is None else amount(x.before, x.unit),
+             amount(x.after, x.unit), amount(x.healthy, x.unit, x.reading))
             for x in proof.lines[:MOST_READINGS]
         ]
         page.table(("reading", "before", "after", "healthy"), rows, right=(1, 2, 3),
@@ -82,12 +88,14 @@ def next_text(
         return page.text()
     if cautions:
         page.line()
-    page.line("Readings to take next, the one that tells most for its effort first.")
+    page.line("Readings to take next, the one that tells most for its effort first:")
     for number, item in enumerate(proposed, start=1):
         page.line()
         page.line(f"{number}. {item.reading}", STRONG)
         mind_text(page, item.caution, indent=3)
-        page.line(f"{item.information:.2f} bit for {item.effort}: {item.how}", indent=3)
+        page.line(f"{worth_text(item)}; {item.effort}", indent=3)
+        if item.how:
+            page.line(f"How: {item.how}", indent=3)
         page.table(
             (), [(_range(m, item), " or ".join(m.points_to), chance(m.probability))
                  for m in reversed(item.means)],
@@ -100,7 +108,7 @@ def _range(meaning: Meaning, item: NextReading) -> str:
     """The range of a meaning in words."""
 
     def written(value: float) -> str:
-        return amount(value, meaning.unit, item.reading)
+        return amount(value, meaning.unit, item.reading, bound=False)
 
     if meaning.low is None and meaning.high is None:
         return "any value"

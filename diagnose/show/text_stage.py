@@ -91,7 +91,7 @@ def study_text(made: Study, width: int = WIDTH, colour: bool = False) -> str:
     if leaves.any():
         _moving(page, made)
     else:
-        page.line("No reading leaves what good units show.")
+        page.line("No reading goes outside what good units show.")
     _still(page, [r for m, r in enumerate(made.readings) if not leaves[m]])
     if made.problems:
         page.heading("Not simulated")
@@ -114,7 +114,7 @@ def _moving(page: Page, made: Study) -> None:
             continue
         row: list[Cell] = [reading.label()]
         if made.measured:
-            row.append(_written(reading, made.measured[m]))
+            row.append(_written(reading, made.measured[m], read=True))
         row.append(_written(reading, float(healthy[m])))
         for k in rows:
             arrow = {1: " ↑", -1: " ↓", 0: "  "}[int(moved[k, m])]
@@ -126,12 +126,13 @@ def _moving(page: Page, made: Study) -> None:
     firm = range(1, len(heads))
     page.table(heads, table, right=firm, whole=firm, indent=0, gap=1)
     page.line()
-    page.line(f"↑ ↓ outside what good units show: {BAND:g} standard deviations of their parts "
-              "and of a bench instrument.", DIM)
+    page.line("↑ ↓ above or below what good units show, with the tolerance of their parts and of "
+              f"a bench instrument ({BAND:g} standard deviations).", DIM)
 
 
-def _written(reading: Reading, value: float | None) -> str:
-    label = reading.label()
+def _written(reading: Reading, value: float | None, read: bool = False) -> str:
+    """A simulated value, or one that was read."""
+    label = "" if read else reading.label()
     return "" if value is None else amount(shown(reading, value), reading.unit, label)
 
 
@@ -146,4 +147,4 @@ def _still(page: Page, readings: Sequence[Reading]) -> None:
     lists = [f"{head} at {', '.join(places)}" if all(places) else head
              for head, places in groups.items()]
     page.line()
-    page.line(f"Unmoved: {'; '.join(lists)}.")
+    page.line(f"Not affected: {'; '.join(lists)}.")

@@ -224,7 +224,7 @@ def score(
             one = replace(one, removed=_removed(drawn.fault, found, observed, bench))
         made.append(one)
         if progress is not None:
-            progress("random benches", k + 1, len(benches))
+            progress("random units", k + 1, len(benches))
     return made
 
 

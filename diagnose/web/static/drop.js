@@ -2,7 +2,7 @@
 import { ask, make, name, tell } from "./common.js";
 
 const CURVES = ["riaa deviation", "response", "gain", "phase", "input impedance", "output impedance", "thd"];
-const SIGNALS = [["", "whatever it looks like"], ["sine", "sine"], ["difference tone", "difference tone"],
+const SIGNALS = [["", "find out by itself"], ["sine", "sine"], ["difference tone", "difference tone"],
   ["modulation", "modulation"], ["tones", "many tones"], ["square", "square wave"], ["silence", "silence"]];
 
 /** Take files that are chosen or dropped anywhere on the form. */
@@ -29,7 +29,7 @@ export function drop(form, fields, shaped, typed) {
     const sides = sheet.channels.map((word) => [word, word]);
     const pick = (id, list) => make("select", { id }, list.map(([word, label]) => make("option", { value: word }, label)));
     const line = recording
-      ? [make("label", { for: "scale" }, "volts of a full-scale sine (r.m.s.), if known"),
+      ? [make("label", { for: "scale" }, "RMS volts of a sine at digital full scale, if known"),
         make("input", { id: "scale", placeholder: "2.0 V" }),
         make("label", { for: "signal" }, "it is"), pick("signal", SIGNALS)]
       : [make("label", { for: "what" }, "it is"), pick("what", CURVES.map((word) => [word, word]))];

@@ -31,7 +31,7 @@ function show(state) {
   box.hidden = false;
   cancel.hidden = false;
   words.textContent = state.state === "waiting"
-    ? "Waiting for another ranking to end…" : "Simulating the stage with its faults…";
+    ? "Waiting for another sheet to be ranked…" : "Simulating the stage with every fault…";
   draw(state.steps);
 }
 

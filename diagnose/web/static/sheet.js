@@ -80,7 +80,7 @@ function draw() {
           make("button", { type: "button", onclick: () => { sheet.readings.push(curve(wide())); shaped(`readings/${sheet.readings.length - 1}/points/0/at`); typed("readings"); } }, "+ curve"),
           make("label", { class: "button" }, "+ from a file…", make("input", { type: "file", id: "file", class: "hidden", accept: ".csv,.txt,.tsv,.wav,.flac" }))),
         make("div", { class: "drop", id: "drop" }, make("p", { class: "dim" }, "Drop a sweep (.csv: frequency, value) or a recording (.wav, .flac) here."))),
-      make("section", { "aria-labelledby": "h-limits" }, make("h2", { id: "h-limits" }, "Published limits"),
+      make("section", { "aria-labelledby": "h-limits" }, make("h2", { id: "h-limits" }, "Published figures"),
         sheet.limits.map((_, k) => fields.limit(k)), make("div", { class: "line" },
           adds("limits", "+ limit", () => ({ quantity: "gain", conditions: [["frequency", "1 kHz"]], figures: [["min", ""], ["max", ""]] })),
           standard())),
@@ -91,12 +91,12 @@ function draw() {
         make("div", { class: "remarks" }, choices.observations.map((word) => make("label", {},
           make("input", { type: "checkbox", ".checked": sheet.observations.includes(word), onchange: (event) => remark(word, event.target.checked) }), word)))),
       make("section", { "aria-labelledby": "h-repaired" }, make("h2", { id: "h-repaired" }, "After a repair"),
-        make("p", { class: "dim" }, "What was done, and the same readings again: the answer then says whether the fault is gone."),
+        make("p", { class: "dim" }, "What was done, and the same readings taken again: the answer then says whether the fault is gone."),
         sheet.repaired.map((_, k) => fields.repair(k)), make("div", { class: "line" },
           adds("repaired", "+ repair", () => ({ part: "", how: "replaced", readings: [] }))))),
     make("div", { class: "side" },
       make("section", { "aria-labelledby": "h-stage" }, make("h2", { id: "h-stage" }, choices.stage?.title || sheet.stage), drawing),
-      make("details", { id: "d-values", open: sheet.values.length > 0 }, make("summary", {}, "Values of this unit, where its schematic differs"), fields.values())));
+      make("details", { id: "d-values", open: sheet.values.length > 0 }, make("summary", {}, "Part values that differ on this unit's schematic"), fields.values())));
   for (const details of form.querySelectorAll("details")) if (open.has(details.id)) details.open = true;
   form.removeAttribute("aria-busy");
   problems(last);
@@ -204,15 +204,15 @@ function said(text) { status.textContent = text; }
 /** Another tab saved first: nothing is thrown away, the user chooses. */
 function clash() {
   banner.replaceChildren(
-    make("p", {}, "This sheet was changed in another tab or window since it was opened here. What you typed here is still here, and not saved yet."),
+    make("p", {}, "This sheet was changed in another tab or window while it was open here. What you typed here is still here, but not saved."),
     make("button", { type: "button", onclick: async () => {
       const made = await ask("POST", `/sheet/${name}/copy`, { sheet });
       keeper.forget();
       keeper.kept = keeper.typed;
       location.href = `/sheet/${made.sheet}`;
     } }, "Keep mine as a sheet of its own"),
-    make("button", { type: "button", onclick: () => window.open(`/sheet/${name}?other`, "_blank", "noopener") }, "Look at the other in a new tab"),
-    make("button", { type: "button", onclick: () => { keeper.forget(); keeper.kept = keeper.typed; location.reload(); } }, "Drop mine and take the other"));
+    make("button", { type: "button", onclick: () => window.open(`/sheet/${name}?other`, "_blank", "noopener") }, "Look at the other one in a new tab"),
+    make("button", { type: "button", onclick: () => { keeper.forget(); keeper.kept = keeper.typed; location.reload(); } }, "Drop mine and take the other one"));
   banner.hidden = false;
 }
 

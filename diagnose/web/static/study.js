@@ -50,7 +50,7 @@ if (form) {
       document.getElementById("size-words").textContent = told.size;
       size.setAttribute("aria-valuetext", told.size);
       status.textContent = `${part.value} ${mode.value}${told.size ? ", " + told.size : ""}: `
-        + `${told.moved} readings move beyond what good units and meters leave open.`;
+        + `${told.moved} readings move further than good units and meters spread.`;
       form.dataset.shown = `${part.value}:${mode.value}:${size.value}`;
     } catch (error) {
       if (number === wanted) status.textContent = error.message;

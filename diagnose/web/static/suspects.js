@@ -48,7 +48,7 @@ function pick(part) {
   const title = document.querySelector(`#drawing [data-part="${CSS.escape(part)}"] title`);
   said.textContent = title ? title.textContent : part;
   if (!first) {
-    said.textContent += ". No suspect above 1 % is in it.";
+    said.textContent += ". Nothing above 1 % is suspected of it.";
     return;
   }
   first.querySelector("details").open = true;

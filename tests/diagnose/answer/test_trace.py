@@ -155,7 +155,7 @@ def test_stages_stand_in_the_document_and_in_the_text() -> None:
     result = ranked(Fault("first.C1", "capacitance loss", 0.01))
     assert result.stages[0][0] == "first"
     assert to_json(result)["stages"][0]["stage"] == "first"
-    assert "By stage and supply:" in as_text(result)
+    assert "Where in the unit:" in as_text(result)
     assert any("wrong from first.out on" in note for note in result.notes)
 
 

@@ -116,7 +116,8 @@ def test_a_case_comes_to_a_plain_sentence(tmp_path: Path) -> None:
     # damping 21 against 20 is 0.049 in natural logarithms, less than twice the bench's 0.05
     assert made.summary == (
         "The unit meets 1 of 4 published figures: hum at 50 Hz is 12.7 dB over; damping factor at "
-        "1 kHz is too near its limit to tell (5 % to spare); response at 20 kHz is 1.50 dB under."
+        "1 kHz is too near its limit to be sure (5 % to spare); response at 20 kHz is 1.50 dB "
+        "under."
     )
     # the figure over a band has a line for each reading in it and counts once
     assert [x.figure for x in made.lines] == [0, 1, 2, 3, 3]

@@ -115,8 +115,8 @@ def test_a_shared_supply_is_the_suspect_when_both_channels_depart_alike() -> Non
     assert part(alike, "C1") < 0.01
     assert part(apart, "C1") > 0.9
     assert part(apart, "vcc") < 0.01
-    assert any("both channels depart alike" in n and "vcc" in n for n in alike.notes)
-    assert not any("both channels depart alike" in n for n in apart.notes)
+    assert any("both channels are off alike" in n and "vcc" in n for n in alike.notes)
+    assert not any("both channels are off alike" in n for n in apart.notes)
     for result in (alike, apart):
         assert "the left channel is the reference for the right one" in result.notes
 
@@ -137,7 +137,7 @@ def test_own_supplies_do_not_explain_what_both_channels_show() -> None:
     assert chance(alike, "vcc low") < 0.2 * chance(fed_alike, "vcc low")
     assert chance(alike, "C1 capacitance loss") < 0.02
     assert alike.healthy > max(s.probability for s in alike.suspects)
-    assert not any("both channels depart alike" in n for n in alike.notes)
+    assert not any("both channels are off alike" in n for n in alike.notes)
 
 
 def test_the_sheet_says_whether_supplies_are_own(tmp_path: Path) -> None:

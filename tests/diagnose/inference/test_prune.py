@@ -123,8 +123,8 @@ def test_what_was_dropped_is_told_with_its_bound() -> None:
     case = sheet(ill(3, 0.4))
     made = weighing(case, Costly())
     lost = len(EVERYTHING) - len(made.found.faults)
-    note = (f"{lost} of {len(EVERYTHING)} faults were not simulated under drive: the other "
-            "readings put each of them at 1 to ")
+    note = (f"{lost} of {len(EVERYTHING)} faults were not simulated under drive: by the "
+            "other readings each is at least ")
     assert made.dropped.startswith(note)
     odds = made.dropped.removeprefix(note).split()[0].replace(",", "")
     assert math.log(int(odds)) >= NATS - 0.1

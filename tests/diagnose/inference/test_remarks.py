@@ -136,4 +136,4 @@ def test_a_remark_does_not_say_whether_the_unit_is_ill(words: str) -> None:
     # an unknown fault moves something, and loses where nothing has moved
     known = (1.0 - result.unmodelled) / (1.0 - PRIOR_UNMODELLED)
     assert result.healthy == pytest.approx(known * PRIOR_HEALTHY)
-    assert any(f"remark {words!r}" in n and remarks()[words].about in n for n in result.notes)
+    assert any(f"noticed {words!r}" in n and remarks()[words].about in n for n in result.notes)

@@ -288,4 +288,4 @@ def test_what_cannot_be_weighed_is_told(tmp_path: Path) -> None:
     with Laboratory(workers=0) as bench:
         notes = rank(case, bench).notes
     left = [n for n in notes if n.startswith("not simulated")]
-    assert left == ["not simulated, so not weighed: crosstalk at 1 kHz, channel balance at 1 kHz"]
+    assert left == ["not simulated, so not ranked by: crosstalk at 1 kHz, channel balance at 1 kHz"]

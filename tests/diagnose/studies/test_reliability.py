@@ -140,7 +140,7 @@ def test_the_document_says_the_same() -> None:
 
 def test_the_text_and_the_figure_say_the_same() -> None:
     text = " ".join(score_text(made()).split())
-    assert "6 random benches of stage worked" in text
+    assert "6 random units of stage worked" in text
     assert "4 of them have a fault that shows" in text
     assert "calibration error 0.317" in text
     assert "Taken for another" in text
