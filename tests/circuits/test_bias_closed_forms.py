@@ -154,7 +154,7 @@ def test_power_field_effect_transistor(kind: str, sign: float) -> None:
 
 
 def test_triode_law() -> None:
-    """The published soft three-halves law (from memory), worked out here for 250 V and 100 k.
+    """The published soft power law and a fit of a high-mu triode (from memory), 250 V and 100 k.
 
     E = V_a/kp·ln(1 + exp(kp(1/µ + V_g/√(kvb + V_a²)))), I = 2·E^ex/kg1.
     """

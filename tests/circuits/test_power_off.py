@@ -31,6 +31,7 @@ def test_output_of_an_op_amp(swapped: bool) -> None:
 
 
 def test_cold_triode() -> None:
+    # a published fit of a high-mu triode (from memory); cold, none of it counts
     model = {"mu": 100.0, "ex": 1.4, "kg1": 1060.0, "kp": 600.0, "kvb": 300.0}
     stage = Stage(
         "valve",
