@@ -120,7 +120,7 @@ _ROOMS = {
     "to_json": "diagnose.door.views",
 }
 
-__all__ = [*sorted(_ROOMS), "__version__"]
+__all__ = sorted([*_ROOMS, "__version__"])
 
 for _kind, _view, _where in (
     ("Result", "html", "diagnose.show.notebook:answer_html"),

@@ -46,9 +46,9 @@ def load_stage(stage: Stage | Given) -> Stage:
     --------
     >>> import diagnose
     >>> diagnose.load_stage("filter-high")
-    Stage filter-high: Third-order high-pass filter around an op-amp, 20 Hz
-    24 parts; rails vp 15.0 V, vn -15.0 V
-    test points in, out
+    Stage filter-high: Rumble filter, 12 dB an octave
+    24 parts; rails vcc 24 V
+    test points bm, b1, e1, m, b2, e2, vd, vcc and 1 more
     """
     from diagnose.sheet.given import stage_of
 

@@ -106,6 +106,13 @@ def draw(what: Figure | Stage | Drawn | str, file: Path | str) -> Path:
     -------
     Path
         The file.
+
+    Examples
+    --------
+    >>> import diagnose, tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     diagnose.draw("phono-opamp", f"{folder}/stage.svg").name
+    'stage.svg'
     """
     from circuits.stage import Stage
     from diagnose.show import figure as paper

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from datetime import date
 
+from circuits.errors import InputError
 from circuits.stage import Stage
 from diagnose.answer.result import Result
 from diagnose.show.answer_figure import answer_figure
@@ -44,8 +45,14 @@ def figure_of(result: Result) -> Figure:
     ----------
     result : Result
         That knows its sheet.
+
+    Raises
+    ------
+    InputError
+        For one that does not.
     """
-    assert result.sheet is not None
+    if result.sheet is None:
+        raise InputError("this answer does not know its sheet", expected="an answer of rank")
     leading = result.suspects[0] if result.suspects else None
     with Laboratory(Store(default_folder())) as bench:
         return answer_figure(result.sheet, leading, bench)
