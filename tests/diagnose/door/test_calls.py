@@ -56,8 +56,9 @@ def text() -> str:
 
 
 def table() -> str:
-    return (f"case,Announcements sound thin\nstage,{COUPLING}\nquantity,frequency,value,min,within\n"
-            "gain,10 Hz,-5.48 dB,,\ngain,20 Hz,-2.13 dB,,\ngain,1 kHz,0 dB,,\n"
+    return (f"case,Announcements sound thin\nstage,{COUPLING}\n"
+            "quantity,frequency,value,min,within\ngain,10 Hz,-5.48 dB,,\n"
+            "gain,20 Hz,-2.13 dB,,\ngain,1 kHz,0 dB,,\n"
             "gain,20 Hz,,-1 dB,\ngain,1 kHz,,,0.5 dB\n")  # fmt: skip
 
 
