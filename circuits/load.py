@@ -108,9 +108,25 @@ def read_stage(path: Path, shown: str = "") -> Stage:
     InputError
         With the place.
     """
-    tree = yamlfile.read(path, shown)
+    return from_tree(yamlfile.read(path, shown), path.parent)
+
+
+def from_tree(tree: Node, folder: Path) -> Stage:
+    """The stage or unit of a tree that was read.
+
+    Parameters
+    ----------
+    tree : Node
+    folder : Path
+        Where the stages of a unit are looked for.
+
+    Raises
+    ------
+    InputError
+        With the place.
+    """
     if unitfile.is_unit(tree):
-        return unitfile.read_unit(tree, path.parent, load_stage)
+        return unitfile.read_unit(tree, folder, load_stage)
     return _stage(yamlfile.mapping(tree, "a stage file", _STAGE_KEYS, ("stage", "ports", "parts")))
 
 

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from circuits.errors import InputError
+from circuits.prompt import few_lines
 from circuits.quantity import render
 
 DB_FLOOR = -140.0
@@ -253,6 +254,9 @@ class Reading:
             if item.name != "quantity" and value != item.default:
                 parts.append(f"{item.name}={value!r}")
         return "; ".join(parts)
+
+    def __repr__(self) -> str:
+        return few_lines(f"Reading {self.label()}")
 
     def label(self) -> str:
         """The reading as a person would call it: ``response at 20 Hz``."""

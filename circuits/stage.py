@@ -7,13 +7,15 @@ another with `dataclasses.replace` or `Stage.with_part`.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
 
 from circuits.adjust import Adjust as Adjust
 from circuits.chain import PICKUP, Chain
 from circuits.chain import Lines as Lines
 from circuits.errors import InputError
+from circuits.prompt import counted, few_lines, some, view_text
+from circuits.quantity import render
 
 GROUND = "0"
 """The node that every voltage is measured against."""
@@ -243,6 +245,27 @@ class Stage:
     chain: Chain | None = None
     shared: tuple[str, ...] = ()
     adjust: tuple[Adjust, ...] = ()
+
+    def __repr__(self) -> str:
+        rails = [f"{rail.name} {render(rail.volts, 'V')}" for rail in self.rails]
+        return few_lines(
+            f"Stage {self.name}: {self.title}",
+            f"{counted(len(self.parts), 'part')}; rails {some(rails) if rails else 'none'}",
+            f"test points {some([name for name, _ in self.test_points])}",
+        )
+
+    def _repr_svg_(self) -> str | None:
+        return view_text(self, "svg")
+
+    def key(self) -> str:
+        """A text that two stages share if and only if they are the same in every field."""
+        pairs = (f"{field.name}={getattr(self, field.name)!r}" for field in fields(self))
+        return f"{type(self).__name__}({', '.join(pairs)})"
+
+    @property
+    def roles(self) -> dict[str, str]:
+        """What each part does, by its name; parts of supplies by their full names."""
+        return {part.name: part.role for part in (*self.parts, *self.supply_parts)}
 
     @cached_property
     def _by_name(self) -> dict[str, Part]:

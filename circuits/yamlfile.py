@@ -7,6 +7,7 @@ is built from libyaml's events, not by its composer: nothing is expanded, and de
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Collection
 from dataclasses import dataclass
@@ -19,6 +20,9 @@ from circuits.quantity import parse
 from circuits.textfile import LINE_END, UNPRINTABLE, contents, place_at, place_in
 
 MOST_DEPTH = 20
+_SIGN = "[A-Za-z0-9µμΩ.+%/°-]"
+_PLAIN = re.compile(rf"(?:[A-Za-zµμΩ]|[+-]?[.]?[0-9])(?:{_SIGN}| (?={_SIGN}))*")
+"""Texts in which YAML sees nothing but text."""
 _INDENT_TAB = re.compile(r"^[ ]*\t", re.MULTILINE)
 _HINTS = {
     "mapping values are not allowed": "quotes around a text that holds ': '",
@@ -97,6 +101,13 @@ def tree(text: str, name: str) -> Node:
         With the place.
     """
     return _Builder(text, name).build()
+
+
+def quoted(text: str) -> str:
+    """A text as a scalar of one line: plain where nothing in it can be misread."""
+    if not text or _PLAIN.fullmatch(text):
+        return text
+    return json.dumps(text, ensure_ascii=False)
 
 
 class _Builder:

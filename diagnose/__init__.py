@@ -1,12 +1,25 @@
 """From readings to suspects, and what to do next.
 
-The front door: what a script or a notebook needs, each imported when it is first asked for.
+The front door: what a script or a notebook needs, each name imported when it is first asked for.
 ::
 
-    from diagnose import Laboratory, Store, as_text, load_case, rank
+    import diagnose
 
-    with Laboratory(Store(None)) as bench:
-        print(as_text(rank(load_case("sheet.yaml"), bench)))
+    answer = diagnose.rank("sheet.yaml")        # a path, the text of a sheet, plain data, a Case
+    print(diagnose.as_text(answer))
+    answer.to_frame()                           # the suspects as a table; in a notebook, `answer`
+    diagnose.report(answer, "report.html")      # shows the body of this report
+
+What commands do: `stages`, `load_stage`, `load_case`, `case`, `blank`, `proposal`; `rank`,
+`next_readings`, `study`, `coverage`, `score`, `measure`; `report`, `figure`, `draw`, `as_text`,
+`to_json`, `json_schema`, `to_frame`, `serve`. What they take and give is frozen data. A bench that
+several calls share is a `Laboratory`:
+
+>>> from diagnose import Laboratory, Reading, Store, study
+>>> with Laboratory(Store(None), workers=0) as bench:
+...     made = study("filter-high", "C1:open", [Reading("gain", frequency=1000.0)], bench)
+>>> made.leaves()
+array([ True])
 """
 
 from __future__ import annotations
@@ -14,56 +27,119 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING
 
+from circuits import prompt
+
 if TYPE_CHECKING:
     from circuits.errors import AmplifierError as AmplifierError
+    from circuits.errors import EngineError as EngineError
     from circuits.errors import InputError as InputError
-    from circuits.load import load_stage as load_stage
-    from circuits.load import stage_names as stage_names
+    from circuits.errors import NoSolution as NoSolution
     from circuits.reading import Reading as Reading
+    from circuits.signals.recording import Recording as Recording
     from circuits.stage import Stage as Stage
-    from diagnose.answer.ranking import rank as rank
+    from diagnose.advice.next_reading import NextReading as NextReading
+    from diagnose.answer.result import Group as Group
     from diagnose.answer.result import Result as Result
-    from diagnose.answer.result import to_json as to_json
-    from diagnose.sheet.blank_yaml import blank_sheet as blank_sheet
+    from diagnose.answer.result import Suspect as Suspect
+    from diagnose.door.answers import coverage as coverage
+    from diagnose.door.answers import measure as measure
+    from diagnose.door.answers import next_readings as next_readings
+    from diagnose.door.answers import rank as rank
+    from diagnose.door.answers import score as score
+    from diagnose.door.answers import study as study
+    from diagnose.door.sheets import blank as blank
+    from diagnose.door.sheets import case as case
+    from diagnose.door.sheets import load_case as load_case
+    from diagnose.door.sheets import load_stage as load_stage
+    from diagnose.door.sheets import proposal as proposal
+    from diagnose.door.sheets import stages as stages
+    from diagnose.door.views import as_text as as_text
+    from diagnose.door.views import draw as draw
+    from diagnose.door.views import figure as figure
+    from diagnose.door.views import report as report
+    from diagnose.door.views import serve as serve
+    from diagnose.door.views import to_frame as to_frame
+    from diagnose.door.views import to_json as to_json
+    from diagnose.recording.measurement import Measurement as Measurement
+    from diagnose.schema.documents import json_schema as json_schema
     from diagnose.sheet.case import Case as Case
-    from diagnose.sheet.case import load_case as load_case
-    from diagnose.sheet.proposal import propose as propose
-    from diagnose.show.figure import draw as draw
-    from diagnose.show.study_figure import study_figure as study_figure
-    from diagnose.show.text_answer import as_text as as_text
+    from diagnose.sheet.entry import Measured as Measured
+    from diagnose.show.figure import Figure as Figure
+    from diagnose.studies.fault_coverage import Coverage as Coverage
     from diagnose.studies.fault_study import Study as Study
+    from diagnose.studies.reliability import Report as Report
+    from faultlib.simulate import Bench as Bench
     from faultlib.simulate import Laboratory as Laboratory
     from faultlib.store import Store as Store
     from faultlib.store import default_folder as default_folder
 
+    __version__: str
+
 _ROOMS = {
     "AmplifierError": "circuits.errors",
+    "Bench": "faultlib.simulate",
     "Case": "diagnose.sheet.case",
+    "Coverage": "diagnose.studies.fault_coverage",
+    "EngineError": "circuits.errors",
+    "Figure": "diagnose.show.figure",
+    "Group": "diagnose.answer.result",
     "InputError": "circuits.errors",
     "Laboratory": "faultlib.simulate",
+    "Measured": "diagnose.sheet.entry",
+    "Measurement": "diagnose.recording.measurement",
+    "NextReading": "diagnose.advice.next_reading",
+    "NoSolution": "circuits.errors",
     "Reading": "circuits.reading",
+    "Recording": "circuits.signals.recording",
+    "Report": "diagnose.studies.reliability",
     "Result": "diagnose.answer.result",
     "Stage": "circuits.stage",
     "Store": "faultlib.store",
     "Study": "diagnose.studies.fault_study",
-    "as_text": "diagnose.show.text_answer",
-    "blank_sheet": "diagnose.sheet.blank_yaml",
+    "Suspect": "diagnose.answer.result",
+    "as_text": "diagnose.door.views",
+    "blank": "diagnose.door.sheets",
+    "case": "diagnose.door.sheets",
+    "coverage": "diagnose.door.answers",
     "default_folder": "faultlib.store",
-    "draw": "diagnose.show.figure",
-    "load_case": "diagnose.sheet.case",
-    "load_stage": "circuits.load",
-    "propose": "diagnose.sheet.proposal",
-    "rank": "diagnose.answer.ranking",
-    "stage_names": "circuits.load",
-    "study_figure": "diagnose.show.study_figure",
-    "to_json": "diagnose.answer.result",
+    "draw": "diagnose.door.views",
+    "figure": "diagnose.door.views",
+    "json_schema": "diagnose.schema.documents",
+    "load_case": "diagnose.door.sheets",
+    "load_stage": "diagnose.door.sheets",
+    "measure": "diagnose.door.answers",
+    "next_readings": "diagnose.door.answers",
+    "proposal": "diagnose.door.sheets",
+    "rank": "diagnose.door.answers",
+    "report": "diagnose.door.views",
+    "score": "diagnose.door.answers",
+    "serve": "diagnose.door.views",
+    "stages": "diagnose.door.sheets",
+    "study": "diagnose.door.answers",
+    "to_frame": "diagnose.door.views",
+    "to_json": "diagnose.door.views",
 }
 
-__all__ = sorted(_ROOMS)
+__all__ = sorted([*_ROOMS, "__version__"])
+
+for _kind, _view, _where in (
+    ("Result", "html", "diagnose.show.notebook:answer_html"),
+    ("Stage", "svg", "diagnose.show.notebook:stage_svg"),
+    ("Result", "frame", "diagnose.show.frames:result_frame"),
+    ("Case", "frame", "diagnose.show.frames:case_frame"),
+    ("Measurement", "frame", "diagnose.show.frames:measurement_frame"),
+    ("Study", "frame", "diagnose.show.frames:study_frame"),
+    ("Coverage", "frame", "diagnose.show.frames:coverage_frame"),
+):
+    prompt.offer(_kind, _view, _where)
 
 
 def __getattr__(name: str) -> object:
     """One name of the front door, from the room that it lives in."""
+    if name == "__version__":
+        from diagnose.door.version import version_text
+
+        return version_text()
     if name not in _ROOMS:
         raise AttributeError(f"module 'diagnose' has no attribute {name!r}")
     return getattr(import_module(_ROOMS[name]), name)
@@ -71,4 +147,4 @@ def __getattr__(name: str) -> object:
 
 def __dir__() -> list[str]:
     """The names of the front door."""
-    return sorted(_ROOMS)
+    return sorted(__all__)

@@ -201,7 +201,7 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         """
         # only readings of two channels depend on what these share
         told = stage if any(map(_of_both, readings)) else replace(stage, shared=())
-        base = digest(f"{fingerprint()} {told!r}")
+        base = digest(f"{fingerprint()} {told.key()}")
         keys = [r.key() for r in readings]
         values = np.full((len(variants), len(readings)), np.nan)
         tables: dict[str, Table] = {}

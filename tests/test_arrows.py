@@ -18,7 +18,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGES = ("circuits", "faultlib", "diagnose")
 _LOW = ("circuits", "circuits.signals", "faultlib")
-_SHEET = (*_LOW, "diagnose.sheet")
+_SHEET = (*_LOW, "diagnose.schema", "diagnose.sheet")
 _INFERENCE = (*_SHEET, "diagnose.inference")
 _ADVICE = (*_INFERENCE, "diagnose.advice")
 _ANSWER = (*_ADVICE, "diagnose.answer")
@@ -29,6 +29,7 @@ MAY = {
     "circuits.signals": ("circuits",),
     "circuits.bench": ("circuits", "circuits.signals"),
     "faultlib": ("circuits", "circuits.signals", "circuits.bench"),
+    "diagnose.schema": _LOW,
     "diagnose.sheet": _LOW,
     "diagnose.recording": _SHEET,
     "diagnose.inference": _SHEET,
@@ -38,7 +39,8 @@ MAY = {
     "diagnose.show.stage": _LOW,
     "diagnose.show": _SHOW,
     "diagnose.web": _SHOW,
-    "diagnose.cli": (*_SHOW, "diagnose.web"),
+    "diagnose.door": (*_SHOW, "diagnose.web"),
+    "diagnose.cli": (*_SHOW, "diagnose.web", "diagnose.door"),
 }
 """Every room, and the rooms it may import from besides itself."""
 SLOW = ("scipy.stats", "networkx", "matplotlib", "rich", "PySpice")

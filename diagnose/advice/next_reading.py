@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
+
+from circuits.cautions import caution_texts
+from circuits.prompt import few_lines
+from diagnose.schema.documents import FORMAT, named_roles
+from diagnose.sheet.case import Case
 
 WORTH = (
     (0.71, "separates them well"),
@@ -70,6 +76,10 @@ class NextReading:
     how: str = ""
     means: tuple[Meaning, ...] = ()
 
+    def __repr__(self) -> str:
+        told = f"{self.information:.2f} bit for {self.effort}"
+        return few_lines(f"NextReading {self.reading}", f"{told}: {self.how}", self.caution)
+
 
 def next_json(proposed: NextReading) -> dict[str, Any]:
     """One entry of ``next``; a limit that is open is null."""
@@ -83,3 +93,21 @@ def next_json(proposed: NextReading) -> dict[str, Any]:
             for m in proposed.means
         ],
     }
+
+
+def next_document(case: Case, proposed: Sequence[NextReading]) -> dict[str, Any]:
+    """The document of ``diagnose next --json``.
+
+    Parameters
+    ----------
+    case : Case
+        Whose readings these are the next of.
+    proposed : sequence of NextReading
+        The best for its effort first.
+    """
+    made = {
+        "format": FORMAT, "stage": case.stage.name, "case": case.name,
+        "cautions": list(caution_texts(case.stage)),
+        "next": [next_json(n) for n in proposed],
+    }
+    return {**made, "roles": named_roles(case.stage.roles, made)}

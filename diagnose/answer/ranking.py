@@ -101,6 +101,7 @@ def _result(
         repair=repair,
         notes=notes_of(made, observe(used), figures.unread),
         cautions=caution_texts(case.stage),
+        sheet=case,
     )
 
 
@@ -121,7 +122,7 @@ def _suspect(
     scored = member.scored
     first = scored.hypotheses[0]
     also = None
-    roles = {part.name: part.role for part in stage.parts}
+    roles = stage.roles
     if len(scored.hypotheses) > 1:
         second = scored.hypotheses[1]
         also = Also(second.part, second.mode.name, _severity(scored, 1, stage),

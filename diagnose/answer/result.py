@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any
 
+from circuits.prompt import counted, few_lines, some, view, view_text
+from circuits.quantity import render
 from diagnose.advice.next_reading import NextReading, next_json
 from diagnose.answer.judgement import DerivedLine as DerivedLine
 from diagnose.answer.judgement import VerdictLine as VerdictLine
 from diagnose.answer.judgement import derived_json, verdict_json
+from diagnose.schema.documents import FORMAT, named_roles
+from diagnose.sheet.case import Case
 
 
 @dataclass(frozen=True)
@@ -20,6 +25,10 @@ class Severity:
     low: float
     high: float
     unit: str
+
+    def __repr__(self) -> str:
+        best, low, high = (render(x, self.unit) for x in (self.value, self.low, self.high))
+        return few_lines(f"{self.quantity} {best} (90 %: {low} to {high})")
 
 
 @dataclass(frozen=True)
@@ -71,6 +80,14 @@ class Suspect:
     role: str = ""
     also: Also | None = None
 
+    def __repr__(self) -> str:
+        sizes = [x for x in (self.severity, self.also.severity if self.also else None) if x]
+        return few_lines(
+            f"Suspect {self.name}: {_percent(self.probability)}, group {self.group}",
+            self.role,
+            "; ".join(map(repr, sizes)),
+        )
+
     @property
     def name(self) -> str:
         """Part and mode, with the second fault where there is one."""
@@ -86,6 +103,10 @@ class Group:
     probability: float
     members: tuple[str, ...]
     why: str
+
+    def __repr__(self) -> str:
+        named = some(self.members, 3)
+        return few_lines(f"Group {self.group}: {_percent(self.probability)} {named}", self.why)
 
 
 @dataclass(frozen=True)
@@ -168,6 +189,8 @@ class Result:
         What the answer rests on and what could not be simulated.
     cautions : tuple of str
         What to mind, the worst first.
+    sheet : Case or None
+        What was ranked, for views of the answer that show it too.
     """
 
     stage: str
@@ -185,6 +208,32 @@ class Result:
     cautions: tuple[str, ...] = ()
     summary: str = ""
     derived: tuple[DerivedLine, ...] = ()
+    sheet: Case | None = field(default=None, compare=False)
+
+    def __repr__(self) -> str:
+        lead = self.groups[0] if self.groups else None
+        first = "no fault is named" if lead is None else (
+            f"{_percent(lead.probability)} {some(lead.members, 2)}")
+        return few_lines(
+            f"Result {self.case}, stage {self.stage}",
+            first,
+            f"healthy {_percent(self.healthy)}, not in the library {_percent(self.unmodelled)}; "
+            f"{counted(len(self.suspects), 'suspect') or 'no suspect'}",
+        )
+
+    def _repr_html_(self) -> str | None:
+        return view_text(self, "html")
+
+    def to_frame(self) -> Any:
+        """The suspects as a pandas table, a row each."""
+        return view(self, "frame")
+
+
+def _percent(probability: float) -> str:
+    """Per cent with three digits, never a false 0 or 100."""
+    if probability < 0.001:
+        return "under 0.1 %"
+    return "over 99.9 %" if probability > 0.999 else f"{100.0 * probability:.3g} %"
 
 
 def to_json(result: Result) -> dict[str, Any]:
@@ -199,7 +248,9 @@ def to_json(result: Result) -> dict[str, Any]:
     dict
         Plain data with the keys that the contract fixes.
     """
+    roles = _roles(result)
     made: dict[str, Any] = {
+        "format": FORMAT,
         "stage": result.stage,
         "case": result.case,
         "verdict": [verdict_json(v) for v in result.verdict],
@@ -211,22 +262,43 @@ def to_json(result: Result) -> dict[str, Any]:
         "suspects": [_suspect(s) for s in result.suspects],
         "groups": [
             {"group": g.group, "probability": g.probability, "members": list(g.members),
-             "why": g.why}
+             "why": g.why, "parts": _parts(g, result)}
             for g in result.groups
         ],
         "next": [next_json(n) for n in result.next],
-        "repair": [_repair(r) for r in result.repair],
+        "repair": [_repair(r, roles) for r in result.repair],
         "notes": list(result.notes),
         "cautions": list(result.cautions),
     }
     if result.stages:
         made["stages"] = [{"stage": name, "probability": p} for name, p in result.stages]
+    made["roles"] = named_roles(roles, made)
     return made
 
 
-def _repair(proof: RepairProof) -> dict[str, Any]:
+def _roles(result: Result) -> dict[str, str]:
+    """What parts do: of the whole stage where the sheet is at hand, else of the suspects."""
+    if result.sheet is not None:
+        return result.sheet.stage.roles
+    found = {s.part: s.role for s in result.suspects}
+    return found | {s.also.part: s.also.role for s in result.suspects if s.also}
+
+
+def _parts(group: Group, result: Result) -> list[dict[str, str]]:
+    """The parts that the members of a group name, each once, with what they do."""
+    found: dict[str, str] = {}
+    for suspect in result.suspects:
+        if suspect.group == group.group:
+            found.setdefault(suspect.part, suspect.role)
+            if suspect.also is not None:
+                found.setdefault(suspect.also.part, suspect.also.role)
+    return [{"part": part, "role": role} for part, role in found.items()]
+
+
+def _repair(proof: RepairProof, roles: Mapping[str, str]) -> dict[str, Any]:
     return {
-        "part": proof.part, "how": proof.how, "outcome": proof.outcome, "text": proof.text,
+        "part": proof.part, "role": roles.get(proof.part, ""), "how": proof.how,
+        "outcome": proof.outcome, "text": proof.text,
         "gone": proof.gone, "same": proof.same, "another": proof.another,
         "priors": dict(proof.priors), "remaining": list(proof.remaining),
         "readings": [
@@ -248,6 +320,7 @@ def _suspect(suspect: Suspect) -> dict[str, Any]:
     made: dict[str, Any] = {
         "part": suspect.part,
         "mode": suspect.mode,
+        "role": suspect.role,
         "probability": suspect.probability,
         "group": suspect.group,
         "severity": _severity(suspect.severity),

@@ -35,13 +35,9 @@ class _Version(argparse.Action):
         values: str | Sequence[Any] | None,
         option_string: str | None = None,
     ) -> NoReturn:
-        from importlib.metadata import PackageNotFoundError, version
+        from diagnose.door.version import version_text
 
-        try:
-            found = version("amplifier-fault-diagnosis")
-        except PackageNotFoundError:
-            found = "(not installed)"
-        sys.stdout.write(f"diagnose {found}\n")
+        sys.stdout.write(f"diagnose {version_text()}\n")
         parser.exit()
 
 

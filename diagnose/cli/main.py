@@ -16,13 +16,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from circuits.errors import AmplifierError, InputError
+from circuits.errors import AmplifierError
 from diagnose.cli.arguments import Run, Values, known_command, parser
 from diagnose.show.text_page import WIDTH
 
 if TYPE_CHECKING:
-    from circuits.reading import Reading
-    from circuits.stage import Stage
     from faultlib.simulate import Laboratory
 
 UNUSABLE = 2
@@ -132,13 +130,15 @@ def _score(values: Values) -> str:
 
 def _study(values: Values) -> str:
     from circuits.load import load_stage
+    from diagnose.cli.commands import asked
     from diagnose.cli.progress import shown_on_terminal
+    from diagnose.door.answers import fault_of, study
     from diagnose.show.figure import check_format, draw
     from diagnose.show.study_figure import study_figure
-    from diagnose.studies.fault_study import study, study_json
+    from diagnose.studies.fault_study import study_json
 
     stage = load_stage(values.stage)
-    part, mode = _fault(stage, values.fault)
+    part, mode = fault_of(stage, values.fault)
     picture: Path | None = values.picture
     suggested = re.sub(r"[^A-Za-z0-9]+", "-", f"{stage.name} {part} {mode}") + ".png"
     if picture == Path():
@@ -146,8 +146,7 @@ def _study(values: Values) -> str:
     if picture is not None:
         check_format(picture)
     with _laboratory(not values.no_cache) as bench, shown_on_terminal() as progress:
-        stage, readings, measured = _readings(values.readings, stage, bench)
-        made = study(stage, part, mode, readings, bench, progress, measured)
+        made = study(stage, (part, mode), asked(values.readings), bench, progress)
     if picture is not None:
         draw(study_figure(made), picture)
         print(f"picture: {picture}", file=sys.stderr)
@@ -160,16 +159,10 @@ def _study(values: Values) -> str:
 
 
 def _measure(values: Values) -> str:
-    from circuits.quantity import parse
-    from diagnose.recording.measuring import measure
-    from diagnose.recording.options import checked_options
+    from diagnose.door.answers import measure
 
-    options = checked_options(
-        signal=values.signal.replace("-", " "),
-        full_scale=parse(values.full_scale, "V") if values.full_scale else None,
-        channel=values.channel, driven=values.driven, mains=parse(values.mains, "Hz"),
-    )  # fmt: skip
-    made = measure(values.recording, options)
+    made = measure(values.recording, values.full_scale, values.signal, values.channel,
+                   values.driven, values.mains)
     if values.json:
         from diagnose.recording.measurement import to_json
 
@@ -198,40 +191,6 @@ def _serve(values: Values) -> str:
     from diagnose.cli.commands_page import served
 
     return served(values, lambda text: print(text, file=sys.stderr, flush=True))
-
-
-def _readings(
-    source: str, stage: Stage, bench: Laboratory
-) -> tuple[Stage, list[Reading], list[float | None]]:
-    """The readings of a case, or of a blank sheet; with a case also its stage and its values."""
-    if source == "proposal":
-        from diagnose.sheet.proposal import propose
-
-        return stage, [reading for reading, _ in propose(stage, bench)], []
-    from diagnose.sheet.case import load_case
-
-    case = load_case(source)
-    if case.stage.name != stage.name:
-        raise InputError(f"{source} is a case of stage {case.stage.name}",
-                         expected=f"a case of stage {stage.name}")
-    if not case.readings:
-        raise InputError(f"{source} has no readings yet", expected="a sheet with values")
-    return case.stage, [m.reading for m in case.readings], [m.value for m in case.readings]
-
-
-def _fault(stage: Stage, word: str) -> tuple[str, str]:
-    """Part and mode of a fault; hyphens may stand for the spaces that a shell would split at."""
-    from faultlib.catalogue import hypotheses, kind_of
-
-    part, colon, mode = word.partition(":")
-    part, mode = part.strip(), mode.strip()
-    kind_of(stage, part)
-    names = [h.mode.name for h in hypotheses(stage) if h.part == part]
-    if not colon or not mode:
-        raise InputError(f"{word!r} names no way in which {part} fails", expected="PART:MODE",
-                         choices=[f"{part}:{name}" for name in names], given=word)
-    plain = {name.replace("-", " "): name for name in names}
-    return part, plain.get(re.sub(r"[-_ ]+", " ", mode), mode)
 
 
 def _laboratory(cached: bool) -> Laboratory:

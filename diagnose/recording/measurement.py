@@ -10,8 +10,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
+from circuits.prompt import counted, few_lines, some, view
 from circuits.quantity import render
 from circuits.reading import shown
+from diagnose.schema.documents import FORMAT
 from diagnose.sheet.blank_yaml import entry_line
 from diagnose.sheet.entry import Measured
 
@@ -73,6 +75,19 @@ class Measurement:
     hum: tuple[tuple[str, str], ...] = ()
     notes: tuple[str, ...] = field(default=())
 
+    def __repr__(self) -> str:
+        figures = [f"{i.name} {i.bound} {render(i.value, i.unit)}" for i in self.items[:4]]
+        name = self.about.get("file", "a recording")
+        return few_lines(
+            f"Measurement of {name}: {self.signal}",
+            ", ".join([*figures, "…"]) if len(self.items) > len(figures) else some(figures),
+            counted(len(self.notes), "note"),
+        )
+
+    def to_frame(self) -> Any:
+        """The figures as a pandas table, a row each."""
+        return view(self, "frame")
+
     @property
     def channels(self) -> tuple[str, ...]:
         """Channels that items belong to, in their order."""
@@ -118,6 +133,7 @@ def to_json(made: Measurement) -> dict[str, Any]:
         Plain data; values in the unit beside them, so ``%`` in per cent.
     """
     return {
+        "format": FORMAT,
         **made.about,
         "signal": made.signal,
         "full scale": made.full_scale,

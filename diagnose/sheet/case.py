@@ -8,11 +8,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 from circuits import yamlfile
 from circuits.errors import InputError
 from circuits.load import load_stage
 from circuits.part import within
+from circuits.prompt import counted, few_lines, some, view
 from circuits.reading import BALANCE, CROSSTALK, Reading
 from circuits.stage import Stage
 from circuits.stagefile import MAINS
@@ -109,6 +111,25 @@ class Case:
     dense: tuple[tuple[str, Measured], ...] = ()
     path: Path = field(default=Path(), compare=False)
 
+    def __repr__(self) -> str:
+        held = [
+            counted(len(self.readings), "reading") or "no reading yet",
+            counted(len(self.limits), "limit"),
+            counted(len(self.checks), "check"),
+            counted(len(self.repaired), "repair"),
+            *self.observations,
+        ]
+        two = f"suspect {self.suspect}, {len(self.reference)} readings of the other channel"
+        return few_lines(
+            f"Case {self.name}",
+            f"stage {self.stage.name}; {some([text for text in held if text])}",
+            two if self.channels else "",
+        )
+
+    def to_frame(self) -> Any:
+        """The readings as a pandas table, a row each."""
+        return view(self, "frame")
+
     @property
     def reference(self) -> tuple[Measured, ...]:
         """The readings of the other channel, which the same model error applies to."""
@@ -156,8 +177,28 @@ def load_case(path: Path | str) -> Case:
     """
     path = Path(path)
     tree = read_csv_sheet(path) if path.suffix.lower() in CSV else yamlfile.read(path)
-    top = yamlfile.mapping(tree, "a case file", _CASE_KEYS, ("stage",))
-    stage = _stage(top, path.parent)
+    return read_case(tree, path)
+
+
+def read_case(tree: Node, path: Path, drawn: Stage | None = None) -> Case:
+    """The case of a tree that was read.
+
+    Parameters
+    ----------
+    tree : Node
+    path : Path
+        Of its file, or where that would be: its folder is where files are looked for, its name
+        what a case without a name is called.
+    drawn : Stage, optional
+        The stage, in place of the one that the case names.
+
+    Raises
+    ------
+    InputError
+        With the place.
+    """
+    top = yamlfile.mapping(tree, "a case file", _CASE_KEYS, () if drawn else ("stage",))
+    stage = _stage(top, path.parent, drawn)
     name = top.get("case")
     taken, suspect = _channels(top, stage, path.parent)
     channels = tuple((word, of.weighed) for word, of in taken)
@@ -185,11 +226,18 @@ def load_case(path: Path | str) -> Case:
     )
 
 
-def _stage(top: Mapping, folder: Path) -> Stage:
-    node = top.entries["stage"]
+def _stage(top: Mapping, folder: Path, drawn: Stage | None) -> Stage:
+    stage = _named_stage(top.entries["stage"], folder) if drawn is None else drawn
+    values = top.get("values")
+    if values is not None:
+        stage = with_values(stage, yamlfile.mapping(values, "values"))
+    return stage.on_mains(within(top.get("mains"), "mains frequency", "Hz", MAINS, stage.mains))
+
+
+def _named_stage(node: Node, folder: Path) -> Stage:
     word = yamlfile.text(node, "a stage")
     try:
-        stage = load_stage(word, folder)
+        return load_stage(word, folder)
     except InputError as error:
         if error.place is None:
             raise error.at(node.place) from None
@@ -197,10 +245,6 @@ def _stage(top: Mapping, folder: Path) -> Stage:
             message = f"stage {word!r}: {error.message}"
             raise InputError(message, place=node.place, expected=error.expected) from None
         raise
-    values = top.get("values")
-    if values is not None:
-        stage = with_values(stage, yamlfile.mapping(values, "values"))
-    return stage.on_mains(within(top.get("mains"), "mains frequency", "Hz", MAINS, stage.mains))
 
 
 def _known(top: Mapping) -> tuple[str, ...]:

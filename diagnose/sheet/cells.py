@@ -82,8 +82,13 @@ def lines_of(path: Path) -> list[Line]:
     InputError
         For a file that cannot be read.
     """
-    rows = enumerate(LINE_END.split(contents(path)), start=1)
-    return [Line(number, row, str(path)) for number, row in rows
+    return lines_in(contents(path), str(path))
+
+
+def lines_in(text: str, name: str) -> list[Line]:
+    """The lines of a text that count; `name` is the file in messages."""
+    rows = enumerate(LINE_END.split(text), start=1)
+    return [Line(number, row, name) for number, row in rows
             if row.strip() and not row.lstrip(' "').startswith("#")]  # fmt: skip
 
 

@@ -17,6 +17,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from circuits.errors import InputError, Place
+from circuits.textfile import LINE_END
 from circuits.yamlfile import Items, Mapping, Node, Text
 from diagnose.sheet.cells import (
     SEPARATORS,
@@ -42,6 +43,7 @@ LISTS: AnyMapping[str, tuple[str, ...]] = {
     "standard": ("name",),
 }  # fmt: skip
 """Words of the first rows that may stand more than once, and what follows them."""
+_HEADINGS = re.compile(r'\s*"?(?:channel|quantity)"?\s*([\t;,])', re.IGNORECASE)
 _PAIRS = ("between", "tones")
 _COUNTED = ("unit", "remark", "channel")
 
@@ -58,11 +60,21 @@ def read_csv_sheet(path: Path) -> Mapping:
     InputError
         With the place, for a row or a heading that is not of the form.
     """
-    lines = lines_of(path)
-    start, separator = _headings(lines, path)
+    return csv_tree(lines_of(path), str(path))
+
+
+def csv_tree(lines: Sequence[Line], name: str) -> Mapping:
+    """The tree of the lines of a sheet; `name` is the file in messages.
+
+    Raises
+    ------
+    InputError
+        As `read_csv_sheet`.
+    """
+    start, separator = _headings(lines, name)
     decimal = decimal_commas(lines, separator)
     rows = [line.cells(separator) for line in lines]
-    top = _Top(Place(str(path), 1, 1))
+    top = _Top(Place(name, 1, 1))
     for row in rows[:start]:
         top.head(row)
     columns = _columns(rows[start])
@@ -71,14 +83,19 @@ def read_csv_sheet(path: Path) -> Mapping:
     return top.mapping()
 
 
-def _headings(lines: Sequence[Line], path: Path) -> tuple[int, str]:
+def is_table(text: str) -> bool:
+    """Whether a text has the row of headings of such a sheet."""
+    return any(_HEADINGS.match(row) for row in LINE_END.split(text))
+
+
+def _headings(lines: Sequence[Line], name: str) -> tuple[int, str]:
     """Where the headings stand, and what divides the columns."""
     for k, line in enumerate(lines):
-        found = re.match(r'\s*"?(?:channel|quantity)"?\s*([\t;,])', line.text, re.IGNORECASE)
+        found = _HEADINGS.match(line.text)
         if found:
             return k, found[1]
     if not lines:
-        raise InputError("this file is empty", place=Place(str(path)))
+        raise InputError("this file is empty", place=Place(name))
     place = lines[-1].cells(SEPARATORS[-1])[0].place
     raise InputError("this sheet has no row of headings", place=place,
                      expected="a row that begins with quantity, and the readings below it")

@@ -14,6 +14,7 @@ from typing import Any
 
 from circuits import yamlfile
 from circuits.errors import InputError, Place
+from circuits.prompt import few_lines
 from circuits.quantity import parse, render
 from circuits.reading import QUANTITIES, Reading, compared, instrument
 from circuits.stage import GROUND, Stage
@@ -48,6 +49,10 @@ class Measured:
     uncertainty: float | None = None
     bound: str = ""
     place: Place = field(default=Place(""), compare=False)
+
+    def __repr__(self) -> str:
+        value = f"{self.bound} {render(self.value, self.reading.unit)}".strip()
+        return few_lines(f"{self.reading.label()}: {value}")
 
 
 def quantity_of(node: Node, what: str) -> tuple[Mapping, str]:

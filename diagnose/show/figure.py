@@ -8,12 +8,14 @@ in dash and marker as well, so that a picture survives a grey printer.
 
 from __future__ import annotations
 
+import io
 import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from circuits.errors import InputError
+from circuits.prompt import counted, few_lines, some
 from circuits.quantity import render
 
 if TYPE_CHECKING:
@@ -97,6 +99,13 @@ class Figure:
     panels: tuple[Panel, ...]
     note: str = ""
 
+    def __repr__(self) -> str:
+        titles = [panel.title for panel in self.panels]
+        return few_lines(f"Figure {self.title}", f"{counted(len(titles), 'panel')}: {some(titles)}")
+
+    def _repr_svg_(self) -> str:
+        return _drawn(self, "svg").decode("utf-8")
+
 
 def look(index: int) -> tuple[str, object, str]:
     """Colour, dash and marker of the line of that number; no two of the first seven share any."""
@@ -119,6 +128,27 @@ def draw(figure: Figure, path: Path) -> None:
         For another ending, or a file that cannot be written.
     """
     check_format(path)
+    write(_drawn(figure, path.suffix.lower()[1:]), path)
+
+
+def write(picture: bytes, path: Path) -> None:
+    """Write the bytes of a picture.
+
+    Raises
+    ------
+    InputError
+        For a file that cannot be written.
+    """
+    try:
+        path.write_bytes(picture)
+    except OSError as error:
+        raise InputError(
+            f"{path} cannot be written: {error.strerror}", expected="a folder that exists"
+        ) from error
+
+
+def _drawn(figure: Figure, form: str) -> bytes:
+    """A figure as the bytes of a file of that format."""
     # pyplot would look for a screen; the canvas alone needs none
     import matplotlib as mpl
     from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -136,13 +166,10 @@ def draw(figure: Figure, path: Path) -> None:
         if figure.note:
             sheet.supxlabel(figure.note, fontsize=8.0, wrap=True)
         # no date: the same figure is the same file
-        stamp = {"Date": None} if path.suffix.lower() == ".svg" else {}
-        try:
-            sheet.savefig(path, format=path.suffix.lower()[1:], dpi=130, metadata=stamp)
-        except OSError as error:
-            raise InputError(
-                f"{path} cannot be written: {error.strerror}", expected="a folder that exists"
-            ) from error
+        stamp = {"Date": None} if form == "svg" else {}
+        paper = io.BytesIO()
+        sheet.savefig(paper, format=form, dpi=130, metadata=stamp)
+    return paper.getvalue()
 
 
 def check_format(path: Path) -> None:

@@ -80,12 +80,17 @@ def report_html(case: Case, result: Result, figure: Figure, day: date) -> str:
     str
         An HTML document without a reference to anything outside it.
     """
+    body = report_body(case, result, figure, day)
+    page = _templates().get_template("report.html")
+    return page.render(case=case, style=report_style(), body=body)
+
+
+def report_style() -> str:
+    """The style sheet that `report_body` is drawn for."""
     from diagnose.show.embedded import STYLES
 
     style = (_HERE / "static" / "answer.css").read_text(encoding="utf-8") + STYLES
-    style += (_HERE / "static" / "report.css").read_text(encoding="utf-8")
-    body = report_body(case, result, figure, day)
-    return _templates().get_template("report.html").render(case=case, style=style, body=body)
+    return style + (_HERE / "static" / "report.css").read_text(encoding="utf-8")
 
 
 def report_body(case: Case, result: Result, figure: Figure, day: date) -> str:

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from circuits.prompt import few_lines, view
 from circuits.reading import BALANCE, CROSSTALK, Reading, instrument
 from circuits.stage import Stage
 from diagnose.answer.result import Severity
@@ -22,6 +23,7 @@ from diagnose.inference.channels import doubted
 from diagnose.inference.evidence import places
 from diagnose.inference.groups import NEAR
 from diagnose.inference.likelihood import Array, Observed, Spread, spread, tail
+from diagnose.schema.documents import FORMAT
 from faultlib.catalogue import Hypothesis, hypotheses, size_value
 from faultlib.signature import Signatures, Stepwise, differences, signatures
 from faultlib.simulate import Bench
@@ -92,6 +94,18 @@ class Coverage:
     faults: tuple[Covered, ...]
     problems: tuple[str, ...] = ()
 
+    def __repr__(self) -> str:
+        return few_lines(
+            f"Coverage of {len(self.faults)} faults of stage {self.stage} by "
+            f"{len(self.readings)} readings",
+            f"of the faults that are met, {100.0 * self.detected:.0f} % show, and "
+            f"{100.0 * self.isolated:.0f} % are told apart to the part",
+        )
+
+    def to_frame(self) -> Any:
+        """The faults as a pandas table, a row each."""
+        return view(self, "frame")
+
     @property
     def detected(self) -> float:
         """Share of the faults that are met, by how often they are met, that is detected."""
@@ -149,7 +163,7 @@ def covered(found: Signatures, whole: float) -> Coverage:
     around = healthy_spread(found)
     limit = threshold(len(found.readings))
     shifts = [_whitened(found, k, around) for k in range(len(found.faults))]
-    roles = {part.name: part.role for part in found.stage.parts}
+    roles = found.stage.roles
     made = []
     for k, signature in enumerate(found.faults):
         hypothesis = signature.hypothesis
@@ -236,12 +250,13 @@ def _alike(
 def coverage_json(made: Coverage) -> dict[str, Any]:
     """The document of ``diagnose coverage --json``."""
     return {
+        "format": FORMAT,
         "stage": made.stage,
         "readings": [r.label() for r in made.readings],
         "detected": made.detected,
         "isolated": made.isolated,
         "faults": [
-            {"part": f.part, "mode": f.mode, "weight": f.weight, "share": f.share,
+            {"part": f.part, "role": f.role, "mode": f.mode, "weight": f.weight, "share": f.share,
              "detected": f.detected, "isolated": f.isolated,
              "from": None if f.smallest is None else
              {"quantity": f.smallest.quantity, "value": f.smallest.value,

@@ -10,8 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuits.errors import NoSolution
+from circuits.prompt import few_lines, view
+from circuits.quantity import render
 from circuits.reading import Reading, from_compared, instrument, shown
 from circuits.stage import Stage
+from diagnose.schema.documents import FORMAT
 from faultlib.catalogue import Hypothesis, kind_of, mode_for, size_value
 from faultlib.signature import Stepwise, differences, signatures
 from faultlib.simulate import Bench
@@ -63,6 +66,22 @@ class Study:
     bench: NDArray[np.float64]
     measured: tuple[float | None, ...] = ()
     problems: tuple[str, ...] = ()
+
+    def __repr__(self) -> str:
+        ends = ""
+        if self.sized:
+            first, last = (render(float(self.sizes[k]), self.unit) for k in (0, -1))
+            ends = f"{self.quantity} {first} to {last} in {len(self.sizes)} sizes"
+        moved = f"{int(self.leaves().sum())} of {len(self.readings)} readings leave what is healthy"
+        return few_lines(
+            f"Study {self.part} {self.mode}, stage {self.stage}",
+            self.role,
+            "; ".join(text for text in (ends, moved) if text),
+        )
+
+    def to_frame(self) -> Any:
+        """The readings along the sizes as a pandas table: a row a size, a column a reading."""
+        return view(self, "frame")
 
     @property
     def sized(self) -> bool:
@@ -143,7 +162,7 @@ def study(
         stage=stage.name,
         part=part,
         mode=mode,
-        role=next((p.role for p in stage.parts if p.name == part), ""),
+        role=stage.roles.get(part, ""),
         readings=tuple(readings),
         quantity=named.quantity if named else "",
         unit=named.unit if named else "",
@@ -171,8 +190,10 @@ def study_json(made: Study) -> dict[str, Any]:
     if made.sized:
         size = {"quantity": made.quantity, "unit": made.unit, "values": made.sizes.tolist()}
     return {
+        "format": FORMAT,
         "stage": made.stage,
         "part": made.part,
+        "role": made.role,
         "mode": made.mode,
         "size": size,
         "readings": [

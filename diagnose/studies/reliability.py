@@ -5,12 +5,14 @@ from __future__ import annotations
 import itertools
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from circuits.prompt import few_lines
+from diagnose.schema.documents import FORMAT, named_roles
 from diagnose.studies.random_benches import Scored
 
 BINS = (0.0, 0.2, 0.4, 0.6, 0.8, 0.9, 1.0)
@@ -65,6 +67,8 @@ class Report:
     bins : tuple of Bin
     confusions : tuple of (truth, answer, count)
         Of detectable benches, the commonest first.
+    roles : tuple of (part, role)
+        What the parts of the stage do.
     """
 
     stage: str
@@ -82,15 +86,28 @@ class Report:
     luck: float
     bins: tuple[Bin, ...]
     confusions: tuple[tuple[str, str, int], ...]
+    roles: tuple[tuple[str, str], ...] = ()
+
+    def __repr__(self) -> str:
+        share = self.part_first.value
+        first = "" if share is None else f", the part first in {100.0 * share:.0f} %"
+        return few_lines(
+            f"Report on {self.benches} random benches of stage {self.stage}",
+            f"{self.detectable} have a fault that shows{first}",
+            f"largest probability {self.mean_first:.2f} on average, right {self.right:.2f}",
+        )
 
 
-def report(stage: str, scored: Sequence[Scored]) -> Report:
+def report(
+    stage: str, scored: Sequence[Scored], roles: Mapping[str, str] | None = None
+) -> Report:
     """Sum up scored benches.
 
     Parameters
     ----------
     stage : str
     scored : sequence of Scored
+    roles : mapping of part to role, optional
     """
     seen = [s for s in scored if s.detectable and s.drawn.fault is not None]
     bins = _bins(scored)
@@ -111,6 +128,7 @@ def report(stage: str, scored: Sequence[Scored]) -> Report:
         luck=_luck(scored),
         bins=bins,
         confusions=tuple((t, a, n) for (t, a), n in wrong.most_common(8)),
+        roles=tuple((roles or {}).items()),
     )
 
 
@@ -148,7 +166,8 @@ def report_json(made: Report) -> dict[str, Any]:
     def share(one: Share) -> dict[str, Any]:
         return {"share": one.value, "of": one.count}
 
-    return {
+    document = {
+        "format": FORMAT,
         "stage": made.stage,
         "benches": made.benches,
         "detectable": made.detectable,
@@ -166,3 +185,4 @@ def report_json(made: Report) -> dict[str, Any]:
                  for b in made.bins],
         "confusions": [{"truth": t, "answer": a, "count": n} for t, a, n in made.confusions],
     }
+    return {**document, "roles": named_roles(dict(made.roles), document)}

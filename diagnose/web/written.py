@@ -6,15 +6,13 @@ the loader back to the field of the page.
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
+from circuits.yamlfile import quoted
 from diagnose.web.sheet import Entry, Limit, Pairs, Typed
 
-_SIGN = "[A-Za-z0-9µμΩ.+%/°-]"
-_PLAIN = re.compile(rf"(?:[A-Za-zµμΩ]|[+-]?[.]?[0-9])(?:{_SIGN}| (?={_SIGN}))*")
 _LISTS = ("between", "band", "tones", "frequencies")
 _NOTHING = '""'
 _HEAD = "# A bench sheet; rank it with: diagnose rank FILE"
@@ -131,13 +129,6 @@ def written(sheet: Typed, without: Collection[str] = ()) -> Written:
     for text in sheet.extra.splitlines():
         paper.line(text, "extra")
     return Written("\n".join(paper.lines) + "\n", tuple(paper.spans))
-
-
-def quoted(text: str) -> str:
-    """A text as YAML: plain where nothing in it can be misread."""
-    if not text or _PLAIN.fullmatch(text):
-        return text
-    return json.dumps(text, ensure_ascii=False)
 
 
 def _listed(paper: _Paper, name: str) -> None:

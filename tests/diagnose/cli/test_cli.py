@@ -290,7 +290,7 @@ def workers(parent: int) -> list[int]:
 def test_next_proposes_readings_in_the_words_of_the_sheet(capsys: Streams) -> None:
     assert run("next", DRY, "--json") == 0
     answer = json.loads(capsys.readouterr().out)
-    assert {"stage", "case", "cautions", "next"} == set(answer)
+    assert {"stage", "case", "cautions", "next"} <= set(answer)
     bits = [entry["information"] for entry in answer["next"]]
     assert all(b > 0.0 for b in bits)
     assert run("next", DRY) == 0

@@ -1,0 +1,290 @@
+"""Answers: causes ranked, readings to take next, studies, scores and recordings.
+
+A case is a path, the text of a sheet, plain data with the keys of one, or a `Case`; a stage is the
+name of one that ships, or any of these. Everything is simulated on all cores with the user's store
+unless a bench is given.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from circuits.errors import InputError
+from diagnose.door.on_bench import on_bench
+from diagnose.door.sheets import load_case, load_stage
+
+if TYPE_CHECKING:
+    from circuits.reading import Reading
+    from circuits.signals.recording import Recording
+    from circuits.stage import Stage
+    from diagnose.advice.next_reading import NextReading
+    from diagnose.answer.result import Result
+    from diagnose.recording.measurement import Measurement
+    from diagnose.sheet.case import Case
+    from diagnose.sheet.given import Given
+    from diagnose.studies.fault_coverage import Coverage
+    from diagnose.studies.fault_study import Study
+    from diagnose.studies.reliability import Report
+    from faultlib.signature import Stepwise
+    from faultlib.simulate import Bench
+
+    Asked = Sequence[Reading] | Case | Given | None
+
+
+def rank(
+    case: Case | Given, bench: Bench | None = None, progress: Stepwise | None = None
+) -> Result:
+    """What may be wrong, the most probable first.
+
+    Parameters
+    ----------
+    case : str, Path, mapping or Case
+    bench : Bench, optional
+        Where readings are simulated.
+    progress : callable, optional
+        Called with what is being simulated, how much is done, and of how much.
+
+    Raises
+    ------
+    InputError
+        For a sheet that cannot be used, or holds no reading that can be simulated.
+    NoSolution
+        When the healthy stage itself cannot be simulated.
+
+    Examples
+    --------
+    A coupling capacitor of 10 µF into 10 kohm that passes no bass any more:
+
+    >>> import diagnose
+    >>> coupling = {
+    ...     "stage": "coupling", "ports": {"input": "in", "output": "out"},
+    ...     "parts": {
+    ...         "C1": {"kind": "electrolytic", "nodes": ["in", "out"], "value": "10u"},
+    ...         "R1": {"kind": "metal-film", "nodes": ["out", "0"], "value": "10k"},
+    ...     },
+    ... }
+    >>> answer = diagnose.rank(diagnose.case(diagnose.load_stage(coupling), [
+    ...     {"quantity": "gain", "frequency": "20 Hz", "value": "-2.1 dB"},
+    ...     {"quantity": "gain", "frequency": "1 kHz", "value": "0 dB"},
+    ... ]))
+    >>> answer.suspects[0].name
+    'C1 capacitance loss'
+    """
+    from diagnose.answer import ranking
+
+    with on_bench(bench) as at:
+        return ranking.rank(load_case(case), at, progress)
+
+
+def next_readings(
+    case: Case | Given,
+    most: int | None = None,
+    distortion: bool = False,
+    bench: Bench | None = None,
+    progress: Stepwise | None = None,
+) -> tuple[NextReading, ...]:
+    """The readings to take next, the best for its effort first.
+
+    Parameters
+    ----------
+    case : str, Path, mapping or Case
+    most : int, optional
+        A short list of so many, with no more than two of one quantity; by default all.
+    distortion : bool
+        Distortion at the usual drive as well, which takes long to simulate.
+    bench, progress
+        As `rank`.
+    """
+    from diagnose.advice import ranked_readings
+    from diagnose.inference.infer import weighing
+
+    if most is not None and most < 1:
+        raise InputError(f"a list of {most} readings leaves nothing", expected="1 or more")
+    with on_bench(bench) as at:
+        weighed = weighing(load_case(case), at, progress)
+        proposed = ranked_readings.next_readings(weighed, progress, distortion)
+    return proposed if most is None else ranked_readings.short(proposed, most)
+
+
+def study(
+    stage: Stage | Given,
+    fault: str | tuple[str, str],
+    readings: Asked = None,
+    bench: Bench | None = None,
+    progress: Stepwise | None = None,
+) -> Study:
+    """How readings move along the sizes of one fault.
+
+    Parameters
+    ----------
+    stage : str, Path, mapping or Stage
+    fault : str or (part, mode)
+        ``C4:capacitance loss``; hyphens may stand for blanks.
+    readings : sequence of Reading, or a case, optional
+        A case brings its values and what was measured; by default what a blank sheet asks for.
+    bench, progress
+        As `rank`.
+
+    Examples
+    --------
+    >>> import diagnose
+    >>> made = diagnose.study("filter-high", "C1:open", [diagnose.Reading("gain", frequency=1e3)])
+    >>> made.part, made.mode, made.sized
+    ('C1', 'open', False)
+    """
+    from diagnose.studies import fault_study
+
+    with on_bench(bench) as at:
+        drawn = load_stage(stage)
+        part, mode = fault if isinstance(fault, tuple) else fault_of(drawn, fault)
+        drawn, asked, measured, _ = _asked(drawn, readings, at)
+        return fault_study.study(drawn, part, mode, asked, at, progress, measured)
+
+
+def coverage(
+    stage: Stage | Given,
+    readings: Asked = None,
+    bench: Bench | None = None,
+    progress: Stepwise | None = None,
+) -> Coverage:
+    """What a set of readings can find in a stage, and tell apart.
+
+    Parameters
+    ----------
+    stage, readings, bench, progress
+        As `study`.
+    """
+    from diagnose.studies import fault_coverage
+
+    with on_bench(bench) as at:
+        drawn, asked, _, known = _asked(load_stage(stage), readings, at)
+        return fault_coverage.coverage(drawn, asked, at, progress, known)
+
+
+def score(
+    stage: Stage | Given,
+    benches: int = 60,
+    seed: int = 1,
+    foreign: float | None = None,
+    reference: bool = False,
+    bench: Bench | None = None,
+    progress: Stepwise | None = None,
+) -> Report:
+    """How right the answers are on random benches of a stage.
+
+    Parameters
+    ----------
+    stage : str, Path, mapping or Stage
+    benches : int
+    seed : int
+        Of the random numbers.
+    foreign : float, optional
+        Units of other makes, whose values differ from the stage file by that share.
+    reference : bool
+        With a good second channel beside, on a supply of its own.
+    bench : Bench, optional
+        By default one that remembers and keeps nothing: no random unit is met again.
+    progress : callable, optional
+    """
+    import numpy as np
+
+    from diagnose.sheet.proposal import propose
+    from diagnose.studies import random_benches, reliability
+
+    if benches < 1:
+        raise InputError(f"{benches} units tell nothing", expected="1 or more")
+    drawn = load_stage(stage)
+    with on_bench(bench, remembering=True) as at:
+        readings = [reading for reading, _ in propose(drawn, at)]
+        units = random_benches.draw_benches(
+            drawn, readings, benches, at, np.random.default_rng(seed), unknown=foreign
+        )
+        found = random_benches.score(drawn, readings, units, at, progress, reference)
+    return reliability.report(drawn.name, found, drawn.roles)
+
+
+def measure(
+    recording: Path | str | Recording,
+    full_scale: str | float | None = None,
+    signal: str = "",
+    channel: str = "",
+    driven: str = "",
+    mains: str | float = "50 Hz",
+) -> Measurement:
+    """Level, distortion, noise and hum of a recording.
+
+    Parameters
+    ----------
+    recording : path or Recording
+        A WAV or FLAC file.
+    full_scale : str or float, optional
+        V RMS of a sine whose peaks just reach digital full scale; without it only ratios are told.
+    signal : str
+        What was fed in: sine, difference-tone, modulation, tones, square or silence; empty for
+        what it looks like.
+    channel : str
+        ``left`` or ``right`` alone.
+    driven : str
+        ``left``, ``right`` or ``both``: the channels that a sine was fed to.
+    mains : str or float
+    """
+    from circuits.quantity import parse
+    from diagnose.recording import measuring
+    from diagnose.recording.options import checked_options
+
+    volts = None if full_scale is None or full_scale == "" else parse(full_scale, "V")
+    options = checked_options(signal.replace("-", " "), volts, channel, driven, parse(mains, "Hz"))
+    if isinstance(recording, (str, Path)):
+        return measuring.measure(recording, options)
+    return measuring.measured(recording, options)
+
+
+def fault_of(stage: Stage, word: str) -> tuple[str, str]:
+    """Part and mode of a fault; hyphens may stand for the blanks that a shell would split at.
+
+    Raises
+    ------
+    InputError
+        For a part that the stage has not, or a word that names no mode.
+    """
+    from faultlib.catalogue import hypotheses, kind_of
+
+    part, colon, mode = word.partition(":")
+    part, mode = part.strip(), mode.strip()
+    kind_of(stage, part)
+    names = [h.mode.name for h in hypotheses(stage) if h.part == part]
+    if not colon or not mode:
+        raise InputError(f"{word!r} names no way in which {part} fails", expected="PART:MODE",
+                         choices=[f"{part}:{name}" for name in names], given=word)
+    plain = {name.replace("-", " "): name for name in names}
+    return part, plain.get(re.sub(r"[-_ ]+", " ", mode), mode)
+
+
+def _asked(
+    stage: Stage, readings: Asked, bench: Bench
+) -> tuple[Stage, list[Reading], list[float | None], tuple[str, ...]]:
+    """Stage, readings, what was measured and which values the sheet states."""
+    from circuits.reading import Reading
+    from diagnose.sheet.case import Case
+    from diagnose.sheet.proposal import propose
+
+    if readings is None:
+        return stage, [reading for reading, _ in propose(stage, bench)], [], ()
+    if not isinstance(readings, (str, Path, Mapping, Case)):
+        given = list(readings)
+        odd = next((r for r in given if not isinstance(r, Reading)), None)
+        if odd is not None or not given:
+            raise InputError(f"{odd!r:.60} is no reading" if given else "there are no readings",
+                             expected="a case, or a list of Reading")
+        return stage, given, [], ()
+    sheet = load_case(readings)
+    if sheet.stage.name != stage.name:
+        raise InputError(f"{sheet.name} is a case of stage {sheet.stage.name}",
+                         expected=f"a case of stage {stage.name}")
+    if not sheet.readings:
+        raise InputError(f"{sheet.name} has no readings yet", expected="a sheet with values")
+    measured: list[float | None] = [m.value for m in sheet.readings]
+    return sheet.stage, [m.reading for m in sheet.readings], measured, sheet.known
