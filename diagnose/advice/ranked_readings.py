@@ -15,7 +15,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from circuits.reading import Reading, from_compared, instrument, shown
-from diagnose.advice.candidates import candidates, distortion, effort, effort_text, written
+from diagnose.advice.candidates import candidates, distortion, effort, effort_text, pasted
 from diagnose.advice.information import Mixture, Outlook, Stretch, entropy, outlook, stretches
 from diagnose.advice.next_reading import Meaning, NextReading
 from diagnose.advice.posterior_draws import Units, drawn
@@ -130,7 +130,7 @@ def _weighed(
         if len(means) > 1:  # what means the same whatever is read decides nothing
             proposed = NextReading(
                 reading.label(), seen.bits, effort_text(reading), reading.about.caution,
-                written(reading), reading.about.how, means,
+                pasted(reading), reading.about.how, means,
             )
             made.append((seen.bits / effort(reading), proposed))
     return made

@@ -21,11 +21,6 @@ from diagnose.inference.model_error import model_covariance
 WRONG = 3.0
 """A reading is wrong this many standard deviations off what good units of this kind show."""
 
-_ALONG = (
-    "gain", "response", "riaa deviation", "phase", "hum", "noise", "thd", "harmonic", "imd",
-)  # fmt: skip
-"""What follows the signal, and shows at every point after the one where it goes wrong."""
-
 
 @dataclass(frozen=True)
 class Section:
@@ -92,7 +87,7 @@ def traced(stage: Stage, readings: Sequence[Reading], deviations: Array) -> tupl
     sections = [
         _section(stage, stage.chain, reading, bad)
         for reading, bad in zip(readings, wrong, strict=True)
-        if reading.quantity in _ALONG
+        if reading.about.follows
     ]
     return (*_along(sections), *_at_rest(stage.chain, readings, wrong))
 

@@ -6,9 +6,10 @@ import csv
 import io
 from collections.abc import Sequence
 
+from circuits.conditions import written
+from circuits.quantity import exact
 from circuits.reading import Reading
 from circuits.stage import Stage
-from diagnose.sheet.blank_yaml import conditions, exact
 from diagnose.sheet.csv_sheet import COLUMNS
 
 _ALWAYS = ("quantity", "at", "frequency", "value", "unit", "uncertainty", "max", "min", "remark")
@@ -34,7 +35,7 @@ def blank_csv(
         Commas between columns, a line a reading; `diagnose.sheet.case.load_case` reads it as it
         is and filled in.
     """
-    used = {key for reading, _ in readings for key, _ in conditions(reading)}
+    used = {key for reading, _ in readings for key, _ in written(reading)}
     columns = [name for name in COLUMNS if name in _ALWAYS or name in used]
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
@@ -55,7 +56,7 @@ def blank_csv(
     writer.writerow(["mains", exact(stage.mains, "Hz")])
     writer.writerow(columns)
     for reading, comment in readings:
-        cells = {key: " to ".join(ends) for key, ends in conditions(reading)}
+        cells = {key: " to ".join(ends) for key, ends in written(reading)}
         cells.update(quantity=reading.quantity, unit=reading.unit, remark=_one_line(comment))
         writer.writerow([cells.get(name, "") for name in columns])
     return out.getvalue()

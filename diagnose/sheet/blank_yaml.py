@@ -5,15 +5,12 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Sequence
-from decimal import Decimal
 
-from circuits.quantity import parse, render
+from circuits.conditions import CONDITIONS, written
+from circuits.quantity import exact
 from circuits.reading import Reading
 from circuits.stage import Stage
 
-_UNITS = {"frequency": "Hz", "reference": "Hz", "load": "ohm", "thd": "%"}
-_NAMES = ("from", "at", "rail", "between")
-_LEVEL_UNITS = {"power": "W", "output level": "V", "input level": "V"}
 _PLAIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.+-]*( [A-Za-z0-9_.+-]+)*")
 
 
@@ -79,43 +76,10 @@ def blank_sheet(
 def entry_line(reading: Reading) -> str:
     """A reading as a mapping of the sheet, its value left empty at the end."""
     words = [f"quantity: {reading.quantity}"]
-    for key, ends in conditions(reading):
-        texts = [_word(text) if key in _NAMES else text for text in ends]
+    for key, ends in written(reading):
+        texts = [_word(text) if CONDITIONS[key].names else text for text in ends]
         words.append(f"{key}: " + ("[" + ", ".join(texts) + "]" if len(texts) > 1 else texts[0]))
     return "{" + ", ".join([*words, "value: "]) + "}"
-
-
-def conditions(reading: Reading) -> list[tuple[str, tuple[str, ...]]]:
-    """The conditions of a reading in the words of the sheet, as text that is read back exactly.
-
-    Two texts where two nodes or frequencies belong.
-
-    Parameters
-    ----------
-    reading : Reading
-    """
-    made: list[tuple[str, tuple[str, ...]]] = []
-    for key, name in (("from", reading.origin), ("at", reading.at), ("rail", reading.rail)):
-        if name:
-            made.append((key, (name,)))
-    if reading.between:
-        made.append(("between", reading.between))
-    if reading.order:
-        made.append(("order", (f"{reading.order}",)))
-    for key, unit in _UNITS.items():
-        if getattr(reading, key):
-            made.append((key, (exact(getattr(reading, key), unit),)))
-    if reading.level is not None:
-        kind, value = reading.level
-        made.append((kind, (exact(value, _LEVEL_UNITS[kind]),)))
-    for key, ends in (("band", reading.band), ("tones", reading.tones)):
-        if any(ends):
-            made.append((key, tuple(exact(end, "Hz") for end in ends)))
-    if reading.ratio:
-        made.append(("ratio", (exact(reading.ratio, ""),)))
-    if reading.weighting:
-        made.append(("weighting", (reading.weighting,)))
-    return made
 
 
 def limit_lines(readings: Sequence[Reading]) -> list[str]:
@@ -142,16 +106,6 @@ def limit_lines(readings: Sequence[Reading]) -> list[str]:
 def _some_part(stage: Stage) -> str:
     """A capacitor of the stage, or whatever part it has first."""
     return next((p.name for p in stage.parts if p.kind == "electrolytic"), stage.parts[0].name)
-
-
-def exact(value: float, unit: str) -> str:
-    """The shortest text that is read back as exactly this value."""
-    for digits in range(3, 18):
-        text = render(value, unit, digits).replace("Ω", "ohm")
-        if parse(text, unit) == value:
-            return text
-    # shifting the decimal point keeps every digit, which multiplying by 100 would not
-    return str(Decimal(repr(value)).scaleb(2 if unit == "%" else 0))
 
 
 def _word(text: str) -> str:

@@ -16,6 +16,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from circuits.conditions import CONDITIONS
 from circuits.errors import InputError, Place
 from circuits.yamlfile import Items, Mapping, Node, Text
 from diagnose.sheet.cells import (
@@ -29,12 +30,11 @@ from diagnose.sheet.cells import (
 
 CSV = (".csv", ".tsv")
 """How the name of such a sheet ends."""
-CONDITIONS = (
-    "at", "rail", "from", "between", "frequency", "reference", "load", "power", "output level",
-    "input level", "order", "band", "frequencies", "weighting", "tones", "ratio", "thd",
-)  # fmt: skip
 FIGURES = ("max", "min", "within")
-COLUMNS = ("channel", "quantity", *CONDITIONS, "value", "unit", "uncertainty", *FIGURES, "remark")
+COLUMNS = (
+    "channel", "quantity", *CONDITIONS, "frequencies", "value", "unit", "uncertainty", *FIGURES,
+    "remark",
+)  # fmt: skip
 HEAD = ("case", "stage", "mains", "suspect", "supply")
 """Words of the first rows that say one thing."""
 LISTS: AnyMapping[str, tuple[str, ...]] = {
@@ -42,7 +42,7 @@ LISTS: AnyMapping[str, tuple[str, ...]] = {
     "standard": ("name",),
 }  # fmt: skip
 """Words of the first rows that may stand more than once, and what follows them."""
-_PAIRS = ("between", "tones")
+_PAIRS = tuple(c.word for c in CONDITIONS.values() if c.pair)
 _COUNTED = ("unit", "remark", "channel")
 
 
@@ -222,6 +222,6 @@ def _once(known: dict[str, Text], key: Text) -> None:
 
 
 def _pair(cell: Text) -> Node:
-    """Two nodes or two tones in one cell: ``c1 to 0``, ``19 kHz + 20 kHz``."""
-    words = re.split(r"\s*(?:[,;+/|]|\bto\b|\band\b)\s*", cell.value)
+    """Two nodes or frequencies in one cell: ``c1 to 0``, ``19 kHz + 20 kHz``."""
+    words = re.split(r"\s*(?:[,;+/|–]|\.\.|\bto\b|\band\b)\s*", cell.value)
     return Items(tuple(replace(cell, value=word, quoted=True) for word in words), cell.place)

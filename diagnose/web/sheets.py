@@ -17,7 +17,7 @@ from circuits.errors import InputError
 from circuits.kinds import kind
 from circuits.load import load_stage, stage_names, unit_names
 from circuits.quantity import render
-from circuits.reading import QUANTITIES
+from circuits.reading import LEVELS, QUANTITIES
 from circuits.stage import GROUND, Stage
 from diagnose.sheet.case import DONE, FOUND, OBSERVATIONS
 from diagnose.sheet.csv_sheet import CSV, HEAD, LISTS, read_csv_sheet
@@ -32,7 +32,6 @@ from diagnose.web.shelf import FILE, Kept
 
 sheets = Blueprint("sheets", __name__)
 _RECORDINGS = (".wav", ".flac")
-_LEVELS = ("power", "output level", "input level")
 
 
 @sheets.get("/")
@@ -259,7 +258,7 @@ def _choices(stage: Stage | None) -> dict[str, Any]:
     }  # fmt: skip
     if stage is None:
         return made | {"stage": None}
-    signal = [[key, render(value, "W" if key == "power" else "V")] for key, value in stage.signal]
+    signal = [[key, render(value, LEVELS[key])] for key, value in stage.signal]
     probed = dict(stage.test_points)
     return made | {
         "stage": {

@@ -11,11 +11,12 @@ import re
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
+from circuits.conditions import CONDITIONS
 from diagnose.web.sheet import Entry, Limit, Pairs, Typed
 
 _SIGN = "[A-Za-z0-9µμΩ.+%/°-]"
 _PLAIN = re.compile(rf"(?:[A-Za-zµμΩ]|[+-]?[.]?[0-9])(?:{_SIGN}| (?={_SIGN}))*")
-_LISTS = ("between", "band", "tones", "frequencies")
+_LISTS = (*(c.word for c in CONDITIONS.values() if c.pair), "frequencies")
 _NOTHING = '""'
 _HEAD = "# A bench sheet; rank it with: diagnose rank FILE"
 
