@@ -15,8 +15,7 @@ import numpy as np
 from circuits.chain import Chain
 from circuits.reading import Reading
 from circuits.stage import Stage
-from diagnose.inference.likelihood import Array, Observed
-from diagnose.inference.model_error import model_covariance
+from diagnose.inference.likelihood import Array, Observed, covariance_around
 
 WRONG = 3.0
 """A reading is wrong this many standard deviations off what good units of this kind show."""
@@ -56,7 +55,7 @@ def off(observed: Observed, healthy: Array, sensitivities: Array) -> Array:
     Parameters
     ----------
     observed : Observed
-        m readings.
+        m readings of one channel.
     healthy : (m,) array
         Compared scale.
     sensitivities : (p, m) array
@@ -66,8 +65,7 @@ def off(observed: Observed, healthy: Array, sensitivities: Array) -> Array:
     -------
     (m,) array
     """
-    model = np.diag(model_covariance(observed.readings, healthy))
-    sigma = np.sqrt((sensitivities**2).sum(axis=0) + observed.bench**2 + model)
+    sigma = np.sqrt(np.diag(covariance_around(observed, healthy, sensitivities, twins=False)))
     return np.asarray(np.abs(observed.residuals(healthy[None, :])[0]) / sigma)
 
 
