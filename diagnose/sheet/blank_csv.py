@@ -5,12 +5,14 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Sequence
+from typing import Any
 
 from circuits.conditions import written
 from circuits.quantity import exact
 from circuits.reading import Reading
 from circuits.stage import Stage
 from diagnose.sheet.csv_sheet import COLUMNS
+from diagnose.sheet.sections import SECTIONS, Section
 
 _ALWAYS = ("quantity", "at", "frequency", "value", "unit", "uncertainty", "max", "min", "remark")
 """Columns that a sheet has whatever its readings."""
@@ -45,7 +47,7 @@ def blank_csv(
         "# A row with a figure under max or min is a published limit. Rows such as these may be "
         "added above the headings:",
         "#   value,R5,560   (where this unit's schematic differs)",
-        "#   check,C4,good,capacitance and ESR   (or bad, replaced, cleaned, adjusted)",
+        *(f"#   {_row(section)}" for section in SECTIONS.values()),
         "#   observation,intermittent   (or worse when warm, worse with level, after a knock)",
         "#   standard,DIN 45500 amplifier",
         *(f"# Mind: {_one_line(text)}" for text in stage.cautions),
@@ -60,6 +62,13 @@ def blank_csv(
         cells.update(quantity=reading.quantity, unit=reading.unit, remark=_one_line(comment))
         writer.writerow([cells.get(name, "") for name in columns])
     return out.getvalue()
+
+
+def _row(section: Section[Any]) -> str:
+    """An example of a row, with what else may stand in it."""
+    other = ", ".join(word for column in section.columns for word in column.choices[1:])
+    row = ",".join([section.one, *section.example().values()])
+    return f"{row}   (or {other})" if other else row
 
 
 def _one_line(text: str) -> str:

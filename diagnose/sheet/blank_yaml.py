@@ -5,11 +5,13 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Sequence
+from typing import Any
 
 from circuits.conditions import CONDITIONS, written
 from circuits.quantity import exact
 from circuits.reading import Reading
 from circuits.stage import Stage
+from diagnose.sheet.sections import SECTIONS, Section
 
 _PLAIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.+-]*( [A-Za-z0-9_.+-]+)*")
 
@@ -58,10 +60,7 @@ def blank_sheet(
         *(f"#   - {line}" for line in limit_lines([reading for reading, _ in readings])),
         "limits: []",
         "",
-        "# Parts that were tested or changed: good, bad, replaced, cleaned, adjusted.",
-        f"#   - {{part: {_some_part(stage)}, found: good, how: capacitance and ESR}}",
-        "checks: []",
-        "",
+        *(line for section in SECTIONS.values() for line in _rows(section, stage)),
         "# What was noticed: intermittent, worse when warm, worse with level, after a knock,",
         "# both channels. Such as: [intermittent, worse when warm]",
         "observations: []",
@@ -101,6 +100,13 @@ def limit_lines(readings: Sequence[Reading]) -> list[str]:
         lines = [entry_line(r) for r in readings if r.quantity == name]
         made += [f"{text.removesuffix('value: }')}max: {figure}}}" for text in lines[-1:]]
     return [*made, "{standard: DIN 45500 amplifier}"] if "damping factor" in there else made
+
+
+def _rows(section: Section[Any], stage: Stage) -> list[str]:
+    """An empty section, with an example of a row above it."""
+    row = section.example(_some_part(stage))
+    example = ", ".join(f"{word}: {_word(text)}" for word, text in row.items())
+    return [f"# {section.says}", f"#   - {{{example}}}", f"{section.name}: []", ""]
 
 
 def _some_part(stage: Stage) -> str:

@@ -27,6 +27,7 @@ from diagnose.sheet.cells import (
     with_point,
     with_unit,
 )
+from diagnose.sheet.sections import SECTIONS
 
 CSV = (".csv", ".tsv")
 """How the name of such a sheet ends."""
@@ -38,8 +39,8 @@ COLUMNS = (
 HEAD = ("case", "stage", "mains", "suspect", "supply")
 """Words of the first rows that say one thing."""
 LISTS: AnyMapping[str, tuple[str, ...]] = {
-    "value": ("part", "value"), "check": ("part", "found", "how"), "observation": ("words",),
-    "standard": ("name",),
+    "value": ("part", "value"), **{s.one: s.words for s in SECTIONS.values()},
+    "observation": ("words",), "standard": ("name",),
 }  # fmt: skip
 """Words of the first rows that may stand more than once, and what follows them."""
 _PAIRS = tuple(c.word for c in CONDITIONS.values() if c.pair)
@@ -108,7 +109,7 @@ class _Top:
         self.values: dict[str, Text] = {}
         self.value_keys: dict[str, Text] = {}
         self.lists: dict[str, list[Node]] = {
-            name: [] for name in ("readings", "limits", "checks", "observations")
+            name: [] for name in ("readings", "limits", *SECTIONS, "observations")
         }
         self.channels: dict[str, list[Node]] = {}
         self.channel_keys: dict[str, Text] = {}
@@ -141,7 +142,8 @@ class _Top:
         elif word == "standard":
             self.lists["limits"].append(_mapping({"standard": (first, rest[0])}, first.place))
         else:
-            self.lists["checks"].append(_mapping(
+            section = next(name for name, s in SECTIONS.items() if s.one == word)
+            self.lists[section].append(_mapping(
                 {name: (cell, cell) for name, cell in zip(names, rest, strict=False)}, first.place
             ))
 

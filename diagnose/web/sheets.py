@@ -6,7 +6,7 @@ import io
 import re
 import tempfile
 import zipfile
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,8 +19,9 @@ from circuits.load import load_stage, stage_names, unit_names
 from circuits.quantity import render
 from circuits.reading import LEVELS, QUANTITIES
 from circuits.stage import GROUND, Stage
-from diagnose.sheet.case import DONE, FOUND, OBSERVATIONS
+from diagnose.sheet.case import DONE, OBSERVATIONS
 from diagnose.sheet.csv_sheet import CSV, HEAD, LISTS, read_csv_sheet
+from diagnose.sheet.sections import SECTIONS, Section
 from diagnose.sheet.standards import standards
 from diagnose.show.embedded import STYLES, drawing
 from diagnose.web.checked import Checked
@@ -243,17 +244,27 @@ def _told(found: Checked) -> dict[str, Any]:
     }
 
 
+def _plain(section: Section[Any]) -> dict[str, Any]:
+    """What the page has to know of a section to show its rows and to begin one."""
+    return {
+        "name": section.name, "one": section.one, "title": section.title, "add": section.add,
+        "columns": [asdict(column) for column in section.columns],
+    }  # fmt: skip
+
+
 def _choices(stage: Stage | None) -> dict[str, Any]:
     """What the fields of a sheet may hold."""
     quantities = {
         q.name: {
             "unit": {"ohm": "Ω", "deg": "°"}.get(q.unit, q.unit), "required": q.required,
+            "unit beside a level": q.with_level,
             "optional": q.optional, "how": q.how, "caution": q.caution, "simulated": q.simulated,
         }
         for q in QUANTITIES.values()
     }  # fmt: skip
     made: dict[str, Any] = {
-        "quantities": quantities, "found": FOUND, "done": DONE, "observations": OBSERVATIONS,
+        "quantities": quantities, "done": DONE, "observations": OBSERVATIONS,
+        "sections": [_plain(section) for section in SECTIONS.values()], "levels": tuple(LEVELS),
         "standards": {one.name: one.title for one in standards().values()},
     }  # fmt: skip
     if stage is None:
