@@ -1,7 +1,7 @@
 """Registry of conditions: what stands beside a value on a bench sheet, read and written.
 
 Every condition that a `Reading` holds has one entry here, which reads it from a sheet and writes it
-so that the same is read back. What a quantity takes of them stands in `circuits.reading`.
+so that the same is read back. What a quantity takes of them stands in `circuits.quantities`.
 """
 
 from __future__ import annotations
@@ -13,8 +13,9 @@ from typing import Any
 
 from circuits import yamlfile
 from circuits.errors import InputError
+from circuits.quantities import LEVELS
 from circuits.quantity import exact, render
-from circuits.reading import LEVELS, Reading
+from circuits.reading import Reading
 from circuits.stage import GROUND, Stage
 from circuits.yamlfile import Node, Text
 

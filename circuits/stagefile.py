@@ -7,7 +7,7 @@ import re
 from circuits import yamlfile
 from circuits.errors import InputError
 from circuits.part import node_name, within
-from circuits.reading import LEVELS
+from circuits.quantities import LEVELS
 from circuits.stage import GROUND, Lines, Pairs, Rail, Stage
 from circuits.supplyfile import read_supply
 from circuits.yamlfile import Node, Text

@@ -6,7 +6,8 @@ from collections.abc import Collection, Iterable, Sequence
 
 from circuits.conditions import written
 from circuits.kinds import kind
-from circuits.reading import BALANCE, CROSSTALK, QUANTITIES, Reading
+from circuits.quantities import BALANCE, CROSSTALK, QUANTITIES
+from circuits.reading import Reading
 from circuits.stage import GROUND, Part, Stage
 from diagnose.sheet.proposal import (
     HUM_LINES,

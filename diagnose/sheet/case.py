@@ -13,7 +13,8 @@ from circuits import yamlfile
 from circuits.errors import InputError
 from circuits.load import load_stage
 from circuits.part import within
-from circuits.reading import BALANCE, CROSSTALK, Reading
+from circuits.quantities import BALANCE, CROSSTALK
+from circuits.reading import Reading
 from circuits.stage import Stage
 from circuits.stagefile import MAINS
 from circuits.values import with_values

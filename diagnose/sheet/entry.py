@@ -15,8 +15,9 @@ from circuits import conditions as registry
 from circuits import yamlfile
 from circuits.conditions import CONDITIONS
 from circuits.errors import InputError, Place
+from circuits.quantities import LEVELS, QUANTITIES
 from circuits.quantity import parse
-from circuits.reading import LEVELS, QUANTITIES, Reading, compared, instrument
+from circuits.reading import Reading, compared, instrument
 from circuits.stage import Stage
 from circuits.yamlfile import Mapping, Node, Text
 

@@ -8,8 +8,9 @@ from dataclasses import dataclass, field, fields
 from circuits import yamlfile
 from circuits.conditions import band as ends
 from circuits.errors import InputError, Place
+from circuits.quantities import QUANTITIES
 from circuits.quantity import parse
-from circuits.reading import QUANTITIES, Reading
+from circuits.reading import Reading
 from circuits.stage import Stage
 from circuits.yamlfile import Mapping, Node
 from diagnose.sheet import entry as sheet

@@ -11,7 +11,8 @@ from pathlib import Path
 from circuits import yamlfile
 from circuits.conditions import frequency
 from circuits.errors import InputError
-from circuits.reading import LEVELS, QUANTITIES, Reading
+from circuits.quantities import LEVELS, QUANTITIES
+from circuits.reading import Reading
 from circuits.stage import Stage
 from circuits.yamlfile import Mapping, Node, Text
 from diagnose.sheet import entry as sheet

@@ -15,7 +15,8 @@ from typing import Any
 
 import numpy as np
 
-from circuits.reading import BALANCE, CROSSTALK, Reading, instrument
+from circuits.quantities import BALANCE, CROSSTALK
+from circuits.reading import Reading, instrument
 from circuits.stage import Stage
 from diagnose.answer.result import Severity
 from diagnose.inference.channels import doubted

@@ -16,8 +16,8 @@ from werkzeug.datastructures import FileStorage
 from circuits.errors import InputError
 from circuits.kinds import kind
 from circuits.load import load_stage, stage_names, unit_names
+from circuits.quantities import LEVELS, QUANTITIES
 from circuits.quantity import render
-from circuits.reading import LEVELS, QUANTITIES
 from circuits.stage import GROUND, Stage
 from diagnose.sheet.case import DONE, OBSERVATIONS
 from diagnose.sheet.csv_sheet import CSV, HEAD, LISTS, read_csv_sheet

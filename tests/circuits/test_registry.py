@@ -15,20 +15,9 @@ import pytest
 
 from circuits.bench.take import DRIVEN, FAMILIES
 from circuits.conditions import CONDITIONS, ORDERS, written
+from circuits.quantities import BALANCE, LEVELS, QUANTITIES, Driven, Kind, Quantity
 from circuits.quantity import exact, parse
-from circuits.reading import (
-    BALANCE,
-    LEVELS,
-    QUANTITIES,
-    Driven,
-    Kind,
-    Quantity,
-    Reading,
-    all_compared,
-    compared,
-    from_compared,
-    instrument,
-)
+from circuits.reading import Reading, all_compared, compared, from_compared, instrument
 
 PLAIN: dict[str, Any] = {
     "at": "a", "origin": "b", "rail": "vcc", "between": ("a", "0"), "frequency": 1e3,

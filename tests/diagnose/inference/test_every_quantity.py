@@ -1,6 +1,6 @@
 """Every quantity of the registry has what inference needs of it, and nothing is left of others.
 
-The registry (`circuits.reading`) is outside of the file that is held against it.
+The registry (`circuits.quantities`) is outside of the file that is held against it.
 """
 
 from __future__ import annotations
@@ -10,7 +10,8 @@ import typing
 import numpy as np
 import pytest
 
-from circuits.reading import QUANTITIES, Kind, Reading
+from circuits.quantities import QUANTITIES, Kind
+from circuits.reading import Reading
 from diagnose.inference.model_error import model_covariance, model_errors
 from diagnose.inference.unmodelled import _kinds
 

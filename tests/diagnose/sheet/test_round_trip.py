@@ -17,7 +17,8 @@ from hypothesis import strategies as st
 
 from circuits.conditions import CONDITIONS
 from circuits.load import load_stage
-from circuits.reading import LEVELS, QUANTITIES, Reading
+from circuits.quantities import LEVELS, QUANTITIES
+from circuits.reading import Reading
 from diagnose.advice.candidates import pasted
 from diagnose.sheet.case import blank_sheet, load_case
 
