@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import re
+from decimal import Decimal
 
 from circuits.errors import InputError
 
@@ -288,6 +289,16 @@ def render(x: float, unit: str, digits: int = 3) -> str:
         return f"{rounded:.{digits}g} {sign}"
     letter = ("f", "p", "n", "µ", "m", "", "k", "M", "G", "T")[exponent // 3 + 5]
     return f"{_significant(rounded / 10.0**exponent, digits)} {letter}{sign}"
+
+
+def exact(value: float, unit: str) -> str:
+    """The shortest text that is read back as exactly this value."""
+    for digits in range(3, 18):
+        text = render(value, unit, digits).replace("Ω", "ohm")
+        if parse(text, unit) == value:
+            return text
+    # shifting the decimal point keeps every digit, which multiplying by 100 would not
+    return str(Decimal(repr(value)).scaleb(2 if unit == "%" else 0))
 
 
 def _significant(x: float, digits: int) -> str:

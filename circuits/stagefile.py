@@ -7,11 +7,11 @@ import re
 from circuits import yamlfile
 from circuits.errors import InputError
 from circuits.part import node_name, within
+from circuits.quantities import LEVELS
 from circuits.stage import GROUND, Lines, Pairs, Rail, Stage
 from circuits.supplyfile import read_supply
 from circuits.yamlfile import Node, Text
 
-_LEVELS = {"input level": "V", "output level": "V", "power": "W"}
 _STAGE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]*")
 OHMS = (0.0, 1e9)
 MAINS = (10.0, 500.0)
@@ -118,10 +118,10 @@ def read_signal(node: Node | None) -> Pairs:
     """The usual drive: levels by their names."""
     if node is None:
         return ()
-    mapping = yamlfile.mapping(node, "signal", _LEVELS)
+    mapping = yamlfile.mapping(node, "signal", LEVELS)
     levels = []
     for name, entry in mapping.entries.items():
-        value = yamlfile.number(entry, f"the {name}", _LEVELS[name])
+        value = yamlfile.number(entry, f"the {name}", LEVELS[name])
         if value <= 0.0:
             raise InputError(f"the {name} must be more than zero", place=entry.place,
                              expected="a level")  # fmt: skip

@@ -26,7 +26,8 @@ import circuits
 from circuits.bench.plan import Plan
 from circuits.bench.workers import Failure, Pool
 from circuits.errors import Oscillates
-from circuits.reading import CROSSTALK, Reading, all_compared, through_wiring
+from circuits.quantities import CROSSTALK
+from circuits.reading import Reading, all_compared, through_wiring
 from circuits.stage import Stage
 from faultlib.adjust import as_set
 from faultlib.fault import Fault

@@ -18,9 +18,7 @@ _MOST_OHMS = 1e9
 
 def takes(reading: Reading) -> bool:
     """Whether a reading is of this family: a supply current is where no drive is stated."""
-    return reading.quantity in QUANTITIES and reading.level is None and not (
-        reading.quantity == "supply current" and reading.frequency
-    )
+    return reading.quantity in QUANTITIES and not reading.driven
 
 
 def requests(stage: Stage, readings: Indexed) -> list[Request]:

@@ -17,7 +17,8 @@ from circuits.bench.stiffness import sounded
 from circuits.bench.supply import resolved
 from circuits.circuit import Circuit
 from circuits.errors import InputError
-from circuits.reading import CROSSTALK, DB_FLOOR, Reading
+from circuits.quantities import CROSSTALK
+from circuits.reading import DB_FLOOR, Reading
 from circuits.stage import Stage
 
 _FLOOR = 10.0 ** (DB_FLOOR / 20.0)

@@ -51,9 +51,7 @@ _FLOOR = HUM_FLOOR * _CREST
 
 def takes(reading: Reading) -> bool:
     """Whether a reading is of this family; a supply current at rest is not."""
-    if reading.quantity == "supply current":
-        return reading.level is not None or reading.frequency > 0.0
-    return reading.quantity in QUANTITIES
+    return reading.quantity in QUANTITIES and reading.driven
 
 
 @dataclass(frozen=True)

@@ -102,10 +102,6 @@ class Ngspice:
         """Name of the plot that the last analysis left; "const" when it left none."""
         return str(self._ffi.string(self._lib.ngSpice_CurPlot()).decode("ascii"))
 
-    def plots(self) -> list[str]:
-        """Names of all plots, the newest first."""
-        return list(self._shared._convert_string_array(self._lib.ngSpice_AllPlots()))
-
     def vector(self, name: str) -> Floats | Complexes | None:
         """A copy of one vector by name ("out", "v1#branch", "op1.out"); None when there is none."""
         info = self._lib.ngGet_Vec_Info(name.encode("ascii"))

@@ -20,7 +20,8 @@ from circuits.bench.plan import Experiment, Plan, Request
 from circuits.bench.supply import resolved
 from circuits.errors import InputError, Oscillates
 from circuits.netlist import circuit, ohmmeter
-from circuits.reading import QUANTITIES, Reading
+from circuits.quantities import QUANTITIES
+from circuits.reading import Reading
 from circuits.stage import Stage
 
 FAMILIES: tuple[ModuleType, ...] = (bias, small_signal, square, noise, crosstalk)

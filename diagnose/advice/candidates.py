@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Sequence
 
 from circuits.cautions import inside
+from circuits.conditions import written
 from circuits.kinds import kind
-from circuits.quantity import render
-from circuits.reading import BALANCE, CROSSTALK, QUANTITIES, Reading
+from circuits.quantities import BALANCE, CROSSTALK, QUANTITIES
+from circuits.reading import Reading
 from circuits.stage import GROUND, Part, Stage
 from diagnose.sheet.proposal import (
     HUM_LINES,
@@ -30,8 +31,6 @@ off that tells as much comes first."""
 
 _MOST_PARTS = 12
 _FREQUENCIES = ("response", "riaa deviation")
-_UNITS = {"frequency": "Hz", "reference": "Hz", "load": "ohm", "thd": "%"}
-_LEVELS = {"power": "W", "output level": "V", "input level": "V"}
 
 
 def candidates(
@@ -112,31 +111,10 @@ def effort_text(reading: Reading) -> str:
     return f"{reading.about.effort:g} min{state}"
 
 
-def written(reading: Reading) -> tuple[tuple[str, object], ...]:
-    """The conditions of a reading in the words of the bench sheet, ready to be pasted."""
-    words: list[tuple[str, object]] = [("quantity", reading.quantity)]
-    plain = (("rail", reading.rail), ("from", reading.origin), ("at", reading.at),
-             ("between", list(reading.between)), ("order", reading.order))
-    words += [(key, value) for key, value in plain if value]
-    for key, unit in _UNITS.items():
-        value = getattr(reading, key)
-        if value:
-            words.append((key, _text(value, unit)))
-    if reading.level is not None:
-        name, value = reading.level
-        words.append((name, _text(value, _LEVELS[name])))
-    for key, ends in (("band", reading.band), ("tones", reading.tones)):
-        if any(ends):
-            words.append((key, [_text(end, "Hz") for end in ends]))
-    if reading.ratio:
-        words.append(("ratio", reading.ratio))
-    if reading.weighting:
-        words.append(("weighting", reading.weighting))
-    return tuple(words)
-
-
-def _text(value: float, unit: str) -> str:
-    return render(value, unit, 6).replace("Ω", "ohm")
+def pasted(reading: Reading) -> tuple[tuple[str, object], ...]:
+    """A reading in the words of the bench sheet, ready to be pasted: a list where two belong."""
+    words = [(key, texts[0] if len(texts) == 1 else list(texts)) for key, texts in written(reading)]
+    return (("quantity", reading.quantity), *words)
 
 
 def _shape(stage: Stage, known: Sequence[Reading], bench: Bench) -> list[Reading]:

@@ -11,22 +11,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from circuits.cautions import reading_text
 from circuits.hazards import hazards
 from circuits.reading import Reading, from_compared, instrument, shown
-from diagnose.advice.candidates import candidates, distortion, effort, effort_text, written
+from diagnose.advice.candidates import candidates, distortion, effort, effort_text, pasted
 from diagnose.advice.information import Mixture, Outlook, Stretch, entropy, outlook, stretches
 from diagnose.advice.next_reading import Meaning, NextReading
 from diagnose.advice.posterior_draws import Units, drawn
 from diagnose.inference.by_stage import by_stage
 from diagnose.inference.groups import Member
 from diagnose.inference.infer import Weighing
-from diagnose.inference.likelihood import Array, Observed
-from diagnose.inference.model_error import model_covariance, model_errors
+from diagnose.inference.likelihood import Array, Observed, covariance_around
+from diagnose.inference.model_error import model_errors
 from diagnose.inference.posterior import Posterior
+from diagnose.inference.screen import good_units
 from faultlib.signature import Signatures, Stepwise, differences, named
 from faultlib.simulate import Bench, Variant
 
@@ -133,7 +135,7 @@ def _weighed(
         if len(means) > 1:  # what means the same whatever is read decides nothing
             proposed = NextReading(
                 reading.label(), seen.bits, effort_text(reading), reading_text(about, reading),
-                written(reading), reading.about.how, means,
+                pasted(reading), reading.about.how, means,
             )
             made.append((seen.bits / effort(reading), proposed))
     return made
@@ -246,17 +248,21 @@ def _conditional(
     left : (k,) array
         Of good parts and the model's error, without the instrument.
     """
-    both = [*observed.readings, *readings]
     count = len(observed.readings)
-    channels = (*observed.channels, *(0 for _ in readings)) if observed.channels else ()
+    both = replace(
+        observed,
+        readings=(*observed.readings, *readings),
+        values=np.concatenate([observed.values, healthy]),
+        # what a further reading is expected to be has no instrument in it yet
+        bench=np.concatenate([observed.bench, np.zeros(len(readings))]),
+        bounds=(*observed.bounds, *("" for _ in readings)),
+        channels=(*observed.channels, *(0 for _ in readings)) if observed.channels else (),
+    )
     level = np.concatenate([found.healthy, healthy])
-    model = model_covariance(both, level, channels, common=observed.common)
-    known = found.sensitivities.T @ found.sensitivities
-    known += model[:count, :count] + np.diag(observed.bench**2)
-    cross = sensitivities.T @ found.sensitivities + model[count:, :count]
+    together = covariance_around(both, level, np.hstack([found.sensitivities, sensitivities]))
+    known, cross = together[:count, :count], together[count:, :count]
     gain = np.linalg.solve(known, cross.T).T
-    whole = (sensitivities**2).sum(axis=0) + np.diag(model)[count:]
-    left = whole - (gain * cross).sum(axis=1)
+    left = np.diag(together)[count:] - (gain * cross).sum(axis=1)
     return np.asarray(gain), np.maximum(left, 1e-12)
 
 
@@ -266,10 +272,7 @@ def _damped(residuals: Array, found: Signatures, observed: Observed) -> Array:
     The gain holds near the healthy operating point; a unit far from it has other lines, and its
     long residuals must not move what is expected of the next reading.
     """
-    known = found.sensitivities.T @ found.sensitivities + np.diag(observed.bench**2)
-    known += model_covariance(
-        observed.readings, found.healthy, observed.channels, common=observed.common
-    )
+    known = good_units(found, observed)
     squares = (residuals * np.linalg.solve(known, residuals.T).T).sum(axis=1)
     limit = math.sqrt(len(observed.readings))
     return np.asarray(residuals * np.minimum(1.0, limit / np.sqrt(squares + 1e-12))[:, None])

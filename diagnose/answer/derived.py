@@ -12,11 +12,12 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from circuits.conditions import ORDERS
 from circuits.quantity import render
 from circuits.reading import Reading
 from diagnose.answer.judgement import DerivedLine
 from diagnose.sheet.case import Case
-from diagnose.sheet.entry import ORDERS, Measured, usual
+from diagnose.sheet.entry import Measured, usual
 
 LOUDSPEAKER = 32.0
 """A load up to here, ohm, is a loudspeaker, of which a damping factor is told (judgement)."""

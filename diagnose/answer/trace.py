@@ -15,16 +15,10 @@ import numpy as np
 from circuits.chain import Chain
 from circuits.reading import Reading
 from circuits.stage import Stage
-from diagnose.inference.likelihood import Array, Observed
-from diagnose.inference.model_error import model_covariance
+from diagnose.inference.likelihood import Array, Observed, covariance_around
 
 WRONG = 3.0
 """A reading is wrong this many standard deviations off what good units of this kind show."""
-
-_ALONG = (
-    "gain", "response", "riaa deviation", "phase", "hum", "noise", "thd", "harmonic", "imd",
-)  # fmt: skip
-"""What follows the signal, and shows at every point after the one where it goes wrong."""
 
 
 @dataclass(frozen=True)
@@ -61,7 +55,7 @@ def off(observed: Observed, healthy: Array, sensitivities: Array) -> Array:
     Parameters
     ----------
     observed : Observed
-        m readings.
+        m readings of one channel.
     healthy : (m,) array
         Compared scale.
     sensitivities : (p, m) array
@@ -71,8 +65,7 @@ def off(observed: Observed, healthy: Array, sensitivities: Array) -> Array:
     -------
     (m,) array
     """
-    model = np.diag(model_covariance(observed.readings, healthy))
-    sigma = np.sqrt((sensitivities**2).sum(axis=0) + observed.bench**2 + model)
+    sigma = np.sqrt(np.diag(covariance_around(observed, healthy, sensitivities, twins=False)))
     return np.asarray(np.abs(observed.residuals(healthy[None, :])[0]) / sigma)
 
 
@@ -92,7 +85,7 @@ def traced(stage: Stage, readings: Sequence[Reading], deviations: Array) -> tupl
     sections = [
         _section(stage, stage.chain, reading, bad)
         for reading, bad in zip(readings, wrong, strict=True)
-        if reading.quantity in _ALONG
+        if reading.about.follows
     ]
     return (*_along(sections), *_at_rest(stage.chain, readings, wrong))
 

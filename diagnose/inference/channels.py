@@ -17,7 +17,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from circuits.reading import BALANCE, CROSSTALK, Reading
+from circuits.quantities import BALANCE, CROSSTALK
+from circuits.reading import Reading
 from circuits.stage import Stage
 from diagnose.inference.likelihood import Array, Observed
 from faultlib.makes import left_open

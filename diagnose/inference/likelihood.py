@@ -102,29 +102,54 @@ class Spread:
         return np.asarray((self.whiten(rows) ** 2).sum(axis=1))
 
 
+def covariance_around(
+    observed: Observed,
+    level: Array,
+    sensitivities: Array | None = None,
+    shift: Array | float = 0.0,
+    twins: bool = True,
+) -> Array:
+    """Covariance of readings around what a hypothesis predicts, (m, m).
+
+    The sum of how good parts move them, of the bench and of the stage model's error; nothing else
+    in the project adds these up.
+
+    Parameters
+    ----------
+    observed : Observed
+    level : (m,) array
+        Predicted values, compared scale.
+    sensitivities : (p, m) array, optional
+        Of good parts, at the hypothesis' own operating point; without them only the bench and the
+        model are counted: what readings can tell of a unit whose parts are known.
+    shift : (m,) array, optional
+        How far a fault moves them.
+    twins : bool
+        Whether two channels are taken together: what they share of the model's error, and how much
+        wider it is thought to be (`Observed.common`). Without, each reading stands by itself.
+    """
+    channels, common = (observed.channels, observed.common) if twins else ((), 1.0)
+    matrix = np.diag(observed.bench**2)
+    if sensitivities is not None:
+        matrix = covariance(sensitivities) + matrix
+    return np.asarray(matrix + model_error.model_covariance(
+        observed.readings, level, channels, shift, common
+    ))
+
+
 def spread(
     observed: Observed, sensitivities: Array, level: Array, shift: Array | float = 0.0
 ) -> Spread:
-    """The spread of readings around what a hypothesis predicts.
+    """`covariance_around` a hypothesis, with its factor.
 
     Parameters
     ----------
     observed : Observed
     sensitivities : (p, m) array
-        Of good parts, at the hypothesis' own operating point.
     level : (m,) array
-        Predicted values.
     shift : (m,) array, optional
-        How far a fault moves them.
     """
-    matrix = (
-        covariance(sensitivities)
-        + np.diag(observed.bench**2)
-        + model_error.model_covariance(
-            observed.readings, level, observed.channels, shift, observed.common
-        )
-    )
-    return Spread.of(matrix)
+    return Spread.of(covariance_around(observed, level, sensitivities, shift))
 
 
 def log_student(

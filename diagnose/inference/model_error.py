@@ -17,7 +17,8 @@ import numpy as np
 import yaml
 from numpy.typing import NDArray
 
-from circuits.reading import CROSSTALK, Reading
+from circuits.quantities import CROSSTALK
+from circuits.reading import Reading
 
 Array = NDArray[np.float64]
 

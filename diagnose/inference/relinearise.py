@@ -15,8 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.inference.evidence import Scored, fault_at, notch, rescored
-from diagnose.inference.likelihood import Array, Observed, spread
-from diagnose.inference.model_error import model_covariance
+from diagnose.inference.likelihood import Array, Observed, covariance_around, spread
 from faultlib.signature import Signatures, Stepwise, differences
 from faultlib.simulate import Bench, Variant
 
@@ -146,7 +145,8 @@ def _crooked(
         here = everything[i].predicted[_at_notch(everything[i])]
         expected = here + lines[i].offset + z @ lines[i].sensitivities[: len(z)]
         apart = differences(row, expected, observed.readings)
-        noise = observed.bench**2 + np.diag(model_covariance(observed.readings, row))
+        # one reading at a time: what two channels share must not hide that a line is wrong
+        noise = np.diag(covariance_around(observed, row, twins=False))
         if float(np.max(np.abs(apart) / np.sqrt(noise))) > _CROOKED:
             missed.append(i)
     return missed

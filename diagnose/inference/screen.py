@@ -13,12 +13,18 @@ from collections.abc import Sequence
 import numpy as np
 
 from diagnose.inference.evidence import GRID, Scored, fault_at, log_sum, notch, places, rescored
-from diagnose.inference.likelihood import Array, Observed, Spread, forgiving, log_loose, spread
-from diagnose.inference.model_error import model_covariance
+from diagnose.inference.likelihood import (
+    Array,
+    Observed,
+    Spread,
+    covariance_around,
+    forgiving,
+    log_loose,
+    spread,
+)
 from diagnose.inference.quadrature import cells
 from faultlib.signature import Signature, Signatures, Stepwise, differences
 from faultlib.simulate import Bench, Variant
-from faultlib.tolerance import covariance
 
 _COARSE = 17
 _SHORTLIST = 28
@@ -29,13 +35,7 @@ _SHIFT_DOUBT = 0.15
 
 def good_units(signatures: Signatures, observed: Observed) -> Array:
     """Covariance (m, m) of the readings of good units, as this bench takes them."""
-    return np.asarray(
-        covariance(signatures.sensitivities)
-        + np.diag(observed.bench**2)
-        + model_covariance(
-            observed.readings, signatures.healthy, observed.channels, common=observed.common
-        )
-    )
+    return covariance_around(observed, signatures.healthy, signatures.sensitivities)
 
 
 def screen(

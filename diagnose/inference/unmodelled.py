@@ -10,7 +10,7 @@ of them.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -30,16 +30,6 @@ from faultlib.signature import Signatures
 SIZES = 9
 """Sizes of every fault that tell how faults move the readings."""
 
-_KINDS: Mapping[str, str] = {
-    "dc voltage": "bias", "supply current": "bias", "resistance": "bias",
-    "gain": "signal", "response": "signal", "riaa deviation": "signal", "phase": "signal",
-    "input impedance": "signal", "output impedance": "signal", "damping factor": "signal",
-    "channel balance": "signal", "crosstalk": "signal", "rise time": "signal",
-    "overshoot": "signal", "tilt": "signal",
-    "hum": "mains", "ripple": "mains", "noise": "noise", "snr": "noise",
-}  # fmt: skip
-_DRIVE = "drive"
-"""What an unknown fault moves together: readings of one kind; all others are under drive."""
 _BROAD = (0.003, 0.02, 0.06, 0.2, 0.6)
 """Parts of the mean square of the shifts of this stage's faults."""
 _KICKS = (10.0, 30.0, 100.0, 300.0)
@@ -101,7 +91,7 @@ def _alone(residual: Array, around: Spread) -> float:
 
 
 def _kinds(readings: Sequence[Reading]) -> np.ndarray[tuple[int], np.dtype[np.str_]]:
-    return np.array([_KINDS.get(r.quantity, _DRIVE) for r in readings])
+    return np.array([r.about.kind for r in readings])
 
 
 def _mean(logs: Sequence[float]) -> float:

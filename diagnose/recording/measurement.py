@@ -10,16 +10,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
+from circuits.conditions import stated
 from circuits.prompt import counted, few_lines, some, view
 from circuits.quantity import render
 from circuits.reading import shown
 from diagnose.schema.documents import FORMAT
 from diagnose.sheet.blank_yaml import entry_line
 from diagnose.sheet.entry import Measured
-
-_KEYS = (
-    "frequency", "order", "band", "weighting", "tones", "ratio",
-)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -161,12 +158,9 @@ def _item(item: Item) -> dict[str, Any]:
 def _conditions(measured: Measured) -> dict[str, Any]:
     reading = measured.reading
     document: dict[str, Any] = {"quantity": reading.quantity}
-    for key in _KEYS:
-        value = getattr(reading, key)
-        if value and value != (0.0, 0.0):
-            document[key] = list(value) if isinstance(value, tuple) else value
-    if reading.level is not None:
-        document[reading.level[0]] = reading.level[1]
+    for condition, value in stated(reading):
+        plain = value[1] if condition.field == "level" else value
+        document[condition.word] = list(plain) if isinstance(plain, tuple) else plain
     document["value"] = shown(reading, measured.value)
     document["unit"] = reading.unit
     return document

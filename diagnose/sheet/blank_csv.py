@@ -5,12 +5,16 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Sequence
+from typing import Any
 
+from circuits.conditions import written
 from circuits.hazards import hazards
+from circuits.quantity import exact
 from circuits.reading import Reading
 from circuits.stage import Stage
-from diagnose.sheet.blank_yaml import conditions, exact, mind, noted
+from diagnose.sheet.blank_yaml import mind, noted
 from diagnose.sheet.csv_sheet import COLUMNS
+from diagnose.sheet.sections import SECTIONS, Section
 
 _ALWAYS = ("quantity", "at", "frequency", "value", "unit", "uncertainty", "max", "min", "remark")
 """Columns that a sheet has whatever its readings."""
@@ -35,7 +39,7 @@ def blank_csv(
         Commas between columns, a line a reading; `diagnose.sheet.case.load_case` reads it as it
         is and filled in.
     """
-    used = {key for reading, _ in readings for key, _ in conditions(reading)}
+    used = {key for reading, _ in readings for key, _ in written(reading)}
     columns = [name for name in COLUMNS if name in _ALWAYS or name in used]
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
@@ -47,7 +51,7 @@ def blank_csv(
         "# A row with a figure under max or min is a published limit. Rows like these may be added "
         "above the headings:",
         "#   value,R5,560   (where this unit's schematic differs)",
-        "#   check,C4,good,capacitance and ESR   (or bad, replaced, cleaned, adjusted)",
+        *(f"#   {_row(section)}" for section in SECTIONS.values()),
         "#   observation,intermittent   (or worse when warm, worse with level, after a knock)",
         "#   standard,DIN 45500 amplifier",
     ]
@@ -57,9 +61,16 @@ def blank_csv(
     writer.writerow(["mains", exact(stage.mains, "Hz")])
     writer.writerow(columns)
     for reading, comment in readings:
-        cells = {key: " to ".join(ends) for key, ends in conditions(reading)}
+        cells = {key: " to ".join(ends) for key, ends in written(reading)}
         remark = noted(about, reading, comment)
         cells.update(quantity=reading.quantity, unit=reading.unit, remark=remark)
         writer.writerow([cells.get(name, "") for name in columns])
     return out.getvalue()
 
+
+
+def _row(section: Section[Any]) -> str:
+    """An example of a row, with what else may stand in it."""
+    other = ", ".join(word for column in section.columns for word in column.choices[1:])
+    row = ",".join([section.one, *section.example().values()])
+    return f"{row}   (or {other})" if other else row

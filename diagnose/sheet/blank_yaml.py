@@ -5,18 +5,17 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Sequence
-from decimal import Decimal
 from textwrap import wrap
+from typing import Any
 
 from circuits.cautions import HEADING, caution_texts, marked
+from circuits.conditions import CONDITIONS, written
 from circuits.hazards import Hazards, hazards
-from circuits.quantity import parse, render
+from circuits.quantity import exact
 from circuits.reading import Reading
 from circuits.stage import Stage
+from diagnose.sheet.sections import SECTIONS, Section
 
-_UNITS = {"frequency": "Hz", "reference": "Hz", "load": "ohm", "thd": "%"}
-_NAMES = ("from", "at", "rail", "between")
-_LEVEL_UNITS = {"power": "W", "output level": "V", "input level": "V"}
 _WIDTH = 100
 _PLAIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.+-]*( [A-Za-z0-9_.+-]+)*")
 
@@ -65,10 +64,7 @@ def blank_sheet(
         *(f"#   - {line}" for line in limit_lines([reading for reading, _ in readings])),
         "limits: []",
         "",
-        "# Parts that were tested or changed: good, bad, replaced, cleaned, adjusted.",
-        f"#   - {{part: {_some_part(stage)}, found: good, how: capacitance and ESR}}",
-        "checks: []",
-        "",
+        *(line for section in SECTIONS.values() for line in _rows(section, stage)),
         "# What was noticed: intermittent, worse when warm, worse with level, after a knock,",
         "# both channels. Such as: [intermittent, worse when warm]",
         "observations: []",
@@ -95,43 +91,10 @@ def noted(about: Hazards, reading: Reading, comment: str) -> str:
 def entry_line(reading: Reading) -> str:
     """A reading as a mapping of the sheet, its value left empty at the end."""
     words = [f"quantity: {reading.quantity}"]
-    for key, ends in conditions(reading):
-        texts = [_word(text) if key in _NAMES else text for text in ends]
+    for key, ends in written(reading):
+        texts = [_word(text) if CONDITIONS[key].names else text for text in ends]
         words.append(f"{key}: " + ("[" + ", ".join(texts) + "]" if len(texts) > 1 else texts[0]))
     return "{" + ", ".join([*words, "value: "]) + "}"
-
-
-def conditions(reading: Reading) -> list[tuple[str, tuple[str, ...]]]:
-    """The conditions of a reading in the words of the sheet, as text that is read back exactly.
-
-    Two texts where two nodes or frequencies belong.
-
-    Parameters
-    ----------
-    reading : Reading
-    """
-    made: list[tuple[str, tuple[str, ...]]] = []
-    for key, name in (("from", reading.origin), ("at", reading.at), ("rail", reading.rail)):
-        if name:
-            made.append((key, (name,)))
-    if reading.between:
-        made.append(("between", reading.between))
-    if reading.order:
-        made.append(("order", (f"{reading.order}",)))
-    for key, unit in _UNITS.items():
-        if getattr(reading, key):
-            made.append((key, (exact(getattr(reading, key), unit),)))
-    if reading.level is not None:
-        kind, value = reading.level
-        made.append((kind, (exact(value, _LEVEL_UNITS[kind]),)))
-    for key, ends in (("band", reading.band), ("tones", reading.tones)):
-        if any(ends):
-            made.append((key, tuple(exact(end, "Hz") for end in ends)))
-    if reading.ratio:
-        made.append(("ratio", (exact(reading.ratio, ""),)))
-    if reading.weighting:
-        made.append(("weighting", (reading.weighting,)))
-    return made
 
 
 def limit_lines(readings: Sequence[Reading]) -> list[str]:
@@ -155,19 +118,16 @@ def limit_lines(readings: Sequence[Reading]) -> list[str]:
     return [*made, "{standard: DIN 45500 amplifier}"] if "damping factor" in there else made
 
 
+def _rows(section: Section[Any], stage: Stage) -> list[str]:
+    """An empty section, with an example of a row above it."""
+    row = section.example(_some_part(stage))
+    example = ", ".join(f"{word}: {_word(text)}" for word, text in row.items())
+    return [f"# {section.says}", f"#   - {{{example}}}", f"{section.name}: []", ""]
+
+
 def _some_part(stage: Stage) -> str:
     """A capacitor of the stage, or whatever part it has first."""
     return next((p.name for p in stage.parts if p.kind == "electrolytic"), stage.parts[0].name)
-
-
-def exact(value: float, unit: str) -> str:
-    """The shortest text that is read back as exactly this value."""
-    for digits in range(3, 18):
-        text = render(value, unit, digits).replace("Ω", "ohm")
-        if parse(text, unit) == value:
-            return text
-    # shifting the decimal point keeps every digit, which multiplying by 100 would not
-    return str(Decimal(repr(value)).scaleb(2 if unit == "%" else 0))
 
 
 def _word(text: str) -> str:

@@ -15,16 +15,18 @@ from circuits.errors import InputError
 from circuits.load import load_stage
 from circuits.part import within
 from circuits.prompt import counted, few_lines, some, view
-from circuits.reading import BALANCE, CROSSTALK, Reading
+from circuits.quantities import BALANCE, CROSSTALK
+from circuits.reading import Reading
 from circuits.stage import Stage
 from circuits.stagefile import MAINS
 from circuits.values import with_values
-from circuits.yamlfile import Mapping, Node, Text
+from circuits.yamlfile import Mapping, Node
 from diagnose.sheet.blank_yaml import blank_sheet
 from diagnose.sheet.csv_sheet import CSV, read_csv_sheet
 from diagnose.sheet.entry import Measured
 from diagnose.sheet.limits import Limit
 from diagnose.sheet.readings import Taken, read_readings
+from diagnose.sheet.sections import CHECKS, DONE, FOUND, SECTIONS, Check, members, read_rows
 from diagnose.sheet.standards import read_limits
 from faultlib.catalogue import kind_of
 
@@ -34,26 +36,14 @@ __all__ = [
 ]  # fmt: skip
 
 _CASE_KEYS = (
-    "case", "stage", "values", "mains", "readings", "limits", "checks", "observations",
+    "case", "stage", "values", "mains", "readings", "limits", *SECTIONS, "observations",
     "channels", "suspect", "supply", "repaired",
 )  # fmt: skip
 SUPPLIES = ("shared", "own")
 """Whether two channels have one supply or one each."""
-FOUND = ("good", "bad", "replaced", "cleaned", "adjusted")
-DONE = FOUND[2:]
-"""What counts as a repair."""
 OBSERVATIONS = (
     "intermittent", "worse when warm", "worse with level", "after a knock", "both channels",
 )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Check:
-    """What was tested or done at one part: `found` is one of `FOUND`, `how` is free text."""
-
-    part: str
-    found: str
-    how: str = ""
 
 
 @dataclass(frozen=True)
@@ -214,7 +204,7 @@ def read_case(tree: Node, path: Path, drawn: Stage | None = None) -> Case:
         stage=replace(stage, shared=shared) if of_both else stage,
         readings=readings,
         limits=read_limits(top.get("limits"), stage),
-        checks=_checks(top.get("checks"), stage),
+        checks=read_rows(CHECKS, top.get("checks"), stage),
         observations=_observations(top.get("observations")),
         channels=channels,
         suspect=suspect,
@@ -307,42 +297,12 @@ def _channels(
     return tuple(channels), suspect
 
 
-def _members(node: Node | None, what: str) -> tuple[Node, ...]:
-    if node is None:
-        return ()
-    return tuple(
-        item for item in yamlfile.items(node, what) if not (isinstance(item, Text) and item.empty)
-    )
-
-
-def _checks(node: Node | None, stage: Stage) -> tuple[Check, ...]:
-    checks = []
-    for item in _members(node, "checks"):
-        entry = yamlfile.mapping(item, "a check", ("part", "found", "how"), ("part",))
-        written = entry.entries["part"]
-        try:
-            part = stage.part(yamlfile.text(written, "a part"))
-        except InputError as error:
-            raise error.at(written.place) from None
-        found, how = entry.get("found"), entry.get("how")
-        if found is None:
-            continue
-        checks.append(
-            Check(
-                part.name,
-                yamlfile.choice(found, "finding", FOUND),
-                yamlfile.text(how, "a way of testing") if how is not None else "",
-            )
-        )
-    return tuple(checks)
-
-
 def _repaired(node: Node | None, stage: Stage, folder: Path) -> tuple[Repair, ...]:
     """One repair, or a list of them in the order in which they were done."""
     if node is None:
         return ()
     made = []
-    for item in (node,) if isinstance(node, Mapping) else _members(node, "repairs"):
+    for item in (node,) if isinstance(node, Mapping) else members(node, "repairs"):
         entry = yamlfile.mapping(item, "a repair", ("part", "how", "readings"), ("part",))
         written = entry.entries["part"]
         name = yamlfile.text(written, "a part")
@@ -364,6 +324,6 @@ def _repaired(node: Node | None, stage: Stage, folder: Path) -> tuple[Repair, ..
 def _observations(node: Node | None) -> tuple[str, ...]:
     words = (
         yamlfile.choice(item, "observation", OBSERVATIONS)
-        for item in _members(node, "observations")
+        for item in members(node, "observations")
     )
     return tuple(dict.fromkeys(words))

@@ -16,6 +16,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from circuits.conditions import CONDITIONS
 from circuits.errors import InputError, Place
 from circuits.textfile import LINE_END
 from circuits.yamlfile import Items, Mapping, Node, Text
@@ -27,24 +28,24 @@ from diagnose.sheet.cells import (
     with_point,
     with_unit,
 )
+from diagnose.sheet.sections import SECTIONS
 
 CSV = (".csv", ".tsv")
 """How the name of such a sheet ends."""
-CONDITIONS = (
-    "at", "rail", "from", "between", "frequency", "reference", "load", "power", "output level",
-    "input level", "order", "band", "frequencies", "weighting", "tones", "ratio", "thd",
-)  # fmt: skip
 FIGURES = ("max", "min", "within")
-COLUMNS = ("channel", "quantity", *CONDITIONS, "value", "unit", "uncertainty", *FIGURES, "remark")
+COLUMNS = (
+    "channel", "quantity", *CONDITIONS, "frequencies", "value", "unit", "uncertainty", *FIGURES,
+    "remark",
+)  # fmt: skip
 HEAD = ("case", "stage", "mains", "suspect", "supply")
 """Words of the first rows that say one thing."""
 LISTS: AnyMapping[str, tuple[str, ...]] = {
-    "value": ("part", "value"), "check": ("part", "found", "how"), "observation": ("words",),
-    "standard": ("name",),
+    "value": ("part", "value"), **{s.one: s.words for s in SECTIONS.values()},
+    "observation": ("words",), "standard": ("name",),
 }  # fmt: skip
 """Words of the first rows that may stand more than once, and what follows them."""
 _HEADINGS = re.compile(r'\s*"?(?:channel|quantity)"?\s*([\t;,])', re.IGNORECASE)
-_PAIRS = ("between", "tones")
+_PAIRS = tuple(c.word for c in CONDITIONS.values() if c.pair)
 _COUNTED = ("unit", "remark", "channel")
 
 
@@ -125,7 +126,7 @@ class _Top:
         self.values: dict[str, Text] = {}
         self.value_keys: dict[str, Text] = {}
         self.lists: dict[str, list[Node]] = {
-            name: [] for name in ("readings", "limits", "checks", "observations")
+            name: [] for name in ("readings", "limits", *SECTIONS, "observations")
         }
         self.channels: dict[str, list[Node]] = {}
         self.channel_keys: dict[str, Text] = {}
@@ -158,7 +159,8 @@ class _Top:
         elif word == "standard":
             self.lists["limits"].append(_mapping({"standard": (first, rest[0])}, first.place))
         else:
-            self.lists["checks"].append(_mapping(
+            section = next(name for name, s in SECTIONS.items() if s.one == word)
+            self.lists[section].append(_mapping(
                 {name: (cell, cell) for name, cell in zip(names, rest, strict=False)}, first.place
             ))
 
@@ -239,6 +241,6 @@ def _once(known: dict[str, Text], key: Text) -> None:
 
 
 def _pair(cell: Text) -> Node:
-    """Two nodes or two tones in one cell: ``c1 to 0``, ``19 kHz + 20 kHz``."""
-    words = re.split(r"\s*(?:[,;+/|]|\bto\b|\band\b)\s*", cell.value)
+    """Two nodes or frequencies in one cell: ``c1 to 0``, ``19 kHz + 20 kHz``."""
+    words = re.split(r"\s*(?:[,;+/|–]|\.\.|\bto\b|\band\b)\s*", cell.value)
     return Items(tuple(replace(cell, value=word, quoted=True) for word in words), cell.place)

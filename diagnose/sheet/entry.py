@@ -1,6 +1,6 @@
 """One entry of a bench sheet: which reading it is, and what was read.
 
-Everything that `readings`, `limits` and `channels` share: the words of the conditions, the units
+Everything that `readings`, `limits` and `channels` share: which conditions an entry has, the units
 that a value may be written in, and how an uncertainty is brought to the compared scale.
 """
 
@@ -8,23 +8,19 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
+from circuits import conditions as registry
 from circuits import yamlfile
+from circuits.conditions import CONDITIONS
 from circuits.errors import InputError, Place
 from circuits.prompt import few_lines
+from circuits.quantities import LEVELS, QUANTITIES
 from circuits.quantity import parse, render
-from circuits.reading import QUANTITIES, Reading, compared, instrument
-from circuits.stage import GROUND, Stage
+from circuits.reading import Reading, compared, instrument
+from circuits.stage import Stage
 from circuits.yamlfile import Mapping, Node, Text
-
-LEVELS = {"power": "W", "output level": "V", "input level": "V"}
-ORDERS = range(2, 11)
-_FIELDS = {"from": "origin", **dict.fromkeys(LEVELS, "level")}
-"""Conditions whose word is not the name of the field that holds them."""
-_UNITS = {"frequency": "Hz", "reference": "Hz", "load": "ohm", "thd": "%"}
 
 
 @dataclass(frozen=True)
@@ -77,7 +73,7 @@ def usual(measured: Measured) -> float:
 
 def field_of(key: str) -> str:
     """The field of a `Reading` that holds a condition of the sheet."""
-    return _FIELDS.get(key, key)
+    return CONDITIONS[key].field
 
 
 def condition_keys(name: str) -> tuple[str, ...]:
@@ -115,18 +111,13 @@ def conditions(entry: Mapping, name: str, stage: Stage, without: tuple[str, ...]
         node = entry.get(key)
         if node is None:
             continue
-        if key in LEVELS:
-            if "level" in fields:
-                raise InputError(
-                    "a second level is stated here",
-                    place=entry.keys[key].place,
-                    expected="one of power, output level, input level",
-                )
-            fields["level"] = (key, _positive(node, f"the {key}", LEVELS[key]))
-        elif key in _UNITS:
-            fields[key] = _positive(node, f"the {key}", _UNITS[key])
-        else:
-            fields[field_of(key)] = _WORDS[key](node, stage)
+        if key in LEVELS and "level" in fields:
+            raise InputError(
+                "a second level is stated here",
+                place=entry.keys[key].place,
+                expected=f"one of {', '.join(LEVELS)}",
+            )
+        fields[field_of(key)] = CONDITIONS[key].read(node, stage)
     if fields.get("origin") and fields["origin"] == fields.get("at", stage.output):
         raise InputError(
             "the signal is read where it comes from",
@@ -162,120 +153,7 @@ def level(kind: str, node: Node, reading: Reading, stage: Stage) -> tuple[str, f
     """
     if kind == "power":
         _needs_load(node, reading.load or stage.load)
-    return kind, _positive(node, f"the {kind}", LEVELS[kind])
-
-
-def _positive(node: Node, what: str, unit: str) -> float:
-    value = yamlfile.number(node, what, unit)
-    if value <= 0.0:
-        raise InputError(
-            f"{what} is {render(value, unit)}", place=node.place, expected="more than zero"
-        )
-    return value
-
-
-def frequency(node: Node) -> float:
-    """A frequency, Hz, more than zero."""
-    return _positive(node, "the frequency", "Hz")
-
-
-def _stage_node(node: Node, stage: Stage, ground: bool = False) -> str:
-    known = dict.fromkeys(
-        (*stage.nodes, *(name for name, _ in stage.test_points), *((GROUND,) if ground else ()))
-    )
-    word = stage.real(yamlfile.text(node, "node or test point"))
-    if word not in known or (word == GROUND and not ground):
-        raise InputError(
-            f"stage {stage.name} has no node {word!r}",
-            place=node.place,
-            expected="a node or test point of the stage",
-            choices=known,
-            given=word,
-        )
-    return word
-
-
-def _at(node: Node, stage: Stage) -> str:
-    return _stage_node(node, stage)
-
-
-def _rail(node: Node, stage: Stage) -> str:
-    return yamlfile.choice(node, "rail", [rail.name for rail in stage.rails])
-
-
-def _between(node: Node, stage: Stage) -> tuple[str, ...]:
-    pair = yamlfile.items(node, "between")
-    if len(pair) != 2:
-        raise InputError("two nodes belong here", place=node.place, expected='[c1, "0"]')
-    names = tuple(_stage_node(item, stage, ground=True) for item in pair)
-    if names[0] == names[1]:
-        raise InputError("these are the same node", place=node.place, expected="two nodes")
-    return names
-
-
-def _order(node: Node, stage: Stage) -> int:
-    value = yamlfile.number(node, "the order", "")
-    if value not in ORDERS:
-        raise InputError(
-            f"there is no harmonic {value:g}", place=node.place, expected="a whole number, 2 to 10"
-        )
-    return int(value)
-
-
-def band(node: Node) -> tuple[float, float]:
-    """Two frequencies, the lower one first.
-
-    Raises
-    ------
-    InputError
-        For anything else.
-    """
-    ends = _frequencies(node)
-    if len(ends) != 2 or not ends[0] < ends[1]:
-        raise InputError("a band has two ends", place=node.place, expected="[20 Hz, 20 kHz]")
-    return ends[0], ends[1]
-
-
-def _frequencies(node: Node) -> tuple[float, ...]:
-    if isinstance(node, Text):
-        written = re.split(r"\s*(?:\bto\b|–|\.\.)\s*", node.value)
-        return tuple(frequency(replace(node, value=word)) for word in written)
-    return tuple(frequency(item) for item in yamlfile.items(node, "a band"))
-
-
-def _tones(node: Node, stage: Stage) -> tuple[float, ...]:
-    tones = tuple(frequency(item) for item in yamlfile.items(node, "tones"))
-    if len(tones) != 2 or tones[0] == tones[1]:
-        raise InputError("two tones belong here", place=node.place, expected="[19 kHz, 20 kHz]")
-    return tones
-
-
-def _ratio(node: Node, stage: Stage) -> float:
-    written = yamlfile.scalar(node, "the ratio")
-    pair = re.fullmatch(r"([0-9.]+)\s*:\s*([0-9.]+)", written.value.strip())
-    if not pair:
-        return _positive(node, "the ratio", "")
-    first, second = (_positive(replace(written, value=word), "the ratio", "")
-                     for word in pair.groups())  # fmt: skip
-    return first / second
-
-
-def _weighting(node: Node, stage: Stage) -> str:
-    word = yamlfile.choice(node, "weighting", ("A", "none"))
-    return "" if word == "none" else word
-
-
-_WORDS: dict[str, Callable[[Node, Stage], object]] = {
-    "at": _at,
-    "from": _at,
-    "rail": _rail,
-    "between": _between,
-    "order": _order,
-    "band": lambda node, stage: band(node),
-    "tones": _tones,
-    "ratio": _ratio,
-    "weighting": _weighting,
-}
+    return registry.level(kind, node)
 
 
 def value_of(written: Text, reading: Reading, stage: Stage) -> tuple[float, str]:

@@ -15,11 +15,11 @@ from pathlib import Path
 from circuits import yamlfile
 from circuits.errors import InputError
 from circuits.load import from_tree, load_stage
-from circuits.quantity import render
+from circuits.quantity import exact, render
 from circuits.reading import Reading
 from circuits.stage import Stage
 from circuits.yamlfile import MOST_DEPTH, quoted
-from diagnose.sheet.blank_yaml import entry_line, exact
+from diagnose.sheet.blank_yaml import entry_line
 from diagnose.sheet.case import Case, load_case, read_case
 from diagnose.sheet.cells import lines_in
 from diagnose.sheet.csv_sheet import csv_tree, is_table

@@ -6,9 +6,11 @@ import math
 from dataclasses import dataclass, field, fields
 
 from circuits import yamlfile
+from circuits.conditions import band as ends
 from circuits.errors import InputError, Place
+from circuits.quantities import QUANTITIES
 from circuits.quantity import parse
-from circuits.reading import QUANTITIES, Reading
+from circuits.reading import Reading
 from circuits.stage import Stage
 from circuits.yamlfile import Mapping, Node
 from diagnose.sheet import entry as sheet
@@ -162,7 +164,7 @@ def read_limit(node: Node, stage: Stage, standard: str = "") -> Limit | None:
         )
     power, channels = entry.get("from power"), entry.get("channels")
     return Limit(
-        reading, low, high, sheet.band(band) if band is not None else (0.0, 0.0), entry.place,
+        reading, low, high, ends(band) if band is not None else (0.0, 0.0), entry.place,
         free, stage.load,
         yamlfile.number(power, "the power", "W") if power is not None else 0.0,
         int(yamlfile.choice(channels, "number of channels", ("1", "2"))) if channels else 0,

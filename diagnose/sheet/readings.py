@@ -9,8 +9,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from circuits import yamlfile
+from circuits.conditions import frequency
 from circuits.errors import InputError
-from circuits.reading import QUANTITIES, Reading
+from circuits.quantities import LEVELS, QUANTITIES
+from circuits.reading import Reading
 from circuits.stage import Stage
 from circuits.yamlfile import Mapping, Node, Text
 from diagnose.sheet import entry as sheet
@@ -111,7 +113,7 @@ def _entry(node: Node, stage: Stage, folder: Path) -> tuple[list[Measured], list
     entry, name = sheet.quantity_of(node, "a reading")
     keys = ("quantity", *sheet.condition_keys(name), "value", "uncertainty")
     along = "frequency" in QUANTITIES[name].required
-    levels = any(key in keys for key in sheet.LEVELS)
+    levels = any(key in keys for key in LEVELS)
     listing = ("points", "file", "column") if along or levels else ()
     entry = yamlfile.mapping(entry, f"a {name}", (*keys, *listing))
     sources = [key for key in ("points", "file") if entry.get(key) is not None]
@@ -157,7 +159,7 @@ def _entry(node: Node, stage: Stage, folder: Path) -> tuple[list[Measured], list
 
 def _not_beside(entry: Mapping, by_level: bool) -> None:
     """Refuse a condition that the rows state themselves."""
-    for key in sheet.LEVELS if by_level else ("frequency",):
+    for key in LEVELS if by_level else ("frequency",):
         if entry.get(key) is not None:
             what = "a level" if by_level else "a frequency"
             raise InputError(
@@ -173,7 +175,7 @@ def _at(
 ) -> tuple[Reading, Text]:
     """The reading of one row."""
     if axis == "frequency":
-        return replace(reading, frequency=sheet.frequency(at)), written
+        return replace(reading, frequency=frequency(at)), written
     return replace(reading, level=sheet.level(axis, at, reading, stage)), written
 
 
@@ -193,7 +195,7 @@ def _points(entry: Mapping, by_level: bool) -> list[_Row]:
         if node is not None:
             rows.append((axis, at, yamlfile.scalar(node, "a value")))
         elif not by_level:
-            sheet.frequency(at)
+            frequency(at)
     return rows
 
 

@@ -110,7 +110,7 @@ def _curves(case: Case) -> list[_Curve]:
             groups.setdefault(replace(reading, frequency=0.0), []).append(measured)
     made = []
     for kind, points in groups.items():
-        hum = kind.quantity in ("hum", "ripple")
+        hum = kind.about.kind == "mains"
         if len(points) < (_HUM_POINTS if hum else _CURVE_POINTS):
             continue
         points.sort(key=lambda m: m.reading.frequency)
@@ -147,7 +147,7 @@ def _panel(
         return Series(label, tuple(m.reading.frequency for m in measured),
                       tuple(m.value for m in measured), joined=False)  # fmt: skip
 
-    lines = first.quantity in ("hum", "ripple")
+    lines = first.about.kind == "mains"
     series = [points("measured", curve.points)]
     if predicted is not None and suspect is not None:
         series.append(Series(suspect.name, x, si(predicted), joined=not lines))

@@ -16,6 +16,7 @@ from circuits.reading import Reading, shown
 from diagnose.answer.result import Result
 from diagnose.sheet.case import Case
 from diagnose.sheet.entry import Measured
+from diagnose.sheet.sections import SECTIONS
 from diagnose.show.figure import Figure
 from diagnose.show.text_answer import amount
 
@@ -104,11 +105,12 @@ def report_body(case: Case, result: Result, figure: Figure, day: date) -> str:
     from diagnose.show.embedded import charts, drawing, lit
 
     heads, rows = _readings(case)
+    done = [(section.words, getattr(case, name)) for name, section in SECTIONS.items()]
     return _templates().get_template("report_body.html").render(
         case=case, result=result, day=f"{day.day} {day:%B %Y}", changed=_changed(case),
         drawing=drawing(case.stage, lit(result)),
         charts=charts(figure, _CHART_WIDTH, _CHART_HEIGHT),
-        note=figure.note, heads=heads, rows=rows,
+        note=figure.note, heads=heads, rows=rows, done=[one for one in done if one[1]],
     )  # fmt: skip
 
 

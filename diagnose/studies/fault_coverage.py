@@ -16,7 +16,8 @@ from typing import Any
 import numpy as np
 
 from circuits.prompt import few_lines, view
-from circuits.reading import BALANCE, CROSSTALK, Reading, instrument
+from circuits.quantities import BALANCE, CROSSTALK
+from circuits.reading import Reading, instrument
 from circuits.stage import Stage
 from diagnose.answer.result import Severity
 from diagnose.inference.channels import doubted

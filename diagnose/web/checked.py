@@ -15,6 +15,7 @@ from circuits.load import stage_names, unit_names
 from circuits.quantity import render
 from circuits.yamlfile import Items, Mapping, Node, Text
 from diagnose.sheet.case import Case, load_case
+from diagnose.sheet.sections import SECTIONS
 from diagnose.sheet.sweep_file import inside
 from diagnose.web.sheet import Typed
 from diagnose.web.written import Written, written
@@ -160,7 +161,7 @@ def _left_out(field: str) -> str:
         return "/".join((head, *rest[:3]))
     if head == "repaired" and rest:
         return f"{head}/{rest[0]}"
-    if head in ("readings", "limits", "checks", "observations") and rest:
+    if head in ("readings", "limits", "observations", *SECTIONS) and rest:
         return f"{head}/{rest[0]}"
     return field if head in ("values", "mains") and (rest or head == "mains") else ""
 

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from typing import Any
 
 from circuits import yamlfile
 from circuits.errors import InputError
 from circuits.yamlfile import Items, Node, Text
-from diagnose.web.sheet import FIGURES, KNOWN, Check, Entry, Limit, Pairs, Point, Repair, Typed
+from diagnose.sheet.sections import SECTIONS, Section, members
+from diagnose.web.sheet import FIGURES, KNOWN, Entry, Limit, Pairs, Point, Repair, Typed
 
 _NOT_CONDITIONS = ("quantity", "value", "uncertainty", "points", "file")
 
@@ -58,12 +60,13 @@ def from_tree(top: yamlfile.Mapping, text: str = "", head: str = "", extra: str 
         channels=channels,
         suspect=_word(top.get("suspect")),
         readings=readings if channels else _entries(top.get("readings"), text),
-        limits=tuple(_limit(item) for item in _members(top.get("limits"), "limits")),
-        checks=tuple(_check(item) for item in _members(top.get("checks"), "checks")),
+        limits=tuple(_limit(item) for item in members(top.get("limits"), "limits")),
         observations=tuple(
-            _word(item) for item in _members(top.get("observations"), "observations")
+            _word(item) for item in members(top.get("observations"), "observations")
         ),
         repaired=_repaired(top.get("repaired"), text),
+        rows={name: tuple(_row(section, item) for item in members(top.get(name), name))
+              for name, section in SECTIONS.items()},
         head=head,
         extra=extra,
     )
@@ -143,7 +146,7 @@ def _side_by_side(left: Entry | None, right: Entry | None) -> Entry:
 
 def _entries(node: Node | None, text: str) -> tuple[Entry, ...]:
     lines = text.splitlines()
-    return tuple(_from_node(item, lines) for item in _members(node, "readings"))
+    return tuple(_from_node(item, lines) for item in members(node, "readings"))
 
 
 def _from_node(node: Node, lines: Sequence[str]) -> Entry:
@@ -180,7 +183,7 @@ def _repaired(node: Node | None, text: str) -> tuple[Repair, ...]:
     """One repair, or a list of them."""
     if node is None:
         return ()
-    rows = (node,) if isinstance(node, yamlfile.Mapping) else _members(node, "repairs")
+    rows = (node,) if isinstance(node, yamlfile.Mapping) else members(node, "repairs")
     made = []
     for item in rows:
         row = yamlfile.mapping(item, "a repair", ("part", "how", "readings"))
@@ -189,17 +192,9 @@ def _repaired(node: Node | None, text: str) -> tuple[Repair, ...]:
     return tuple(made)
 
 
-def _check(node: Node) -> Check:
-    row = yamlfile.mapping(node, "a check", ("part", "found", "how"))
-    return Check(_word(row.get("part")), _word(row.get("found")), _word(row.get("how")))
-
-
-def _members(node: Node | None, what: str) -> tuple[Node, ...]:
-    if node is None:
-        return ()
-    return tuple(
-        item for item in yamlfile.items(node, what) if not (isinstance(item, Text) and item.empty)
-    )
+def _row(section: Section[Any], node: Node) -> dict[str, str]:
+    row = yamlfile.mapping(node, f"a {section.one}", section.words)
+    return {word: _word(row.get(word)) for word in section.words}
 
 
 def _named(node: Node | None, what: str) -> Pairs:

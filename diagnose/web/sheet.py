@@ -13,11 +13,13 @@ from dataclasses import asdict, dataclass, field
 from typing import Any, TypeVar
 
 from circuits.errors import InputError
+from diagnose.sheet.sections import SECTIONS
 
 Pairs = tuple[tuple[str, str], ...]
+Rows = tuple[Mapping[str, str], ...]
 
 KNOWN = (
-    "case", "stage", "values", "mains", "readings", "limits", "checks", "observations",
+    "case", "stage", "values", "mains", "readings", "limits", *SECTIONS, "observations",
     "channels", "suspect", "repaired",
 )  # fmt: skip
 """Sections that the page has fields for; others are kept as they stand."""
@@ -75,15 +77,6 @@ class Limit:
 
 
 @dataclass(frozen=True)
-class Check:
-    """What was done at one part."""
-
-    part: str = ""
-    found: str = ""
-    how: str = ""
-
-
-@dataclass(frozen=True)
 class Repair:
     """What was done to a part, and what was read after."""
 
@@ -104,7 +97,9 @@ class Typed:
     channels : tuple of str
         Names of both channels, or empty for a unit of one.
     suspect : str
-    readings, limits, checks, observations, repaired
+    readings, limits, observations, repaired
+    rows : mapping of str to rows
+        Of every section of `SECTIONS` by its word, each row the texts of its columns by theirs.
     head : str
         Lines before the first section.
     extra : str
@@ -119,9 +114,9 @@ class Typed:
     suspect: str = ""
     readings: tuple[Entry, ...] = ()
     limits: tuple[Limit, ...] = ()
-    checks: tuple[Check, ...] = ()
     observations: tuple[str, ...] = ()
     repaired: tuple[Repair, ...] = ()
+    rows: Mapping[str, Rows] = field(default_factory=dict)
     head: str = field(default="", repr=False)
     extra: str = field(default="", repr=False)
 
@@ -133,7 +128,9 @@ class Typed:
 
 def to_page(sheet: Typed) -> dict[str, Any]:
     """The sheet as plain data for the page."""
-    return asdict(sheet)
+    data = asdict(sheet)
+    rows = data.pop("rows")
+    return data | {name: rows.get(name, ()) for name in SECTIONS}
 
 
 def from_page(data: object) -> Typed:
@@ -160,17 +157,19 @@ def from_page(data: object) -> Typed:
         limits=_rows(top.get("limits"), lambda row: Limit(
             _text(row.get("quantity")), _pairs(row.get("conditions")), _pairs(row.get("figures")),
         )),
-        checks=_rows(top.get("checks"), lambda row: Check(
-            _text(row.get("part")), _text(row.get("found")), _text(row.get("how")),
-        )),
         observations=_texts(top.get("observations")),
         repaired=_rows(top.get("repaired"), lambda row: Repair(
             _text(row.get("part")), _text(row.get("how")),
             _rows(row.get("readings"), lambda entry: _entry(entry, 1)),
         )),
+        rows={name: _texts_of(top.get(name), section.words) for name, section in SECTIONS.items()},
         head=_block(top.get("head")),
         extra=_block(top.get("extra")),
     )  # fmt: skip
+
+
+def _texts_of(data: object, words: Sequence[str]) -> Rows:
+    return _rows(data, lambda row: {word: _text(row.get(word)) for word in words})
 
 
 def _entry(row: Mapping[str, object], wide: int) -> Entry:

@@ -6,7 +6,7 @@ import io
 import re
 import tempfile
 import zipfile
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,11 +18,13 @@ from circuits.errors import InputError
 from circuits.hazards import Hazards, hazards
 from circuits.kinds import kind
 from circuits.load import load_stage, stage_names, unit_names
+from circuits.quantities import LEVELS, QUANTITIES
 from circuits.quantity import render
-from circuits.reading import QUANTITIES, Reading
+from circuits.reading import Reading
 from circuits.stage import GROUND, Stage
-from diagnose.sheet.case import DONE, FOUND, OBSERVATIONS
+from diagnose.sheet.case import DONE, OBSERVATIONS
 from diagnose.sheet.csv_sheet import CSV, HEAD, LISTS, read_csv_sheet
+from diagnose.sheet.sections import SECTIONS, Section
 from diagnose.sheet.standards import standards
 from diagnose.show.embedded import STYLES, drawing
 from diagnose.web.checked import Checked
@@ -34,7 +36,6 @@ from diagnose.web.shelf import FILE, Kept
 
 sheets = Blueprint("sheets", __name__)
 _RECORDINGS = (".wav", ".flac")
-_LEVELS = ("power", "output level", "input level")
 
 
 @sheets.get("/")
@@ -255,24 +256,34 @@ def _minded(about: Hazards, name: str) -> dict[str, str]:
     }
 
 
+def _plain(section: Section[Any]) -> dict[str, Any]:
+    """What the page has to know of a section to show its rows and to begin one."""
+    return {
+        "name": section.name, "one": section.one, "title": section.title, "add": section.add,
+        "columns": [asdict(column) for column in section.columns],
+    }  # fmt: skip
+
+
 def _choices(stage: Stage | None) -> dict[str, Any]:
     """What the fields of a sheet may hold."""
     about = None if stage is None else hazards(stage)
     quantities = {
         q.name: {
             "unit": {"ohm": "Ω", "deg": "°"}.get(q.unit, q.unit), "required": q.required,
+            "unit beside a level": q.with_level,
             "optional": q.optional, "how": q.how, "simulated": q.simulated,
             **({} if about is None else _minded(about, q.name)),
         }
         for q in QUANTITIES.values()
     }  # fmt: skip
     made: dict[str, Any] = {
-        "quantities": quantities, "found": FOUND, "done": DONE, "observations": OBSERVATIONS,
+        "quantities": quantities, "done": DONE, "observations": OBSERVATIONS,
+        "sections": [_plain(section) for section in SECTIONS.values()], "levels": tuple(LEVELS),
         "standards": {one.name: one.title for one in standards().values()},
     }  # fmt: skip
     if stage is None:
         return made | {"stage": None}
-    signal = [[key, render(value, "W" if key == "power" else "V")] for key, value in stage.signal]
+    signal = [[key, render(value, LEVELS[key])] for key, value in stage.signal]
     probed = dict(stage.test_points)
     return made | {
         "stage": {

@@ -9,11 +9,14 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
+from typing import Any
 
+from circuits.conditions import CONDITIONS
 from circuits.yamlfile import quoted
-from diagnose.web.sheet import Entry, Limit, Pairs, Typed
+from diagnose.sheet.sections import SECTIONS, Section
+from diagnose.web.sheet import Entry, Limit, Pairs, Rows, Typed
 
-_LISTS = ("between", "band", "tones", "frequencies")
+_LISTS = (*(c.word for c in CONDITIONS.values() if c.pair), "frequencies")
 _NOTHING = '""'
 _HEAD = "# A bench sheet; rank it with: diagnose rank FILE"
 
@@ -107,16 +110,8 @@ def written(sheet: Typed, without: Collection[str] = ()) -> Written:
     paper.end("values")
     _readings(paper, sheet, without)
     _limits(paper, sheet, without)
-    _listed(paper, "checks")
-    for k, check in enumerate(sheet.checks):
-        if f"checks/{k}" in without or not (check.part or check.how):
-            continue
-        paper.add("  - ")
-        paper.braces(
-            (key, quoted(value), f"checks/{k}/{key}")
-            for key, value in (("part", check.part), ("found", check.found), ("how", check.how))
-        )
-        paper.end(f"checks/{k}")
+    for section in SECTIONS.values():
+        _rows(paper, section, sheet.rows.get(section.name, ()), without)
     noted = [(k, word) for k, word in enumerate(sheet.observations)
              if word and f"observations/{k}" not in without]  # fmt: skip
     paper.add("observations: [")
@@ -223,6 +218,19 @@ def _repaired(paper: _Paper, sheet: Typed, without: Collection[str]) -> None:
         paper.line("    readings:", row)
         for r, entry in enumerate(made.readings):
             _entry(paper, entry, f"{row}/readings/{r}", 0, "      ", without)
+
+
+def _rows(
+    paper: _Paper, section: Section[Any], rows: Rows, without: Collection[str]
+) -> None:
+    _listed(paper, section.name)
+    for k, typed in enumerate(rows):
+        row = f"{section.name}/{k}"
+        if row in without or not section.filled(typed):
+            continue
+        paper.add("  - ")
+        paper.braces((word, quoted(typed.get(word, "")), f"{row}/{word}") for word in section.words)
+        paper.end(row)
 
 
 def _limits(paper: _Paper, sheet: Typed, without: Collection[str]) -> None:

@@ -34,8 +34,8 @@ export class Fields {
   about(entry) { return this.choices.quantities[entry.quantity] || { required: [], optional: [], unit: "" }; }
 
   unit(entry) {
-    const levels = entry.conditions.some(([key]) => /level|power/.test(key));
-    return entry.quantity === "hum" && levels ? "dB" : this.about(entry).unit;
+    const levels = entry.conditions.some(([key]) => this.choices.levels.includes(key));
+    return levels && this.about(entry)["unit beside a level"] || this.about(entry).unit;
   }
 
   quantity(row, entry) {
@@ -214,18 +214,26 @@ export class Fields {
       } }, "+ reading after the repair"));
   }
 
-  check(k) {
-    const check = this.sheet.checks[k];
-    const row = `checks/${k}`;
+  /** A row of a section that is a list of plain rows, as the server describes it. */
+  listed(section, k) {
+    const entry = this.sheet[section.name][k];
+    const row = `${section.name}/${k}`;
     const parts = (this.choices.parts || []).map((p) => [p.name, `${p.name} ${p.role}`.trim()]);
-    return make("div", { class: "row check", "data-row": row, role: "group", "aria-label": `check of ${check.part}` },
-      this.select(`${row}/part`, check.part, parts, (word) => { check.part = word; }, { "aria-label": "part" }),
-      make("div", { class: "conditions" },
-        make("label", {}, "was", this.select(`${row}/found`, check.found, this.choices.found.map((w) => [w, w]),
-          (word) => { check.found = word; })),
-        make("label", {}, "by", this.input(`${row}/how`, check.how, (text) => { check.how = text; },
-          { placeholder: "capacitance and ESR", class: "long" }))),
-      make("span"), this.remove(this.sheet.checks, k, `check of ${check.part}`, "checks"));
+    const control = (column) => {
+      const field = `${row}/${column.word}`;
+      const store = (text) => { entry[column.word] = text; };
+      const said = column.label ? {} : { "aria-label": column.word };
+      if (column.part) return this.select(field, entry[column.word], parts, store, said);
+      if (column.choices.length)
+        return this.select(field, entry[column.word], column.choices.map((word) => [word, word]), store, said);
+      return this.input(field, entry[column.word], store, { placeholder: column.example, class: "long", ...said });
+    };
+    const [first, ...rest] = section.columns;
+    const name = `${section.one} of ${entry[first.word]}`;
+    return make("div", { class: "row listed", "data-row": row, role: "group", "aria-label": name },
+      control(first),
+      make("div", { class: "conditions" }, rest.map((column) => make("label", {}, column.label, control(column)))),
+      make("span"), this.remove(this.sheet[section.name], k, name, section.name));
   }
 
   values() {

@@ -56,10 +56,10 @@ function shaped(field) {
   found?.focus();
 }
 
-const adds = (list, words, make_) => make("button", {
+const adds = (list, words, make_, first = "quantity") => make("button", {
   type: "button", id: `add-${list}`, onclick: () => {
     sheet[list].push(make_());
-    shaped(`${list}/${sheet[list].length - 1}/${list === "checks" || list === "repaired" ? "part" : "quantity"}`);
+    shaped(`${list}/${sheet[list].length - 1}/${first}`);
     typed(list);
   },
 }, words);
@@ -84,16 +84,14 @@ function draw() {
         sheet.limits.map((_, k) => fields.limit(k)), make("div", { class: "line" },
           adds("limits", "+ limit", () => ({ quantity: "gain", conditions: [["frequency", "1 kHz"]], figures: [["min", ""], ["max", ""]] })),
           standard())),
-      make("section", { "aria-labelledby": "h-checks" }, make("h2", { id: "h-checks" }, "Parts tested or changed"),
-        sheet.checks.map((_, k) => fields.check(k)), make("div", { class: "line" },
-          adds("checks", "+ part", () => ({ part: "", found: "good", how: "" })))),
+      choices.sections.map(rows),
       make("section", { "aria-labelledby": "h-remarks" }, make("h2", { id: "h-remarks" }, "What was noticed"),
         make("div", { class: "remarks" }, choices.observations.map((word) => make("label", {},
           make("input", { type: "checkbox", ".checked": sheet.observations.includes(word), onchange: (event) => remark(word, event.target.checked) }), word)))),
       make("section", { "aria-labelledby": "h-repaired" }, make("h2", { id: "h-repaired" }, "After a repair"),
         make("p", { class: "dim" }, "What was done, and the same readings taken again: the answer then says whether the fault is gone."),
         sheet.repaired.map((_, k) => fields.repair(k)), make("div", { class: "line" },
-          adds("repaired", "+ repair", () => ({ part: "", how: "replaced", readings: [] }))))),
+          adds("repaired", "+ repair", () => ({ part: "", how: "replaced", readings: [] }), "part")))),
     make("div", { class: "side" },
       make("section", { "aria-labelledby": "h-stage" }, make("h2", { id: "h-stage" }, choices.stage?.title || sheet.stage), drawing),
       make("details", { id: "d-values", open: sheet.values.length > 0 }, make("summary", {}, "Part values that differ on this unit's schematic"), fields.values())));
@@ -101,6 +99,14 @@ function draw() {
   form.removeAttribute("aria-busy");
   problems(last);
 }
+
+/** A section that is a list of plain rows; a new row begins with the usual choices. */
+const rows = (section) => make("section", { "aria-labelledby": `h-${section.name}` },
+  make("h2", { id: `h-${section.name}` }, section.title),
+  (sheet[section.name] ??= []).map((_, k) => fields.listed(section, k)), make("div", { class: "line" },
+    adds(section.name, section.add,
+      () => Object.fromEntries(section.columns.map((column) => [column.word, column.choices[0] || ""])),
+      section.columns[0].word)));
 
 const standard = () => make("button", {
   type: "button", onclick: () => {

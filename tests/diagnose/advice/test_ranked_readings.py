@@ -12,7 +12,7 @@ import pytest
 
 from circuits.load import load_stage, stage_names
 from circuits.reading import Reading
-from diagnose.advice.candidates import candidates, distortion, effort, effort_text, written
+from diagnose.advice.candidates import candidates, distortion, effort, effort_text, pasted
 from diagnose.advice.next_reading import NextReading
 from diagnose.advice.posterior_draws import HEALTHY, drawn
 from diagnose.advice.ranked_readings import advise, short
@@ -114,7 +114,7 @@ def test_every_candidate_pastes_into_a_sheet_as_itself(name: str, tmp_path: Path
     assert len({r.key() for r in readings}) == len(readings)
     import json
 
-    lines = [json.dumps({**dict(written(r)), "value": _value(r)}) for r in readings]
+    lines = [json.dumps({**dict(pasted(r)), "value": _value(r)}) for r in readings]
     path = tmp_path / "case.yaml"
     path.write_text(f"stage: {name}\nreadings:\n" + "".join(f"  - {line}\n" for line in lines))
     assert [m.reading for m in load_case(path).readings] == list(readings)

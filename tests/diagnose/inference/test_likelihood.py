@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,6 +16,7 @@ from diagnose.inference.likelihood import (
     Observed,
     Spread,
     conditional,
+    covariance_around,
     log_density,
     log_loose,
     log_student,
@@ -156,6 +159,35 @@ def test_the_spread_is_the_sum_of_its_three_causes() -> None:
                 + model_covariance(readings, observed.values))
     np.testing.assert_allclose(made.factor @ made.factor.T, expected)
     np.testing.assert_allclose(covariance(moves), moves.T @ moves)
+
+
+def test_two_channels_share_the_model_s_error_and_one_stands_by_itself() -> None:
+    """Random effects (a common one and one's own): covariances add, and all the rest is the bench.
+
+    The own part is 5 % of the variance, as `model_error` says; the common one is wider by the
+    factor that the readings state.
+    """
+    reading = Reading("gain", frequency=1e3)
+    alone = seen(reading, reading, values=[1.0, 1.0])
+    both = replace(alone, channels=(0, 1), common=4.0)
+    sigma = model_errors()[1]["gain"].sigma
+    mine = 0.05 * sigma**2
+    common = 16.0 * 0.95 * sigma**2
+    np.testing.assert_allclose(
+        covariance_around(both, both.values),
+        [[common + mine + 0.01, common], [common, common + mine + 0.01]],
+    )
+    apart = np.diag(covariance_around(both, both.values, twins=False))
+    np.testing.assert_allclose(apart, sigma**2 + 0.01)
+
+
+def test_the_spread_is_put_together_in_one_place() -> None:
+    """Put together by hand in five places it was not alike in all of them."""
+    root = Path(__file__).resolve().parents[3]
+    users = {path.stem for package in ("circuits", "faultlib", "diagnose")
+             for path in (root / package).rglob("*.py")
+             if "model_covariance(" in path.read_text(encoding="utf-8")}  # fmt: skip
+    assert users == {"model_error", "likelihood"}
 
 
 def test_one_misread_value_costs_less_than_under_a_gaussian() -> None:

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from circuits.errors import InputError
 from circuits.load import load_stage, series_resistance
-from circuits.reading import QUANTITIES, Reading
-from diagnose.sheet.case import Case, Check, Measured, blank_sheet, load_case
+from circuits.reading import Reading
+from diagnose.sheet.case import Case, Check, Measured, load_case
 
 DATA = Path(__file__).parents[2] / "data"
 STAGE = load_stage("small.yaml", DATA)
@@ -243,57 +240,3 @@ def test_an_error_in_the_stage_is_shown_in_the_stage(tmp_path: Path) -> None:
         load_case(tmp_path / "case.yaml")
     assert caught.value.place is not None
     assert caught.value.place.file.endswith("bad.yaml")
-
-
-FREQUENCY = st.floats(0.1, 1e6) | st.sampled_from([20.0, 50.0, 1e3, 20e3])
-CONDITIONS = {
-    "at": st.sampled_from(["c1", "e1", "ie"]),
-    "rail": st.just("vcc"),
-    "frequency": FREQUENCY,
-    "reference": FREQUENCY,
-    "load": st.floats(0.5, 1e6),
-    "order": st.integers(2, 10),
-    "band": st.tuples(st.floats(1.0, 999.0), st.floats(1e3, 1e6)),
-    "weighting": st.sampled_from(["", "A"]),
-    "between": st.sampled_from([("c1", "0"), ("e1", "c1")]),
-    "tones": st.just((19e3, 20e3)),
-    "ratio": st.floats(0.1, 10.0),
-    "thd": st.floats(1e-5, 0.1),
-}
-
-
-@st.composite
-def any_reading(draw: st.DrawFn) -> Reading:
-    about = QUANTITIES[draw(st.sampled_from(sorted(QUANTITIES)))]
-    fields = {}
-    for key in about.required:
-        fields[key] = draw(CONDITIONS[key])
-    for key in about.optional:
-        if key in CONDITIONS and draw(st.booleans()):
-            fields[key] = draw(CONDITIONS[key])
-    if "power" in about.optional and draw(st.booleans()):
-        level = draw(st.sampled_from(["power", "output level", "input level"]))
-        fields["level"] = (level, draw(st.floats(1e-4, 100.0)))
-    return Reading(about.name, **fields)
-
-
-@settings(derandomize=True, deadline=None, max_examples=50)
-@given(st.lists(any_reading(), max_size=8, unique_by=lambda reading: reading.key()))
-def test_a_blank_sheet_comes_back(tmp_path_factory: pytest.TempPathFactory,
-                                  readings: list[Reading]) -> None:  # fmt: skip
-    folder = tmp_path_factory.getbasetemp() / "blank"
-    folder.mkdir(exist_ok=True)
-    (folder / "small.yaml").write_text((DATA / "small.yaml").read_text())
-    text = blank_sheet(STAGE, [(r, "a note: # of [two]\nlines") for r in readings], "small.yaml")
-    path = folder / "case.yaml"
-    path.write_text(text)
-    blank = load_case(path)
-    assert blank.readings == ()
-    assert blank.name == STAGE.title
-    assert blank.stage == STAGE
-    path.write_text(text.replace("value: }", "value: 1}"))
-    filled = load_case(path)
-    assert [measured.reading for measured in filled.readings] == readings
-    for measured in filled.readings:
-        assert measured.value == (0.01 if measured.reading.unit == "%" else 1.0)
-        assert math.isfinite(measured.value)

@@ -20,7 +20,7 @@ from diagnose.cli.main import main
 from diagnose.sheet.blank_csv import blank_csv
 from diagnose.sheet.blank_yaml import blank_sheet
 from diagnose.sheet.case import Case, load_case
-from tests.diagnose.sheet.test_case import DATA, STAGE, any_reading
+from tests.diagnose.sheet.test_round_trip import DATA, STAGE, any_reading
 from tests.test_mutated_input import PROFILE, answer, mutated
 
 FULL = """case,Record input of the hall amplifier hums,,,

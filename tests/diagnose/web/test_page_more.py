@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from diagnose.sheet.case import load_case
+from diagnose.sheet.sections import SECTIONS
 from tests.diagnose.web.browsing import name_of, saved
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -87,6 +88,35 @@ def test_a_repair_is_judged_and_reported_with_readings_before_and_after(opened: 
     text = said.inner_text()
     assert "The fault is gone" in text
     assert re.search(r"gain at 10 Hz\s+-5.48 dB\s+-0.10 dB", text)
+
+
+def test_rows_of_a_section_are_typed_as_it_is_described(opened: Any, served: Any) -> None:
+    """Every section of plain rows: a row typed, saved, read by the command line, in the report."""
+    before = {name: opened.locator(f'[data-row^="{name}/"]').count() for name in SECTIONS}
+    for name, section in SECTIONS.items():
+        opened.get_by_role("button", name=section.add, exact=True).click()
+        for column in section.columns:
+            field = opened.locator(f"#f-{name}-{before[name]}-{column.word}")
+            if column.part:
+                field.select_option("C1")
+            elif column.choices:
+                assert field.input_value() == column.choices[0]
+                field.select_option(column.choices[-1])
+            else:
+                field.fill("a word: with a colon")
+    saved(opened)
+    assert opened.locator(".problem:visible").count() == 0
+    case = load_case(served.sheets / name_of(opened) / "sheet.yaml")
+    opened.goto(f"/sheet/{name_of(opened)}/report")
+    told = opened.locator("article.report")
+    told.wait_for()
+    for name, section in SECTIONS.items():
+        row = getattr(case, name)[-1]
+        for column in section.columns:
+            typed = column.choices[-1] if column.choices else "a word: with a colon"
+            expected = "C1" if column.part else typed
+            assert getattr(row, column.word) == expected
+            assert expected in told.inner_text()
 
 
 def test_light_and_dark_are_the_users_choice_and_stay(opened: Any) -> None:

@@ -15,9 +15,10 @@ from hypothesis import strategies as st
 
 from circuits.errors import InputError
 from diagnose.sheet.case import Case, load_case
+from diagnose.sheet.sections import SECTIONS
 from diagnose.web.checked import check
 from diagnose.web.opened import from_file
-from diagnose.web.sheet import Check, Entry, Limit, Point, Typed, from_page, to_page
+from diagnose.web.sheet import Entry, Limit, Point, Typed, from_page, to_page
 from diagnose.web.written import written
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -93,7 +94,9 @@ SHEET = st.builds(
     readings=st.lists(ENTRY, max_size=3).map(tuple),
     limits=st.lists(st.builds(Limit, WORDS, st.just(()), st.just((("max", "3 dB"),))),
                     max_size=2).map(tuple),
-    checks=st.lists(st.builds(Check, WORDS, TYPED, TYPED), max_size=2).map(tuple),
+    rows=st.fixed_dictionaries({name: st.lists(st.fixed_dictionaries(
+        {column.word: WORDS if column.part else TYPED for column in section.columns}
+    ), max_size=2).map(tuple) for name, section in SECTIONS.items()}),
     observations=st.lists(TYPED, max_size=2).map(tuple),
 )  # fmt: skip
 
@@ -144,7 +147,7 @@ def test_every_mistake_is_told_beside_its_own_field(tmp_path: Path) -> None:
     points[3] = Point("100 Hz", ("three",))
     rows[6] = replace(rows[6], points=tuple(points))
     sheet = replace(sheet, readings=tuple(rows), mains="fifty", values=(("C3", "12 V"),),
-                    checks=(Check("C99", "good", ""),),
+                    rows={"checks": ({"part": "C99", "found": "good", "how": ""},)},
                     limits=(replace(sheet.limits[0], figures=(("min", "3 V"),)),))  # fmt: skip
     found = check(sheet, tmp_path)
     assert {p.field for p in found.problems} == {
