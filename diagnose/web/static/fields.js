@@ -66,9 +66,10 @@ export class Fields {
       }, make("option", { value: "" }, "+"), left.map((key) => make("option", { value: key }, key))));
     const node = entry.conditions.find(([key]) => key === "at")?.[1];
     const said = this.choices.nodes?.find(([name]) => name === node)?.[1];
+    const told = about(this.choices, entry);
     const inner = entry.conditions.some(([key, value]) => ["at", "from", "rail"].includes(key) && value);
-    const mark = (inner ? about.inner : about.mark) || "";
-    if (mark) made.push(make("span", { class: "caution", title: inner ? about["inner caution"] : about.caution }, `⚠ ${mark}`));
+    const mark = (inner ? told.inner : told.mark) || "";
+    if (mark) made.push(make("span", { class: "caution", title: inner ? told["inner caution"] : told.caution }, `⚠ ${mark}`));
     // a blank sheet's note begins with the same mark
     const note = mark && entry.note.startsWith(mark) ? entry.note.slice(mark.length).replace(/^: /, "") : entry.note;
     if (note && note !== said) made.push(make("span", { class: "says" }, note));
