@@ -175,6 +175,7 @@ def test_types_of_vectors():
     engine._forget()
 
 
+@pytest.mark.slow
 def test_memory_stays_bounded():
     if not sys.platform.startswith("linux"):
         pytest.skip("reads /proc")
@@ -215,6 +216,7 @@ def sour(item):
     return bias_of(changed(RC, V1=float(item)))
 
 
+@pytest.mark.slow
 def test_a_spoilt_simulator_costs_one_item():
     items = [1, 2, "quit", 3, 4, "cannot recover", 5, "netlist", *range(6, 40)]
     with Pool(workers=2, timeout=5.0) as pool:

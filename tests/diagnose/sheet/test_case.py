@@ -277,6 +277,7 @@ def any_reading(draw: st.DrawFn) -> Reading:
     return Reading(about.name, **fields)
 
 
+@pytest.mark.slow
 @settings(derandomize=True, deadline=None, max_examples=50)
 @given(st.lists(any_reading(), max_size=8, unique_by=lambda reading: reading.key()))
 def test_a_blank_sheet_comes_back(tmp_path_factory: pytest.TempPathFactory,

@@ -8,9 +8,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 
 from diagnose.sheet.case import load_case
 from tests.diagnose.web.browsing import name_of, saved
+
+pytestmark = pytest.mark.slow
 
 ROOT = Path(__file__).resolve().parents[3]
 
