@@ -1,5 +1,6 @@
 # make demo    set up and rank the shipped example
 # make test    set up with the tools of development and run everything that CI runs
+# make fast    the same without the tests marked slow: under a minute once it is set up
 # make bench   the benchmarks, each printing its table
 # make check   ./check alone, in an environment that stands already
 # The environment is .venv; a stamp in it makes a second call quick.
@@ -10,14 +11,19 @@ VENV   := .venv
 BIN    := $(VENV)/bin
 READY  := $(VENV)/ready
 DEV    := $(VENV)/ready-dev
+NODE   := tests/page/node_modules
+PAGE   := $(NODE)/.package-lock.json
 
-.PHONY: scores demo test bench check venv clean
+.PHONY: scores demo test fast bench check venv clean
 
 demo: $(READY)
 	$(BIN)/diagnose rank examples/hall-record-hum.yaml
 
-test: $(DEV)
+test: venv
 	./check
+
+fast: venv
+	./check --fast
 
 bench: $(DEV)
 	@set -e; for name in engine_overhead rank_speed measure_speed page_speed; do \
@@ -31,10 +37,10 @@ scores: $(DEV)
 check:
 	./check
 
-venv: $(DEV)
+venv: $(DEV) $(PAGE)
 
 clean:
-	rm -rf $(VENV) build *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis
+	rm -rf $(VENV) $(NODE) build *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis
 
 $(VENV)/bin/python:
 	.ci/need python3-venv
@@ -49,3 +55,9 @@ $(DEV): pyproject.toml | $(VENV)/bin/python
 	.ci/need libngspice0 gnucap chromium
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[dev]'
 	touch $@ $(READY)
+
+# the linter of the page's scripts, of the versions in the lock file; npm touches only the folder below
+$(PAGE): tests/page/package-lock.json
+	.ci/need nodejs npm
+	npm ci --prefix tests/page --no-audit --no-fund --loglevel=error
+	touch $@

@@ -29,6 +29,8 @@ from faultlib.signature import signatures
 from faultlib.simulate import Laboratory
 from faultlib.store import Memory
 
+pytestmark = pytest.mark.slow
+
 SEED = 7
 STAGES = {"phono-two-transistor": (18, 6), "phono-opamp": (14, 5), "output-complementary": (5, 1)}
 """Units with a fault that shows, and healthy ones; fewer of the stage that takes longest."""

@@ -15,6 +15,8 @@ from diagnose.sheet.case import load_case
 from faultlib.simulate import Laboratory
 from faultlib.store import Store
 
+pytestmark = pytest.mark.slow
+
 LIKELY, VERY_LIKELY = 0.66, 0.90
 UNLIKELY, EXCEPTIONALLY_UNLIKELY = 0.05, 0.01
 """What words for chances stand for: likely, very likely, extremely unlikely and exceptionally

@@ -68,6 +68,7 @@ def answer(load: Callable[[Path], object], path: Path) -> object:
     return refused
 
 
+@pytest.mark.slow
 @PROFILE
 @given(mutated(STAGES))
 def test_stage_files(tmp_path_factory: pytest.TempPathFactory, data: bytes) -> None:
@@ -76,6 +77,7 @@ def test_stage_files(tmp_path_factory: pytest.TempPathFactory, data: bytes) -> N
     assert isinstance(answer(load_stage, path), Stage | InputError)
 
 
+@pytest.mark.slow
 @PROFILE
 @given(mutated([SHEET]))
 def test_case_files(tmp_path_factory: pytest.TempPathFactory, data: bytes) -> None:
@@ -87,6 +89,7 @@ def test_case_files(tmp_path_factory: pytest.TempPathFactory, data: bytes) -> No
     assert isinstance(answer(load_case, path), Case | InputError)
 
 
+@pytest.mark.slow
 @settings(PROFILE, max_examples=150)
 @given(mutated([SWEEP]))
 def test_sweep_files(tmp_path_factory: pytest.TempPathFactory, data: bytes) -> None:

@@ -97,6 +97,7 @@ def _answers(benchmark: Benchmark) -> list[tuple[str, str, frozenset[str]]]:
     return made
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("benchmark", BENCHMARKS, ids=lambda b: b.stage)
 def test_random_benches_are_named_right(benchmark: Benchmark) -> None:
     answers = _answers(benchmark)

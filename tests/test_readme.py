@@ -14,6 +14,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 ROOT = Path(__file__).resolve().parents[1]
 LEFT_OUT = "…"
 
@@ -53,6 +55,7 @@ def missing(shown: list[str], printed: list[str]) -> list[str]:
     return lost
 
 
+@pytest.mark.slow
 def test_what_the_readme_shows_is_what_comes_out(tmp_path: Path) -> None:
     shutil.copytree(ROOT / "examples", tmp_path / "examples")
     environment = {**os.environ, "PYTHONPATH": str(ROOT), "AMP_DIAGNOSE_CACHE": str(tmp_path / "c")}

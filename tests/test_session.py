@@ -26,6 +26,8 @@ from diagnose.sheet.case import Case, load_case
 from faultlib.simulate import Laboratory
 from faultlib.store import Memory
 
+pytestmark = pytest.mark.slow
+
 FOLDER = Path(__file__).resolve().parents[1] / "examples" / "session"
 CHANNELS = ("left", "right")
 

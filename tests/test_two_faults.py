@@ -28,6 +28,8 @@ from faultlib.signature import Signatures, signatures
 from faultlib.simulate import Laboratory, Variant
 from faultlib.store import Memory
 
+pytestmark = pytest.mark.slow
+
 STAGE = "phono-two-transistor"
 SEED = 5
 PAIRS = 7

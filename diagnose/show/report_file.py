@@ -18,7 +18,7 @@ from diagnose.sheet.case import Case
 from diagnose.sheet.entry import Measured
 from diagnose.sheet.sections import SECTIONS
 from diagnose.show.figure import Figure
-from diagnose.show.text_answer import amount
+from diagnose.show.wording import amount
 
 if TYPE_CHECKING:
     from jinja2 import Environment

@@ -4,60 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from circuits.quantity import render
-from circuits.reading import quantity_of, readable
 from diagnose.answer.result import (
     DerivedLine,
     Explained,
     Group,
     Result,
-    Severity,
     Suspect,
     VerdictLine,
 )
 from diagnose.answer.verdict import margin_text
 from diagnose.show.text_cautions import cautions_text
+from diagnose.show.text_next import next_table, repair_text
 from diagnose.show.text_page import BAD, DIM, GOOD, STRONG, WIDTH, Cell, Page
+from diagnose.show.wording import MOST_READINGS, amount, chance, limits, size
 
 MOST_GROUPS = 5
 MOST_MEMBERS = 8
-MOST_READINGS = 8
 MOST_DERIVED = 8
 _SLIGHT = 0.01
 """Answers less probable than this share one line."""
-
-
-def chance(probability: float) -> str:
-    """A probability as whole per cent; never a false 0 or 100."""
-    if probability >= 0.995:
-        return "over 99 %"
-    if probability < 0.005:
-        return "under 1 %"
-    return f"{100.0 * probability:.0f} %"
-
-
-def amount(value: float, unit: str, reading: str = "", bound: bool = True) -> str:
-    """A value in the unit shown (percent for ``%``, SI otherwise) as people write it.
-
-    Parameters
-    ----------
-    value : float
-    unit : str
-    reading : str
-        The label of the reading that a simulated value is of: no more of it is written than a
-        bench instrument shows, so 50 pV of direct voltage are ``0 V`` and 300 nV of hum ``< 1 µV``.
-        Empty for a value that somebody has read, which stands as it was read.
-    bound : bool
-        Whether a value too small to be shown has its ``<``; without it the least that is shown
-        stands alone, as the end of a range.
-    """
-    value = value / 100.0 if unit == "%" else value
-    about = quantity_of(reading) if reading else None
-    if about is None:
-        return render(value, unit)
-    value, sign = readable(about, value, unit)
-    text = render(value, unit)
-    return f"{sign} {text}" if sign and bound else text
 
 
 def as_text(result: Result, width: int = WIDTH, colour: bool = False) -> str:
@@ -76,9 +41,6 @@ def as_text(result: Result, width: int = WIDTH, colour: bool = False) -> str:
     str
         Ends with a newline.
     """
-    # they write amounts with this module's own words
-    from diagnose.show.text_next import next_table, repair_text
-
     page = Page(width, colour)
     page.line(result.case, STRONG)
     page.line(f"stage {result.stage}", DIM)
@@ -121,7 +83,7 @@ def _figures(page: Page, lines: Sequence[VerdictLine], summary: str) -> None:
             _RESULTS[line.result],
             f"{line.reading}, {line.channel}" if line.channel else line.reading,
             amount(line.measured, line.unit),
-            _limits(line),
+            limits(line),
             margin_text(line),
         )
         for line in lines
@@ -138,17 +100,6 @@ def _derived(page: Page, lines: Sequence[DerivedLine]) -> None:
     ], right=(1,), whole=(1,))  # fmt: skip
     if len(lines) > len(shown):
         page.line(f"and {len(lines) - len(shown)} more (all of them with --json)", DIM, indent=2)
-
-
-def _limits(line: VerdictLine) -> str:
-    low, high = line.minimum, line.maximum
-    if low is not None and high is not None:
-        text = f"{amount(low, line.unit)} to {amount(high, line.unit)}"
-    elif low is not None:
-        text = f"at least {amount(low, line.unit)}"
-    else:
-        text = "" if high is None else f"at most {amount(high, line.unit)}"
-    return f"{text} ({line.standard})" if line.standard else text
 
 
 def _headline(result: Result) -> str:
@@ -195,24 +146,14 @@ def _described(suspect: Suspect) -> str:
     second = suspect.also
     if second is None:
         lines = [f"{suspect.name} ({suspect.role})" if suspect.role else suspect.name]
-        return "\n".join([*lines, *_size(suspect.severity)])
-    role = f", {suspect.role}" if suspect.role else ""
-    lines = [suspect.name]
-    lines += [f"{suspect.part}{role}: {text}" for text in _size(suspect.severity)]
-    role = f", {second.role}" if second.role else ""
-    lines += [f"{second.part}{role}: {text}" for text in _size(second.severity)]
-    return "\n".join(lines)
-
-
-def _size(size: Severity | None) -> list[str]:
-    """How bad it is, or nothing for a mode without degrees."""
-    if size is None:
-        return []
-    low, high = sorted((size.low, size.high))
-    # a pure number would run into the words before it
-    name = size.quantity if size.unit else f"{size.quantity}:"
-    return [f"{name} {amount(size.value, size.unit)} "
-            f"(90 % sure: {amount(low, size.unit)} to {amount(high, size.unit)})"]
+        lines.append(size(suspect.severity))
+    else:
+        lines = [suspect.name]
+        for part in (suspect, second):
+            role = f", {part.role}" if part.role else ""
+            text = size(part.severity)
+            lines.append(text and f"{part.part}{role}: {text}")
+    return "\n".join(line for line in lines if line)
 
 
 def _explained(page: Page, suspect: Suspect) -> None:

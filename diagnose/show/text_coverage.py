@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from diagnose.show.text_answer import amount, chance
 from diagnose.show.text_page import BAD, DIM, GOOD, STRONG, WIDTH, Cell, Page
+from diagnose.show.wording import amount, chance
 from diagnose.studies.fault_coverage import Coverage, Covered
 
 _NAMED = 3

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from diagnose.advice.next_reading import Meaning, NextReading, worth
+from diagnose.advice.next_reading import Meaning, NextReading
 from diagnose.answer.result import RepairProof
-from diagnose.show.text_answer import MOST_READINGS, amount, chance
 from diagnose.show.text_cautions import cautions_text, mind_text
 from diagnose.show.text_page import DIM, STRONG, WIDTH, Page
+from diagnose.show.wording import MOST_READINGS, amount, chance, span, worth_text
 
 SHOWN = 3
 """Readings that `diagnose rank` shows."""
@@ -23,11 +23,6 @@ def next_table(page: Page, proposed: Sequence[NextReading]) -> None:
         page.line(meaning_text(item), indent=4)
     if len(proposed) > SHOWN:
         page.line("diagnose next shows more of them, and how each is taken.", DIM, indent=2)
-
-
-def worth_text(proposed: NextReading) -> str:
-    """``separates them well (0.99 bit)``."""
-    return f"{worth(proposed.information)} ({proposed.information:.2f} bit)"
 
 
 def meaning_text(proposed: NextReading) -> str:
@@ -106,15 +101,4 @@ def next_text(
 
 def _range(meaning: Meaning, item: NextReading) -> str:
     """The range of a meaning in words."""
-
-    def written(value: float) -> str:
-        return amount(value, meaning.unit, item.reading, bound=False)
-
-    if meaning.low is None and meaning.high is None:
-        return "any value"
-    if meaning.low is None:
-        assert meaning.high is not None
-        return f"below {written(meaning.high)}"
-    if meaning.high is None:
-        return f"above {written(meaning.low)}"
-    return f"{written(meaning.low)} to {written(meaning.high)}"
+    return span(meaning.low, meaning.high, meaning.unit, item.reading)

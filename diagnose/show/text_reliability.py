@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from diagnose.show.text_answer import chance
 from diagnose.show.text_page import DIM, STRONG, WIDTH, Page
+from diagnose.show.wording import chance
 from diagnose.studies.reliability import Report, Share
 
 

@@ -9,9 +9,9 @@ from circuits.kinds import kind
 from circuits.quantity import render
 from circuits.reading import Reading, shown
 from circuits.stage import Stage
-from diagnose.show.text_answer import amount
 from diagnose.show.text_cautions import cautions_text
 from diagnose.show.text_page import BAD, DIM, STRONG, WIDTH, Cell, Page
+from diagnose.show.wording import amount
 from diagnose.studies.fault_study import BAND, Study
 from faultlib.catalogue import hypotheses
 

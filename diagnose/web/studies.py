@@ -16,7 +16,7 @@ from circuits.stage import Stage
 from diagnose.sheet.case import Case
 from diagnose.show.embedded import charts, drawing
 from diagnose.show.figure import Axis, Band, Figure, Panel, Series
-from diagnose.show.text_answer import amount
+from diagnose.show.wording import amount
 from diagnose.studies.fault_study import BAND
 from diagnose.web.desk import desk
 from diagnose.web.sheets import loaded

@@ -66,6 +66,7 @@ def test_what_touches_is_joined_and_what_crosses_is_not(
     assert joined(two(*wires_)) is meets
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", drawn_stages())
 def test_a_drawing_without_one_of_its_wires_is_refused(name: str) -> None:
     stage = load_stage(name)

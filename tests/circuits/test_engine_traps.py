@@ -175,6 +175,7 @@ def test_types_of_vectors():
     engine._forget()
 
 
+@pytest.mark.slow
 def test_memory_stays_bounded():
     if not sys.platform.startswith("linux"):
         pytest.skip("reads /proc")
@@ -215,6 +216,7 @@ def sour(item):
     return bias_of(changed(RC, V1=float(item)))
 
 
+@pytest.mark.slow
 def test_a_spoilt_simulator_costs_one_item():
     items = [1, 2, "quit", 3, 4, "cannot recover", 5, "netlist", *range(6, 40)]
     with Pool(workers=2, timeout=5.0) as pool:
@@ -230,7 +232,8 @@ def test_a_spoilt_simulator_costs_one_item():
 def test_a_user_s_spiceinit_is_not_read(tmp_path, monkeypatch):
     script = (
         "from circuits.bench.engine import Engine\n"
-        "from circuits.bench.analysis import *\n"
+        "from circuits.bench.analysis import OperatingPoint\n"
+        "from circuits.circuit import Circuit, Element, Model\n"
         "c = Circuit((Element('V1', ('a', '0'), 3.0), Element('D1', ('a', '0'), text='dx')),"
         " (Model('dx', 'd', (('is', 1e-12), ('rs', 1000.0))),))\n"
         "print(repr(Engine().run(c, [OperatingPoint((), ('V1',))])[0].branches[0]))\n"

@@ -138,6 +138,7 @@ def test_levels_come_back(value: float) -> None:
     assert parse(render(value, "dB"), "dB") == pytest.approx(value, abs=0.051)
 
 
+@pytest.mark.slow
 @settings(derandomize=True, deadline=None, max_examples=300)
 @given(st.text(max_size=12) | st.from_regex(r"[-+]?[0-9.,]{1,5} ?[a-zA-Zµ%/]{0,5}", fullmatch=True))
 def test_any_text_gives_a_number_or_a_message(text: str) -> None:

@@ -94,6 +94,7 @@ def test_nothing_to_do(pool):
     assert pool.map(square, []) == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("bad", "kind", "words"),
     [
@@ -116,6 +117,7 @@ def test_only_the_bad_item_is_lost(pool, bad, kind, words):
     assert outcomes[:33] + outcomes[34:] == [2 * i for i in items if i != bad]
 
 
+@pytest.mark.slow
 def test_many_mishaps_at_once(pool):
     items = [k if k % 10 else ("exit", "fault", "segfault")[k // 10 % 3] for k in range(60)]
     outcomes = pool.map(trouble, items)
@@ -123,6 +125,7 @@ def test_many_mishaps_at_once(pool):
     assert all(o == 2 * k for k, o in enumerate(outcomes) if k % 10)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("item", "error"), [("bug", KeyError), ("missing", EngineMissing)])
 def test_bugs_come_through_and_the_pool_serves_again(item, error):
     with Pool(workers=2) as own:
@@ -241,6 +244,7 @@ def _state(pid):
         return "Z"
 
 
+@pytest.mark.slow
 @linux
 @pytest.mark.parametrize("whole_group", [True, False], ids=["terminal", "parent alone"])
 def test_ctrl_c_leaves_no_process(tmp_path, whole_group):

@@ -203,6 +203,7 @@ SET = {
 }  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SET)
 def test_good_units_of_a_stage_are_set_as_well_as_stated(name: str) -> None:
     """100 units: the spread of the adjusted voltage is the setting error (central 99.9 %).

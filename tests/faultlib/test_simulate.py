@@ -331,6 +331,7 @@ def high_pass(variant: Variant) -> float:
     return 20.0 * math.log10(10e3 / abs(total))
 
 
+@pytest.mark.slow
 def test_many_variants_on_two_workers_keep_their_places(tmp_path: Path) -> None:
     variants = [loss(s) for s in np.random.default_rng(1).uniform(0.005, 0.7, 60).tolist()]
     reading = [Reading("gain", frequency=20.0)]

@@ -268,6 +268,7 @@ def busy(folder: str, who: int, wrong: multiprocessing.SimpleQueue[str]) -> None
                     wrong.put(f"{who}, turn {turn}: {name_of_variant} {name} is {x}")
 
 
+@pytest.mark.slow
 def test_two_runs_at_once_never_see_half_or_wrong_tables(tmp_path: Path) -> None:
     context = multiprocessing.get_context("spawn")
     wrong = context.SimpleQueue()

@@ -1,28 +1,5 @@
-// What every page needs: asking the server, making elements.
+// What every page needs: whose sheet it shows, making elements.
 export const name = document.body.dataset.sheet;
-
-export class Refused extends Error {
-  constructor(status, told) {
-    super(told.error || "the server did not understand");
-    this.status = status;
-    this.told = told;
-  }
-}
-
-/** Ask the server; data as JSON, anything else as it is. A refusal is thrown with its words. */
-export async function ask(method, path, data, how = {}) {
-  const options = { method, ...how };
-  if (data instanceof FormData) options.body = data;
-  else if (data !== undefined) {
-    options.body = JSON.stringify(data);
-    options.headers = { "Content-Type": "application/json" };
-  }
-  const answer = await fetch(path, options);
-  const json = (answer.headers.get("Content-Type") || "").startsWith("application/json");
-  const told = json ? await answer.json() : await answer.text();
-  if (!answer.ok) throw new Refused(answer.status, json ? told : { error: told });
-  return told;
-}
 
 /** An element with attributes (on… are listeners, properties begin with a point) and children. */
 export function make(tag, given = {}, ...children) {
@@ -68,5 +45,3 @@ export function mark(drawing, part) {
   for (const found of drawing.querySelectorAll(".part"))
     found.classList.toggle("chosen", found.dataset.part === part);
 }
-
-export const wait = (ms) => new Promise((done) => setTimeout(done, ms));

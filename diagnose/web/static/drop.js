@@ -1,5 +1,7 @@
 // Files on the sheet: a sweep becomes a curve, a recording is read and its figures become readings.
-import { ask, make, name, tell } from "./common.js";
+import { make, name, tell } from "./common.js";
+import { needed, taken } from "./rows.js";
+import { ask } from "./server.js";
 
 const CURVES = ["riaa deviation", "response", "gain", "phase", "input impedance", "output impedance", "thd"];
 const SIGNALS = [["", "find out by itself"], ["sine", "sine"], ["difference tone", "difference tone"],
@@ -51,7 +53,7 @@ export function drop(form, fields, shaped, typed) {
       const told = await ask("POST", `/sheet/${name}/sweep`, body);
       const values = fields.channels.map((_, k) => (k === side ? told.file : ""));
       sheet.readings.push({ quantity, source: "file", values, points: [], uncertainty: "", note: "",
-        conditions: fields.needed({ conditions: [], source: "file" }, quantity) });
+        conditions: needed(fields.choices, { conditions: [], source: "file" }, quantity) });
       shaped(`readings/${sheet.readings.length - 1}/quantity`);
       typed("readings");
     } catch (error) {
@@ -70,32 +72,19 @@ export function drop(form, fields, shaped, typed) {
     body.append("signal", document.getElementById("signal").value);
     try {
       const told = await ask("POST", `/sheet/${name}/recording`, body);
-      const count = add(told);
+      const added = taken(told, sheet);
+      sheet.readings.push(...added);
       if (told.channels.length && !sheet.channels.length)
         told.notes.push(`The sheet has one channel, so only ${told.channels[0]} was taken; tick "two channels" and read it again for both.`);
       shaped(`readings/${sheet.readings.length - 1}/quantity`);
       typed("readings");
       document.getElementById("drop").replaceChildren(make("p", { role: "status" },
-        `${file.name}: ${count} readings added.`), make("ul", {}, told.notes.map((text) => make("li", {}, text))));
+        `${file.name}: ${added.length} readings added.`), make("ul", {}, told.notes.map((text) => make("li", {}, text))));
     } catch (error) {
       tell(problem, error.message);
     } finally {
       button.disabled = false;
       button.textContent = "Read it";
     }
-  }
-
-  /** Put what a recording gives on the sheet, channel by channel where both have two. */
-  function add(told) {
-    for (const entry of told.readings) {
-      const read = told.channels.length ? entry.values : [entry.values[0]];
-      const values = fields.channels.map((channel, k) => {
-        if (!told.channels.length) return k === 0 || channel === sheet.suspect ? read[0] : "";
-        if (!channel) return read[0];
-        return read[told.channels.indexOf(channel)] ?? "";
-      });
-      sheet.readings.push({ ...entry, values });
-    }
-    return told.readings.length;
   }
 }

@@ -1,11 +1,6 @@
 // The fields of a sheet: readings, limits, checks, remarks. They change the sheet in place and say so.
 import { make } from "./common.js";
-
-const LISTED = { between: "c1, 0", band: "20 Hz, 20 kHz", tones: "19 kHz, 20 kHz" };
-const USUAL = { frequency: "1 kHz", reference: "1 kHz", order: "2", thd: "1 %", tones: "19 kHz, 20 kHz" };
-const CURVES = ["response", "riaa deviation", "phase", "gain"];
-
-export const slug = (field) => "f-" + field.replace(/[^A-Za-z0-9]+/g, "-");
+import { about, again, example, figures, given, long, missing, needed, slug, unit, usual } from "./rows.js";
 
 export class Fields {
   /** `typed` is told of each change, `shaped` of one that needs the form drawn again. */
@@ -31,40 +26,16 @@ export class Fields {
     }, all.map(([word, label]) => make("option", { value: word, ".selected": word === value }, label)));
   }
 
-  about(entry) { return this.choices.quantities[entry.quantity] || { required: [], optional: [], unit: "" }; }
-
-  unit(entry) {
-    const levels = entry.conditions.some(([key]) => this.choices.levels.includes(key));
-    return levels && this.about(entry)["unit beside a level"] || this.about(entry).unit;
-  }
-
   quantity(row, entry) {
     const options = Object.keys(this.choices.quantities).map((word) => [word, word]);
     return make("div", { class: "quantity" }, this.select(`${row}/quantity`, entry.quantity, options, (word) => {
       entry.quantity = word;
-      entry.conditions = this.needed(entry, word);
+      entry.conditions = needed(this.choices, entry, word);
       this.shaped(`${row}/quantity`);
     }, { "aria-label": "quantity" }));
   }
 
-  /** The conditions that a quantity needs, with what was there already. */
-  needed(entry, word) {
-    const had = Object.fromEntries(entry.conditions);
-    const about = this.choices.quantities[word];
-    const listed = entry.source && entry.source !== "value";
-    return about.required.filter((key) => !(listed && key === "frequency"))
-      .map((key) => [key, had[key] ?? this.usual(key)])
-      .concat(about.optional.filter((key) => had[key]).map((key) => [key, had[key]]));
-  }
-
-  usual(key) {
-    if (key === "at") return this.choices.nodes?.[0]?.[0] || "";
-    if (key === "rail") return this.choices.rails?.[0] || "";
-    return USUAL[key] || "";
-  }
-
   conditions(row, entry) {
-    const about = this.about(entry);
     const made = entry.conditions.map((pair) => {
       const [key, value] = pair;
       const store = (text) => { pair[1] = text; };
@@ -79,28 +50,26 @@ export class Fields {
         control = this.select(field, value, [["none", "none"], ["A", "A"]], store);
       else
         control = this.input(field, value, store,
-          { placeholder: LISTED[key] || USUAL[key] || "", class: key in LISTED ? "long" : null });
+          { placeholder: example(key), class: long(key) ? "long" : null });
       const says = key === "at" ? this.choices.nodes?.find(([node]) => node === value)?.[1] : "";
       return [make("label", { for: slug(field) }, key, control), says ? make("span", { class: "says" }, says) : null];
     });
-    const have = entry.conditions.map(([key]) => key);
-    const listed = entry.source && entry.source !== "value";
-    const left = [...about.required, ...about.optional]
-      .filter((key) => !have.includes(key) && !(listed && key === "frequency"));
+    const left = missing(this.choices, entry);
     if (left.length)
       made.push(make("select", {
         class: "more", "aria-label": "one more condition", title: "one more condition",
         onchange: (event) => {
-          entry.conditions.push([event.target.value, this.usual(event.target.value)]);
+          entry.conditions.push([event.target.value, usual(this.choices, event.target.value)]);
           this.shaped(`${row}/${event.target.value}`);
           this.typed(row);
         },
       }, make("option", { value: "" }, "+"), left.map((key) => make("option", { value: key }, key))));
     const node = entry.conditions.find(([key]) => key === "at")?.[1];
     const said = this.choices.nodes?.find(([name]) => name === node)?.[1];
+    const told = about(this.choices, entry);
     const inner = entry.conditions.some(([key, value]) => ["at", "from", "rail"].includes(key) && value);
-    const mark = (inner ? about.inner : about.mark) || "";
-    if (mark) made.push(make("span", { class: "caution", title: inner ? about["inner caution"] : about.caution }, `⚠ ${mark}`));
+    const mark = (inner ? told.inner : told.mark) || "";
+    if (mark) made.push(make("span", { class: "caution", title: inner ? told["inner caution"] : told.caution }, `⚠ ${mark}`));
     // a blank sheet's note begins with the same mark
     const note = mark && entry.note.startsWith(mark) ? entry.note.slice(mark.length).replace(/^: /, "") : entry.note;
     if (note && note !== said) made.push(make("span", { class: "says" }, note));
@@ -120,17 +89,17 @@ export class Fields {
     const row = `${place}/${k}`;
     const classes = ["row", channels.length > 1 ? "two" : "", list[k - 1]?.quantity === entry.quantity ? "again" : ""];
     const name = `${entry.quantity} ${entry.conditions.map((pair) => pair[1]).join(" ")}`;
-    const unit = make("span", { class: "unit" }, this.unit(entry));
+    const shown = unit(this.choices, entry);
     const values = make("div", { class: entry.source === "file" ? "values files" : "values" });
     if (entry.source === "value" || entry.source === "file")
       values.append(...channels.map((channel, side) => entry.source === "file"
         ? make("span", { "data-field": `${row}/values/${side}`, id: slug(`${row}/values/${side}`), tabindex: "-1" },
           `${channel ? channel + ": " : ""}${entry.values[side] || "no file"}`)
         : this.input(`${row}/values/${side}`, entry.values[side], (text) => { entry.values[side] = text; }, {
-          "aria-label": `${name} ${channel} in ${this.unit(entry)}`.replace(/ +/g, " "),
+          "aria-label": `${name} ${channel} in ${shown}`.replace(/ +/g, " "),
           placeholder: channel || "value", class: "value",
         })));
-    if (entry.source === "value") values.append(unit);
+    if (entry.source === "value") values.append(make("span", { class: "unit" }, shown));
     if (entry.uncertainty || entry.wide)
       values.append(make("label", { class: "dim" }, "±", this.input(`${row}/uncertainty`, entry.uncertainty,
         (text) => { entry.uncertainty = text; }, { class: "spread", "aria-label": `uncertainty of ${name}` })));
@@ -152,8 +121,8 @@ export class Fields {
         { class: "at", "aria-label": `${entry.quantity}, frequency ${p + 1}`, placeholder: "20 Hz" }),
       channels.map((channel, side) => this.input(`${row}/points/${p}/${side}`, point.values[side],
         (text) => { point.values[side] = text; }, {
-          class: "value", placeholder: channel || this.about(entry).unit,
-          "aria-label": `${entry.quantity} at ${point.at} ${channel} in ${this.about(entry).unit}`,
+          class: "value", placeholder: channel || about(this.choices, entry).unit,
+          "aria-label": `${entry.quantity} at ${point.at} ${channel} in ${about(this.choices, entry).unit}`,
         })))), add);
   }
 
@@ -161,16 +130,12 @@ export class Fields {
     const limit = this.sheet.limits[k];
     const row = `limits/${k}`;
     if (!limit.quantity && limit.conditions[0]?.[0] === "standard") return this.standard(k, limit, row);
-    const figures = Object.fromEntries(limit.figures);
-    const order = ["min", "max", "value", "within"];
-    const bounds = "within" in figures ? ["value", "within"] : ["min", "max"];
-    for (const key of bounds) if (!(key in figures)) limit.figures.push([key, ""]);
-    limit.figures.sort((a, b) => order.indexOf(a[0]) - order.indexOf(b[0]));
+    limit.figures = figures(limit.figures);
     return make("div", { class: "row limit", "data-row": row, role: "group", "aria-label": `limit of ${limit.quantity}` },
       this.quantity(row, limit), this.conditions(row, limit),
       make("div", { class: "values" }, limit.figures.map((pair) => make("label", { class: "dim" }, pair[0] + " ",
         this.input(`${row}/${pair[0]}`, pair[1], (text) => { pair[1] = text; }))),
-      make("span", { class: "unit" }, this.about(limit).unit)),
+      make("span", { class: "unit" }, about(this.choices, limit).unit)),
       this.remove(this.sheet.limits, k, `limit of ${limit.quantity}`, "limits"));
   }
 
@@ -190,12 +155,8 @@ export class Fields {
     const made = this.sheet.repaired[k];
     const row = `repaired/${k}`;
     const parts = (this.choices.parts || []).map((p) => [p.name, `${p.name} ${p.role}`.trim()]);
-    const again = () => {
-      const side = Math.max(0, this.sheet.channels.indexOf(this.sheet.suspect));
-      made.readings = this.sheet.readings
-        .filter((entry) => entry.source === "points" ? entry.points.some((p) => p.values[side]) : entry.source === "value" && entry.values[side])
-        .map((entry) => ({ ...structuredClone(entry), values: [""], note: "",
-          points: entry.points.map((p) => ({ at: p.at, values: [""] })) }));
+    const reread = () => {
+      made.readings = again(this.sheet);
       this.shaped(`${row}/readings/0/values/0`);
       this.typed(row);
     };
@@ -204,11 +165,11 @@ export class Fields {
         this.select(`${row}/part`, made.part, parts, (word) => { made.part = word; }, { "aria-label": "part repaired" }),
         make("label", {}, "was ", this.select(`${row}/how`, made.how, this.choices.done.map((w) => [w, w]), (word) => { made.how = word; })),
         this.remove(this.sheet.repaired, k, `repair of ${made.part}`, "repaired")),
-      made.readings.length ? null : make("button", { type: "button", onclick: again }, "Read again what was read before"),
+      made.readings.length ? null : make("button", { type: "button", onclick: reread }, "Read again what was read before"),
       made.readings.map((_, r) => this.reading(r, made.readings, `${row}/readings`, [""])),
       make("button", { type: "button", class: "quiet", id: `add-${slug(row)}`, onclick: () => {
         made.readings.push({ quantity: "dc voltage", source: "value", values: [""], points: [], uncertainty: "", note: "",
-          conditions: [["at", this.usual("at")]] });
+          conditions: [["at", usual(this.choices, "at")]] });
         this.shaped(`${row}/readings/${made.readings.length - 1}/quantity`);
         this.typed(row);
       } }, "+ reading after the repair"));
@@ -237,24 +198,17 @@ export class Fields {
   }
 
   values() {
-    const given = new Map(this.sheet.values);
-    const store = (name, text) => {
-      given.set(name, text);
-      this.sheet.values = [...given].filter(([, value]) => value);
-    };
-    const parts = (this.choices.parts || []).filter((p) => p.value || given.has(p.name));
+    const typed = new Map(this.sheet.values);
+    const store = (name, text) => { this.sheet.values = given(this.sheet.values, name, text); };
+    const parts = (this.choices.parts || []).filter((p) => p.value || typed.has(p.name));
     const known = new Set(parts.map((p) => p.name));
-    for (const [name] of given) if (!known.has(name)) parts.push({ name, role: "not a part of this stage", value: "" });
+    for (const [name] of typed) if (!known.has(name)) parts.push({ name, role: "not a part of this stage", value: "" });
     return make("div", { class: "parts" }, parts.map((p) => {
       const field = `values/${p.name}`;
-      return make("div", { class: "part-value" + (given.has(p.name) ? " changed" : ""), "data-row": field },
+      return make("div", { class: "part-value" + (typed.has(p.name) ? " changed" : ""), "data-row": field },
         make("label", { for: slug(field) }, p.name),
-        this.input(field, given.get(p.name) || "", (text) => store(p.name, text), { placeholder: p.drawn || p.value }),
+        this.input(field, typed.get(p.name) || "", (text) => store(p.name, text), { placeholder: p.drawn || p.value }),
         make("small", {}, p.role));
     }));
-  }
-
-  curve() {
-    return { quantity: CURVES.find((word) => this.sheet.readings.some((r) => r.quantity === word)) || "response" };
   }
 }

@@ -1,22 +1,11 @@
 // Keeps the sheet: saved as it is typed, and in this browser until the server has it.
-import { Refused, ask, name } from "./common.js";
+import { name } from "./common.js";
+import { content } from "./content.js";
+import { Refused, ask } from "./server.js";
 
 const PAUSE = 300;
 const RETRY = 2000;
 const DRAFT = `sheet:${name}`;
-
-const PAIRS = ["values", "conditions", "figures"];
-
-/** A text that two sheets share if and only if the same stands on them; fields left empty do not count. */
-export function content(thing) {
-  if (Array.isArray(thing)) return `[${thing.map(content)}]`;
-  if (thing === null || typeof thing !== "object") return JSON.stringify(thing) ?? "null";
-  const keys = Object.keys(thing).filter((key) => thing[key] !== "" && key !== "head" && key !== "extra");
-  return `{${keys.sort().map((key) => {
-    const pairs = PAIRS.includes(key) && Array.isArray(thing[key][0]);
-    return `${key}:${content(pairs ? thing[key].filter((pair) => pair[1]) : thing[key])}`;
-  })}}`;
-}
 
 export class Keeper {
   /** `saved(told)`, `said(text)` and `clash()` are called as things happen. */

@@ -1,5 +1,6 @@
 // Ranking with its progress: what the suspects and the report wait for.
-import { ask, make, name, wait } from "./common.js";
+import { make, name } from "./common.js";
+import { ask, wait } from "./server.js";
 
 const box = document.getElementById("progress");
 const words = box.querySelector("[role=status]");

@@ -1,5 +1,6 @@
-import { ask, name } from "./common.js";
+import { name } from "./common.js";
 import { rank } from "./rank.js";
+import { ask } from "./server.js";
 
 document.getElementById("print").addEventListener("click", () => print());
 if (await rank())

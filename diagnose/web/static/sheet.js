@@ -1,7 +1,10 @@
-import { ask, clickable, make, mark, name, tell } from "./common.js";
-import { Fields, slug } from "./fields.js";
+import { clickable, make, mark, name, tell } from "./common.js";
+import { content } from "./content.js";
 import { drop } from "./drop.js";
-import { Keeper, content } from "./keeper.js";
+import { Fields } from "./fields.js";
+import { Keeper } from "./keeper.js";
+import { blank, curve, slug, widen } from "./rows.js";
+import { ask } from "./server.js";
 
 const form = document.getElementById("form");
 const status = document.getElementById("status");
@@ -65,7 +68,7 @@ const adds = (list, words, make_, first = "quantity") => make("button", {
 }, words);
 
 function draw() {
-  const open = new Set([...form.querySelectorAll("details[open]")].map((d) => d.id));
+  const unfolded = new Set([...form.querySelectorAll("details[open]")].map((d) => d.id));
   const wide = () => (sheet.channels.length ? sheet.channels : [""]).map(() => "");
   form.replaceChildren(
     ...cautions(),
@@ -76,8 +79,8 @@ function draw() {
         sheet.channels.length ? make("div", { class: "heads", "aria-hidden": "true" }, sheet.channels.map((word) => make("span", {}, word))) : null,
         make("div", { id: "readings" }, sheet.readings.map((_, k) => fields.reading(k))),
         make("div", { class: "line" },
-          adds("readings", "+ reading", () => blank(wide())),
-          make("button", { type: "button", onclick: () => { sheet.readings.push(curve(wide())); shaped(`readings/${sheet.readings.length - 1}/points/0/at`); typed("readings"); } }, "+ curve"),
+          adds("readings", "+ reading", () => blank(choices, sheet.readings, wide())),
+          make("button", { type: "button", onclick: () => { sheet.readings.push(curve(choices, sheet.readings, wide())); shaped(`readings/${sheet.readings.length - 1}/points/0/at`); typed("readings"); } }, "+ curve"),
           make("label", { class: "button" }, "+ from a file…", make("input", { type: "file", id: "file", class: "hidden", accept: ".csv,.txt,.tsv,.wav,.flac" }))),
         make("div", { class: "drop", id: "drop" }, make("p", { class: "dim" }, "Drop a sweep (.csv: frequency, value) or a recording (.wav, .flac) here."))),
       make("section", { "aria-labelledby": "h-limits" }, make("h2", { id: "h-limits" }, "Published figures"),
@@ -95,7 +98,7 @@ function draw() {
     make("div", { class: "side" },
       make("section", { "aria-labelledby": "h-stage" }, make("h2", { id: "h-stage" }, choices.stage?.title || sheet.stage), drawing),
       make("details", { id: "d-values", open: sheet.values.length > 0 }, make("summary", {}, "Part values that differ on this unit's schematic"), fields.values())));
-  for (const details of form.querySelectorAll("details")) if (open.has(details.id)) details.open = true;
+  for (const details of form.querySelectorAll("details")) if (unfolded.has(details.id)) details.open = true;
   form.removeAttribute("aria-busy");
   problems(last);
 }
@@ -116,16 +119,6 @@ const standard = () => make("button", {
   },
 }, "+ standard");
 
-const blank = (values) => {
-  const before = sheet.readings.at(-1);
-  const same = before && before.source === "value";
-  return { quantity: same ? before.quantity : "dc voltage", source: "value", values, points: [], uncertainty: "", note: "",
-    conditions: same ? before.conditions.map((pair) => [...pair]) : [["at", fields.usual("at")]] };
-};
-const curve = (values) => ({ ...fields.curve(), source: "points", values, uncertainty: "", note: "",
-  conditions: fields.needed({ conditions: [], source: "points" }, fields.curve().quantity),
-  points: ["20 Hz", "50 Hz", "100 Hz", "500 Hz", "2 kHz", "5 kHz", "10 kHz", "20 kHz"].map((at) => ({ at, values: [...values] })) });
-
 function about() {
   const stage = choices.stage;
   return make("section", { "aria-label": "Stage" },
@@ -140,7 +133,7 @@ function channels() {
   const two = sheet.channels.length === 2;
   const names = choices.stage?.instances?.length === 2 ? choices.stage.instances : ["left", "right"];
   const toggle = make("label", {}, make("input", { type: "checkbox", id: "two", ".checked": two, onchange: (event) => {
-    widen(event.target.checked ? names : []);
+    widen(sheet, event.target.checked ? names : []);
     shaped("two");
     document.getElementById("two").focus();
     typed("channels");
@@ -149,18 +142,6 @@ function channels() {
   return make("div", { class: "line" }, toggle,
     make("label", { for: slug("suspect") }, "under suspicion"),
     fields.select("suspect", sheet.suspect, sheet.channels.map((word) => [word, word]), (word) => { sheet.suspect = word; }));
-}
-
-/** Give every reading a value a channel; with one channel the suspect's stay, and nothing else is lost unseen. */
-function widen(names) {
-  const from = Math.max(0, sheet.channels.indexOf(sheet.suspect));
-  const fit = (values) => names.length ? names.map((_, side) => (side === 0 ? values[0] : "")) : [values[from] ?? values[0] ?? ""];
-  for (const entry of sheet.readings) {
-    entry.values = fit(entry.values);
-    for (const point of entry.points) point.values = fit(point.values);
-  }
-  sheet.channels = [...names];
-  sheet.suspect = names[0] || "";
 }
 
 function remark(word, on) {

@@ -1,4 +1,5 @@
-import { ask, fit, tell } from "./common.js";
+import { fit, tell } from "./common.js";
+import { ask } from "./server.js";
 
 const open = document.getElementById("open");
 const begin = document.getElementById("new");

@@ -1,5 +1,7 @@
 // A study: at most one simulation is asked for at a time, and then the latest value.
-import { ask, clickable, make, mark, name } from "./common.js";
+import { clickable, make, mark, name } from "./common.js";
+import { latest } from "./latest.js";
+import { ask } from "./server.js";
 
 const form = document.getElementById("study");
 if (form) {
@@ -9,8 +11,6 @@ if (form) {
   const drawing = document.getElementById("drawing");
   const curve = document.getElementById("curve");
   const rows = document.getElementById("rows");
-  let wanted = 0;
-  let busy = false;
 
   function fill() {
     mode.replaceChildren(...modes[part.value].map(([word]) => make("option", { value: word }, word)));
@@ -22,29 +22,14 @@ if (form) {
     size.disabled = !(found && found[1]);
   }
 
-  async function move() {
-    wanted += 1;
-    if (busy) return;
-    busy = true;
-    try {
-      for (let shown = 0; shown !== wanted;) {
-        const number = wanted;
-        await once(number);
-        shown = number;
-      }
-    } finally {
-      busy = false;
-    }
-  }
-
-  async function once(number) {
+  const move = latest(async (number, current) => {
     if (!rows.children.length) status.textContent = "Simulating good units…";
     try {
       const told = await ask("POST", `/sheet/${name}/study`, {
         part: part.value, mode: mode.value, place: Number(size.value) / 100, number,
         width: curve.clientWidth,
       });
-      if (number !== wanted) return; // a later value is on its way
+      if (!current()) return; // a later value is on its way
       curve.innerHTML = told.chart;
       rows.innerHTML = told.table;
       document.getElementById("size-words").textContent = told.size;
@@ -53,9 +38,9 @@ if (form) {
         + `${told.moved} readings move further than good units and meters spread.`;
       form.dataset.shown = `${part.value}:${mode.value}:${size.value}`;
     } catch (error) {
-      if (number === wanted) status.textContent = error.message;
+      if (current()) status.textContent = error.message;
     }
-  }
+  });
 
   part.addEventListener("change", () => { fill(); sized(); move(); });
   mode.addEventListener("change", () => { sized(); move(); });

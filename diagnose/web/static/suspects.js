@@ -1,5 +1,6 @@
-import { ask, clickable, mark, name, tell } from "./common.js";
+import { clickable, mark, name, tell } from "./common.js";
 import { rank } from "./rank.js";
+import { ask } from "./server.js";
 
 const page = document.getElementById("answer");
 let chosen = 0;

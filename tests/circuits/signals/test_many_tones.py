@@ -201,6 +201,7 @@ def test_a_recording_of_the_same_tones_is_measured_alike() -> None:
 # -- levels ----------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_the_level_is_that_of_all_tones_together() -> None:
     """Behind a low-pass of 1 kHz every tone has its own size; an a.c. meter shows them all."""
     parts = (resistor("R1", "in", "m", 1e3), capacitor("C1", "m", "0", 1.592e-7),
@@ -215,6 +216,7 @@ def test_the_level_is_that_of_all_tones_together() -> None:
     assert found.spectrum.rms == pytest.approx(math.sqrt(shares.mean()), rel=5e-3)
 
 
+@pytest.mark.slow
 def test_readings_at_every_kind_of_level() -> None:
     volts = 0.1 * SQUARE_GAIN
     values = read(

@@ -75,6 +75,7 @@ def test_slow_edges_hide_the_tilt() -> None:
     assert steps(*one_period(square(1003.0, 96e3, 5e3), 96e3, 1003.0)).tilt is None
 
 
+@pytest.mark.slow
 def test_too_few_periods_are_refused() -> None:
     with pytest.raises(ValueError, match="periods"):
         one_period(square(20.0, 96e3), 96e3, 20.0)

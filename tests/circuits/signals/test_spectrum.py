@@ -102,6 +102,7 @@ def test_a_weighting_of_white_noise_is_minus_2_05_db() -> None:
     assert plain == pytest.approx(math.sqrt(19980.0 / 48e3), rel=0.01)
 
 
+@pytest.mark.slow
 @settings(max_examples=12, deadline=None)
 @given(
     st.floats(300.0, 4000.0),

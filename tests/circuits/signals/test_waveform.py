@@ -100,6 +100,7 @@ def test_clipped_sine(at: float, percent: float) -> None:
     assert waveform.thd_and_noise(found) * 100.0 == pytest.approx(percent, abs=0.002)
 
 
+@pytest.mark.slow
 def test_distortion_and_noise_add_as_powers() -> None:
     """H2 1 %, H3 0.5 %, noise 0.1 %: THD 1.1180 %, THD+N 1.1225 %, SINAD 39.00 dB."""
     time = np.arange(480000) / 48e3

@@ -153,6 +153,7 @@ def benchmark() -> ModuleType:
     return module
 
 
+@pytest.mark.slow
 def test_following_the_advice_takes_half_the_readings_of_a_random_order() -> None:
     """Over some units of a bench where every reading hears a few parts of eight.
 

@@ -76,6 +76,7 @@ def test_without_information_the_answer_is_the_prior() -> None:
     assert sum(g.probability for g in result.groups) == pytest.approx(sum(chances(result).values()))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("how", ["capacitance", "Capacitance meter", "on the bridge"])
 def test_a_capacitance_meter_sees_lost_capacitance_and_no_leakage(how: str) -> None:
     """Common practice: leakage shows at working voltage, which the meter does not apply."""

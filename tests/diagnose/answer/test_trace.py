@@ -139,6 +139,7 @@ def ranked(fault: Fault, unit: Stage = SMALL) -> Result:
         return rank(Case("trial", unit, measured), bench)
 
 
+@pytest.mark.slow
 def test_the_faulty_stage_has_the_probability() -> None:
     result = ranked(Fault("second.R1", "drift up", 3.0))
     stages = dict(result.stages)

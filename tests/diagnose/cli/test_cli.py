@@ -73,6 +73,7 @@ def test_the_second_answer_comes_from_the_store_and_is_the_same(capsys: Streams)
     assert capsys.readouterr().out == first
 
 
+@pytest.mark.slow
 def test_no_cache_leaves_the_store_empty(capsys: Streams) -> None:
     folder = Path(os.environ["AMP_DIAGNOSE_CACHE"])
     assert run("rank", DRY, "--no-cache") == 0
@@ -192,6 +193,7 @@ def test_a_sheet_asks_a_phono_stage_for_its_deviation_and_others_for_their_respo
     assert "output impedance" in phono
 
 
+@pytest.mark.slow
 def test_study_names_a_picture_and_draws_it_only_when_asked(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: Streams
 ) -> None:
@@ -217,6 +219,7 @@ def test_study_shows_what_a_case_measured(capsys: Streams) -> None:
     assert [r["measured"] for r in readings] == [-5.48, -2.13, 0.0]
 
 
+@pytest.mark.slow
 def test_a_picture_that_cannot_be_written_is_a_message(tmp_path: Path, capsys: Streams) -> None:
     nowhere = tmp_path / "none" / "x.png"
     assert run("study", DATA / "coupling.yaml", "C1:open", "-o", nowhere) == 2
@@ -232,6 +235,7 @@ def environment() -> dict[str, str]:
     return {**os.environ, "PYTHONPATH": str(ROOT), COUNT_VARIABLE: "2"}
 
 
+@pytest.mark.slow
 def test_a_terminal_gets_colours_and_a_pipe_gets_none(environment: dict[str, str]) -> None:
     """ECMA-48: every colour starts with the control character ESC."""
     pipe = subprocess.run(command("stages"), capture_output=True, env=environment, check=True,
@@ -245,6 +249,7 @@ def test_a_terminal_gets_colours_and_a_pipe_gets_none(environment: dict[str, str
     os.close(ours)
 
 
+@pytest.mark.slow
 def test_a_reader_that_leaves_early_is_no_error(environment: dict[str, str]) -> None:
     with subprocess.Popen(
         command("stages", "output-complementary"),
@@ -257,6 +262,7 @@ def test_a_reader_that_leaves_early_is_no_error(environment: dict[str, str]) -> 
         assert process.wait(60) == 128 + signal.SIGPIPE
 
 
+@pytest.mark.slow
 def test_control_c_ends_with_one_line_and_leaves_nobody(environment: dict[str, str]) -> None:
     with subprocess.Popen(
         command("rank", DATA / "slow.yaml", "--no-cache"),

@@ -117,6 +117,7 @@ def answered(path: Path, told: Options | None = None) -> None:
     assert str(path) in message
 
 
+@pytest.mark.slow
 def test_any_content_is_measured_or_refused(tmp_path: Path) -> None:
     """Waves that are no test signal, and files with bytes changed: an answer or one message."""
     random = np.random.default_rng(9)

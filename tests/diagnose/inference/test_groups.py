@@ -109,6 +109,7 @@ def test_a_chain_is_split_into_cliques() -> None:
     assert found[0] == found[1] != found[2]
 
 
+@pytest.mark.slow
 @given(st.lists(st.floats(0.0, 12.0), min_size=1, max_size=9), st.integers(0, 1000))
 def test_every_group_is_a_clique_and_every_suspect_has_one(at: list[float], seed: int) -> None:
     weights = np.random.default_rng(seed).dirichlet(np.ones(len(at)))

@@ -103,6 +103,7 @@ def by_grid(unit: LinearUnit, observed: Observed, pair: Scored) -> float:
     return float(logsumexp(logs, b=np.outer(*weights)))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("strength", [0.3, 1.0, 3.0, 8.686])
 @pytest.mark.parametrize("seed", [0, 2])
 def test_the_evidence_of_a_pair_is_the_integral_over_both_sizes(
@@ -149,6 +150,7 @@ def test_one_fault_stays_one_fault(strength: float) -> None:
         assert probability > 0.6
 
 
+@pytest.mark.slow
 def test_pairs_are_looked_at_only_where_no_single_fault_fits() -> None:
     """Where one fault made the readings, the chance of a worse fit is spread evenly.
 

@@ -66,6 +66,7 @@ def by_quadrature(unit: LinearUnit, observed: Observed, which: int) -> float:
     return top + math.log(sum(parts))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("strength", [0.03, 0.3, 3.0, 8.686])
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_the_evidence_is_the_integral_over_all_sizes(
@@ -90,6 +91,7 @@ def test_health_is_the_density_at_the_healthy_readings() -> None:
     assert unit.weighed(observed).healthy - math.log(PRIOR_HEALTHY) == pytest.approx(expected)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("strength", [0.3, 3.0, 8.686])
 def test_the_interval_holds_nine_of_ten(
     strength: float, monkeypatch: pytest.MonkeyPatch
@@ -229,6 +231,7 @@ def test_what_no_fault_explains_is_called_unmodelled(what: str) -> None:
     assert posterior.fit < 1e-6
 
 
+@pytest.mark.slow
 def test_an_answer_given_with_eighty_percent_is_right_eight_times_of_ten() -> None:
     """Units drawn from the prior and the likelihood: calibration is exact by Bayes.
 

@@ -46,6 +46,7 @@ def test_the_worked_example_of_distortion_and_noise(tmp_path: Path) -> None:
     assert value(made, "frequency") == pytest.approx(F, abs=1e-3)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "per_cent"),
     [("square", 48.343), ("triangle", 12.115), ("sawtooth", 80.307), ("clipped at 0.95", 1.924),

@@ -151,6 +151,7 @@ def test_a_mistake_is_shown_where_it_stands(
         assert f"{error.place.line}:{error.place.column}" == where
 
 
+@pytest.mark.slow
 @settings(derandomize=True, deadline=None, max_examples=50)
 @given(st.lists(any_reading(), max_size=8, unique_by=lambda reading: reading.key()))
 def test_a_blank_table_comes_back_as_the_blank_sheet_does(
@@ -180,6 +181,7 @@ def _filled(row: str, place: int, value: str) -> str:
     return ",".join([*cells[:place], value, *cells[place + 1 :]])
 
 
+@pytest.mark.slow
 def test_the_command_writes_a_table_and_ranks_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -222,6 +224,7 @@ def test_a_stage_of_the_signal_is_asked_for_its_distortion(
         assert f"quantity: {word}" in text
 
 
+@pytest.mark.slow
 @settings(PROFILE, max_examples=300)
 @given(mutated([FULL.encode()]))
 def test_whatever_befalls_a_table(

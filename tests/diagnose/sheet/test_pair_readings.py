@@ -245,6 +245,7 @@ def chance(result: Result, part: str) -> float:
     return math.fsum(s.probability for s in result.suspects if s.part == part)
 
 
+@pytest.mark.slow
 def test_crosstalk_finds_a_dry_reservoir_that_gain_and_bias_do_not() -> None:
     """Common practice: bass of one channel in the other, both else in order: the supply."""
     dry = Fault("vcc reservoir", "capacitance loss", 0.2)
@@ -257,6 +258,7 @@ def test_crosstalk_finds_a_dry_reservoir_that_gain_and_bias_do_not() -> None:
     assert heard.measured > heard.healthy + 10.0
 
 
+@pytest.mark.slow
 def test_an_own_fault_is_not_blamed_on_the_supply() -> None:
     """The channel's own bypass is gone: its gain falls, and the supply is as good as it was."""
     result = of_a_unit(Fault("C1", "open"), True)
@@ -264,6 +266,7 @@ def test_an_own_fault_is_not_blamed_on_the_supply() -> None:
     assert chance(result, "vcc reservoir") < 0.01
 
 
+@pytest.mark.slow
 def test_a_balance_alone_finds_the_weak_channel() -> None:
     """6 dB less on the right with everything at rest in order: its bypass, not the left one's."""
     stage = amplifier()
@@ -283,6 +286,7 @@ def test_a_balance_alone_finds_the_weak_channel() -> None:
     assert chance(wrong, "C1") < 0.1
 
 
+@pytest.mark.slow
 def test_what_cannot_be_weighed_is_told(tmp_path: Path) -> None:
     case = sheet(tmp_path, ONE, "phono-two-transistor", "supply: own\n")
     with Laboratory(workers=0) as bench:

@@ -187,6 +187,7 @@ SWEEPS = [
 ]
 
 
+@pytest.mark.slow
 @settings(PROFILE, max_examples=300)
 @given(mutated(SWEEPS))
 def test_whatever_befalls_a_sweep(

@@ -57,6 +57,7 @@ def in_order(text: str, *words: str) -> bool:
     return places == sorted(places)
 
 
+@pytest.mark.slow
 def test_rank(answer: Result) -> None:
     text = plain(as_text(answer))
     assert in_order(text, HEADING, KILLS, "Unplug before", "What these readings point to",
@@ -65,12 +66,14 @@ def test_rank(answer: Result) -> None:
     assert to_json(answer)["cautions"] == list(caution_texts(load_stage(OWN)))
 
 
+@pytest.mark.slow
 def test_next(answer: Result) -> None:
     text = plain(next_text("case", "own", [ANODE], cautions=answer.cautions))
     assert in_order(text, HEADING, KILLS, "Readings to take next", "gain at 1 kHz to p",
                     "Mind: Live, up to 290 V.", "over the e.m.f.")
 
 
+@pytest.mark.slow
 def test_the_command_next_and_its_document(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
@@ -97,6 +100,7 @@ def test_the_blank_sheets() -> None:
     assert '"live, 290 V: V1 anode"' in table
 
 
+@pytest.mark.slow
 def test_the_report(answer: Result) -> None:
     case = load_case(CASE)
     text = report_body(case, answer, Figure("", ()), date(1974, 3, 9))
@@ -104,6 +108,7 @@ def test_the_report(answer: Result) -> None:
     assert text.count(KILLS) == 1
 
 
+@pytest.mark.slow
 def test_the_page_of_suspects(answer: Result, tmp_path: Path) -> None:
     app = make_app(tmp_path, 0, cached=False)
     shown = replace(answer, next=(ANODE,))

@@ -79,6 +79,7 @@ def figure() -> Figure:
     return Figure("coupling: C1 capacitance loss", (panel, words), "Shaded: healthy units.")
 
 
+@pytest.mark.slow
 def test_an_svg_holds_the_words_and_is_the_same_every_time(tmp_path: Path) -> None:
     draw(figure(), tmp_path / "a.svg")
     draw(figure(), tmp_path / "b.svg")

@@ -19,10 +19,9 @@ from diagnose.advice.next_reading import LITTLE, WORTH, Meaning, NextReading, wo
 from diagnose.recording.measurement import Item
 from diagnose.sheet.blank_yaml import blank_sheet
 from diagnose.sheet.proposal import on_sheet
-from diagnose.show.filters import span
-from diagnose.show.text_answer import amount
 from diagnose.show.text_measurement import shown
 from diagnose.show.text_next import meaning_text
+from diagnose.show.wording import amount, span
 from faultlib.simulate import Laboratory
 
 

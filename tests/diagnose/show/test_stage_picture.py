@@ -111,6 +111,7 @@ def test_a_drawing_shows_every_part_and_test_point_once(name: str) -> None:
     assert len(ids) == len(set(ids))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", drawn_stages())
 def test_no_text_touches_a_text_a_wire_or_a_foreign_part(name: str) -> None:
     root = drawn(load_stage(name))
@@ -251,6 +252,7 @@ def test_names_of_anybodys_stage_cannot_break_the_page() -> None:
     assert {g.get("id") for g in groups(root, "part")} == {"part-R_1__", "part-R2"}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["phono-opamp", "own"])
 def test_the_same_stage_is_the_same_picture_in_every_process(name: str) -> None:
     code = (

@@ -10,7 +10,8 @@ from diagnose.answer.result import Also, Explained, Group, Result, Severity, Sus
 from diagnose.answer.verdict import unmet, verdict
 from diagnose.sheet.entry import Measured
 from diagnose.sheet.limits import Limit
-from diagnose.show.text_answer import as_text, chance
+from diagnose.show.text_answer import as_text
+from diagnose.show.wording import chance
 
 LONG = "a role that goes on and on, far beyond what any sheet of paper could hold in one line, " * 2
 

@@ -85,6 +85,7 @@ def test_the_picture_has_every_part_once() -> None:
             assert all(0.0 <= x <= 1.0 for x in series.x)
 
 
+@pytest.mark.slow
 def test_the_command_tells_and_draws(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -133,6 +133,7 @@ def test_a_fault_shows_from_the_chi_square_limit_on() -> None:
 # -- what is scored --------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_fault_that_shows_is_named() -> None:
     seen = [s for s in ranked() if s.detectable and s.drawn.fault is not None]
     assert len(seen) > BENCHES // 3
@@ -141,6 +142,7 @@ def test_a_fault_that_shows_is_named() -> None:
         assert s.right is (s.answer.split()[0] == s.truth.split()[0])
 
 
+@pytest.mark.slow
 def test_intervals_of_90_percent_hold_at_least_that_many() -> None:
     """The benches have no error of the stage model, which the ranking allows for: so no fewer."""
     held = [s.inside for s in ranked() if s.inside is not None]
@@ -148,6 +150,7 @@ def test_intervals_of_90_percent_hold_at_least_that_many() -> None:
     assert sum(held) >= stats.binom.ppf(0.001, len(held), 0.9)
 
 
+@pytest.mark.slow
 def test_the_largest_probability_does_not_promise_too_much() -> None:
     """Right answers are a sum of trials with these chances (Poisson binomial), to 3.3 σ below."""
     chances = np.array([s.first for s in ranked()])
@@ -155,6 +158,7 @@ def test_the_largest_probability_does_not_promise_too_much() -> None:
     assert sum(s.right for s in ranked()) >= float(chances.sum()) - 3.3 * sigma
 
 
+@pytest.mark.slow
 def test_healthy_benches_are_called_healthy() -> None:
     good = [s for s in ranked() if s.drawn.fault is None]
     assert sum(s.answer == "healthy" for s in good) >= stats.binom.ppf(0.001, len(good), 0.95)
@@ -198,6 +202,7 @@ def test_only_some_are_tried_without_their_mode() -> None:
     assert [s.removed is not None for s in every[::4]] == [s.detectable for s in every[::4]]
 
 
+@pytest.mark.slow
 def test_a_channel_beside_tells_what_the_stage_file_has_wrong() -> None:
     """Foreign units, 20 % off in every value: the good channel finds what the file alone cannot."""
     made = unit(4)

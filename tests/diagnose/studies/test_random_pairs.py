@@ -75,6 +75,7 @@ def test_nothing_is_drawn_where_no_fault_shows() -> None:
     assert draw_pairs(dull.stage, dull.readings, 2, dull.bench(), np.random.default_rng(3)) == []
 
 
+@pytest.mark.slow
 def test_pairs_of_a_linear_unit_are_found() -> None:
     """Twelve readings, two unknown sizes: nothing hides here, so nearly all must be found."""
     found = sum(s.found for s in scored())
@@ -98,6 +99,7 @@ def test_a_pair_that_is_another_is_not_found() -> None:
     assert not one.first
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("line", "found"), [(0, False), (1, True), (FIRST, True),
                                              (FIRST + 1, False)])
 def test_three_answers_are_tried(line: int, found: bool) -> None:
@@ -106,6 +108,7 @@ def test_three_answers_are_tried(line: int, found: bool) -> None:
     assert replace(one, places=(1, line)).both is found
 
 
+@pytest.mark.slow
 def test_units_with_one_fault_are_not_disturbed() -> None:
     """At most 1 % of them change their first answer; of 40, at most as many as chance allows."""
     random = np.random.default_rng(4)
@@ -116,6 +119,7 @@ def test_units_with_one_fault_are_not_disturbed() -> None:
     assert sum(d.changed for d in made) <= int(stats.binom.ppf(0.99, SINGLES, 0.01))
 
 
+@pytest.mark.slow
 def test_a_unit_with_two_faults_is_what_the_look_at_pairs_changes() -> None:
     """The counter can count: handed units with two faults, nearly all first answers change."""
     from diagnose.studies.random_benches import Drawn

@@ -71,6 +71,7 @@ def test_the_calibration_error_by_hand() -> None:
     assert made().right == pytest.approx(3.0 / 6.0)
 
 
+@pytest.mark.slow
 def test_what_luck_alone_makes_of_the_error() -> None:
     """Against draws in which every probability is honest (2 % of the mean of 20 000)."""
     random = np.random.default_rng(1)

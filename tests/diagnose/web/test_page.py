@@ -14,6 +14,8 @@ import pytest
 from diagnose.sheet.case import load_case
 from tests.diagnose.web.browsing import name_of, saved, until
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).resolve().parents[3]
 
 

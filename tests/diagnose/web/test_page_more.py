@@ -8,10 +8,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 
 from diagnose.sheet.case import load_case
 from diagnose.sheet.sections import SECTIONS
 from tests.diagnose.web.browsing import name_of, saved
+
+pytestmark = pytest.mark.slow
 
 ROOT = Path(__file__).resolve().parents[3]
 

@@ -101,6 +101,7 @@ SHEET = st.builds(
 )  # fmt: skip
 
 
+@pytest.mark.slow
 @settings(max_examples=80, deadline=None)
 @given(SHEET)
 def test_whatever_is_typed_the_file_stays_one_that_opens_with_it(sheet: Typed) -> None:

@@ -16,6 +16,8 @@ from diagnose.answer.result import Result
 from diagnose.web.jobs import Jobs
 from diagnose.web.worker import Stopped, Worker
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).resolve().parents[3]
 CASE = ROOT / "tests" / "data" / "coupling-dry.yaml"
 SLOW = ROOT / "tests" / "data" / "slow-drive.yaml"

@@ -1,0 +1,91 @@
+"""How an answer says things, on a terminal, on the page and in a report alike."""
+
+from __future__ import annotations
+
+from circuits.quantity import render
+from circuits.reading import quantity_of, readable
+from diagnose.advice.next_reading import NextReading, worth
+from diagnose.answer.result import Severity, VerdictLine
+
+MOST_READINGS = 8
+"""Readings that a text lists of one suspect or one repair; ``--json`` has them all."""
+
+
+def chance(probability: float) -> str:
+    """A probability as whole per cent; never a false 0 or 100."""
+    if probability >= 0.995:
+        return "over 99 %"
+    if probability < 0.005:
+        return "under 1 %"
+    return f"{100.0 * probability:.0f} %"
+
+
+def amount(value: float, unit: str, reading: str = "", bound: bool = True) -> str:
+    """A value in the unit shown (percent for ``%``, SI otherwise) as people write it.
+
+    Parameters
+    ----------
+    value : float
+    unit : str
+    reading : str
+        The label of the reading that a simulated value is of: no more of it is written than a
+        bench instrument shows, so 50 pV of direct voltage are ``0 V`` and 300 nV of hum ``< 1 µV``.
+        Empty for a value that somebody has read, which stands as it was read.
+    bound : bool
+        Whether a value too small to be shown has its ``<``; without it the least that is shown
+        stands alone, as the end of a range.
+    """
+    value = value / 100.0 if unit == "%" else value
+    about = quantity_of(reading) if reading else None
+    if about is None:
+        return render(value, unit)
+    value, sign = readable(about, value, unit)
+    text = render(value, unit)
+    return f"{sign} {text}" if sign and bound else text
+
+
+def span(low: float | None, high: float | None, unit: str, reading: str = "") -> str:
+    """A range of a reading's values in words; an end that is None is open."""
+    if low is None and high is None:
+        return "any value"
+    ends = [None if end is None else amount(end, unit, reading, bound=False) for end in (low, high)]
+    if ends[0] is None:
+        return f"below {ends[1]}"
+    if ends[1] is None:
+        return f"above {ends[0]}"
+    return f"{ends[0]} to {ends[1]}"
+
+
+def limits(line: VerdictLine) -> str:
+    """The limit of a published figure, and whose it is."""
+    low, high = line.minimum, line.maximum
+    if low is not None and high is not None:
+        text = f"{amount(low, line.unit)} to {amount(high, line.unit)}"
+    elif low is not None:
+        text = f"at least {amount(low, line.unit)}"
+    else:
+        text = "" if high is None else f"at most {amount(high, line.unit)}"
+    return f"{text} ({line.standard})" if line.standard else text
+
+
+def size(severity: Severity | None) -> str:
+    """How bad a fault is, with the range that holds it in nine of ten; empty without degrees."""
+    if severity is None:
+        return ""
+    unit = severity.unit
+    low, high = sorted((severity.low, severity.high))
+    # a pure number would run into the words before it
+    name = severity.quantity if unit else f"{severity.quantity}:"
+    return (f"{name} {amount(severity.value, unit)} "
+            f"(90 % sure: {amount(low, unit)} to {amount(high, unit)})")
+
+
+def worth_text(proposed: NextReading) -> str:
+    """``separates them well (0.99 bit)``."""
+    return f"{worth(proposed.information)} ({proposed.information:.2f} bit)"
+
+
+def sentence(text: str) -> str:
+    """With a capital and a full stop."""
+    text = text.strip()
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "?", "!")) else ".")
