@@ -28,6 +28,7 @@ Point = tuple[float, float]
 DIRECTIONS: Table[str, Point] = {
     "right": (1.0, 0.0), "left": (-1.0, 0.0), "up": (0.0, -1.0), "down": (0.0, 1.0),
 }  # fmt: skip
+"""Words for a way, as drawings have them, and its step of one."""
 LABELS = tuple(f"label {side}" for side in (*DIRECTIONS, "split"))
 LENGTH = 3.0
 """Grid steps between the pins of a part with two, unless the drawing says otherwise."""

@@ -334,6 +334,7 @@ def through_wiring(reading: Reading, values: NDArray[np.float64]) -> NDArray[np.
 
 
 _WIRING = -70.0
+"""dB of crosstalk up to 1 kHz that sockets, switches and leads make by themselves; see `least`."""
 _LEADS = 0.3
 """How well the floor itself is known: leads are zeroed to a third of their resistance."""
 

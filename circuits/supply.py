@@ -53,6 +53,7 @@ FADE = 1e-5
 """s: how long a run takes to set its capacitors free."""
 
 _LEAST_OHMS = 1e-3
+"""Ohm, at least, of a winding, whose current would have no limit without."""
 _PULSING = (TRANSFORMER, DIODE, DEMAND)
 _DIRECT = 1e9
 """H that pass the direct current and nothing else."""

@@ -23,8 +23,11 @@ from faultlib.simulate import Bench, Problem, Variant
 from faultlib.tolerance import LeftOpen, Spread, spreads
 
 FIRST_SIZES = 7
+"""Sizes of every fault in the first round, from end to end of its scale."""
 ROUNDS = 3
+"""Times that sizes are put where the readings bend."""
 MOST_SIZES = 33
+"""Sizes of one fault, at most: each is a simulation of all readings."""
 
 Stepwise = Callable[[str, int, int], None]
 """Progress: what is being done, how many variants are done, of how many."""

@@ -24,10 +24,13 @@ SETTING = "setting"
 """What a trimmer was set to varies as whoever set it missed the aim."""
 
 _RAIL_VOLTS = 0.02
+"""Of a rail's voltage: relative standard deviation between good units (judgement)."""
 _RAIL_RIPPLE = 0.25
+"""The same of a rail's ripple (judgement)."""
 _PICKUP = 0.35
+"""The same of what a stage picks up (judgement)."""
 _ESR = 0.35
-"""Relative standard deviations between good units (judgement)."""
+"""The same of an equivalent series resistance (judgement)."""
 _MAINS = 0.03
 """Relative standard deviation of the mains voltage from its nominal one on the day (judgement)."""
 _IMBALANCE = 0.7

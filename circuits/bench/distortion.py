@@ -44,8 +44,11 @@ _BEYOND = 1.5
 _NEAR = 5e-3
 """How near to the level a technician sets it."""
 _RUNS = 12
+"""Transient runs that a search for one drive may take, by secants (judgement)."""
 _SETTLING = 4
+"""Transient runs, each started where the last one left the rails, until these have settled."""
 _CREST = math.sqrt(2.0)
+"""Peak over RMS of a sine."""
 _FLOOR = HUM_FLOOR * _CREST
 
 

@@ -31,10 +31,13 @@ cosine-sum windows for high-resolution measurements", 2001; from memory, side lo
 LOBE = 7
 """Steps 1/T that a line reaches to either side."""
 _MEAN = TERMS[0]
+"""Mean of the window: what it leaves of a line's amplitude."""
 _SQUARE = TERMS[0] ** 2 + sum(a * a for a in TERMS[1:]) / 2.0
+"""Mean square of the window: what it leaves of the power of noise."""
 BANDWIDTH = _SQUARE / _MEAN**2
 """Width of the window in steps, as noise sees it."""
 _BLOCK = 1024
+"""Samples that share one table of exponentials: neither the table nor the sums become large."""
 _AREA = 256
 """Steps over which the floor of noise is looked for at a time."""
 _SHARE = 0.2

@@ -23,6 +23,7 @@ Floats = NDArray[np.float64]
 HARMONICS = 30
 """How many harmonics a fit holds; 2 to `HIGHEST` count as distortion."""
 HIGHEST = 10
+"""Order of the last harmonic that counts as distortion."""
 DRIFT = 4
 """Degree of the polynomial that takes up a drift."""
 _STRETCH = 1 << 14

@@ -29,6 +29,8 @@ RISK = 2.0
 off that tells as much comes first."""
 
 _MOST_PARTS = 12
+"""Electrolytics and junctions that an ohmmeter is proposed across, at most, the electrolytics
+first: each is simulated in every unit drawn (judgement)."""
 _FREQUENCIES = ("response", "riaa deviation")
 _UNITS = {"frequency": "Hz", "reference": "Hz", "load": "ohm", "thd": "%"}
 _LEVELS = {"power": "W", "output level": "V", "input level": "V"}

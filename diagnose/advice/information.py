@@ -141,7 +141,9 @@ class Stretch:
 
 
 _SLIGHT = 0.03
+"""A range of values less probable than this is joined with a neighbour (judgement)."""
 _ALIKE = 0.4
+"""Answers at least this probable, relative to the leading one, are named beside it (judgement)."""
 
 
 def stretches(seen: Outlook, most: int = 4, named: int = 3) -> tuple[Stretch, ...]:

@@ -23,6 +23,7 @@ LOUDSPEAKER = 32.0
 RISE = math.log(9.0) / (2.0 * math.pi)
 """Rise time times upper corner of one pole, 0.3497."""
 _NATURAL = math.log(10.0) / 20.0
+"""Natural logarithm of a ratio of voltages in one decibel."""
 
 
 @dataclass(frozen=True)

@@ -36,6 +36,7 @@ from faultlib.simulate import Bench, Laboratory
 from faultlib.store import Store, default_folder
 
 _TAIL = 0.001
+"""A suspect that stands in no group is listed from this probability on."""
 
 
 def rank(case: Case, bench: Bench | None = None, progress: Stepwise | None = None) -> Result:

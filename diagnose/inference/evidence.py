@@ -16,6 +16,7 @@ from faultlib.fault import Fault
 GRID = 65
 """Sizes at which the likelihood is integrated: their places on the mode's scale, 0 to 1."""
 NOTCHES = 16.0
+"""Steps from end to end of a mode's scale that the best size is rounded to; see `notch`."""
 
 
 @dataclass(frozen=True)

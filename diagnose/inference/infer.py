@@ -33,6 +33,7 @@ FOUND_BAD = 100.0
 LIVE = 0.01
 """Suspects less probable than this are not grouped."""
 _MOST_LIVE = 16
+"""Suspects that are grouped, at most."""
 
 
 @dataclass(frozen=True)

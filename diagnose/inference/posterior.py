@@ -22,9 +22,9 @@ from faultlib.signature import Signatures, Stepwise
 from faultlib.simulate import Bench
 
 PRIOR_HEALTHY = 0.25
+"""Chance that a unit is good: somebody put it on the bench thinking that it is ill (judgement)."""
 PRIOR_UNMODELLED = 0.03
-"""A unit is on the bench because somebody thinks that it is ill; some faults stand in no
-library. Both numbers are judgement."""
+"""Chance that what a unit suffers from stands in no library (judgement)."""
 KNOWN_BAD = 0.02
 """How much less likely health is of a unit with a part that was tested bad: the test may have been
 wrong, or the part not matter (judgement)."""

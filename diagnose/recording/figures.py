@@ -20,10 +20,12 @@ from diagnose.sheet.entry import Measured
 _CLEAR = 4.0
 """Power of a line over that of the noise under it, below which it is only a bound: 6 dB."""
 _EDGE_CLEAR = 2.0
+"""An edge less slow than so many times the recorder's own is only a bound."""
 _RINGING_CLEAR = 3.0
 """An edge must be so many times slower than the recorder's own for an overshoot to be the
 unit's."""
 _ROOT = math.sqrt(2.0)
+"""Peak over RMS of a sine."""
 
 
 @dataclass(frozen=True, eq=False)

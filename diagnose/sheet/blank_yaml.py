@@ -18,6 +18,7 @@ _UNITS = {"frequency": "Hz", "reference": "Hz", "load": "ohm", "thd": "%"}
 _NAMES = ("from", "at", "rail", "between")
 _LEVEL_UNITS = {"power": "W", "output level": "V", "input level": "V"}
 _WIDTH = 100
+"""Columns that cautions are wrapped to."""
 _PLAIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.+-]*( [A-Za-z0-9_.+-]+)*")
 
 

@@ -24,13 +24,17 @@ Proposed = tuple[Reading, str]
 SHAPE_HZ = (20.0, 50.0, 100.0, 200.0, 500.0, 2e3, 5e3, 10e3, 15e3, 20e3)
 """Where the shape of the response is read, relative to 1 kHz."""
 MIDDLE_HZ = 1000.0
+"""Where a single frequency is asked for: the usual reference of audio."""
 HUM_LINES = (1, 2, 3, 4)
 """Multiples of the mains frequency."""
 RIPPLE_LINES = (1, 2)
 """Those that tell a half-wave from a full-wave rectifier."""
 
 _RIAA_HZ = (50.0, 100.0, 500.0, 5e3, 10e3)
+"""Where a stage is held against the replay curve, relative to
+1 kHz: both of its slopes, well inside the audio band."""
 _RIAA_DB = 3.0
+"""How far a stage may miss that curve and still be meant for it (judgement)."""
 _STANDING_V = 1.0
 """More than the offset of any stage that is coupled directly (judgement)."""
 

@@ -29,7 +29,9 @@ from faultlib.simulate import Bench, Variant
 _CURVE_POINTS = 3
 """A quantity read at so many frequencies is a curve."""
 _GRID = 41
+"""Frequencies of a simulated curve besides those measured: at 640 pixels it looks smooth."""
 _HUM_POINTS = 2
+"""The same for hum and ripple, which have few lines."""
 
 
 @dataclass(frozen=True)

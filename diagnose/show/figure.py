@@ -25,6 +25,8 @@ FORMATS = (".png", ".svg")
 PALETTE = ("#000000", "#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
 """Okabe and Ito, without yellow, which is lost on white paper."""
 DASHES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 2)), (0, (1, 2)))
+"""One a colour, so that lines differ in grey too; a tuple is an offset and lengths of dash and
+gap."""
 MARKERS = ("o", "s", "^", "D", "v", "P", "X")
 _BAND_COLOUR = "#56B4E9"
 

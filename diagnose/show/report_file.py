@@ -26,8 +26,11 @@ if TYPE_CHECKING:
     from faultlib.simulate import Bench
 
 _HERE = Path(__file__).parents[1] / "web"
+"""Folder of the page's templates and styles, which the report shares."""
 _CHART_WIDTH = 640.0
+"""Width of a chart, CSS pixels: the text column of a printed sheet."""
 _CHART_HEIGHT = 270.0
+"""Height of a chart, CSS pixels."""
 
 
 def report(

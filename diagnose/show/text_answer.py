@@ -20,9 +20,13 @@ from diagnose.show.text_cautions import cautions_text
 from diagnose.show.text_page import BAD, DIM, GOOD, STRONG, WIDTH, Cell, Page
 
 MOST_GROUPS = 5
+"""Answers that are set out; the rest shares one line."""
 MOST_MEMBERS = 8
+"""Members of an answer that are listed."""
 MOST_READINGS = 8
+"""Readings of a suspect or a proof that are listed, those that tell most first."""
 MOST_DERIVED = 8
+"""Lines of what follows from the readings."""
 _SLIGHT = 0.01
 """Answers less probable than this share one line."""
 

@@ -34,6 +34,7 @@ HEALTHY = PRIOR_HEALTHY / (1.0 - PRIOR_UNMODELLED)
 """Share of good units among random benches: the ranking's own prior, without which probabilities
 cannot be held against how often they come true."""
 _FINE = 129
+"""Sizes of another fault that are tried to find the one most alike."""
 
 
 @dataclass(frozen=True)

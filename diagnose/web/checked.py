@@ -21,6 +21,8 @@ from diagnose.web.written import Written, written
 
 TRIAL = ".trial.yaml"
 _MOST_TRIALS = 60
+"""Times that a sheet is loaded, each without what was wrong before: a list of more mistakes than
+that helps nobody."""
 _MANY = "more mistakes than are listed here"
 
 

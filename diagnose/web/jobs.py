@@ -14,6 +14,7 @@ from diagnose.show.figure import Figure
 from diagnose.web.worker import Stopped, Worker
 
 _MOST_KEPT = 20
+"""Rankings that stay in memory; of the oldest sheet it is made anew."""
 
 
 @dataclass

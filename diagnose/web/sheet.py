@@ -23,8 +23,11 @@ KNOWN = (
 """Sections that the page has fields for; others are kept as they stand."""
 FIGURES = ("min", "max", "value", "within")
 _MOST_TEXT = 2000
+"""Signs of one field."""
 _MOST_ROWS = 500
+"""Members of one list."""
 _MOST_EXTRA = 200_000
+"""Signs of the sections without fields of their own, which are kept as text."""
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\ufeff]")
 _R = TypeVar("_R")
 

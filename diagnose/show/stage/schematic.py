@@ -25,6 +25,7 @@ from diagnose.show.stage.symbols import STEP, body, symbol
 _HALF_LINE = 7.5
 """Half the distance of two lines of a label, CSS pixels."""
 _GAP = 5.0
+"""Between a symbol and its label, CSS pixels."""
 
 
 def schematic(
