@@ -86,7 +86,6 @@ class Layout:
     parts : tuple of (part, Placement)
     wires : tuple of tuple of Point
         Corners of each wire, every stretch level or upright.
-    grounds : tuple of Point
     rails, ports : tuple of Flag
         Marks of the same name are one node.
     test_points : tuple of Flag

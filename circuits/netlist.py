@@ -105,7 +105,6 @@ def circuit(stage: Stage, load: float = 0.0, drive: Drive | None = None) -> Circ
 
     Parameters
     ----------
-    stage : Stage
     load : float
         Ohm, in place of the stage's own load; 0 keeps that.
     drive : Drive, optional

@@ -181,7 +181,6 @@ class Reading:
 
     Attributes
     ----------
-    quantity : str
     at, rail : str
         Node or rail; of a signal, the node that it is read at (empty is the output).
     origin : str
@@ -301,8 +300,8 @@ def all_compared(reading: Reading, values: NDArray[np.float64]) -> NDArray[np.fl
 
     Parameters
     ----------
-    reading : Reading
     values : (n,) array
+        SI, as simulated; NaN where there is none.
     """
     if reading.scale == "log":
         return np.asarray(np.log(_met(reading.about, np.abs(values))))
@@ -344,7 +343,6 @@ def instrument(reading: Reading, values: ArrayLike) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    reading : Reading
     values : array_like
         What it reads, on the compared scale, any shape.
     """

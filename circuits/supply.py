@@ -109,8 +109,6 @@ def drawn(
         Of winding (each half of it) and mains, ohm.
     diode : str
         Device of the rectifier.
-    filter_ : Filter, optional
-    regulator : Regulator, optional
     name, transformer, winding
         As in `Supply`.
     """
@@ -208,7 +206,6 @@ def circuit(
 
     Parameters
     ----------
-    supply : Supply
     volts : float
         Positive; a healthy demand is a resistor that draws its current from so much.
     peak : float
@@ -245,7 +242,6 @@ def averaged(supply: Supply, volts: float, raw: float, ohms: float) -> Circuit:
 
     Parameters
     ----------
-    supply : Supply
     volts : float
         As `circuit`.
     raw : float

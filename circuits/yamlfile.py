@@ -246,7 +246,6 @@ def mapping(
 
     Parameters
     ----------
-    node : Node
     what : str
         What it is, for messages: ``a part``.
     allowed : collection of str, optional

@@ -49,8 +49,8 @@ def as_set(stage: Stage, deviations: Deviations) -> Stage:
 
     Parameters
     ----------
-    stage : Stage
     deviations : tuple of (Spread, float)
+        Each float in standard deviations.
 
     Returns
     -------
@@ -203,7 +203,6 @@ def aims(stage: Stage, volts: Sequence[float]) -> Stage:
 
     Parameters
     ----------
-    stage : Stage
     volts : sequence of float
         What each of `stage.adjust` is set to, V, in their order.
     """

@@ -113,7 +113,6 @@ def deviate(stage: Stage, deviations: Sequence[tuple[Spread, float]]) -> Stage:
 
     Parameters
     ----------
-    stage : Stage
     deviations : sequence of (Spread, float)
         Each with its deviation in standard deviations.
     """
@@ -182,13 +181,7 @@ def scaled(lines: Lines, factor: float) -> Lines:
 
 
 def draw(stage: Stage, random: np.random.Generator) -> tuple[tuple[Spread, float], ...]:
-    """Deviations of one good unit, drawn at random.
-
-    Parameters
-    ----------
-    stage : Stage
-    random : numpy.random.Generator
-    """
+    """Deviations of one good unit, drawn at random."""
     made = []
     for spread in spreads(stage):
         limit = math.sqrt(3.0)

@@ -65,7 +65,6 @@ class Condition:
 
     Attributes
     ----------
-    tones : Tones
     level : tuple (kind, value)
     load : float
         Ohm; 0 is the stage's own.
@@ -170,9 +169,8 @@ class Generator:
 
     Attributes
     ----------
-    stage : Stage
     run : callable
-    tones : Tones
+        The simulator.
     load : float
         Ohm; 0 is the stage's own.
     start : tuple of (str, float)
@@ -218,7 +216,6 @@ def at_level(generator: Generator, level: tuple[str, float]) -> Driven:
 
     Parameters
     ----------
-    generator : Generator
     level : tuple (kind, value)
         ``power`` in W, ``output level`` or ``input level`` in V RMS.
     """
@@ -280,7 +277,6 @@ def at_distortion(generator: Generator, thd: float) -> Driven:
 
     Parameters
     ----------
-    generator : Generator
     thd : float
         A ratio.
     """

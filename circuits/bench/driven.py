@@ -179,10 +179,8 @@ def drive(
 
     Parameters
     ----------
-    stage : Stage
     run : callable
         The simulator.
-    tones : Tones
     crest : float
         E.m.f., V peak.
     load : float

@@ -64,6 +64,7 @@ def tilt(orders: NDArray[np.int_], gains: NDArray[np.complex128]) -> float:
     orders : (n,) array
         1, 3, 5, …
     gains : (n,) complex array
+        Output over input at each of them.
     """
     largest = float(np.abs(gains).max())
     if largest <= SILENCE:

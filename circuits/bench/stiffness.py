@@ -66,7 +66,6 @@ def slope(supply: Supply, volts: float, mains: float) -> float:
 
     Parameters
     ----------
-    supply : Supply
     volts : float
         Of the rail as drawn, positive.
     mains : float

@@ -175,7 +175,6 @@ def winding_peak(healthy: Supply, volts: float, mains: float) -> float:
 
     Parameters
     ----------
-    healthy : Supply
     volts : float
         Of the rail, positive.
     mains : float
@@ -219,7 +218,6 @@ def settled(
 
     Parameters
     ----------
-    supply : Supply
     volts : float
         Of the rail as drawn, positive.
     peak : float
@@ -347,6 +345,7 @@ def cycle(time: Floats, values: Floats, end: float, period: float) -> Cycle:
     time : (t,) array
         s, rising, unevenly spaced.
     values : (t, n) array
+        n waveforms at these times.
     end, period : float
         s.
     """

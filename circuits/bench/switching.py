@@ -98,7 +98,6 @@ def probe(stage: Stage, run: Run, load: float = 0.0) -> Oscillation | None:
 
     Parameters
     ----------
-    stage : Stage
     run : callable
         The simulator.
     load : float
@@ -205,7 +204,6 @@ def largest(stage: Stage, run: Run, load: float = 0.0) -> tuple[str, float]:
 
     Parameters
     ----------
-    stage : Stage
     run : callable
         The simulator.
     load : float
@@ -238,6 +236,7 @@ def steepest(time: Floats, volts: Floats) -> float:
     Parameters
     ----------
     time, volts : (t,) arrays
+        s, rising, and V.
     """
     grid = np.linspace(time[0], time[-1], 2 * _POINTS)
     even = np.interp(grid, time, volts)
@@ -256,7 +255,6 @@ def step(
 
     Parameters
     ----------
-    stage : Stage
     run : callable
         The simulator.
     level : tuple (kind, value), optional

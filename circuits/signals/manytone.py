@@ -135,7 +135,6 @@ def between(
     ----------
     time, values : (t,) arrays
         One period, evenly spaced or not.
-    tones : Comb
     band : tuple of float
         Hz.
 

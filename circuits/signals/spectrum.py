@@ -162,7 +162,6 @@ def fit(tapered: Tapered, frequencies: Sequence[float], residual: float = 0.0) -
 
     Parameters
     ----------
-    tapered : Tapered
     frequencies : sequence of float
         Hz, distinct, below half the rate.
     residual : float
@@ -206,6 +205,7 @@ def refine(wave: Floats, rate: float, frequency: float, rounds: int = 4) -> floa
     frequency : float
         Hz; half a step off at most.
     rounds : int
+        Each makes what is left smaller.
     """
     half = len(wave) // 2
     shape = window(half)
@@ -293,7 +293,6 @@ def peaks(tapered: Tapered, above_db: float = 20.0, most: int = 200) -> list[tup
 
     Parameters
     ----------
-    tapered : Tapered
     above_db : float
         How far above the floor of noise.
     most : int
@@ -322,7 +321,6 @@ def without(tapered: Tapered, frequencies: Sequence[float]) -> Floats:
 
     Parameters
     ----------
-    tapered : Tapered
     frequencies : sequence of float
         Hz.
     """
@@ -371,7 +369,6 @@ def line_rms(tapered: Tapered, rest: Floats, frequency: float) -> tuple[float, f
 
     Parameters
     ----------
-    tapered : Tapered
     rest : (n,) array
         The power without lines, of `without`.
     frequency : float

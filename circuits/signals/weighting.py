@@ -86,6 +86,7 @@ def weighted_468(wave: Floats, rate: float) -> tuple[Floats, float]:
     Parameters
     ----------
     wave : (n,) array
+        Even samples.
     rate : float
         Samples a second.
     """

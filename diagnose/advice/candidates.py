@@ -51,8 +51,6 @@ def candidates(
 
     Parameters
     ----------
-    stage : Stage
-    taken : iterable of Reading
     bench : Bench
         Tells whether the stage follows the RIAA replay curve, where no reading does.
     within : collection of str, optional

@@ -76,7 +76,6 @@ def outlook(mixture: Mixture, count: int) -> Outlook:
 
     Parameters
     ----------
-    mixture : Mixture
     count : int
         How many answers there are.
 
@@ -151,7 +150,6 @@ def stretches(seen: Outlook, most: int = 4, named: int = 3) -> tuple[Stretch, ..
 
     Parameters
     ----------
-    seen : Outlook
     most : int
         Ranges; the least probable ones are joined with a neighbour.
     named : int

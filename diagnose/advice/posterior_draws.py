@@ -65,6 +65,7 @@ class Units:
     named : tuple of Answer
         Health is the last but one and `UNMODELLED` the last.
     unmodelled : float
+        Probability of a fault outside the library.
     """
 
     variants: tuple[Variant, ...]
@@ -92,10 +93,8 @@ def drawn(
 
     Parameters
     ----------
-    posterior : Posterior
     members : sequence of Member
         The suspects with their groups, by falling probability; the rest are answers of their own.
-    observed : Observed
     healthy : (m,) array
         Readings of a good unit.
     enough : int

@@ -52,8 +52,6 @@ def next_readings(
 
     Parameters
     ----------
-    weighed : Weighing
-    progress : callable, optional
     costly : bool
         Whether distortion at the usual drive is among them, which takes long to simulate.
     """
@@ -82,9 +80,6 @@ def advise(
 
     Parameters
     ----------
-    found : Signatures
-    observed : Observed
-    posterior : Posterior
     members : sequence of Member
         The live suspects with their groups.
     readings : sequence of sequences of Reading
@@ -92,7 +87,6 @@ def advise(
         give one of them gives none.
     bench : Bench
         Takes readings of one channel.
-    progress : callable, optional
 
     Returns
     -------
@@ -157,11 +151,6 @@ def predictive(
     ----------
     readings : sequence of Reading
         Not taken yet; one simulation of every unit takes them all.
-    found : Signatures
-    observed : Observed
-    units : Units
-    bench : Bench
-    progress : callable, optional
 
     Returns
     -------

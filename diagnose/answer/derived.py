@@ -36,7 +36,6 @@ class Derived:
         What it is, with its conditions.
     value : float
         SI, a ratio for ``%``.
-    unit, formula : str
     channel : str
         Empty where there is one channel, or where it is of both.
     measured : Measured or None
@@ -60,10 +59,6 @@ def derived(case: Case) -> tuple[Derived, ...]:
     """Everything that follows from the readings of a case.
 
     Readings of which only a bound is known are passed over.
-
-    Parameters
-    ----------
-    case : Case
     """
     made: list[Derived] = []
     for name, readings in case.channels or (("", case.readings),):

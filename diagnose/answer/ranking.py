@@ -44,7 +44,6 @@ def rank(case: Case, bench: Bench | None = None, progress: Stepwise | None = Non
 
     Parameters
     ----------
-    case : Case
     bench : Bench, optional
         Where readings are simulated; by default all cores, with the user's store.
     progress : callable, optional

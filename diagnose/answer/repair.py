@@ -67,7 +67,6 @@ def judge(
 
     Parameters
     ----------
-    case : Case
     observe, weighing : callable
         Those of `diagnose.answer.ranking`.
 

@@ -27,6 +27,7 @@ class Scored:
     ----------
     hypotheses : tuple of k Hypothesis
     log_prior, log_evidence : float
+        Natural logarithms.
     places : (n, k) array
         Grid of sizes, as places on the scale of each mode.
     weights : (n,) array
@@ -83,9 +84,6 @@ def rescored(
 
     Parameters
     ----------
-    scored : Scored
-    around : Spread
-    observed : Observed
     offset : (m,) array, optional
         Added to what is predicted; see `diagnose.inference.relinearise`.
     """

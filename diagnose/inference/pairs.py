@@ -67,12 +67,8 @@ def pairs(
 
     Parameters
     ----------
-    signatures : Signatures
-    observed : Observed
     weighed : Weighed
         The same hypotheses one by one.
-    bench : Bench
-    progress : callable, optional
 
     Returns
     -------

@@ -32,8 +32,7 @@ def refined(
     places : (n, 1) array
         Rising, from 0 to 1.
     predicted : (n, m) array
-    around : Spread
-    observed : Observed
+        Readings at these sizes.
 
     Returns
     -------
@@ -86,6 +85,7 @@ def quantiles(places: Array, weights: Array, shares: tuple[float, ...]) -> Array
     places, weights : (n,) array
         In any order; equal places count together.
     shares : tuple of float
+        Parts of the posterior's mass, 0 to 1.
     """
     known, which = np.unique(places, return_inverse=True)
     if len(known) < 2:

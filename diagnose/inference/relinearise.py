@@ -66,13 +66,8 @@ def fitted(
 
     Parameters
     ----------
-    scored : sequence of Scored
     good : Scored
         Health.
-    signatures : Signatures
-    observed : Observed
-    bench : Bench
-    progress : callable, optional
 
     Returns
     -------

@@ -56,10 +56,8 @@ def screen(
 
     Parameters
     ----------
-    signature : Signature
-    signatures : Signatures
-    observed : Observed
     log_prior : float
+        Natural logarithm.
     among : (m, m) array, optional
         `good_units` of the same readings, where it is known.
     """

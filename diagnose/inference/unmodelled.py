@@ -57,8 +57,6 @@ def unmodelled(scored: Sequence[Scored], signatures: Signatures, observed: Obser
     ----------
     scored : sequence of Scored
         The modelled faults, with their priors.
-    signatures : Signatures
-    observed : Observed
     """
     matrix = good_units(signatures, observed)
     residual = observed.residuals(signatures.healthy[None, :])

@@ -38,7 +38,6 @@ class Channel:
         Empty where there is only one.
     wave : (n,) array
         As fractions of full scale.
-    tapered : Tapered
     full_scale : float or None
         V RMS of a full-scale sine.
     band : tuple of float
@@ -98,7 +97,6 @@ def within_noise(rest: Floats, tapered: Tapered, frequency: float) -> float:
     ----------
     rest : (n,) array
         Power without lines.
-    tapered : Tapered
     frequency : float
         Hz.
     """
@@ -117,7 +115,6 @@ def sine(channel: Channel, tone: float, found: waveform.Spectrum, rest: Floats) 
 
     Parameters
     ----------
-    channel : Channel
     tone : float
         Hz, exactly.
     found : circuits.signals.waveform.Spectrum
@@ -169,7 +166,6 @@ def silence(channel: Channel, without_hum: Floats) -> list[Item]:
 
     Parameters
     ----------
-    channel : Channel
     without_hum : (n,) array
         The power without the mains lines.
     """
@@ -206,7 +202,6 @@ def pair(channel: Channel, tones: Sequence[float], kind: str) -> list[Item]:
 
     Parameters
     ----------
-    channel : Channel
     tones : sequence of float
         Hz, exactly, the lower one first.
     kind : str
@@ -264,7 +259,6 @@ def tones(channel: Channel, frequencies: Sequence[float], lines: Sequence[float]
 
     Parameters
     ----------
-    channel : Channel
     frequencies : sequence of float
         Hz, of the tones.
     lines : sequence of float
@@ -287,7 +281,6 @@ def square(channel: Channel, frequency: float) -> tuple[list[Item], str]:
 
     Parameters
     ----------
-    channel : Channel
     frequency : float
         Hz, nearly.
 

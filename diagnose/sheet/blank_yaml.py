@@ -29,7 +29,6 @@ def blank_sheet(
 
     Parameters
     ----------
-    stage : Stage
     readings : sequence of (reading, comment)
         In the order they stand on the sheet; a comment says how to take the reading.
     reference : str
@@ -106,10 +105,6 @@ def conditions(reading: Reading) -> list[tuple[str, tuple[str, ...]]]:
     """The conditions of a reading in the words of the sheet, as text that is read back exactly.
 
     Two texts where two nodes or frequencies belong.
-
-    Parameters
-    ----------
-    reading : Reading
     """
     made: list[tuple[str, tuple[str, ...]]] = []
     for key, name in (("from", reading.origin), ("at", reading.at), ("rail", reading.rail)):
@@ -136,12 +131,7 @@ def conditions(reading: Reading) -> list[tuple[str, tuple[str, ...]]]:
 
 
 def limit_lines(readings: Sequence[Reading]) -> list[str]:
-    """Examples of published figures in the words of a sheet, for the readings on it.
-
-    Parameters
-    ----------
-    readings : sequence of Reading
-    """
+    """Examples of published figures in the words of a sheet, for the readings on it."""
     there = {reading.quantity for reading in readings}
     said = {
         "riaa deviation": "{quantity: riaa deviation, band: 20 Hz to 20 kHz, within: 1 dB}",

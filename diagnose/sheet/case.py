@@ -71,13 +71,10 @@ class Case:
 
     Attributes
     ----------
-    name : str
     stage : Stage
         With this unit's values and mains frequency.
     readings : tuple of Measured
         Of the unit, or of its suspect channel.
-    limits : tuple of Limit
-    checks : tuple of Check
     observations : tuple of str
         Words of `OBSERVATIONS`.
     channels : tuple of (name, readings)
@@ -94,7 +91,6 @@ class Case:
     dense : tuple of (channel, Measured)
         Rows of dense sweeps that limits are judged by and nothing else: a curve of many points
         tells no more than one of some.
-    path : Path
     """
 
     name: str

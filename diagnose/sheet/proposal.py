@@ -44,7 +44,6 @@ def propose(stage: Stage, bench: Bench) -> tuple[Proposed, ...]:
 
     Parameters
     ----------
-    stage : Stage
     bench : Bench
         Tells whether the healthy stage follows the RIAA replay curve.
 
@@ -81,11 +80,6 @@ def on_sheet(stage: Stage, bench: Bench) -> tuple[Proposed, ...]:
 
     Distortion at the usual drive; of a stage that drives a loudspeaker also at a tenth of it,
     where crossover shows, and the greatest output.
-
-    Parameters
-    ----------
-    stage : Stage
-    bench : Bench
     """
     made = propose(stage, bench)
     if is_supply(stage, bench) or not stage.signal or not stage.rails:
@@ -109,7 +103,6 @@ def is_supply(stage: Stage, bench: Bench) -> bool:
 
     Parameters
     ----------
-    stage : Stage
     bench : Bench
         Tells the voltage of the healthy stage.
     """
@@ -155,11 +148,6 @@ def follows_riaa(stage: Stage, bench: Bench) -> bool:
     """Whether the healthy stage stays within 3 dB of the RIAA replay curve.
 
     A flat amplifier leaves it by 13 dB at 100 Hz and at 10 kHz (the curve's own values).
-
-    Parameters
-    ----------
-    stage : Stage
-    bench : Bench
     """
     readings = [Reading("riaa deviation", frequency=f) for f in _RIAA_HZ]
     off = bench.values(stage, [Variant()], readings).values[0]

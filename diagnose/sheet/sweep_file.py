@@ -109,7 +109,6 @@ def read_sweep(
 
     Parameters
     ----------
-    path : Path
     quantity : str
         What is looked for where there are more than two columns.
     column : Text, optional

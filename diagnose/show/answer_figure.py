@@ -50,11 +50,8 @@ def answer_figure(
 
     Parameters
     ----------
-    case : Case
     suspect : Suspect or None
         None draws no prediction.
-    bench : Bench
-    progress : callable, optional
 
     Raises
     ------
@@ -82,13 +79,7 @@ def answer_figure(
 
 
 def faults(stage: Stage, suspect: Suspect) -> tuple[Fault, ...]:
-    """The faults of a suspect at their most probable sizes.
-
-    Parameters
-    ----------
-    stage : Stage
-    suspect : Suspect
-    """
+    """The faults of a suspect at their most probable sizes."""
     made = [_fault(stage, suspect.part, suspect.mode, suspect.severity)]
     if suspect.also is not None:
         also = suspect.also

@@ -92,7 +92,6 @@ def chart(panel: Panel, width: float = 520.0, height: float = 300.0) -> str:
 
     Parameters
     ----------
-    panel : Panel
     width, height : float
         CSS pixels.
 

@@ -37,10 +37,8 @@ class Axis:
 
     Attributes
     ----------
-    label : str
     unit : str
         Unit of `circuits.quantity` for the numbers on it, SI inside (a ratio for ``%``).
-    logarithmic : bool
     falling : bool
         Large values first.
     words : tuple of (float, str)
@@ -91,8 +89,6 @@ class Figure:
 
     Attributes
     ----------
-    title : str
-    panels : tuple of Panel
     note : str
         One or two sentences under the panels.
     """
@@ -120,7 +116,6 @@ def draw(figure: Figure, path: Path) -> None:
 
     Parameters
     ----------
-    figure : Figure
     path : Path
         Ending in ``.png`` or ``.svg``.
 

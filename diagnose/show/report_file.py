@@ -44,8 +44,6 @@ def report(
         The case.
     file : Path
         The report; an older one is replaced.
-    bench : Bench
-    progress : callable, optional
 
     Raises
     ------
@@ -70,7 +68,6 @@ def report_html(case: Case, result: Result, figure: Figure, day: date) -> str:
 
     Parameters
     ----------
-    case : Case
     result : Result
         Of that case.
     figure : Figure

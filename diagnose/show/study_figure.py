@@ -23,12 +23,7 @@ _WIDE = 30.0
 
 
 def study_figure(made: Study) -> Figure:
-    """Describe a study as a picture.
-
-    Parameters
-    ----------
-    made : Study
-    """
+    """Describe a study as a picture."""
     curves = _curves(made)
     taken = {k for places in curves for k in places}
     single = [k for k in _most_moved(made) if k not in taken]

@@ -69,7 +69,6 @@ def as_text(result: Result, width: int = WIDTH, colour: bool = False) -> str:
 
     Parameters
     ----------
-    result : Result
     width : int
         Columns.
     colour : bool

@@ -16,7 +16,6 @@ def measure_text(made: Measurement, width: int = WIDTH, colour: bool = False) ->
 
     Parameters
     ----------
-    made : Measurement
     width : int
         Columns.
     colour : bool

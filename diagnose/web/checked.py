@@ -42,7 +42,6 @@ class Checked:
     ----------
     case : Case or None
         Of everything that is right; None where not even the stage can be told.
-    problems : tuple of Problem
     understood : tuple of (field, text)
         Values as they were read, such as ``1.39 V``, with their unit.
     """
@@ -57,7 +56,6 @@ def check(sheet: Typed, folder: Path) -> Checked:
 
     Parameters
     ----------
-    sheet : Typed
     folder : Path
         Of the sheet, which holds its sweeps and its own stage file.
     """

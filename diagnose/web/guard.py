@@ -28,12 +28,7 @@ _SAFE = ("GET", "HEAD", "OPTIONS")
 
 
 def protect(app: Flask) -> None:
-    """Check every request and mark every answer of an application.
-
-    Parameters
-    ----------
-    app : Flask
-    """
+    """Check every request and mark every answer of an application."""
     app.config["TRUSTED_HOSTS"] = HOSTS
     app.config["MAX_CONTENT_LENGTH"] = MOST_BYTES
     app.before_request(_check)

@@ -46,14 +46,12 @@ class Entry:
 
     Attributes
     ----------
-    quantity : str
     conditions : pairs
+        Name and text of each.
     source : {"value", "points", "file"}
         Whether it is one value, a curve that is typed, or one from files.
     values : tuple of str
         One a channel: values, or names of files.
-    points : tuple of Point
-    uncertainty, note : str
     """
 
     quantity: str = ""
@@ -101,13 +99,10 @@ class Typed:
 
     Attributes
     ----------
-    stage, case, mains : str
     values : pairs
         Part and value.
     channels : tuple of str
         Names of both channels, or empty for a unit of one.
-    suspect : str
-    readings, limits, checks, observations, repaired
     head : str
         Lines before the first section.
     extra : str

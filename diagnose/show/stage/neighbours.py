@@ -56,7 +56,6 @@ def neighbour_diagram(
 
     Parameters
     ----------
-    stage : Stage
     lit : mapping of part to probability
     prefix : str
         Before every id.

@@ -37,7 +37,6 @@ def schematic(
     ----------
     stage : Stage
         With the values of this unit.
-    layout : Layout
     lit : mapping of part to probability
     prefix : str
         Before every id.
@@ -136,8 +135,6 @@ def _mark(stage: Stage, flag: Flag, what: str) -> ET.Element:
 
     Parameters
     ----------
-    stage : Stage
-    flag : Flag
     what : {"rail", "port", "probe"}
     """
     probed = dict(stage.test_points)
