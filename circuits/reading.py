@@ -372,7 +372,6 @@ def readable(about: Quantity, value: float, unit: str) -> tuple[float, str]:
 
     Parameters
     ----------
-    about : Quantity
     value : float
         SI, a ratio for ``%``, dB as they are.
     unit : str

@@ -181,7 +181,6 @@ def read_case(tree: Node, path: Path, drawn: Stage | None = None) -> Case:
 
     Parameters
     ----------
-    tree : Node
     path : Path
         Of its file, or where that would be: its folder is where files are looked for, its name
         what a case without a name is called.

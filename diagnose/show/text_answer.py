@@ -46,7 +46,7 @@ def amount(value: float, unit: str, reading: str = "", bound: bool = True) -> st
     Parameters
     ----------
     value : float
-    unit : str
+        SI; per cent for ``%``.
     reading : str
         The label of the reading that a simulated value is of: no more of it is written than a
         bench instrument shows, so 50 pV of direct voltage are ``0 V`` and 300 nV of hum ``< 1 µV``.
