@@ -25,7 +25,6 @@ def read_adjust(
     ----------
     node : Node or None
         None where the file has no such key.
-    parts : collection of Part
     nodes : collection of str
         Every node of the stage but ground.
 

@@ -40,7 +40,6 @@ class Caution:
 
     Attributes
     ----------
-    danger : Danger
     text : str
         Whole sentences.
     """
@@ -172,10 +171,6 @@ _LIFE_WORDS = re.compile(
 def cautions(stage: Stage) -> tuple[Caution, ...]:
     """What to mind in a stage or a unit: what it is brings, and what its file says; each once.
 
-    Parameters
-    ----------
-    stage : Stage
-
     Returns
     -------
     tuple of Caution
@@ -196,7 +191,6 @@ def reading_cautions(about: Hazards, reading: Reading) -> tuple[Caution, ...]:
     ----------
     about : Hazards
         Of its stage.
-    reading : Reading
     """
     made = []
     if "off" in reading.about.caution:

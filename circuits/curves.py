@@ -12,7 +12,9 @@ from numpy.typing import ArrayLike, NDArray
 AUDIO = (20.0, 20e3)
 """Hz; the band where a reading of noise states none (IEC 60268-3)."""
 RIAA_SECONDS = (3180e-6, 318e-6, 75e-6)
+"""Time constants of the replay curve, s: bass, shelf and treble (IEC 60098)."""
 _A_POLES = (20.598997, 107.65265, 737.86223, 12194.217)
+"""Hz, the four pole frequencies of the A weighting (IEC 61672-1)."""
 
 
 def riaa_db(frequency: ArrayLike) -> NDArray[np.float64]:

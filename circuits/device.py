@@ -62,7 +62,6 @@ class Device:
 
     Attributes
     ----------
-    name, kind, about, source : str
     parameters : pairs
         SI; SPICE's names in capitals, or the macromodel's.
     spread : pairs
@@ -207,7 +206,6 @@ def device_of(node: Node | None, part_kind: str, name: Text) -> Device:
     ----------
     node : Node or None
         The name of a device, a mapping of parameters, or nothing.
-    part_kind : str
     name : Text
         The part's name where it stands, for messages.
 

@@ -28,6 +28,7 @@ Point = tuple[float, float]
 DIRECTIONS: Table[str, Point] = {
     "right": (1.0, 0.0), "left": (-1.0, 0.0), "up": (0.0, -1.0), "down": (0.0, 1.0),
 }  # fmt: skip
+"""Words for a way, as drawings have them, and its step of one."""
 LABELS = tuple(f"label {side}" for side in (*DIRECTIONS, "split"))
 LENGTH = 3.0
 """Grid steps between the pins of a part with two, unless the drawing says otherwise."""
@@ -85,7 +86,6 @@ class Layout:
     parts : tuple of (part, Placement)
     wires : tuple of tuple of Point
         Corners of each wire, every stretch level or upright.
-    grounds : tuple of Point
     rails, ports : tuple of Flag
         Marks of the same name are one node.
     test_points : tuple of Flag

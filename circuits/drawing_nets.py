@@ -33,11 +33,6 @@ def turned(placement: Placement, forward: float, sideways: float) -> Point:
 def pins(part: Part, placement: Placement) -> tuple[Point, ...]:
     """Where the pins of a part are, in the order of its nodes.
 
-    Parameters
-    ----------
-    part : Part
-    placement : Placement
-
     Returns
     -------
     tuple of Point

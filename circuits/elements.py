@@ -22,7 +22,6 @@ def built(parts: Iterable[Part], limited: bool = False, powered: bool = True) ->
 
     Parameters
     ----------
-    parts : iterable of Part
     limited : bool
         With what only shows in large signals, as for a transient run with a `Drive`.
     powered : bool

@@ -47,6 +47,7 @@ class Voltage:
     where : str
         ``at vcc``, ``between vcc and vee``, ``across the winding of main``.
     alternating : bool
+        Whether ``volts`` is RMS.
     rises : bool
         Whether the supply is not known, so that it may have more without its load.
     """
@@ -68,8 +69,8 @@ class Charged:
 
     Attributes
     ----------
-    name : str
     farads, volts : float
+        F; V at the most.
     """
 
     name: str
@@ -140,12 +141,7 @@ class Hazards:
 
 
 def hazards(stage: Stage) -> Hazards:
-    """What can hurt in a stage or a unit.
-
-    Parameters
-    ----------
-    stage : Stage
-    """
+    """What can hurt in a stage or a unit."""
     valves = any(kind(part.kind).family in ("triode", "pentode") for part in stage.parts)
     volts = {rail.name: open_volts(rail) for rail in stage.rails}
     level, behind = _at_output(stage, volts)
@@ -308,8 +304,8 @@ def _reach(
 
     Parameters
     ----------
-    stage : Stage
     start : str
+        The node.
     families : collection of str
         Of parts that are passed; by default all that pass direct current.
     ohms : float

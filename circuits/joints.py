@@ -14,6 +14,7 @@ from circuits.spelling import node
 from circuits.stage import GROUND
 
 JOINT_OHMS = 1e-3
+"""Ohm of a joint between two members of a unit, nothing beside any stage's impedance."""
 
 
 def joint_resistor(joint: Joint) -> str:

@@ -116,7 +116,6 @@ def from_tree(tree: Node, folder: Path) -> Stage:
 
     Parameters
     ----------
-    tree : Node
     folder : Path
         Where the stages of a unit are looked for.
 

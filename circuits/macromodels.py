@@ -11,9 +11,13 @@ from circuits.stage import GROUND, Part
 POLE = 1e-9
 """F, of an op-amp's dominant pole."""
 _BOLTZMANN = 1.380649e-23
+"""J/K, exact by the definition of the SI."""
 _CHARGE = 1.602176634e-19
+"""C, exact by the definition of the SI."""
 _KELVIN = 300.15
+"""K, the simulator's 27 °C."""
 _LEAKAGE = 1e9
+"""Ohm from a pin to ground of a part without power: it keeps a node from floating."""
 
 Built = tuple[list[Element], list[Model]]
 

@@ -34,7 +34,9 @@ STRAY_OHMS = 1e11
 METER_VOLTS = 0.1
 """An ohmmeter's low-power range: too little to turn a junction on."""
 _METER_OHMS = 1e3
+"""Ohm between the ohmmeter's source and its red lead: it drives 0.1 mA at most."""
 _OPEN_LOAD = 1e9
+"""Ohm at the output of a stage that states no load."""
 _RAIL_CORNER = 2.0
 """Hz above which the impedance of a rail counts; below it the rail's voltage already tells all."""
 _BYPASS = 1e6
@@ -42,6 +44,7 @@ _BYPASS = 1e6
 
 
 _LEAST_HENRIES = 1e-12
+"""H of a rail's impedance without a reactance: nothing beside its resistance."""
 
 
 @dataclass(frozen=True)
@@ -102,7 +105,6 @@ def circuit(stage: Stage, load: float = 0.0, drive: Drive | None = None) -> Circ
 
     Parameters
     ----------
-    stage : Stage
     load : float
         Ohm, in place of the stage's own load; 0 keeps that.
     drive : Drive, optional

@@ -67,7 +67,6 @@ def _copy(stage: Stage, shared: frozenset[str], common: frozenset[str]) -> Stage
 
     Parameters
     ----------
-    stage : Stage
     shared : frozenset of str
         Rails and parts to be left out.
     common : frozenset of str

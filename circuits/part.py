@@ -18,9 +18,14 @@ Pins = tuple[tuple[Text, tuple[Text, ...]], ...]
 
 _PART_KEYS = ("kind", "nodes", "value", "tolerance", "role", "model", "position", "esr")
 _PLAUSIBLE = {"ohm": (1e-3, 1e12), "F": (1e-13, 1.0), "H": (1e-9, 1e4), "V": (0.1, 1000.0)}
+"""Least and greatest value of a part by its unit; what lies beyond is a slip of a prefix
+(judgement)."""
 _SMALL_CAPACITORS = (1e-13, 1e-3)
+"""F, the same for capacitors that are no electrolytics."""
 _CONTACT = (1e-6, 1e6)
+"""Ohm, the same for contacts, which are good far below the least resistor."""
 _MOST_ESR = 20.0
+"""Ohm: of the smallest electrolytics tan δ alone would tell more than they have (judgement)."""
 _PART_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_+-]*")
 _NODE_NAME = re.compile(r"[A-Za-z0-9_+.-]+")
 

@@ -13,8 +13,9 @@ from importlib import import_module
 from typing import Any
 
 MOST_LINES = 3
+"""Lines of what an object says of itself at a prompt, where many stand one below the other."""
 WIDEST = 96
-"""Of what an object says of itself at a prompt: lines, and columns that a notebook shows whole."""
+"""Columns of these lines, which a notebook shows whole."""
 
 _OFFERED: dict[tuple[str, str], str] = {}
 """``module:function`` by the name of a class and the view wanted of it."""
@@ -57,7 +58,6 @@ def view(thing: object, wanted: str) -> Any:
 
     Parameters
     ----------
-    thing : object
     wanted : str
         As in `offer`.
     """

@@ -75,6 +75,7 @@ _FULL = {
 _PLAIN = {unit: re.compile(spelling) for unit, spelling in _BARE.items()}
 _SLEW = re.compile(rf"({_PREFIX}?)V\s?/\s?({_PREFIX}?)s")
 _DBU_VOLT = math.sqrt(0.6)
+"""V RMS at 0 dBu: 1 mW in 600 ohm."""
 
 
 def parse(text: str | int | float, unit: str) -> float:

@@ -28,7 +28,6 @@ class Reading:
 
     Attributes
     ----------
-    quantity : str
     at, rail : str
         Node or rail; of a signal, the node that it is read at (empty is the output).
     origin : str
@@ -128,8 +127,8 @@ def all_compared(reading: Reading, values: NDArray[np.float64]) -> NDArray[np.fl
 
     Parameters
     ----------
-    reading : Reading
     values : (n,) array
+        SI, as simulated; NaN where there is none.
     """
     if reading.scale == "log":
         return np.asarray(np.log(_met(reading.about, np.abs(values))))
@@ -161,6 +160,7 @@ def through_wiring(reading: Reading, values: NDArray[np.float64]) -> NDArray[np.
 
 
 _WIRING = -70.0
+"""dB of crosstalk up to 1 kHz that sockets, switches and leads make by themselves; see `least`."""
 _LEADS = 0.3
 """How well the floor itself is known: leads are zeroed to a third of their resistance."""
 
@@ -170,7 +170,6 @@ def instrument(reading: Reading, values: ArrayLike) -> NDArray[np.float64]:
 
     Parameters
     ----------
-    reading : Reading
     values : array_like
         What it reads, on the compared scale, any shape.
     """
@@ -200,7 +199,6 @@ def readable(about: Quantity, value: float, unit: str) -> tuple[float, str]:
 
     Parameters
     ----------
-    about : Quantity
     value : float
         SI, a ratio for ``%``, dB as they are.
     unit : str

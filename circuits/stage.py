@@ -177,7 +177,6 @@ class Rail:
         ----------
         name : str
             Full name; a rail whose supply has no such part stays as it is.
-        part : Part
         """
         if self.supply is None or name not in self.supply_parts():
             return self
@@ -198,8 +197,6 @@ class Stage:
     ----------
     name, title, about, source : str
         What it is and where its topology is published.
-    parts : tuple of Part
-    rails : tuple of Rail
     input, output : str
         Port nodes.
     input_return : str
@@ -216,7 +213,6 @@ class Stage:
         The usual drive, such as ``(("input level", 0.005),)``.
     test_points : tuple of (node, description)
         Where a probe reaches.
-    cautions : tuple of str
     chain : Chain or None
         How a unit is made of stages; None for a single stage.
     shared : tuple of str

@@ -14,6 +14,7 @@ from circuits.yamlfile import Node, Text
 
 _STAGE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _.-]*")
 OHMS = (0.0, 1e9)
+"""Limits of a source impedance or a load, ohm; 0 of a load is none, the upper end an open input."""
 MAINS = (10.0, 500.0)
 """Frequencies that a mains supply may have, Hz (16.7 Hz of railways to 400 Hz of ships)."""
 

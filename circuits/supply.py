@@ -53,6 +53,7 @@ FADE = 1e-5
 """s: how long a run takes to set its capacitors free."""
 
 _LEAST_OHMS = 1e-3
+"""Ohm, at least, of a winding, whose current would have no limit without."""
 _PULSING = (TRANSFORMER, DIODE, DEMAND)
 _DIRECT = 1e9
 """H that pass the direct current and nothing else."""
@@ -108,8 +109,6 @@ def drawn(
         Of winding (each half of it) and mains, ohm.
     diode : str
         Device of the rectifier.
-    filter_ : Filter, optional
-    regulator : Regulator, optional
     name, transformer, winding
         As in `Supply`.
     """
@@ -207,7 +206,6 @@ def circuit(
 
     Parameters
     ----------
-    supply : Supply
     volts : float
         Positive; a healthy demand is a resistor that draws its current from so much.
     peak : float
@@ -244,7 +242,6 @@ def averaged(supply: Supply, volts: float, raw: float, ohms: float) -> Circuit:
 
     Parameters
     ----------
-    supply : Supply
     volts : float
         As `circuit`.
     raw : float

@@ -29,6 +29,8 @@ _LIMITS = {
     "zener": ("V", (0.5, 1000.0)),
     "input": ("V", (0.5, 5000.0)),
 }
+"""Unit, least and greatest value of every number of the block, beyond which a prefix is wrong
+(judgement)."""
 _REGULATION = 0.05
 """Series resistance over that of the load where none is stated (common practice for small
 transformers: the voltage rises by a tenth or two without load)."""

@@ -9,7 +9,9 @@ from pathlib import Path
 from circuits.errors import InputError, Place
 
 MOST_BYTES = 1_000_000
+"""A file of a stage or a sheet has some ten kilobytes; what is longer is something else."""
 _LONGEST_LINE = 160
+"""Signs of a line that a message shows; beyond, it tells line and column alone."""
 
 LINE_END = re.compile("\r\n|[\n\r\x85\u2028\u2029]")
 """What YAML 1.1, and therefore libyaml, counts as the end of a line."""

@@ -63,7 +63,6 @@ def neighbours(stage: Stage, part: str) -> dict[str, tuple[str, ...]]:
 
     Parameters
     ----------
-    stage : Stage
     part : str
         Its name.
 
@@ -89,7 +88,6 @@ def path(stage: Stage, start: str, end: str) -> tuple[str, ...]:
 
     Parameters
     ----------
-    stage : Stage
     start, end : str
         Nodes.
 

@@ -16,7 +16,6 @@ def with_values(stage: Stage, values: Mapping) -> Stage:
 
     Parameters
     ----------
-    stage : Stage
     values : Mapping
         Part names to values; one that is left empty is passed over.
 
@@ -50,7 +49,6 @@ def with_positions(stage: Stage, positions: Mapping) -> Stage:
 
     Parameters
     ----------
-    stage : Stage
     positions : Mapping
         Names of potentiometers and trimmers to positions, 0 to 1.
 

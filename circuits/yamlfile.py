@@ -20,6 +20,7 @@ from circuits.quantity import parse
 from circuits.textfile import LINE_END, UNPRINTABLE, contents, place_at, place_in
 
 MOST_DEPTH = 20
+"""Levels of nesting; stage files and sheets have a handful (judgement)."""
 _SIGN = "[A-Za-z0-9µμΩ.+%/°-]"
 _PLAIN = re.compile(rf"(?:[A-Za-zµμΩ]|[+-]?[.]?[0-9])(?:{_SIGN}| (?={_SIGN}))*")
 """Texts in which YAML sees nothing but text."""
@@ -245,7 +246,6 @@ def mapping(
 
     Parameters
     ----------
-    node : Node
     what : str
         What it is, for messages: ``a part``.
     allowed : collection of str, optional

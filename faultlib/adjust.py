@@ -25,9 +25,12 @@ Positions = tuple[tuple[str, float], ...]
 _NEAR, _NEAR_AS_DRAWN = 5e-3, 1e-3
 """How near the aim the last step need not be read any more: by a secant, or the drawn slope."""
 _STEPS = 24
+"""Readings that a search for one setting may take: halving alone would come within 1e-7 of the
+way."""
 _LEAST = 1e-4
 """Share of the aim that a reading of nothing, or of the wrong sign, counts as."""
 _NUDGE = 0.01
+"""Of the wiper's whole way: how far it is turned to see the slope."""
 _STRIDE = 0.3
 """Farthest that the wiper is turned at once: a bias current grows by the exponential."""
 _MOST = 20_000
@@ -46,8 +49,8 @@ def as_set(stage: Stage, deviations: Deviations) -> Stage:
 
     Parameters
     ----------
-    stage : Stage
     deviations : tuple of (Spread, float)
+        Each float in standard deviations.
 
     Returns
     -------
@@ -200,7 +203,6 @@ def aims(stage: Stage, volts: Sequence[float]) -> Stage:
 
     Parameters
     ----------
-    stage : Stage
     volts : sequence of float
         What each of `stage.adjust` is set to, V, in their order.
     """

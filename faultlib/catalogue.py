@@ -38,7 +38,6 @@ class Hypothesis:
     part, kind : str
         Name of a part, of a part of a supply (``vcc reservoir``), a rail or ``pickup`` (of a
         unit ``tone.pickup``), and its kind.
-    mode : Mode
     prior : float
         Weight, failures per 10⁶ h with age; not normalised.
     """
@@ -228,7 +227,6 @@ def miss(mode: Mode, found: str, how: str = "") -> float:
 
     Parameters
     ----------
-    mode : Mode
     found : {"good", "replaced", "cleaned", "adjusted"}
         As on the bench sheet.
     how : str

@@ -28,7 +28,6 @@ def inject(stage: Stage, faults: Fault | Iterable[Fault]) -> Stage:
     ----------
     stage : Stage
         Left unchanged.
-    faults : Fault or iterable of Fault
 
     Returns
     -------

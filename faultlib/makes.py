@@ -31,10 +31,6 @@ def _sigmas() -> tuple[float, Mapping[str, Mapping[str, float]]]:
 def left_open(stage: Stage) -> tuple[LeftOpen, ...]:
     """What the stage file leaves open: a spread for every device parameter and node.
 
-    Parameters
-    ----------
-    stage : Stage
-
     Returns
     -------
     tuple of Make, then Layout

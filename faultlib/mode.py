@@ -126,7 +126,6 @@ class Mode:
         Factor for forty-year-old equipment; judgement.
     why : str
         The reason for `age`.
-    changes : tuple of Change
     range : Size or None
         None where the mode has no degrees.
     misses : tuple of (check word, probability)
@@ -188,12 +187,10 @@ class KindModes:
     ----------
     kind : str
         A part kind, ``rail`` or ``pickup``.
-    rate : Rate
     by_model : mapping of device name to Rate
         Where a device's duty makes another rate.
     published : mapping of class to share
         The published table, whole; empty where there is none.
-    published_source : str
     omitted : mapping of class to reason
         Published classes that no mode stands for.
     modes : tuple of Mode

@@ -22,6 +22,7 @@ def slopes(x: Array, y: Array) -> Array:
     x : (n,) array
         Rising, n ≥ 2.
     y : (n, m) array
+        m curves at these points.
 
     Returns
     -------
@@ -59,6 +60,7 @@ def interpolate(x: Array, y: Array, wanted: Array) -> Array:
     x : (n,) array
         Rising.
     y : (n, m) array
+        m curves at these points.
     wanted : (k,) array
         Within the points; beyond them the end values hold.
 

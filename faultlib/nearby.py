@@ -46,10 +46,6 @@ class Nearby:
     """A bench that simulates the good parts of a unit near its faults only.
 
     Of a single stage everything is near.
-
-    Attributes
-    ----------
-    bench : Bench
     """
 
     bench: Bench

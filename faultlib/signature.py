@@ -23,8 +23,11 @@ from faultlib.simulate import Bench, Problem, Variant
 from faultlib.tolerance import LeftOpen, Spread, spreads
 
 FIRST_SIZES = 7
+"""Sizes of every fault in the first round, from end to end of its scale."""
 ROUNDS = 3
+"""Times that sizes are put where the readings bend."""
 MOST_SIZES = 33
+"""Sizes of one fault, at most: each is a simulation of all readings."""
 
 Stepwise = Callable[[str, int, int], None]
 """Progress: what is being done, how many variants are done, of how many."""
@@ -36,7 +39,6 @@ class Signature:
 
     Attributes
     ----------
-    hypothesis : Hypothesis
     sizes : (k,) array
         In the order of the mode's limits; one entry for a mode without a size.
     values : (k, m) array
@@ -53,6 +55,7 @@ class Signature:
         Parameters
         ----------
         sizes : (n,) array
+            In the mode's own unit.
 
         Returns
         -------
@@ -68,15 +71,12 @@ class Signatures:
 
     Attributes
     ----------
-    stage : Stage
-    readings : tuple of Reading
     healthy : (m,) array
         On the compared scale.
     spreads : tuple of p Spread
         What varies between good units; last, what the stage file leaves open (`LeftOpen`).
     sensitivities : (p, m) array
         Change of every reading for one standard deviation of every spread of the healthy unit.
-    faults : tuple of Signature
     problems : tuple of Problem
         Variants that could not be simulated.
     simulated : int
@@ -130,11 +130,6 @@ def signatures(
 
     Parameters
     ----------
-    stage : Stage
-    readings : sequence of Reading
-    hypotheses : sequence of Hypothesis
-    bench : Bench
-    progress : callable, optional
     around : sequence of Spread, optional
         What varies between good units; by default everything that `tolerance.spreads` finds.
 
@@ -202,13 +197,9 @@ def sensitivities_at(
 
     Parameters
     ----------
-    stage : Stage
-    readings : sequence of Reading
     units : sequence of Variant
         Faulty or not, with good parts moved or not.
     around : sequence of p Spread
-    bench : Bench
-    progress : callable, optional
 
     Returns
     -------

@@ -52,7 +52,6 @@ class Variant:
 
     Attributes
     ----------
-    faults : tuple of Fault
     deviations : tuple of (Spread, float)
         In standard deviations of each spread.
     beside : Variant or None
@@ -94,9 +93,7 @@ class Problem:
 
     Attributes
     ----------
-    variant : str
     kind : {"no solution", "crash", "timeout", "error"}
-    text : str
     """
 
     variant: str
@@ -113,7 +110,6 @@ class Answer:
     values : (n, m) array
         On the compared scale; a row of NaN for a variant that could not be simulated, and NaN
         under drive for one that swings by itself.
-    problems : tuple of Problem
     simulated : int
         How many variants were not in the store.
     """
@@ -156,6 +152,7 @@ class Laboratory(AbstractContextManager["Laboratory"]):
     Parameters
     ----------
     store : Store
+        None remembers nothing.
     workers : int or None
         None is one a core; 0 simulates in this process.
     timeout : float
@@ -188,13 +185,6 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         progress: Progress | None = None,
     ) -> Answer:
         """Readings of every variant, on the compared scale.
-
-        Parameters
-        ----------
-        stage : Stage
-        variants : sequence of Variant
-        readings : sequence of Reading
-        progress : callable, optional
 
         Returns
         -------

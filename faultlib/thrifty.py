@@ -24,12 +24,7 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Thrifty:
-    """A bench around another one.
-
-    Attributes
-    ----------
-    bench : Bench
-    """
+    """A bench around another one."""
 
     bench: Bench
 

@@ -24,10 +24,13 @@ SETTING = "setting"
 """What a trimmer was set to varies as whoever set it missed the aim."""
 
 _RAIL_VOLTS = 0.02
+"""Of a rail's voltage: relative standard deviation between good units (judgement)."""
 _RAIL_RIPPLE = 0.25
+"""The same of a rail's ripple (judgement)."""
 _PICKUP = 0.35
+"""The same of what a stage picks up (judgement)."""
 _ESR = 0.35
-"""Relative standard deviations between good units (judgement)."""
+"""The same of an equivalent series resistance (judgement)."""
 _MAINS = 0.03
 """Relative standard deviation of the mains voltage from its nominal one on the day (judgement)."""
 _IMBALANCE = 0.7
@@ -110,7 +113,6 @@ def deviate(stage: Stage, deviations: Sequence[tuple[Spread, float]]) -> Stage:
 
     Parameters
     ----------
-    stage : Stage
     deviations : sequence of (Spread, float)
         Each with its deviation in standard deviations.
     """
@@ -179,13 +181,7 @@ def scaled(lines: Lines, factor: float) -> Lines:
 
 
 def draw(stage: Stage, random: np.random.Generator) -> tuple[tuple[Spread, float], ...]:
-    """Deviations of one good unit, drawn at random.
-
-    Parameters
-    ----------
-    stage : Stage
-    random : numpy.random.Generator
-    """
+    """Deviations of one good unit, drawn at random."""
     made = []
     for spread in spreads(stage):
         limit = math.sqrt(3.0)

@@ -22,6 +22,7 @@ from circuits.reading import DB_FLOOR, Reading
 from circuits.stage import Stage
 
 _FLOOR = 10.0 ** (DB_FLOOR / 20.0)
+"""`DB_FLOOR` as a ratio of voltages: nothing at all has no logarithm."""
 
 
 def takes(reading: Reading) -> bool:

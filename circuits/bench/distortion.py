@@ -44,8 +44,11 @@ _BEYOND = 1.5
 _NEAR = 5e-3
 """How near to the level a technician sets it."""
 _RUNS = 12
+"""Transient runs that a search for one drive may take, by secants (judgement)."""
 _SETTLING = 4
+"""Transient runs, each started where the last one left the rails, until these have settled."""
 _CREST = math.sqrt(2.0)
+"""Peak over RMS of a sine."""
 _FLOOR = HUM_FLOOR * _CREST
 
 
@@ -60,7 +63,6 @@ class Condition:
 
     Attributes
     ----------
-    tones : Tones
     level : tuple (kind, value)
     load : float
         Ohm; 0 is the stage's own.
@@ -165,9 +167,8 @@ class Generator:
 
     Attributes
     ----------
-    stage : Stage
     run : callable
-    tones : Tones
+        The simulator.
     load : float
         Ohm; 0 is the stage's own.
     start : tuple of (str, float)
@@ -213,7 +214,6 @@ def at_level(generator: Generator, level: tuple[str, float]) -> Driven:
 
     Parameters
     ----------
-    generator : Generator
     level : tuple (kind, value)
         ``power`` in W, ``output level`` or ``input level`` in V RMS.
     """
@@ -275,7 +275,6 @@ def at_distortion(generator: Generator, thd: float) -> Driven:
 
     Parameters
     ----------
-    generator : Generator
     thd : float
         A ratio.
     """

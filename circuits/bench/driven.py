@@ -31,6 +31,7 @@ OPTIONS = ("reltol=1e-6", "vntol=1e-9", "abstol=1e-13", "method=gear", "trtol=1e
 _PERIODS = 2
 """To settle, and to record, with a single tone."""
 _STEPS = 128
+"""Time steps a period of a tone below `_FAST`, at most as long as that."""
 _FAST = 10e3
 """Hz; from here on twice as many steps a period."""
 _STEPS_OF_MANY = 10
@@ -39,9 +40,10 @@ five times as many steps give, output stages with feedback included (measured)."
 _SAG = 2e-3
 """A rail that starts nearer than this to where it settles, relative to its volts, has settled."""
 _MODEST_SAG = 0.05
+"""Of a rail's volts: what `_SAG` may be where the swing is modest."""
 _MODEST_SWING = 0.7
-"""A swing of this part of what the rails allow does not feel a sag of that part of their volts:
-distortion moves by 0.2 dB."""
+"""A swing of no more than this part of what the rails allow is modest: `_MODEST_SAG` moves its
+distortion by 0.2 dB."""
 
 
 @dataclass(frozen=True)
@@ -177,10 +179,8 @@ def drive(
 
     Parameters
     ----------
-    stage : Stage
     run : callable
         The simulator.
-    tones : Tones
     crest : float
         E.m.f., V peak.
     load : float

@@ -23,6 +23,8 @@ from circuits.stage import Stage
 QUANTITIES = ("noise", "snr")
 
 _POINTS_A_DECADE = 10
+"""Frequencies a decade at which the density is simulated: between two it is a power of frequency,
+which only bends near a corner."""
 
 
 def takes(reading: Reading) -> bool:

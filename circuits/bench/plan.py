@@ -53,8 +53,6 @@ class Request:
 
     Attributes
     ----------
-    setup : Setup
-    analyses : tuple
     places : tuple of int
         Where the values belong in the list of readings.
     read : callable

@@ -29,7 +29,6 @@ def hum_and_noise(
 
     Parameters
     ----------
-    stage : Stage
     run : callable
         The simulator.
     band : tuple of float

@@ -42,7 +42,9 @@ SILENCE = 1e-4
 HUM_FLOOR = 1e-7
 """V RMS that an analyser shows at a hum line with nothing connected."""
 _DEGREES = 180.0 / math.pi
+"""Degrees in a radian."""
 _BOLTZMANN = 1.380649e-23
+"""J/K, exact by the definition of the SI."""
 _KELVIN = 300.15
 """K, the simulator's 27 °C."""
 

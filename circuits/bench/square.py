@@ -24,7 +24,9 @@ QUANTITIES = ("tilt",)
 LINES = 400
 """Odd lines of the wave, up to 799 times its frequency."""
 _POINTS = 400
+"""Points of half a period that the tilt is read from."""
 _MOST = 2.0
+"""A tilt beyond this, as a ratio, is a wave that has become pulses, and counts as this."""
 
 
 def takes(reading: Reading) -> bool:
@@ -62,6 +64,7 @@ def tilt(orders: NDArray[np.int_], gains: NDArray[np.complex128]) -> float:
     orders : (n,) array
         1, 3, 5, …
     gains : (n,) complex array
+        Output over input at each of them.
     """
     largest = float(np.abs(gains).max())
     if largest <= SILENCE:

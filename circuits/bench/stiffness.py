@@ -24,6 +24,7 @@ from circuits.stage import Rail, Supply
 _MORE = 0.05
 """Of the supply's current: how much is fed into its reservoir."""
 _OHMS = (1e-3, 1e9)
+"""Limits of what a rectifier's slope counts as, ohm: a piece of wire, and nothing connected."""
 
 
 def sounded(rail: Rail, mains: float, frequency: float) -> Sounding:
@@ -65,7 +66,6 @@ def slope(supply: Supply, volts: float, mains: float) -> float:
 
     Parameters
     ----------
-    supply : Supply
     volts : float
         Of the rail as drawn, positive.
     mains : float

@@ -35,10 +35,12 @@ HARMONICS = 10
 """Lines of the mains that are kept."""
 
 _STEPS = 200
+"""Time steps a cycle of the mains, at most as long as that."""
 _LEAD = 0.01
 """Of a cycle: what passes before one is counted, in which the capacitors are set free."""
 _OPTIONS = ("method=gear", "reltol=1e-6", "vntol=1e-8", "trtol=1e6")
 _ROUNDS = 20
+"""Steps of Newton's method until a cycle must have found its steady state."""
 _NUDGE = 1e-3
 """Of the rail's voltage: by how much a charge is changed to see what a cycle makes of that."""
 _SAME = 1e-5
@@ -48,10 +50,13 @@ _ALIKE = 1e-4
 _IDLE = 1e-6
 """What changes by less over a cycle, relative to what changes most, takes no part."""
 _TRIES = 8
+"""Steady states that the search for a winding's e.m.f. may take, by secants."""
 _CLOSE = 2e-4
+"""Of the voltage that is aimed at: how near to it the winding's e.m.f. brings the supply."""
 _MISSES = 0.1
 """A drawn supply may miss the voltage of its rail by so much."""
 _AUDIO = 1e3
+"""Hz at which the impedance of a rail is told: the middle of the audio band."""
 _FUSE = 10.0
 """Times the healthy RMS current of the winding at which its fuse goes, sooner or later (judgement:
 fuses are chosen at two to four times the working current, and a technician will not wait)."""
@@ -170,7 +175,6 @@ def winding_peak(healthy: Supply, volts: float, mains: float) -> float:
 
     Parameters
     ----------
-    healthy : Supply
     volts : float
         Of the rail, positive.
     mains : float
@@ -214,7 +218,6 @@ def settled(
 
     Parameters
     ----------
-    supply : Supply
     volts : float
         Of the rail as drawn, positive.
     peak : float
@@ -342,6 +345,7 @@ def cycle(time: Floats, values: Floats, end: float, period: float) -> Cycle:
     time : (t,) array
         s, rising, unevenly spaced.
     values : (t, n) array
+        n waveforms at these times.
     end, period : float
         s.
     """

@@ -21,8 +21,11 @@ from circuits.bench.analysis import Complexes, Floats
 from circuits.errors import EngineFault
 
 PER_DECADE = 16
+"""Frequencies a decade that are simulated; those that were asked for lie between them."""
 _RATIO = 10.0 ** (1.0 / PER_DECADE)
+"""One frequency of the sweep over the one before."""
 _POINTS = 8
+"""Nearest frequencies of the sweep that a value between them is interpolated from."""
 _AGREE = 3e-6
 """Relative difference of the last two convergents; the error is smaller. 1e-4 dB is 1.15e-5."""
 _FLOOR = 1e-10

@@ -33,7 +33,9 @@ QUANTITIES = ("rise time", "overshoot", "slew rate")
 PROBE_STEP = 1e-3
 """V at the generator."""
 _PROBE_TIME = 60e-6
+"""s that a unit is watched for self-oscillation."""
 _PROBE_POINTS = 1200
+"""Points of that time: 50 ns apart, four to a period of 5 MHz."""
 _OPTIONS = ("method=trap", "trtol=7", "reltol=1e-4")
 _ALIVE = 0.7
 """What still swings in the last third, over the middle third, of an oscillation."""
@@ -46,14 +48,17 @@ _SEARCH_HZ = tuple(float(f) for f in np.geomspace(100.0, 1e8, 97))
 _WINDOW = 6.0
 """Length of the run over 1 / (upper corner): 17 rise times of one pole."""
 _POINTS = 1500
+"""Points of one run of a step, which is `_WINDOW` long: some 90 to a rise time of one pole."""
 _AT_REST = 0.05
 """A rise from one fifth of the run to the next, relative to the step, that is rest."""
 _MOST_OVERSHOOT = 2.0
 """Beyond this the screen shows a pulse and no step."""
 _LONGER = 4
+"""Runs of a step, each three times as long as the last, until its top is at rest."""
 _LEAST_SLEW = 1.0
 """V/s that a scope still shows."""
 _CHORD = 0.02
+"""Least rise of a chord, relative to the whole step, that a slope is read from."""
 _LARGE = 0.85
 """Of the largest swing, near the middle of what is usual."""
 _OVERDRIVE = 1.5
@@ -93,7 +98,6 @@ def probe(stage: Stage, run: Run, load: float = 0.0) -> Oscillation | None:
 
     Parameters
     ----------
-    stage : Stage
     run : callable
         The simulator.
     load : float
@@ -200,7 +204,6 @@ def largest(stage: Stage, run: Run, load: float = 0.0) -> tuple[str, float]:
 
     Parameters
     ----------
-    stage : Stage
     run : callable
         The simulator.
     load : float
@@ -233,6 +236,7 @@ def steepest(time: Floats, volts: Floats) -> float:
     Parameters
     ----------
     time, volts : (t,) arrays
+        s, rising, and V.
     """
     grid = np.linspace(time[0], time[-1], 2 * _POINTS)
     even = np.interp(grid, time, volts)
@@ -251,7 +255,6 @@ def step(
 
     Parameters
     ----------
-    stage : Stage
     run : callable
         The simulator.
     level : tuple (kind, value), optional

@@ -70,7 +70,6 @@ def take(
     ----------
     stage : Stage
         A rail with a supply behind it has the voltage and ripple that this gives.
-    readings : sequence of Reading, or a Plan made from them
     beside : Stage, optional
         The other channel of the unit, for readings of both; by default it is like this one.
 

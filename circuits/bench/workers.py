@@ -36,11 +36,14 @@ _R = TypeVar("_R")
 
 COUNT_VARIABLE = "AMP_DIAGNOSE_WORKERS"
 _CHUNK = 20
+"""Items that a worker gets at a time, at most: few messages, and progress still moves
+(judgement)."""
 _MEMORY = 4 << 30
 """Bytes of address space a worker may take."""
 _RETIRED = 93
 """Exit code of a worker that will not take another chunk; it has not touched the one it got."""
 _TRIES = 3
+"""Times that a chunk is sent where the pool broke down under it, before its items are failures."""
 _NOTHING = object()
 _Call: TypeAlias = tuple[Callable[..., Any], tuple[Any, ...]]
 _retired = False

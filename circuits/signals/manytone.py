@@ -27,6 +27,7 @@ from circuits.signals.spectrum import noise_rms
 Floats = NDArray[np.float64]
 
 COUNT = 30
+"""Tones, at most: three to an octave of the audio band."""
 DRIFT = 3
 """Degree of the drift beside the tones. One degree more takes up what the second and fourth
 multiple hold; with this one a law of second order loses less than 0.1 dB."""
@@ -35,9 +36,13 @@ _MOST_MULTIPLES = 1000
 _LEAST_ROOM = 120
 """Multiples that a band holds, at least: twice the odd ones that thirty tones are taken from."""
 _CREST = math.sqrt(10.0)
+"""V peak over V RMS, 10 dB: at this crest the search for signs ends."""
 _SEED = 1
+"""Of the draws of signs: a band has the same wave in every run."""
 _DRAWS = 10000
+"""Draws of signs, at most; the best one is taken where none reaches `_CREST`."""
 _PHASES = 4096
+"""Points of a period in which the crest is looked for; a wave of cosines needs half of them."""
 
 
 @dataclass(frozen=True)
@@ -130,7 +135,6 @@ def between(
     ----------
     time, values : (t,) arrays
         One period, evenly spaced or not.
-    tones : Comb
     band : tuple of float
         Hz.
 

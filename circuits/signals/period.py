@@ -21,7 +21,9 @@ Floats = NDArray[np.float64]
 _STRETCH = 1 << 17
 """Samples: more would tell little more."""
 _LEAST_PERIODS = 2 * LOBE
+"""Periods in which neighbouring lines of a wave stand clear of each other, lobe beside lobe."""
 _GRID = 1 << 13
+"""Points of the one period, at least; 16 a line where there are many lines."""
 _INNER = 0.9
 """The middle part of a flat, as in `circuits.signals.waveform.tilt`."""
 _SLOW = 0.02

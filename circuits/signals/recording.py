@@ -23,18 +23,22 @@ Floats = NDArray[np.float64]
 
 CHANNELS = ("left", "right")
 LEAST_RATE = 8e3
+"""Samples a second; below, a recording holds no audio band to speak of."""
 MOST_RATE = 800e3
+"""Samples a second; recorders go up to 768 kHz, so a header that says more is wrong."""
 LEAST_SECONDS = 0.5
 """A line of 50 Hz needs as much to stand clear of its neighbours."""
 MOST_SECONDS = 30.0
 """What lies behind is left out: it would tell nothing more."""
 _BITS = {"PCM_16": 16, "PCM_24": 24, "PCM_32": 32, "FLOAT": 0, "DOUBLE": 0}
+"""Bits of a sample by its form, as libsndfile names it; 0 for floating point."""
 _FORMATS = ("WAV", "WAVEX", "RF64", "W64", "FLAC")
 _STREAMED = 0x7FFFFFFF
 """A size of this or more, or none, is what a program writes that cannot go back to the header."""
 _BLOCK = 0.1
 """s; the level is looked at in blocks of this length."""
 _STEADY_DB = 1.0
+"""How far, dB, the level of a block may lie from the usual one of a steady tone."""
 
 
 @dataclass(frozen=True, eq=False)

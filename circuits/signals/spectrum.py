@@ -31,10 +31,13 @@ cosine-sum windows for high-resolution measurements", 2001; from memory, side lo
 LOBE = 7
 """Steps 1/T that a line reaches to either side."""
 _MEAN = TERMS[0]
+"""Mean of the window: what it leaves of a line's amplitude."""
 _SQUARE = TERMS[0] ** 2 + sum(a * a for a in TERMS[1:]) / 2.0
+"""Mean square of the window: what it leaves of the power of noise."""
 BANDWIDTH = _SQUARE / _MEAN**2
 """Width of the window in steps, as noise sees it."""
 _BLOCK = 1024
+"""Samples that share one table of exponentials: neither the table nor the sums become large."""
 _AREA = 256
 """Steps over which the floor of noise is looked for at a time."""
 _SHARE = 0.2
@@ -159,7 +162,6 @@ def fit(tapered: Tapered, frequencies: Sequence[float], residual: float = 0.0) -
 
     Parameters
     ----------
-    tapered : Tapered
     frequencies : sequence of float
         Hz, distinct, below half the rate.
     residual : float
@@ -203,6 +205,7 @@ def refine(wave: Floats, rate: float, frequency: float, rounds: int = 4) -> floa
     frequency : float
         Hz; half a step off at most.
     rounds : int
+        Each makes what is left smaller.
     """
     half = len(wave) // 2
     shape = window(half)
@@ -290,7 +293,6 @@ def peaks(tapered: Tapered, above_db: float = 20.0, most: int = 200) -> list[tup
 
     Parameters
     ----------
-    tapered : Tapered
     above_db : float
         How far above the floor of noise.
     most : int
@@ -319,7 +321,6 @@ def without(tapered: Tapered, frequencies: Sequence[float]) -> Floats:
 
     Parameters
     ----------
-    tapered : Tapered
     frequencies : sequence of float
         Hz.
     """
@@ -368,7 +369,6 @@ def line_rms(tapered: Tapered, rest: Floats, frequency: float) -> tuple[float, f
 
     Parameters
     ----------
-    tapered : Tapered
     rest : (n,) array
         The power without lines, of `without`.
     frequency : float

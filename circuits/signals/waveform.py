@@ -23,6 +23,7 @@ Floats = NDArray[np.float64]
 HARMONICS = 30
 """How many harmonics a fit holds; 2 to `HIGHEST` count as distortion."""
 HIGHEST = 10
+"""Order of the last harmonic that counts as distortion."""
 DRIFT = 4
 """Degree of the polynomial that takes up a drift."""
 _STRETCH = 1 << 14
@@ -88,6 +89,7 @@ def lines(
     time : (t,) array
         s, rising, evenly spaced or not.
     values : (t,) array
+        At these times.
     frequencies : sequence of float
         Hz, distinct; the stretch should hold a period of every difference between two of them.
     drift : int
@@ -157,6 +159,7 @@ def harmonics(
     Parameters
     ----------
     time, values : (t,) arrays
+        As for `lines`.
     frequency : float
         Hz, of the fundamental, exactly; see `tuned` for a recording.
     count : int
@@ -345,6 +348,7 @@ def overshoot(values: Floats, base: float, top: float) -> float:
     Parameters
     ----------
     values : (t,) array
+        Of a rising or a falling step.
     base, top : float
         Levels before and after.
     """
@@ -377,6 +381,7 @@ def average(time: Floats, values: Floats) -> float:
     Parameters
     ----------
     time, values : (t,) arrays
+        s, rising, and what is averaged.
     """
     steps = np.diff(time)
     return float(((values[1:] + values[:-1]) / 2.0) @ steps / steps.sum())

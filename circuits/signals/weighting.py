@@ -26,8 +26,9 @@ above half of it."""
 SETTLED = 0.7
 """s, until the detector shows 99 % of a steady wave."""
 _FAST = (674.7, 3.50)
+"""Charge and discharge of the detector's first stage, 1/s."""
 _SLOW = (4.29, 2.91)
-"""Charge and discharge of the two stages, 1/s."""
+"""The same of its second stage, which follows the first."""
 
 
 def itu_468_db(frequency: ArrayLike) -> Floats:
@@ -85,6 +86,7 @@ def weighted_468(wave: Floats, rate: float) -> tuple[Floats, float]:
     Parameters
     ----------
     wave : (n,) array
+        Even samples.
     rate : float
         Samples a second.
     """

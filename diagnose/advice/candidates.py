@@ -30,6 +30,8 @@ RISK = 2.0
 off that tells as much comes first."""
 
 _MOST_PARTS = 12
+"""Electrolytics and junctions that an ohmmeter is proposed across, at most, the electrolytics
+first: each is simulated in every unit drawn (judgement)."""
 _FREQUENCIES = ("response", "riaa deviation")
 
 
@@ -48,8 +50,6 @@ def candidates(
 
     Parameters
     ----------
-    stage : Stage
-    taken : iterable of Reading
     bench : Bench
         Tells whether the stage follows the RIAA replay curve, where no reading does.
     within : collection of str, optional

@@ -76,7 +76,6 @@ def outlook(mixture: Mixture, count: int) -> Outlook:
 
     Parameters
     ----------
-    mixture : Mixture
     count : int
         How many answers there are.
 
@@ -141,7 +140,9 @@ class Stretch:
 
 
 _SLIGHT = 0.03
+"""A range of values less probable than this is joined with a neighbour (judgement)."""
 _ALIKE = 0.4
+"""Answers at least this probable, relative to the leading one, are named beside it (judgement)."""
 
 
 def stretches(seen: Outlook, most: int = 4, named: int = 3) -> tuple[Stretch, ...]:
@@ -149,7 +150,6 @@ def stretches(seen: Outlook, most: int = 4, named: int = 3) -> tuple[Stretch, ..
 
     Parameters
     ----------
-    seen : Outlook
     most : int
         Ranges; the least probable ones are joined with a neighbour.
     named : int

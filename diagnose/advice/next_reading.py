@@ -36,7 +36,6 @@ class Meaning:
     ----------
     low, high : float or None
         Limits in the unit shown; None where the range is open.
-    unit : str
     points_to : tuple of str
         The most probable answer first.
     probability : float
@@ -56,10 +55,8 @@ class NextReading:
 
     Attributes
     ----------
-    reading : str
     information : float
         Bits by which it is expected to narrow down what would be repaired.
-    effort, caution : str
     conditions : tuple of (word, value)
         Of the bench sheet.
     how : str

@@ -22,10 +22,15 @@ HEALTHY = "healthy"
 UNMODELLED = "a fault that is not in the library"
 
 COUNTS = (150, 300, 600, 1200)
+"""Steps through the posterior, tried one after the other until `ENOUGH` different units are
+drawn."""
 ENOUGH = 96
 """Steps are halved until so many different units are drawn."""
 _NOTCHES = 32.0
+"""Sizes over the whole scale of a mode that a drawn fault may have: draws between them share one
+simulation."""
 _NOTCHES_PAIR = 16.0
+"""The same for each of two faults, whose places are more."""
 
 
 @dataclass(frozen=True)
@@ -60,6 +65,7 @@ class Units:
     named : tuple of Answer
         Health is the last but one and `UNMODELLED` the last.
     unmodelled : float
+        Probability of a fault outside the library.
     """
 
     variants: tuple[Variant, ...]
@@ -87,10 +93,8 @@ def drawn(
 
     Parameters
     ----------
-    posterior : Posterior
     members : sequence of Member
         The suspects with their groups, by falling probability; the rest are answers of their own.
-    observed : Observed
     healthy : (m,) array
         Readings of a good unit.
     enough : int

@@ -28,19 +28,22 @@ from diagnose.inference.infer import Weighing
 from diagnose.inference.likelihood import Array, Observed, covariance_around
 from diagnose.inference.model_error import model_errors
 from diagnose.inference.posterior import Posterior
-from diagnose.inference.screen import good_units
+from diagnose.inference.screen import SHIFT_DOUBT, good_units
+from diagnose.inference.unmodelled import BROAD
 from faultlib.signature import Signatures, Stepwise, differences, named
 from faultlib.simulate import Bench, Variant
 
 SLIGHT = 0.01
 """Bits below which a reading is not worth proposing."""
 MOST = 5
+"""Readings of a short list."""
 _ALIKE = 2
 """Of one quantity so many stand in a short list."""
 _SUSPECTED = 0.05
 """A stage of a unit less probable than this is not probed next."""
-_SHIFT_DOUBT = 0.15
-_BROAD = (0.02, 0.06, 0.2, 0.6)
+_BROAD = BROAD[1:]
+"""Parts of the mean square shift for one reading, less the narrowest, which hardly
+differs from health (judgement)."""
 
 
 def next_readings(
@@ -50,8 +53,6 @@ def next_readings(
 
     Parameters
     ----------
-    weighed : Weighing
-    progress : callable, optional
     costly : bool
         Whether distortion at the usual drive is among them, which takes long to simulate.
     """
@@ -80,9 +81,6 @@ def advise(
 
     Parameters
     ----------
-    found : Signatures
-    observed : Observed
-    posterior : Posterior
     members : sequence of Member
         The live suspects with their groups.
     readings : sequence of sequences of Reading
@@ -90,7 +88,6 @@ def advise(
         give one of them gives none.
     bench : Bench
         Takes readings of one channel.
-    progress : callable, optional
 
     Returns
     -------
@@ -155,11 +152,6 @@ def predictive(
     ----------
     readings : sequence of Reading
         Not taken yet; one simulation of every unit takes them all.
-    found : Signatures
-    observed : Observed
-    units : Units
-    bench : Bench
-    progress : callable, optional
 
     Returns
     -------
@@ -182,7 +174,7 @@ def predictive(
         error = errors[reading.quantity]
         shift = values[good, k] - healthy[k]
         grown = (error.relative**2) * (values[good, k] ** 2 - healthy[k] ** 2)
-        variance = left[k] + np.maximum(grown, 0.0) + (_SHIFT_DOUBT * shift) ** 2
+        variance = left[k] + np.maximum(grown, 0.0) + (SHIFT_DOUBT * shift) ** 2
         scale = np.sqrt(variance + instrument(reading, values[good, k]) ** 2)
         own = left[k] + float(instrument(reading, healthy[k : k + 1])[0]) ** 2
         far = float(np.mean(shift**2))

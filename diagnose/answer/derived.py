@@ -24,6 +24,7 @@ LOUDSPEAKER = 32.0
 RISE = math.log(9.0) / (2.0 * math.pi)
 """Rise time times upper corner of one pole, 0.3497."""
 _NATURAL = math.log(10.0) / 20.0
+"""Natural logarithm of a ratio of voltages in one decibel."""
 
 
 @dataclass(frozen=True)
@@ -36,7 +37,6 @@ class Derived:
         What it is, with its conditions.
     value : float
         SI, a ratio for ``%``.
-    unit, formula : str
     channel : str
         Empty where there is one channel, or where it is of both.
     measured : Measured or None
@@ -60,10 +60,6 @@ def derived(case: Case) -> tuple[Derived, ...]:
     """Everything that follows from the readings of a case.
 
     Readings of which only a bound is known are passed over.
-
-    Parameters
-    ----------
-    case : Case
     """
     made: list[Derived] = []
     for name, readings in case.channels or (("", case.readings),):

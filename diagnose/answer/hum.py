@@ -23,7 +23,6 @@ def pattern(measured: Sequence[Measured], healthy: Sequence[float], mains: float
 
     Parameters
     ----------
-    measured : sequence of Measured
     healthy : sequence of float
         What a healthy unit shows for the same readings, compared scale.
     mains : float

@@ -12,16 +12,15 @@ class VerdictLine:
 
     Attributes
     ----------
-    reading : str
     measured : float
-    unit : str
+        In `unit`, as it was read.
     passes : bool
         Whether the value read keeps the limit.
     maximum, minimum : float or None
+        In `unit`; None where there is no such limit.
     margin : float
         How far the value lies inside the limit, negative outside, in `margin_unit`: dB for what
         is compared in dB, per cent of the limit for what is compared as a ratio, else the unit.
-    margin_unit : str
     certain : bool
         Whether the uncertainty of the reading leaves no doubt on which side it lies.
     channel : str

@@ -28,7 +28,6 @@ def notes_of(made: Weighing, observed: Observed, unread: Sequence[str]) -> tuple
 
     Parameters
     ----------
-    made : Weighing
     observed : Observed
         The readings that were weighed, of the unit or of its suspect channel.
     unread : sequence of str

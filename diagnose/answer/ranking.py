@@ -36,6 +36,7 @@ from faultlib.simulate import Bench, Laboratory
 from faultlib.store import Store, default_folder
 
 _TAIL = 0.001
+"""A suspect that stands in no group is listed from this probability on."""
 
 
 def rank(case: Case, bench: Bench | None = None, progress: Stepwise | None = None) -> Result:
@@ -43,7 +44,6 @@ def rank(case: Case, bench: Bench | None = None, progress: Stepwise | None = Non
 
     Parameters
     ----------
-    case : Case
     bench : Bench, optional
         Where readings are simulated; by default all cores, with the user's store.
     progress : callable, optional

@@ -42,8 +42,11 @@ UNKNOWN_CURED = 0.5
 OUTCOMES = ("gone", "same", "another")
 
 _LEAST = 0.003
+"""A suspect less probable than this before the repair is not asked after it."""
 _MOST = 12
+"""Nor are more suspects than this: each is simulated with the later readings."""
 _NAMED = 3
+"""Faults that are named as what may remain."""
 
 
 @dataclass(frozen=True)
@@ -64,7 +67,6 @@ def judge(
 
     Parameters
     ----------
-    case : Case
     observe, weighing : callable
         Those of `diagnose.answer.ranking`.
 

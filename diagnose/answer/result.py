@@ -58,13 +58,12 @@ class Suspect:
 
     Attributes
     ----------
-    part, mode : str
     probability : float
+        Of this cause among everything that competes.
     group : int
         Number of its group, from 1.
     severity : Severity or None
         None for a mode without a size.
-    explains : tuple of Explained
     role : str
         What the part does in the stage.
     also : Also or None
@@ -126,7 +125,6 @@ class RepairProof:
 
     Attributes
     ----------
-    part, how : str
     outcome : {"gone", "same", "another"}
         The most probable of the three.
     gone, same, another : float
@@ -135,7 +133,6 @@ class RepairProof:
         From the ranking before the repair, before the later readings were looked at.
     remaining : tuple of str
         The faults that fit the later readings best, should one remain.
-    lines : tuple of RepairLine
     """
 
     part: str
@@ -167,8 +164,6 @@ class Result:
 
     Attributes
     ----------
-    stage, case : str
-    verdict : tuple of VerdictLine
     summary : str
         What the verdict comes to, in plain words; empty without limits.
     derived : tuple of DerivedLine
@@ -182,7 +177,6 @@ class Result:
     stages : tuple of (str, float)
         Of a unit: its stages and supplies with the probability that a fault is in them, by falling
         probability; empty for a single stage.
-    next : tuple of NextReading
     repair : tuple of RepairProof
         Of every repair that was read after.
     notes : tuple of str
@@ -238,10 +232,6 @@ def _percent(probability: float) -> str:
 
 def to_json(result: Result) -> dict[str, Any]:
     """The document of ``diagnose rank --json``.
-
-    Parameters
-    ----------
-    result : Result
 
     Returns
     -------

@@ -27,12 +27,12 @@ class Section:
 
     Attributes
     ----------
-    reading : Reading
     start, end : float
         Points: 0 is the input of the unit, k the output of its k-th stage, k − ½ inside it.
     begins, ends : str
         Their nodes.
     wrong : bool
+        Whether the reading lies off.
     """
 
     reading: Reading
@@ -74,7 +74,6 @@ def traced(stage: Stage, readings: Sequence[Reading], deviations: Array) -> tupl
 
     Parameters
     ----------
-    stage : Stage
     readings : sequence of m Reading
     deviations : (m,) array
         See `off`.

@@ -50,10 +50,6 @@ def judged(case: Case) -> Judged:
     Every row of a dense sweep is judged; of those that are not weighed, only one worse than all
     others is told. What follows from the readings (`diagnose.answer.derived`) is judged as well,
     where no reading of the same name stands on the sheet.
-
-    Parameters
-    ----------
-    case : Case
     """
     channels = case.channels or (("", case.readings),)
     count = len(channels)
@@ -91,11 +87,6 @@ def verdict(limits: Sequence[Limit], measured: Sequence[Measured]) -> tuple[Verd
     A reading of which only a bound is known (``< -90 dB``) gives a line where that bound decides
     and none where it does not. A limit that nothing was measured for gives no line; `unmet` names
     those.
-
-    Parameters
-    ----------
-    limits : sequence of Limit
-    measured : sequence of Measured
 
     Returns
     -------

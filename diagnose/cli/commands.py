@@ -38,8 +38,6 @@ def next_readings(
     ----------
     values : argparse.Namespace
         With ``case``, ``most`` and ``distortion``.
-    bench : Bench
-    progress : callable, optional
     """
     if values.most < 1:
         raise InputError(f"--most {values.most} leaves nothing to show", expected="1 or more")
@@ -63,8 +61,6 @@ def covered(values: argparse.Namespace, bench: Bench, progress: Stepwise | None 
     ----------
     values : argparse.Namespace
         With ``stage``, ``readings`` and ``picture``.
-    bench : Bench
-    progress : callable, optional
     """
     picture: Path | None = values.picture
     if picture is not None:
@@ -91,8 +87,6 @@ def scored(values: argparse.Namespace, bench: Bench, progress: Stepwise | None =
     ----------
     values : argparse.Namespace
         With ``stage``, ``benches``, ``seed``, ``foreign``, ``reference`` and ``picture``.
-    bench : Bench
-    progress : callable, optional
     """
     from diagnose.show.reliability_figure import reliability_figure
     from diagnose.studies.reliability import report_json

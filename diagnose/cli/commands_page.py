@@ -19,8 +19,6 @@ def reported(values: Namespace, bench: Bench, progress: Stepwise | None = None) 
     ----------
     values : Namespace
         `case` and `file`.
-    bench : Bench
-    progress : callable, optional
     """
     result = report(values.case, values.file, bench, progress)
     return View(

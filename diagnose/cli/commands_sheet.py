@@ -22,7 +22,6 @@ def blank(values: argparse.Namespace, bench: Bench) -> str:
     ----------
     values : argparse.Namespace
         With ``stage``, ``file`` and ``csv``; a file that ends in `CSV` is a table as well.
-    bench : Bench
 
     Raises
     ------

@@ -24,11 +24,14 @@ if TYPE_CHECKING:
     from faultlib.simulate import Laboratory
 
 UNUSABLE = 2
+"""Exit code where the input cannot be used, as argparse gives it for a wrong command line."""
 STOPPED = 130
+"""Exit code after Ctrl-C: 128 + the number of SIGINT, as a shell gives it."""
 READER_GONE = 141
-"""128 + the number of the signal, as a shell gives it for SIGINT and SIGPIPE."""
+"""The same of SIGPIPE, where whoever reads the output has gone."""
 
 _WIDEST = 100
+"""Columns; longer lines are hard to read, however wide the terminal."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

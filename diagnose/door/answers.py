@@ -179,6 +179,7 @@ def score(
     ----------
     stage : str, Path, mapping or Stage
     benches : int
+        Units that are drawn.
     seed : int
         Of the random numbers.
     foreign : float, optional
@@ -188,6 +189,7 @@ def score(
     bench : Bench, optional
         By default one that remembers and keeps nothing: no random unit is met again.
     progress : callable, optional
+        Called with what is being done, how much of it is done, and of how much.
     """
     import numpy as np
 
@@ -230,6 +232,7 @@ def measure(
     driven : str
         ``left``, ``right`` or ``both``: the channels that a sine was fed to.
     mains : str or float
+        Frequency, Hz where it is a number.
     """
     from circuits.quantity import parse
     from diagnose.recording import measuring

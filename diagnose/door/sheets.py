@@ -103,6 +103,7 @@ def case(
     readings : sequence
         Mappings with the keys of a reading, `Measured`, or pairs of a `Reading` and a value.
     name : str
+        Of the unit.
     further : mapping, optional
         Other keys of a sheet: ``values``, ``limits``, ``checks``, ``channels`` and so on.
 
@@ -133,7 +134,9 @@ def blank(stage: Stage | Given, table: bool = False, bench: Bench | None = None)
     ----------
     stage : str, Path, mapping or Stage
     table : bool
+        A table in place of YAML.
     bench : Bench, optional
+        By default one on all cores, with the usual store.
     """
     from diagnose.sheet.blank_csv import blank_csv
     from diagnose.sheet.blank_yaml import blank_sheet

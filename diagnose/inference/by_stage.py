@@ -18,7 +18,6 @@ def by_stage(stage: Stage, suspects: Sequence[tuple[Scored, float]]) -> Shares:
 
     Parameters
     ----------
-    stage : Stage
     suspects : sequence of (Scored, float)
         With their probabilities.
 

@@ -50,7 +50,6 @@ def doubted(stage: Stage, known: Sequence[str] = ()) -> tuple[Spread, ...]:
 
     Parameters
     ----------
-    stage : Stage
     known : sequence of str
         Parts whose values the sheet states, so that only their tolerance is left.
     """
@@ -117,6 +116,7 @@ class TwoChannels:
     bench : Bench
         Takes readings of one channel.
     shared : tuple of str
+        Parts and rails that both channels have.
     count : int
         How many of the readings, the first ones, are the suspect channel's.
     right : bool
@@ -222,5 +222,6 @@ def alike(parts: Sequence[tuple[str, float]], shared: Sequence[str]) -> float:
     ----------
     parts : sequence of (part, probability)
     shared : sequence of str
+        Parts and rails that both channels have.
     """
     return math.fsum(p for part, p in parts if is_shared(part, shared))

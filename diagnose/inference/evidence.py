@@ -16,6 +16,7 @@ from faultlib.fault import Fault
 GRID = 65
 """Sizes at which the likelihood is integrated: their places on the mode's scale, 0 to 1."""
 NOTCHES = 16.0
+"""Steps from end to end of a mode's scale that the best size is rounded to; see `notch`."""
 
 
 @dataclass(frozen=True)
@@ -26,6 +27,7 @@ class Scored:
     ----------
     hypotheses : tuple of k Hypothesis
     log_prior, log_evidence : float
+        Natural logarithms.
     places : (n, k) array
         Grid of sizes, as places on the scale of each mode.
     weights : (n,) array
@@ -82,9 +84,6 @@ def rescored(
 
     Parameters
     ----------
-    scored : Scored
-    around : Spread
-    observed : Observed
     offset : (m,) array, optional
         Added to what is predicted; see `diagnose.inference.relinearise`.
     """

@@ -39,10 +39,6 @@ def distance(a: Scored, b: Scored) -> float:
     two matches counts, so that an open capacitor and one with a trace of capacitance left are
     alike, and an open one and a half dry one are not.
 
-    Parameters
-    ----------
-    a, b : Scored
-
     Returns
     -------
     float

@@ -33,6 +33,7 @@ FOUND_BAD = 100.0
 LIVE = 0.01
 """Suspects less probable than this are not grouped."""
 _MOST_LIVE = 16
+"""Suspects that are grouped, at most."""
 
 
 @dataclass(frozen=True)
@@ -41,12 +42,8 @@ class Weighing:
 
     Attributes
     ----------
-    case : Case
     used : tuple of Measured
         The readings of the unit, or of its suspect channel, that are simulated.
-    found : Signatures
-    observed : Observed
-    posterior : Posterior
     members : tuple of Member
         The live suspects with their groups.
     bench : Bench
@@ -67,12 +64,6 @@ class Weighing:
 
 def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weighing:
     """Weigh everything that may be wrong with a unit.
-
-    Parameters
-    ----------
-    case : Case
-    bench : Bench
-    progress : callable, optional
 
     Raises
     ------
@@ -126,12 +117,8 @@ def infer(
 
     Parameters
     ----------
-    found : Signatures
-    observed : Observed
     log_priors : sequence of float
         One a signature.
-    bench : Bench
-    progress : callable, optional
     bad : bool
         Whether a part of the unit is known to be bad.
     whole : float, optional
@@ -148,28 +135,14 @@ def with_pairs(
     bench: Bench,
     progress: Stepwise | None = None,
 ) -> Posterior:
-    """Probabilities of what was weighed one by one; pairs of faults where no single one fits.
-
-    Parameters
-    ----------
-    found : Signatures
-    observed : Observed
-    weighed : Weighed
-    bench : Bench
-    progress : callable, optional
-    """
+    """Probabilities of what was weighed one by one; pairs of faults where no single one fits."""
     if weighed.fit() >= LOOKED_AT:
         return share(weighed)
     return share(weighed, pairs(found, observed, weighed, bench, progress))
 
 
 def observe(measured: Sequence[Measured]) -> Observed:
-    """Readings of a sheet on their compared scales, with the bench's uncertainty.
-
-    Parameters
-    ----------
-    measured : sequence of Measured
-    """
+    """Readings of a sheet on their compared scales, with the bench's uncertainty."""
     readings = tuple(m.reading for m in measured)
     values = np.array([compared(m.reading, max(m.value, least(m.reading))) for m in measured])
     bench = np.array([m.uncertainty if m.uncertainty is not None else usual(m) for m in measured])

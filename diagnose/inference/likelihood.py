@@ -30,7 +30,6 @@ class Observed:
 
     Attributes
     ----------
-    readings : tuple of Reading
     values : (m,) array
         On the compared scale.
     bench : (m,) array
@@ -58,6 +57,7 @@ class Observed:
         Parameters
         ----------
         predicted : (..., m) array
+            Readings on the compared scale.
         """
         apart = -differences(predicted, self.values, self.readings)
         for k, bound in enumerate(self.bounds):
@@ -77,6 +77,7 @@ class Spread:
     factor : (m, m) array
         Lower Cholesky factor.
     log_determinant : float
+        Natural logarithm of the covariance's determinant.
     """
 
     factor: Array
@@ -144,7 +145,6 @@ def spread(
 
     Parameters
     ----------
-    observed : Observed
     sensitivities : (p, m) array
     level : (m,) array
     shift : (m,) array, optional
@@ -185,7 +185,6 @@ def log_density(white: Array, around: Spread) -> Array:
     ----------
     white : (n, m) array
         Residuals in units of `around`.
-    around : Spread
 
     Returns
     -------

@@ -32,11 +32,18 @@ LOG_SECOND = math.log(0.3)
 the priors of single faults."""
 
 _SIZES = 9
+"""Sizes of each fault with which all pairs are guessed, by adding shifts."""
 _PAIRS = 24
+"""Guessed pairs that are simulated: the likeliest."""
 _FINE_PAIRS = 8
+"""Those of them that are simulated once more, on the finer grid."""
 _STEP = 1.0 / 16.0
+"""Step of the finer grid on a mode's scale, 0 to 1; the first grid has twice as much."""
 _FINER = 8
+"""Parts that a step of the grid is divided into by straight lines, without simulation."""
 _NATS = 6.0
+"""Pairs this far behind the best, in natural logarithms, keep the healthy unit's spread: they hold
+0.25 % of its weight."""
 
 
 @dataclass(frozen=True)
@@ -60,12 +67,8 @@ def pairs(
 
     Parameters
     ----------
-    signatures : Signatures
-    observed : Observed
     weighed : Weighed
         The same hypotheses one by one.
-    bench : Bench
-    progress : callable, optional
 
     Returns
     -------

@@ -22,9 +22,9 @@ from faultlib.signature import Signatures, Stepwise
 from faultlib.simulate import Bench
 
 PRIOR_HEALTHY = 0.25
+"""Chance that a unit is good: somebody put it on the bench thinking that it is ill (judgement)."""
 PRIOR_UNMODELLED = 0.03
-"""A unit is on the bench because somebody thinks that it is ill; some faults stand in no
-library. Both numbers are judgement."""
+"""Chance that what a unit suffers from stands in no library (judgement)."""
 KNOWN_BAD = 0.02
 """How much less likely health is of a unit with a part that was tested bad: the test may have been
 wrong, or the part not matter (judgement)."""
@@ -39,6 +39,7 @@ class Posterior:
     suspects : tuple of (Scored, float)
         Every modelled fault with its probability, by falling probability.
     healthy, unmodelled : float
+        Probability of health, and of a fault outside the library.
     fit : float
         Chance that a unit with the best hypothesis gives readings farther off than these.
     """
@@ -62,7 +63,6 @@ class Weighed:
         Logarithms of prior times evidence.
     healthy_square : float
         Squared distance of the readings from a healthy unit.
-    healthy_spread : Spread
     """
 
     scored: tuple[Scored, ...]
@@ -89,7 +89,6 @@ def share(weighed: Weighed, pairs: Sequence[Scored] = ()) -> Posterior:
 
     Parameters
     ----------
-    weighed : Weighed
     pairs : sequence of Scored
         Two faults at once, where they were looked at.
     """
@@ -119,14 +118,12 @@ def weigh(
 
     Parameters
     ----------
-    signatures : Signatures
     observed : Observed
         Of the same readings.
     log_priors : sequence of float
         One a signature, relative to each other.
     bench : Bench
         Takes the readings of faulty units with moved parts.
-    progress : callable, optional
     bad : bool
         Whether a part of the unit is known to be bad, so that health is unlikely.
     whole : float, optional

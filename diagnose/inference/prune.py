@@ -41,14 +41,12 @@ def worth_driving(
 
     Parameters
     ----------
-    stage : Stage
     observed : Observed
         All readings.
-    everything : sequence of Hypothesis
     log_prior : callable
-    bench : Bench
-    progress : callable, optional
+        Natural logarithm of a hypothesis's prior.
     around : sequence of Spread, optional
+        What varies between good units; by default everything.
 
     Returns
     -------

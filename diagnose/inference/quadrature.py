@@ -15,7 +15,11 @@ from diagnose.inference.likelihood import Array, Observed, Spread, log_density
 _STRIDE = 0.5
 """Standard deviations of the readings between two sizes where it matters."""
 _NATS = 15.0
+"""Natural logarithms below the best density from which on nothing adds to the integral (3e-7 of
+it)."""
 _MOST = 1024
+"""Points put between two sizes, at most: so many are enough for readings that move by 512 standard
+deviations from one to the next."""
 
 
 def refined(
@@ -28,8 +32,7 @@ def refined(
     places : (n, 1) array
         Rising, from 0 to 1.
     predicted : (n, m) array
-    around : Spread
-    observed : Observed
+        Readings at these sizes.
 
     Returns
     -------
@@ -82,6 +85,7 @@ def quantiles(places: Array, weights: Array, shares: tuple[float, ...]) -> Array
     places, weights : (n,) array
         In any order; equal places count together.
     shares : tuple of float
+        Parts of the posterior's mass, 0 to 1.
     """
     known, which = np.unique(places, return_inverse=True)
     if len(known) < 2:

@@ -20,12 +20,18 @@ from faultlib.signature import Signatures, Stepwise, differences
 from faultlib.simulate import Bench, Variant
 
 ROUNDS = 3
+"""Times that the lines are drawn anew, at most."""
 _FEW = 5
+"""Hypotheses that are fitted, at most, the leading ones: each costs a simulation of all
+sensitivities a round."""
 _NATS = 7.0
+"""Hypotheses this far behind the best, in natural logarithms, are not fitted: they hold 0.1 % of
+its weight."""
 _CROOKED = 0.7
 """Lines that miss the simulated unit by this much, in units of what the readings can tell, are
 drawn again."""
 _LIMIT = 2.5
+"""Standard deviations that the fit may move a good part: no part beyond would be a good one."""
 
 
 @dataclass(frozen=True)
@@ -59,13 +65,8 @@ def fitted(
 
     Parameters
     ----------
-    scored : sequence of Scored
     good : Scored
         Health.
-    signatures : Signatures
-    observed : Observed
-    bench : Bench
-    progress : callable, optional
 
     Returns
     -------

@@ -53,7 +53,6 @@ def log_factor(
 
     Parameters
     ----------
-    hypothesis : Hypothesis
     observations : sequence of str
         Words of the sheet, keys of `remarks`.
     shared : sequence of str

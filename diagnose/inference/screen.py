@@ -27,10 +27,17 @@ from faultlib.signature import Signature, Signatures, Stepwise, differences
 from faultlib.simulate import Bench, Variant
 
 _COARSE = 17
+"""Sizes at which the screening looks, of the `GRID` of a mode."""
 _SHORTLIST = 28
+"""Hypotheses that are scored with their own spread, at most."""
 _BATCH = 6
+"""Those that are simulated together; after each such lot the rest is judged by what came out."""
 _NATS = 13.0
-_SHIFT_DOUBT = 0.15
+"""Hypotheses this far behind the best, in natural logarithms, keep the screening's score: 2e-6 of
+its weight, which leaves room for what the screening misjudges."""
+SHIFT_DOUBT = 0.15
+"""Of how far a fault moves a reading: standard deviation of what is not known of that as long as
+the healthy unit's spread stands for the faulty unit's own (judgement)."""
 
 
 def good_units(signatures: Signatures, observed: Observed) -> Array:
@@ -49,10 +56,8 @@ def screen(
 
     Parameters
     ----------
-    signature : Signature
-    signatures : Signatures
-    observed : Observed
     log_prior : float
+        Natural logarithm.
     among : (m, m) array, optional
         `good_units` of the same readings, where it is known.
     """
@@ -62,7 +67,7 @@ def screen(
     healthy = signatures.healthy
     matrix = good_units(signatures, observed) if among is None else among
     coarse = predicted[:: max(1, (GRID - 1) // (_COARSE - 1))] if mode.sized else predicted
-    doubt = (_SHIFT_DOUBT * (coarse - healthy)) ** 2
+    doubt = (SHIFT_DOUBT * (coarse - healthy)) ** 2
     if mode.sized:
         doubt += np.gradient(coarse, axis=0) ** 2 / 12.0  # the size may lie between two points
     stack = matrix[None, :, :] + doubt[:, :, None] * np.eye(len(healthy))[None, :, :]

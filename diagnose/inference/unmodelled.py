@@ -30,7 +30,7 @@ from faultlib.signature import Signatures
 SIZES = 9
 """Sizes of every fault that tell how faults move the readings."""
 
-_BROAD = (0.003, 0.02, 0.06, 0.2, 0.6)
+BROAD = (0.003, 0.02, 0.06, 0.2, 0.6)
 """Parts of the mean square of the shifts of this stage's faults."""
 _KICKS = (10.0, 30.0, 100.0, 300.0)
 """How far a reading moves alone, in standard deviations of what the others leave open about it."""
@@ -47,8 +47,6 @@ def unmodelled(scored: Sequence[Scored], signatures: Signatures, observed: Obser
     ----------
     scored : sequence of Scored
         The modelled faults, with their priors.
-    signatures : Signatures
-    observed : Observed
     """
     matrix = good_units(signatures, observed)
     residual = observed.residuals(signatures.healthy[None, :])
@@ -76,7 +74,7 @@ def _moved(residual: Array, matrix: Array, shifts: Array, observed: Observed) ->
     ways = shifts.T @ shifts / len(shifts)
     ways = (1.0 - _OWN) * ways + _OWN * np.diag(np.diag(ways))
     logs = []
-    for part in _BROAD:
+    for part in BROAD:
         around = Spread.of(matrix + part * ways)
         logs.append(float(log_density(around.whiten(residual), around)[0]))
     return _mean(logs)

@@ -20,10 +20,12 @@ from diagnose.sheet.entry import Measured
 _CLEAR = 4.0
 """Power of a line over that of the noise under it, below which it is only a bound: 6 dB."""
 _EDGE_CLEAR = 2.0
+"""An edge less slow than so many times the recorder's own is only a bound."""
 _RINGING_CLEAR = 3.0
 """An edge must be so many times slower than the recorder's own for an overshoot to be the
 unit's."""
 _ROOT = math.sqrt(2.0)
+"""Peak over RMS of a sine."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,7 +38,6 @@ class Channel:
         Empty where there is only one.
     wave : (n,) array
         As fractions of full scale.
-    tapered : Tapered
     full_scale : float or None
         V RMS of a full-scale sine.
     band : tuple of float
@@ -96,7 +97,6 @@ def within_noise(rest: Floats, tapered: Tapered, frequency: float) -> float:
     ----------
     rest : (n,) array
         Power without lines.
-    tapered : Tapered
     frequency : float
         Hz.
     """
@@ -115,7 +115,6 @@ def sine(channel: Channel, tone: float, found: waveform.Spectrum, rest: Floats) 
 
     Parameters
     ----------
-    channel : Channel
     tone : float
         Hz, exactly.
     found : circuits.signals.waveform.Spectrum
@@ -167,7 +166,6 @@ def silence(channel: Channel, without_hum: Floats) -> list[Item]:
 
     Parameters
     ----------
-    channel : Channel
     without_hum : (n,) array
         The power without the mains lines.
     """
@@ -204,7 +202,6 @@ def pair(channel: Channel, tones: Sequence[float], kind: str) -> list[Item]:
 
     Parameters
     ----------
-    channel : Channel
     tones : sequence of float
         Hz, exactly, the lower one first.
     kind : str
@@ -262,7 +259,6 @@ def tones(channel: Channel, frequencies: Sequence[float], lines: Sequence[float]
 
     Parameters
     ----------
-    channel : Channel
     frequencies : sequence of float
         Hz, of the tones.
     lines : sequence of float
@@ -285,7 +281,6 @@ def square(channel: Channel, frequency: float) -> tuple[list[Item], str]:
 
     Parameters
     ----------
-    channel : Channel
     frequency : float
         Hz, nearly.
 

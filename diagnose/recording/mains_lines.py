@@ -50,7 +50,6 @@ def mains_lines(tapered: Tapered, mains: float, signal: Sequence[float]) -> Hum:
 
     Parameters
     ----------
-    tapered : Tapered
     mains : float
         Hz, nominal.
     signal : sequence of float
@@ -84,8 +83,6 @@ def hum_items(channel: Channel, hum: Hum, mains: float, signal_rms: float = 0.0)
 
     Parameters
     ----------
-    channel : Channel
-    hum : Hum
     mains : float
         Hz.
     signal_rms : float
@@ -154,7 +151,6 @@ def other_mains(tapered: Tapered, mains: float, signal: Sequence[float]) -> str:
 
     Parameters
     ----------
-    tapered : Tapered
     mains : float
         Hz, as told.
     signal : sequence of float

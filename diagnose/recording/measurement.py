@@ -59,10 +59,8 @@ class Measurement:
         What it was taken for, a word of `diagnose.recording.recognise.SIGNALS`.
     full_scale : float or None
         V RMS of a sine whose peaks reach digital full scale, as told.
-    items : tuple of Item
     hum : tuple of (channel, sentence)
         What the pattern of the mains lines says.
-    notes : tuple of str
     """
 
     about: dict[str, Any]
@@ -120,10 +118,6 @@ class Measurement:
 def to_json(made: Measurement) -> dict[str, Any]:
     """The document of ``diagnose measure --json``.
 
-    Parameters
-    ----------
-    made : Measurement
-
     Returns
     -------
     dict
@@ -168,10 +162,6 @@ def _conditions(measured: Measured) -> dict[str, Any]:
 
 def sheet_lines(made: Measurement) -> str:
     """The readings as lines of a bench sheet, to be pasted into one.
-
-    Parameters
-    ----------
-    made : Measurement
 
     Returns
     -------

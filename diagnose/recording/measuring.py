@@ -81,7 +81,6 @@ def measure(path: Path | str, options: Options | None = None) -> Measurement:
     ----------
     path : Path or str
         WAV or FLAC.
-    options : Options, optional
 
     Returns
     -------

@@ -21,12 +21,15 @@ _QUIET_DB = -40.0
 _MAINS = (50.0, 60.0)
 """Hz; hum is known as such even where the other mains is told."""
 _MAINS_ORDERS = 12
+"""Multiples of the mains frequency that are taken for hum."""
 _GAP_DB = 15.0
 """Tones stand this far above whatever else there is."""
 _EQUAL_DB = 3.0
+"""How far two tones may miss the ratio that their test has, dB."""
 _ALONE_DB = 6.0
 """A sine stands this far above any line that is no harmonic of it."""
 _FOUR_TO_ONE_DB = 20.0 * math.log10(4.0)
+"""Ratio of the low tone to the high one in a test of modulation (SMPTE RP 120, IEC 60268-3)."""
 Line = tuple[float, float]
 """Frequency, Hz, and peak amplitude as a fraction of full scale."""
 

@@ -27,7 +27,6 @@ def blank_csv(
 
     Parameters
     ----------
-    stage : Stage
     readings : sequence of (reading, comment)
         In the order they stand on the sheet.
     reference : str

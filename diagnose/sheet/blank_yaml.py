@@ -17,6 +17,7 @@ from circuits.stage import Stage
 from diagnose.sheet.sections import SECTIONS, Section
 
 _WIDTH = 100
+"""Columns that cautions are wrapped to."""
 _PLAIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.+-]*( [A-Za-z0-9_.+-]+)*")
 
 
@@ -27,7 +28,6 @@ def blank_sheet(
 
     Parameters
     ----------
-    stage : Stage
     readings : sequence of (reading, comment)
         In the order they stand on the sheet; a comment says how to take the reading.
     reference : str
@@ -98,12 +98,7 @@ def entry_line(reading: Reading) -> str:
 
 
 def limit_lines(readings: Sequence[Reading]) -> list[str]:
-    """Examples of published figures in the words of a sheet, for the readings on it.
-
-    Parameters
-    ----------
-    readings : sequence of Reading
-    """
+    """Examples of published figures in the words of a sheet, for the readings on it."""
     there = {reading.quantity for reading in readings}
     said = {
         "riaa deviation": "{quantity: riaa deviation, band: 20 Hz to 20 kHz, within: 1 dB}",

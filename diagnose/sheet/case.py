@@ -61,13 +61,10 @@ class Case:
 
     Attributes
     ----------
-    name : str
     stage : Stage
         With this unit's values and mains frequency.
     readings : tuple of Measured
         Of the unit, or of its suspect channel.
-    limits : tuple of Limit
-    checks : tuple of Check
     observations : tuple of str
         Words of `OBSERVATIONS`.
     channels : tuple of (name, readings)
@@ -84,7 +81,6 @@ class Case:
     dense : tuple of (channel, Measured)
         Rows of dense sweeps that limits are judged by and nothing else: a curve of many points
         tells no more than one of some.
-    path : Path
     """
 
     name: str
@@ -175,7 +171,6 @@ def read_case(tree: Node, path: Path, drawn: Stage | None = None) -> Case:
 
     Parameters
     ----------
-    tree : Node
     path : Path
         Of its file, or where that would be: its folder is where files are looked for, its name
         what a case without a name is called.

@@ -52,10 +52,6 @@ _COUNTED = ("unit", "remark", "channel")
 def read_csv_sheet(path: Path) -> Mapping:
     """The tree of one sheet, as `circuits.yamlfile.read` gives it of a YAML one.
 
-    Parameters
-    ----------
-    path : Path
-
     Raises
     ------
     InputError

@@ -29,7 +29,6 @@ class Measured:
 
     Attributes
     ----------
-    reading : Reading
     value : float
         SI (a ratio for %).
     uncertainty : float or None

@@ -35,7 +35,6 @@ class Limit:
         SI, inclusive.
     band : tuple of float
         Hz; (0, 0) where the reading has a frequency of its own, or none.
-    place : Place
     free : tuple of str
         Fields of a reading that the limit does not ask about.
     load : float
@@ -116,8 +115,6 @@ def read_limit(node: Node, stage: Stage, standard: str = "") -> Limit | None:
 
     Parameters
     ----------
-    node : Node
-    stage : Stage
     standard : str
         Where it stands in a published standard: conditions that it does not state are open.
 

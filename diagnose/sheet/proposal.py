@@ -24,13 +24,17 @@ Proposed = tuple[Reading, str]
 SHAPE_HZ = (20.0, 50.0, 100.0, 200.0, 500.0, 2e3, 5e3, 10e3, 15e3, 20e3)
 """Where the shape of the response is read, relative to 1 kHz."""
 MIDDLE_HZ = 1000.0
+"""Where a single frequency is asked for: the usual reference of audio."""
 HUM_LINES = (1, 2, 3, 4)
 """Multiples of the mains frequency."""
 RIPPLE_LINES = (1, 2)
 """Those that tell a half-wave from a full-wave rectifier."""
 
 _RIAA_HZ = (50.0, 100.0, 500.0, 5e3, 10e3)
+"""Where a stage is held against the replay curve, relative to
+1 kHz: both of its slopes, well inside the audio band."""
 _RIAA_DB = 3.0
+"""How far a stage may miss that curve and still be meant for it (judgement)."""
 _STANDING_V = 1.0
 """More than the offset of any stage that is coupled directly (judgement)."""
 
@@ -40,7 +44,6 @@ def propose(stage: Stage, bench: Bench) -> tuple[Proposed, ...]:
 
     Parameters
     ----------
-    stage : Stage
     bench : Bench
         Tells whether the healthy stage follows the RIAA replay curve.
 
@@ -77,11 +80,6 @@ def on_sheet(stage: Stage, bench: Bench) -> tuple[Proposed, ...]:
 
     Distortion at the usual drive; of a stage that drives a loudspeaker also at a tenth of it,
     where crossover shows, and the greatest output.
-
-    Parameters
-    ----------
-    stage : Stage
-    bench : Bench
     """
     made = propose(stage, bench)
     if is_supply(stage, bench) or not stage.signal or not stage.rails:
@@ -105,7 +103,6 @@ def is_supply(stage: Stage, bench: Bench) -> bool:
 
     Parameters
     ----------
-    stage : Stage
     bench : Bench
         Tells the voltage of the healthy stage.
     """
@@ -151,11 +148,6 @@ def follows_riaa(stage: Stage, bench: Bench) -> bool:
     """Whether the healthy stage stays within 3 dB of the RIAA replay curve.
 
     A flat amplifier leaves it by 13 dB at 100 Hz and at 10 kHz (the curve's own values).
-
-    Parameters
-    ----------
-    stage : Stage
-    bench : Bench
     """
     readings = [Reading("riaa deviation", frequency=f) for f in _RIAA_HZ]
     off = bench.values(stage, [Variant()], readings).values[0]

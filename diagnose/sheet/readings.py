@@ -33,7 +33,6 @@ class Taken:
 
     Attributes
     ----------
-    weighed : tuple of Measured
     dense : tuple of Measured
         The further rows of dense sweeps.
     """
@@ -49,7 +48,6 @@ def thinned(
 
     Parameters
     ----------
-    measured : sequence of Measured
     at : sequence of float
         Their frequencies or levels.
 
@@ -76,8 +74,6 @@ def read_readings(node: Node | None, stage: Stage, folder: Path) -> Taken:
 
     Parameters
     ----------
-    node : Node or None
-    stage : Stage
     folder : Path
         Where files are looked for.
 

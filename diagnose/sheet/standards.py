@@ -31,7 +31,6 @@ class Standard:
 
     Attributes
     ----------
-    name, title, source : str
     status : str
         One of `STATUS`.
     limits : Items

@@ -26,6 +26,7 @@ from diagnose.sheet.cells import (
 )
 
 MOST_ROWS = 2000
+"""Rows; analysers write some hundred to a thousand."""
 _UNITS: Mapping[str, str] = {
     **{word: word for word in ("Hz", "kHz", "MHz", "dB", "dBV", "dBu", "%", "deg", "ohm", "kohm",
                                "Mohm", "V", "mV", "uV", "W", "mW", "us", "ms")},
@@ -35,6 +36,7 @@ _UNITS: Mapping[str, str] = {
 }  # fmt: skip
 """Units as headings have them, and as values do."""
 _ANY_CASE = {word.lower(): unit for word, unit in _UNITS.items() if len(word) > 2}
+"""The same in small letters, less those that capitals tell apart: ``mV`` and ``MV``."""
 _ABSOLUTE = ("dBV", "dBu", "dBFS", "V", "mV", "uV")
 """Units of a level that is not relative to anything of the sweep."""
 _WORDS: Mapping[str, str] = {
@@ -107,7 +109,6 @@ def read_sweep(
 
     Parameters
     ----------
-    path : Path
     quantity : str
         What is looked for where there are more than two columns.
     column : Text, optional

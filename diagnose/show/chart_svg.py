@@ -16,9 +16,13 @@ from circuits.quantity import render
 from diagnose.show.figure import DASHES, PALETTE, Axis, Panel, Series
 
 TEXT_SIZE = 13.0
+"""Height of the letters, CSS pixels."""
 _CHARACTER = 0.58 * TEXT_SIZE
+"""Usual width of a letter, CSS pixels: the server cannot measure one."""
 _ROW = 19.0
+"""Height of a line of words under the axes, CSS pixels."""
 _TOP = 10.0
+"""Room above the axes, CSS pixels, for half of the uppermost mark."""
 _MARKS = ("circle", "square", "triangle", "diamond", "down", "plus", "cross")
 _DARK = ("#e8e6e0", "#5db0e6", "#ff8a4a", "#33c79a", "#e39ac6", "#f0b440", "#8fd0f5")
 """`PALETTE` made lighter for a dark ground, hue by hue."""
@@ -88,7 +92,6 @@ def chart(panel: Panel, width: float = 520.0, height: float = 300.0) -> str:
 
     Parameters
     ----------
-    panel : Panel
     width, height : float
         CSS pixels.
 

@@ -10,12 +10,7 @@ ROWS = 14
 
 
 def coverage_figure(made: Coverage) -> Figure:
-    """Describe a coverage as a picture.
-
-    Parameters
-    ----------
-    made : Coverage
-    """
+    """Describe a coverage as a picture."""
     parts: dict[str, list[Covered]] = {}
     for fault in made.faults:
         parts.setdefault(fault.part, []).append(fault)

@@ -15,6 +15,7 @@ from diagnose.show.stage.picture import render
 STYLES = picture.STYLE + "\n" + chart.STYLE + "\n"
 _STYLE = re.compile(r"<style>.*?</style>", re.DOTALL)
 _LOWEST = 300.0
+"""Least width of a chart, CSS pixels: in less its marks would touch."""
 
 
 def drawing(stage: Stage, lit: Mapping[str, float] | None = None) -> str:

@@ -25,6 +25,8 @@ FORMATS = (".png", ".svg")
 PALETTE = ("#000000", "#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
 """Okabe and Ito, without yellow, which is lost on white paper."""
 DASHES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 2)), (0, (1, 2)))
+"""One a colour, so that lines differ in grey too; a tuple is an offset and lengths of dash and
+gap."""
 MARKERS = ("o", "s", "^", "D", "v", "P", "X")
 _BAND_COLOUR = "#56B4E9"
 
@@ -35,10 +37,8 @@ class Axis:
 
     Attributes
     ----------
-    label : str
     unit : str
         Unit of `circuits.quantity` for the numbers on it, SI inside (a ratio for ``%``).
-    logarithmic : bool
     falling : bool
         Large values first.
     words : tuple of (float, str)
@@ -89,8 +89,6 @@ class Figure:
 
     Attributes
     ----------
-    title : str
-    panels : tuple of Panel
     note : str
         One or two sentences under the panels.
     """
@@ -118,7 +116,6 @@ def draw(figure: Figure, path: Path) -> None:
 
     Parameters
     ----------
-    figure : Figure
     path : Path
         Ending in ``.png`` or ``.svg``.
 

@@ -23,10 +23,6 @@ def answer_html(result: Result) -> str | None:
 
     The curves beside what was measured are simulated when it is shown, from the user's store.
 
-    Parameters
-    ----------
-    result : Result
-
     Returns
     -------
     str or None

@@ -27,8 +27,11 @@ if TYPE_CHECKING:
     from faultlib.simulate import Bench
 
 _HERE = Path(__file__).parents[1] / "web"
+"""Folder of the page's templates and styles, which the report shares."""
 _CHART_WIDTH = 640.0
+"""Width of a chart, CSS pixels: the text column of a printed sheet."""
 _CHART_HEIGHT = 270.0
+"""Height of a chart, CSS pixels."""
 
 
 def report(
@@ -42,8 +45,6 @@ def report(
         The case.
     file : Path
         The report; an older one is replaced.
-    bench : Bench
-    progress : callable, optional
 
     Raises
     ------
@@ -68,7 +69,6 @@ def report_html(case: Case, result: Result, figure: Figure, day: date) -> str:
 
     Parameters
     ----------
-    case : Case
     result : Result
         Of that case.
     figure : Figure

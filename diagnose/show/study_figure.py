@@ -13,19 +13,17 @@ from diagnose.show.figure import Axis, Band, Figure, Panel, Series
 from diagnose.studies.fault_study import BAND, Study
 
 MOST_PANELS = 8
+"""Panels of one picture; the curves first, then the readings that move most."""
 _CURVE_POINTS = 4
 """A quantity read at so many frequencies is a curve."""
 _CURVES = 5
+"""Sizes of the fault that are drawn in a panel of curves, besides the healthy unit."""
 _WIDE = 30.0
+"""Greatest value over least from which on an axis is logarithmic."""
 
 
 def study_figure(made: Study) -> Figure:
-    """Describe a study as a picture.
-
-    Parameters
-    ----------
-    made : Study
-    """
+    """Describe a study as a picture."""
     curves = _curves(made)
     taken = {k for places in curves for k in places}
     single = [k for k in _most_moved(made) if k not in taken]

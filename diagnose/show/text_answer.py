@@ -19,8 +19,11 @@ from diagnose.show.text_page import BAD, DIM, GOOD, STRONG, WIDTH, Cell, Page
 from diagnose.show.wording import MOST_READINGS, amount, chance, limits, size
 
 MOST_GROUPS = 5
+"""Answers that are set out; the rest shares one line."""
 MOST_MEMBERS = 8
+"""Members of an answer that are listed."""
 MOST_DERIVED = 8
+"""Lines of what follows from the readings."""
 _SLIGHT = 0.01
 """Answers less probable than this share one line."""
 
@@ -30,7 +33,6 @@ def as_text(result: Result, width: int = WIDTH, colour: bool = False) -> str:
 
     Parameters
     ----------
-    result : Result
     width : int
         Columns.
     colour : bool

@@ -8,6 +8,7 @@ from diagnose.recording.measurement import Item, Measurement
 from diagnose.show.text_page import DIM, STRONG, WIDTH, Page
 
 _DIGITS = {"Hz": 6, "deg": 4}
+"""Significant digits by unit, where they are not three."""
 
 
 def measure_text(made: Measurement, width: int = WIDTH, colour: bool = False) -> str:
@@ -15,7 +16,6 @@ def measure_text(made: Measurement, width: int = WIDTH, colour: bool = False) ->
 
     Parameters
     ----------
-    made : Measurement
     width : int
         Columns.
     colour : bool

@@ -64,11 +64,10 @@ def next_text(
 
     Parameters
     ----------
-    case, stage : str
     proposed : sequence of NextReading
         The best for its effort first.
     width : int
-    colour : bool
+        Columns.
     cautions : sequence of str
         Of the stage, the worst first.
     """

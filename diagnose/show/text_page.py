@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 WIDTH = 80
+"""Columns of a text that goes to a file or a pipe, as terminals have by custom."""
 STRONG = "bold"
 GOOD = "green"
 BAD = "red"

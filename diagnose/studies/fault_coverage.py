@@ -42,7 +42,6 @@ class Covered:
 
     Attributes
     ----------
-    part, mode, role : str
     share : float
         Of the range of its sizes, on the mode's own scale, that is shown; 0 or 1 without sizes.
     smallest : Severity or None
@@ -83,11 +82,8 @@ class Coverage:
 
     Attributes
     ----------
-    stage : str
-    readings : tuple of Reading
     faults : tuple of Covered
         In the order of the catalogue.
-    problems : tuple of str
     """
 
     stage: str
@@ -129,11 +125,8 @@ def coverage(
 
     Parameters
     ----------
-    stage : Stage
     readings : sequence of Reading
         Those that are not simulated are left out.
-    bench : Bench
-    progress : callable, optional
     stated : sequence of str
         Parts whose values are this unit's own.
     """
@@ -157,7 +150,6 @@ def covered(found: Signatures, whole: float) -> Coverage:
 
     Parameters
     ----------
-    found : Signatures
     whole : float
         Prior weight of all faults of the stage, those that could not be simulated included.
     """

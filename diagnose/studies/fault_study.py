@@ -29,7 +29,6 @@ class Study:
 
     Attributes
     ----------
-    stage, part, mode, role : str
     readings : tuple of m Reading
     quantity, unit : str
         What the size means; empty for a mode without a size.
@@ -135,12 +134,9 @@ def study(
 
     Parameters
     ----------
-    stage : Stage
     part, mode : str
         Of the fault library.
     readings : sequence of m Reading
-    bench : Bench
-    progress : callable, optional
     measured : sequence of float or None
         What was measured, one a reading, SI units; empty for nothing.
 

@@ -36,11 +36,6 @@ _DIFFER = frozenset({
 def aimed(stage: Stage, bench: Bench) -> Stage:
     """The stage with its trimmers to be set to what it reads itself, whatever becomes of its parts.
 
-    Parameters
-    ----------
-    stage : Stage
-    bench : Bench
-
     Raises
     ------
     NoSolution
@@ -61,8 +56,6 @@ def foreign(stage: Stage, random: np.random.Generator, unknown: float = 0.05) ->
 
     Parameters
     ----------
-    stage : Stage
-    random : numpy.random.Generator
     unknown : float
         Standard deviation of the logarithm of how far nominal values lie from the stage file's.
 

@@ -34,6 +34,7 @@ HEALTHY = PRIOR_HEALTHY / (1.0 - PRIOR_UNMODELLED)
 """Share of good units among random benches: the ranking's own prior, without which probabilities
 cannot be held against how often they come true."""
 _FINE = 129
+"""Sizes of another fault that are tried to find the one most alike."""
 
 
 @dataclass(frozen=True)
@@ -61,7 +62,6 @@ class Scored:
 
     Attributes
     ----------
-    drawn : Drawn
     detectable : bool
         Whether the readings leave the region that holds 99 % of good units.
     place : int
@@ -116,11 +116,8 @@ def draw_benches(
 
     Parameters
     ----------
-    stage : Stage
-    readings : sequence of Reading
     count : int
-    bench : Bench
-    random : numpy.random.Generator
+        Benches wanted.
     share_healthy : float
         How many of them have no fault.
     only : sequence of Hypothesis, optional
@@ -191,12 +188,8 @@ def score(
 
     Parameters
     ----------
-    stage : Stage
-    readings : sequence of Reading
-    benches : sequence of Drawn
     bench : Bench
         One that remembers saves much time: many benches ask for the same variants.
-    progress : callable, optional
     reference : bool
         Rank with the good channel beside (no shared supply).
     only : sequence of Hypothesis, optional
@@ -247,8 +240,6 @@ def equals(fault: Fault, found: Signatures, observed: Observed) -> frozenset[str
 
     Parameters
     ----------
-    fault : Fault
-    found : Signatures
     observed : Observed
         For the uncertainty of its readings.
     """

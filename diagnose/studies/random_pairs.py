@@ -40,7 +40,6 @@ class Pair:
 
     Attributes
     ----------
-    faults : (Fault, Fault)
     values : (m,) array
         On the compared scale, with instrument noise.
     alone : (2, m) array
@@ -58,7 +57,6 @@ class ScoredPair:
 
     Attributes
     ----------
-    pair : Pair
     line : int
         Which suspect, from 1, names both faults or their electrical equals in the same parts;
         0 for none.
@@ -115,13 +113,9 @@ def draw_pairs(
 
     Parameters
     ----------
-    stage : Stage
-    readings : sequence of Reading
     count : int
         How many of them; those with a fault that hides among good units are left out, and fewer
         are returned where nearly all are such.
-    bench : Bench
-    random : numpy.random.Generator
     unknown : float, optional
         Makes the units foreign, as `score.draw_benches` does.
 
@@ -180,16 +174,7 @@ def score_pairs(
     bench: Bench,
     progress: Stepwise | None = None,
 ) -> list[ScoredPair]:
-    """Rank units with two faults as any case is, and see whether both are named.
-
-    Parameters
-    ----------
-    stage : Stage
-    readings : sequence of Reading
-    pairs : sequence of Pair
-    bench : Bench
-    progress : callable, optional
-    """
+    """Rank units with two faults as any case is, and see whether both are named."""
     found = _table(stage, readings, bench, progress)
     priors = [math.log(s.hypothesis.prior) for s in found.faults]
     made: list[ScoredPair] = []
@@ -210,11 +195,8 @@ def disturbed(
 
     Parameters
     ----------
-    stage : Stage
-    readings : sequence of Reading
     benches : sequence of Drawn
         With one fault, or none.
-    bench : Bench
     """
     found = _table(stage, readings, bench, None)
     priors = [math.log(s.hypothesis.prior) for s in found.faults]

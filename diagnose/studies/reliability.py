@@ -47,8 +47,8 @@ class Report:
 
     Attributes
     ----------
-    stage : str
     benches, detectable : int
+        How many were drawn, and how many have a fault that shows.
     part_first, part_third, group_first : Share
         Of detectable faults: the part first, among the first three, the fault in the first group.
     healthy : Share
@@ -64,7 +64,6 @@ class Report:
         Expected calibration error: mean over the bins of |probability − right|, by their counts.
     luck : float
         The calibration error that honest probabilities would show on so few benches.
-    bins : tuple of Bin
     confusions : tuple of (truth, answer, count)
         Of detectable benches, the commonest first.
     roles : tuple of (part, role)
@@ -105,9 +104,8 @@ def report(
 
     Parameters
     ----------
-    stage : str
-    scored : sequence of Scored
     roles : mapping of part to role, optional
+        What the parts of the stage do, for those who read the report.
     """
     seen = [s for s in scored if s.detectable and s.drawn.fault is not None]
     bins = _bins(scored)

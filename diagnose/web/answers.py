@@ -23,6 +23,7 @@ from diagnose.web.shelf import Kept
 answers = Blueprint("answers", __name__)
 RANKED = ".ranked.yaml"
 _MOST_WIDTH = 1600.0
+"""CSS pixels that a request may ask a chart to be wide."""
 
 
 @answers.get("/sheet/<name>/suspects")

@@ -22,6 +22,8 @@ from diagnose.web.written import Written, written
 
 TRIAL = ".trial.yaml"
 _MOST_TRIALS = 60
+"""Times that a sheet is loaded, each without what was wrong before: a list of more mistakes than
+that helps nobody."""
 _MANY = "more mistakes than are listed here"
 
 
@@ -41,7 +43,6 @@ class Checked:
     ----------
     case : Case or None
         Of everything that is right; None where not even the stage can be told.
-    problems : tuple of Problem
     understood : tuple of (field, text)
         Values as they were read, such as ``1.39 V``, with their unit.
     """
@@ -56,7 +57,6 @@ def check(sheet: Typed, folder: Path) -> Checked:
 
     Parameters
     ----------
-    sheet : Typed
     folder : Path
         Of the sheet, which holds its sweeps and its own stage file.
     """

@@ -23,7 +23,6 @@ class Desk:
 
     Attributes
     ----------
-    shelf : Shelf
     many : Worker
         Ranks and draws, with workers of its own.
     quick : Worker

@@ -11,8 +11,9 @@ from flask import Flask, Request, Response, abort, request
 HOSTS = ["127.0.0.1", "localhost"]
 """Names under which this machine may be asked for; another one is a name that was bent here."""
 MOST_BYTES = 4 << 20
+"""Bytes of a request with a sheet or a sweep."""
 MOST_RECORDING = 128 << 20
-"""Bytes of one request: of a sheet or a sweep, and of a recording."""
+"""Bytes of a request with a recording."""
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; "
@@ -27,12 +28,7 @@ _SAFE = ("GET", "HEAD", "OPTIONS")
 
 
 def protect(app: Flask) -> None:
-    """Check every request and mark every answer of an application.
-
-    Parameters
-    ----------
-    app : Flask
-    """
+    """Check every request and mark every answer of an application."""
     app.config["TRUSTED_HOSTS"] = HOSTS
     app.config["MAX_CONTENT_LENGTH"] = MOST_BYTES
     app.before_request(_check)

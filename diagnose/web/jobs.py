@@ -14,6 +14,7 @@ from diagnose.show.figure import Figure
 from diagnose.web.worker import Stopped, Worker
 
 _MOST_KEPT = 20
+"""Rankings that stay in memory; of the oldest sheet it is made anew."""
 
 
 @dataclass
@@ -22,12 +23,11 @@ class Job:
 
     Attributes
     ----------
-    sheet : str
-    revision : int
     state : {"waiting", "running", "done", "refused", "cancelled", "broken"}
     steps : dict
         What is being simulated → how much is done, of how much.
     result : Result or None
+        None until it is done, and where it failed.
     text : str
         Why there is none.
     pictures : dict
@@ -60,12 +60,7 @@ class Job:
 
 
 class Jobs:
-    """The rankings of one server.
-
-    Parameters
-    ----------
-    worker : Worker
-    """
+    """The rankings of one server."""
 
     def __init__(self, worker: Worker) -> None:
         self._worker = worker

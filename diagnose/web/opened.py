@@ -40,7 +40,6 @@ def from_tree(top: yamlfile.Mapping, text: str = "", head: str = "", extra: str 
 
     Parameters
     ----------
-    top : Mapping
     text : str
         The file that it was read from, for the notes behind its lines.
     head, extra : str

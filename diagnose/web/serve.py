@@ -16,7 +16,10 @@ from diagnose.web.shelf import default_shelf
 
 ADDRESS = "127.0.0.1"
 PORT = 8426
+"""Where the page is found unless another port is asked for (any free one would do)."""
 _THREADS = 8
+"""Requests answered at a time: a browser opens six connections (from memory), of which some wait
+for progress."""
 
 
 def serve(

@@ -25,8 +25,11 @@ KNOWN = (
 """Sections that the page has fields for; others are kept as they stand."""
 FIGURES = ("min", "max", "value", "within")
 _MOST_TEXT = 2000
+"""Signs of one field."""
 _MOST_ROWS = 500
+"""Members of one list."""
 _MOST_EXTRA = 200_000
+"""Signs of the sections without fields of their own, which are kept as text."""
 _CONTROL = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028\u2029\ufeff]")
 _R = TypeVar("_R")
 
@@ -45,14 +48,12 @@ class Entry:
 
     Attributes
     ----------
-    quantity : str
     conditions : pairs
+        Name and text of each.
     source : {"value", "points", "file"}
         Whether it is one value, a curve that is typed, or one from files.
     values : tuple of str
         One a channel: values, or names of files.
-    points : tuple of Point
-    uncertainty, note : str
     """
 
     quantity: str = ""
@@ -91,13 +92,10 @@ class Typed:
 
     Attributes
     ----------
-    stage, case, mains : str
     values : pairs
         Part and value.
     channels : tuple of str
         Names of both channels, or empty for a unit of one.
-    suspect : str
-    readings, limits, observations, repaired
     rows : mapping of str to rows
         Of every section of `SECTIONS` by its word, each row the texts of its columns by theirs.
     head : str

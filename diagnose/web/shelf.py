@@ -31,6 +31,7 @@ SWEEPS = (".csv", ".txt", ".tsv")
 _STATE = "revision.json"
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,60}")
 _MOST_FILES = 50
+"""Files in the folder of one sheet, which an endless upload would fill."""
 
 
 class Outdated(AmplifierError):

@@ -31,6 +31,7 @@ _STILL = 0.05
 _FULL = 10.0
 """A shift of so many times that is a whole bar."""
 _MOST_WIDTH = 1600.0
+"""CSS pixels that a request may ask a chart to be wide."""
 _grounds: dict[tuple[str, int], Ground] = {}
 _lock = threading.Lock()
 

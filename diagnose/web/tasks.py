@@ -31,9 +31,11 @@ from faultlib.simulate import Bench, Variant
 
 Array = NDArray[np.float64]
 _THIRDS = (10.0, 12.5, 16.0, 20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0)
+"""The lowest decade of the preferred frequencies of ISO 266, Hz."""
 RESPONSE_HZ = (*(f * 10.0**k for k in range(4) for f in _THIRDS), 100e3)
 """Preferred frequencies of ISO 266, a third of an octave apart."""
 _MIDDLE_HZ = 1000.0
+"""Where a single frequency is asked for, and what the response is relative to."""
 
 
 def ranked(bench: Bench, step: Stepwise, path: str) -> Result:

@@ -72,6 +72,7 @@ class Worker:
         *given
             What it is given.
         report : callable, optional
+            Called with every step that the task reports.
         begin : callable, optional
             Called when it is this task's turn; False drops it.
 

@@ -86,7 +86,6 @@ def written(sheet: Typed, without: Collection[str] = ()) -> Written:
 
     Parameters
     ----------
-    sheet : Typed
     without : collection of str
         Fields of rows that are left out, such as ``readings/3`` or ``values/C3``.
 

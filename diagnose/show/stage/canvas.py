@@ -131,7 +131,6 @@ def part_group(
 
     Parameters
     ----------
-    part : Part
     probability : float or None
         Of the part's being the cause, 0 to 1; None where nothing is known.
     area : Area
@@ -193,10 +192,8 @@ def sheet(
 
     Parameters
     ----------
-    title : str
     area : Area
         Of everything in it.
-    members : iterable of Element
     lit : mapping of part to probability
     prefix : str
         Before every id.

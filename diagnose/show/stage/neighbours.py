@@ -35,13 +35,15 @@ if TYPE_CHECKING:
     import networkx as nx
 
 _HIGH = 38.0
+"""Height of a part's box, CSS pixels."""
 _LEAST = 46.0
-"""Size of a part's box, CSS pixels: its height and its least width."""
+"""Least width of a part's box, CSS pixels."""
 _APART = 16.0
 """What lies at least between two boxes."""
 _ROUNDS = 400
+"""Rounds of moving boxes apart, at most; what overlaps still is stretched apart."""
 _LINE_ROUNDS = 100
-"""Rounds of moving, and the first of them, in which boxes also leave foreign lines."""
+"""The first of these rounds, in which boxes also leave foreign lines."""
 
 Place = tuple[float, float]
 Array = npt.NDArray[Any]
@@ -54,7 +56,6 @@ def neighbour_diagram(
 
     Parameters
     ----------
-    stage : Stage
     lit : mapping of part to probability
     prefix : str
         Before every id.

@@ -29,8 +29,9 @@ from diagnose.show.stage.neighbours import neighbour_diagram
 from diagnose.show.stage.schematic import schematic
 
 _HIGH = 40.0
+"""Height of a box of the supplies, CSS pixels."""
 _APART = 22.0
-"""Height of a box of the supplies, and what lies between two, CSS pixels."""
+"""Between two boxes of the supplies, CSS pixels."""
 
 
 def render(

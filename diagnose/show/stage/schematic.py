@@ -25,6 +25,7 @@ from diagnose.show.stage.symbols import STEP, body, symbol
 _HALF_LINE = 7.5
 """Half the distance of two lines of a label, CSS pixels."""
 _GAP = 5.0
+"""Between a symbol and its label, CSS pixels."""
 
 
 def schematic(
@@ -36,7 +37,6 @@ def schematic(
     ----------
     stage : Stage
         With the values of this unit.
-    layout : Layout
     lit : mapping of part to probability
     prefix : str
         Before every id.
@@ -135,8 +135,6 @@ def _mark(stage: Stage, flag: Flag, what: str) -> ET.Element:
 
     Parameters
     ----------
-    stage : Stage
-    flag : Flag
     what : {"rail", "port", "probe"}
     """
     probed = dict(stage.test_points)

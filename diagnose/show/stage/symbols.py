@@ -69,11 +69,6 @@ def _schemdraw() -> ModuleType:
 def symbol(part: Part, placement: Placement) -> list[ET.Element]:
     """The symbol of a part with its leads, at its place.
 
-    Parameters
-    ----------
-    part : Part
-    placement : Placement
-
     Returns
     -------
     list of Element
