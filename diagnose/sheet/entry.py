@@ -14,6 +14,7 @@ from typing import Any
 
 from circuits import yamlfile
 from circuits.errors import InputError, Place
+from circuits.plausible import CONDITIONS, UNCERTAINTY, UNDER_DRIVE, VALUES
 from circuits.quantity import parse, render
 from circuits.reading import QUANTITIES, Reading, compared, instrument
 from circuits.stage import GROUND, Stage
@@ -117,9 +118,9 @@ def conditions(entry: Mapping, name: str, stage: Stage, without: tuple[str, ...]
                     place=entry.keys[key].place,
                     expected="one of power, output level, input level",
                 )
-            fields["level"] = (key, _positive(node, f"the {key}", LEVELS[key]))
+            fields["level"] = (key, _condition(node, key, LEVELS[key]))
         elif key in _UNITS:
-            fields[key] = _positive(node, f"the {key}", _UNITS[key])
+            fields[key] = _condition(node, key, _UNITS[key])
         else:
             fields[field_of(key)] = _WORDS[key](node, stage)
     if fields.get("origin") and fields["origin"] == fields.get("at", stage.output):
@@ -137,7 +138,38 @@ def conditions(entry: Mapping, name: str, stage: Stage, without: tuple[str, ...]
             "a damping factor needs the load that it is of", place=entry.place,
             expected="load: 8 ohm",
         )  # fmt: skip
-    return Reading(name, **fields)
+    reading = Reading(name, **fields)
+    for key in ("frequency", "tones"):
+        node = entry.get(key)
+        if node is not None and key not in without:
+            in_reach(reading, node)
+    return reading
+
+
+def in_reach(reading: Reading, node: Node) -> None:
+    """Refuse a drive that a run in time cannot follow.
+
+    Parameters
+    ----------
+    reading : Reading
+    node : Node
+        Where its frequency stands, or its tones.
+
+    Raises
+    ------
+    InputError
+        With that place.
+    """
+    if not reading.driven:
+        return
+    low, high = UNDER_DRIVE
+    for tone in (reading.frequency, *reading.tones):
+        if tone and not low <= tone <= high:
+            raise InputError(
+                f"a {reading.quantity} at {render(tone, 'Hz')} is not plausible",
+                place=node.place,
+                expected=f"{render(low, 'Hz')} to {render(high, 'Hz')}",
+            )
 
 
 def _needs_load(node: Node, load: float) -> None:
@@ -157,21 +189,28 @@ def level(kind: str, node: Node, reading: Reading, stage: Stage) -> tuple[str, f
     """
     if kind == "power":
         _needs_load(node, reading.load or stage.load)
-    return kind, _positive(node, f"the {kind}", LEVELS[kind])
+    return kind, _condition(node, kind, LEVELS[kind])
 
 
-def _positive(node: Node, what: str, unit: str) -> float:
-    value = yamlfile.number(node, what, unit)
+def _condition(node: Node, key: str, unit: str) -> float:
+    """A condition of that word, within what a bench can have."""
+    value = yamlfile.number(node, f"the {key}", unit)
     if value <= 0.0:
         raise InputError(
-            f"{what} is {render(value, unit)}", place=node.place, expected="more than zero"
+            f"the {key} is {render(value, unit)}", place=node.place, expected="more than zero"
         )
+    low, high = CONDITIONS[key]
+    if not low <= value <= high:
+        raise InputError(
+            f"a {key} of {render(value, unit)} is not plausible", place=node.place,
+            expected=f"{render(low, unit)} to {render(high, unit)}",
+        )  # fmt: skip
     return value
 
 
 def frequency(node: Node) -> float:
-    """A frequency, Hz, more than zero."""
-    return _positive(node, "the frequency", "Hz")
+    """A frequency, Hz, that a bench can have."""
+    return _condition(node, "frequency", "Hz")
 
 
 def _stage_node(node: Node, stage: Stage, ground: bool = False) -> str:
@@ -249,8 +288,8 @@ def _ratio(node: Node, stage: Stage) -> float:
     written = yamlfile.scalar(node, "the ratio")
     pair = re.fullmatch(r"([0-9.]+)\s*:\s*([0-9.]+)", written.value.strip())
     if not pair:
-        return _positive(node, "the ratio", "")
-    first, second = (_positive(replace(written, value=word), "the ratio", "")
+        return _condition(node, "ratio", "")
+    first, second = (_condition(replace(written, value=word), "ratio", "")
                      for word in pair.groups())  # fmt: skip
     return first / second
 
@@ -296,6 +335,13 @@ def value_of(written: Text, reading: Reading, stage: Stage) -> tuple[float, str]
             f"a {reading.quantity} cannot be {written.value.strip()}",
             place=written.place,
             expected=hint if value == 0.0 else "more than zero",
+        )
+    most = VALUES[reading.unit]
+    if abs(value) > most:
+        raise InputError(
+            f"a {reading.quantity} of {render(value, reading.unit)} is not plausible",
+            place=written.place,
+            expected=f"at most {render(most, reading.unit)}",
         )
     return value, bound
 
@@ -344,10 +390,11 @@ def uncertainty_of(written: Text, reading: Reading, value: float) -> float:
         result = _uncertainty(word, reading, value)
     except InputError as error:
         raise error.at(written.place) from None
-    if not 0.0 < result < math.inf:
+    if not 0.0 < result <= UNCERTAINTY:
         raise InputError(
-            f"an uncertainty cannot be {word}", place=written.place, expected="more than zero"
-        )
+            f"an uncertainty cannot be {word}", place=written.place,
+            expected="more than zero, and less than the reading means anything with",
+        )  # fmt: skip
     return result
 
 
