@@ -13,6 +13,11 @@ from circuits.errors import InputError
 Values = argparse.Namespace
 Run = Callable[[Values], str]
 
+TIME_LIMIT = 10.0
+"""Minutes that a command simulates before it answers from what is there: the slowest of the
+examples takes one, on two cores and with an empty store."""
+_MINUTES = (0.001, 100e3)
+
 COMMANDS = (
     "stages", "sheet", "rank", "next", "coverage", "score", "study", "measure", "report", "serve",
 )  # fmt: skip
@@ -87,6 +92,7 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
                      help="write it there instead of to the screen; a file that exists is kept")
     one.add_argument("--csv", action="store_true",
                      help="as a table for a spreadsheet; so is a FILE that ends in .csv")
+    _limited(one)
 
     one = command("rank", "rank the causes that explain the readings of a case",
                   "diagnose rank hall-record.yaml")
@@ -177,6 +183,28 @@ def _computes(one: argparse.ArgumentParser) -> None:
     one.add_argument("--json", action="store_true", help="print one JSON document")
     one.add_argument("--no-cache", action="store_true",
                      help="neither use nor keep what was simulated before")
+    _limited(one)
+
+
+def _limited(one: argparse.ArgumentParser) -> None:
+    one.add_argument("--time-limit", metavar="MINUTES", type=float, default=TIME_LIMIT,
+                     help="answer after so many minutes from what is there, and say what is "
+                     f"missing (by default {TIME_LIMIT:g})")
+
+
+def seconds(minutes: float) -> float:
+    """The time that a command may simulate, s.
+
+    Raises
+    ------
+    InputError
+        For a limit that is none.
+    """
+    least, most = _MINUTES
+    if not least <= minutes <= most:
+        raise InputError(f"--time-limit {minutes:g} is no time to wait",
+                         expected=f"minutes, {least:g} to {most:g}")
+    return 60.0 * minutes
 
 
 def known_command(words: Sequence[str]) -> None:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from circuits.errors import InputError
+from circuits.errors import InputError, NoSolution
 from circuits.load import load_stage
 from diagnose.advice import ranked_readings
 from diagnose.advice.next_reading import next_json
@@ -21,7 +21,11 @@ from diagnose.show.figure import check_format, draw
 from diagnose.studies.fault_coverage import coverage, coverage_json
 from faultlib.signature import Stepwise
 from faultlib.simulate import Bench
+from faultlib.watched import watched
 
+_MOST_BENCHES = 100_000
+_MOST_FOREIGN = 1.0
+"""Standard deviation of the logarithm of a value: with 1, one in three is off by a factor of e."""
 
 @dataclass(frozen=True)
 class View:
@@ -46,18 +50,22 @@ def next_readings(
     if values.most < 1:
         raise InputError(f"--most {values.most} leaves nothing", expected="1 or more")
     case = load_case(values.case)
+    bench = watched(bench)
     proposed = ranked_readings.next_readings(
         weighing(case, bench, progress), progress, values.distortion
     )
+    missing = bench.missing()
 
     def document() -> dict[str, Any]:
-        return {"stage": case.stage.name, "case": case.name,
+        made = {"stage": case.stage.name, "case": case.name,
                 "next": [next_json(n) for n in proposed]}
+        return {**made, "problems": list(missing)} if missing else made
 
     def text(width: int, colour: bool) -> str:
         from diagnose.show.text_next import next_text
 
-        return next_text(case.name, case.stage.name, short(proposed, values.most), width, colour)
+        text = next_text(case.name, case.stage.name, short(proposed, values.most), width, colour)
+        return text + _below(missing, width)
 
     return View(document, text)
 
@@ -121,12 +129,25 @@ def scored(values: argparse.Namespace, bench: Bench, progress: Stepwise | None =
     picture: Path | None = values.picture
     if picture is not None:
         check_format(picture)
-    if values.benches < 1:
-        raise InputError(f"{values.benches} benches tell nothing", expected="1 or more")
+    if not 1 <= values.benches <= _MOST_BENCHES:
+        raise InputError(f"{values.benches} benches cannot be ranked",
+                         expected=f"1 to {_MOST_BENCHES}")
+    if values.seed < 0:
+        raise InputError(f"--seed {values.seed} starts no random numbers", expected="0 or more")
+    if values.foreign is not None and not 0.0 <= values.foreign <= _MOST_FOREIGN:
+        raise InputError(f"--foreign {values.foreign:g} is no share by which values differ",
+                         expected=f"0 to {_MOST_FOREIGN:g}, such as 0.05")
+    bench = watched(bench)
     readings = [reading for reading, _ in propose(stage, bench)]
     drawn = draw_benches(stage, readings, values.benches, bench,
                          np.random.default_rng(values.seed), HEALTHY, None, values.foreign)
     found = score(stage, readings, drawn, bench, progress, values.reference)
+    missing: tuple[str, ...] = ()
+    if bench.late:
+        missing = (f"time was over when {len(found)} of {values.benches} benches were ranked",)
+    if not found:
+        raise NoSolution(f"none of {values.benches} benches of stage {stage.name} could be ranked"
+                         + "".join(f": {text}" for text in missing))
     made = report(stage.name, found)
     if picture is not None:
         draw(reliability_figure(made), picture)
@@ -135,6 +156,22 @@ def scored(values: argparse.Namespace, bench: Bench, progress: Stepwise | None =
     def text(width: int, colour: bool) -> str:
         from diagnose.show.text_reliability import score_text
 
-        return score_text(made, width, colour)
+        return score_text(made, width, colour) + _below(missing, width)
 
-    return View(lambda: report_json(made), text)
+    def document() -> dict[str, Any]:
+        return {**report_json(made), "problems": list(missing)} if missing else report_json(made)
+
+    return View(document, text)
+
+
+def _below(missing: tuple[str, ...], width: int) -> str:
+    """What is missing, as lines below an answer."""
+    if not missing:
+        return ""
+    from diagnose.show.text_page import Page
+
+    page = Page(width, False)
+    page.line()
+    for text in missing:
+        page.line(text[:1].upper() + text[1:] + ".")
+    return page.text()

@@ -9,6 +9,7 @@ in dash and marker as well, so that a picture survives a grey printer.
 from __future__ import annotations
 
 import math
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -137,9 +138,13 @@ def draw(figure: Figure, path: Path) -> None:
             sheet.supxlabel(figure.note, fontsize=8.0, wrap=True)
         # no date: the same figure is the same file
         stamp = {"Date": None} if path.suffix.lower() == ".svg" else {}
+        trial = path.with_name(f".{path.name}.part")
         try:
-            sheet.savefig(path, format=path.suffix.lower()[1:], dpi=130, metadata=stamp)
+            sheet.savefig(trial, format=path.suffix.lower()[1:], dpi=130, metadata=stamp)
+            trial.replace(path)
         except OSError as error:
+            with suppress(OSError):
+                trial.unlink(missing_ok=True)
             raise InputError(
                 f"{path} cannot be written: {error.strerror}", expected="a folder that exists"
             ) from error

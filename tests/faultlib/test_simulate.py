@@ -52,8 +52,9 @@ class TablePool:
         items: Sequence[Variant],
         progress: Callable[[int, int], None] | None = None,
         shared: object = None,
+        until: float = math.inf,
     ) -> list[Outcome]:
-        del function, progress, shared
+        del function, progress, shared, until
         TablePool.asked += items
         return [TablePool.answer(item) for item in items]
 
