@@ -16,6 +16,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from circuits.errors import InputError
+
 PART = ".part-"
 """What the name of a file begins with that is being written, before it is renamed into place."""
 _PROJECT = "amplifier-fault-diagnosis"
@@ -24,8 +26,20 @@ _STALE = 60.0
 
 
 def own_folder(kind: str) -> Path:
-    """A new folder of this process among the temporary files."""
-    return Path(tempfile.mkdtemp(prefix=f"{_PROJECT}-{kind}-{_machine()}-{os.getpid()}-"))
+    """A new folder of this process among the temporary files.
+
+    Raises
+    ------
+    InputError
+        Where none can be made, as on a full disk.
+    """
+    try:
+        return Path(tempfile.mkdtemp(prefix=f"{_PROJECT}-{kind}-{_machine()}-{os.getpid()}-"))
+    except OSError as error:
+        raise InputError(
+            f"no temporary folder can be made: {error.strerror}",
+            expected="room on the disk, or a folder with room in TMPDIR",
+        ) from None
 
 
 @contextmanager

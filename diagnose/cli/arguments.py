@@ -6,9 +6,12 @@ import argparse
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from circuits.errors import InputError
+
+if TYPE_CHECKING:
+    from _typeshed import SupportsWrite
 
 Values = argparse.Namespace
 Run = Callable[[Values], str]
@@ -28,6 +31,10 @@ class _Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         raise InputError(f"{self.prog}: {message}", expected=self.format_usage()[7:].strip())
+
+    def print_help(self, file: SupportsWrite[str] | None = None) -> None:
+        """Write the help; argparse would pass over a device that is full."""
+        (file or sys.stdout).write(self.format_help())
 
 
 class _Version(argparse.Action):
