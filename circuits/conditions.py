@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from circuits import yamlfile
+from circuits import plausible, yamlfile
 from circuits.errors import InputError
 from circuits.quantities import LEVELS
 from circuits.quantity import exact, render
@@ -57,7 +57,7 @@ class Condition:
 
 
 def frequency(node: Node) -> float:
-    """A frequency, Hz, more than zero."""
+    """A frequency, Hz, that a bench can have."""
     return _positive(node, "frequency", "Hz")
 
 
@@ -85,6 +85,13 @@ def _positive(node: Node, word: str, unit: str) -> float:
     if value <= 0.0:
         raise InputError(
             f"the {word} is {render(value, unit)}", place=node.place, expected="more than zero"
+        )
+    low, high = plausible.CONDITIONS[word]
+    if not low <= value <= high:
+        raise InputError(
+            f"a {word} of {render(value, unit)} is not plausible",
+            place=node.place,
+            expected=f"{render(low, unit)} to {render(high, unit)}",
         )
     return value
 

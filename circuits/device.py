@@ -15,6 +15,8 @@ from pathlib import Path
 from circuits import yamlfile
 from circuits.errors import InputError, Place
 from circuits.kinds import kind, kinds
+from circuits.plausible import FIGURES
+from circuits.quantity import render
 from circuits.stage import Pairs
 from circuits.yamlfile import Mapping, Node, Text
 
@@ -45,8 +47,6 @@ _OWN = {
     "transformer": {"ratio": "", "primary resistance": "ohm", "coupling": ""},
 }  # fmt: skip
 _OWN["pentode"] = {**_OWN["triode"], "kg2": "", "cak": "F"}
-_SIGNED = ("offset", "bias current")
-_MAY_BE_ZERO = (*_SIGNED, "noise voltage", "noise corner", "swing drop", "cgk", "cag", "cak")
 
 
 def parameter_units(family: str) -> dict[str, str]:
@@ -131,7 +131,8 @@ def read_parameters(node: Node, family: str) -> Pairs:
     Raises
     ------
     InputError
-        For a word that is no parameter of the family, or a value that is no number.
+        For a word that is no parameter of the family, or a value that is no number or that no
+        such device has.
     """
     units = parameter_units(family)
     mapping = yamlfile.mapping(node, "a model")
@@ -150,17 +151,14 @@ def read_parameters(node: Node, family: str) -> Pairs:
         if name in read:
             raise InputError(f"{written!r} stands twice", place=place, expected="each once")
         read[name] = yamlfile.number(value, "a parameter", units[name])
-        if family in _OWN and not _sensible(name, read[name]):
+        low, high = FIGURES[family][name]
+        if not low <= read[name] <= high:
             raise InputError(
                 f"{written} cannot be {read[name]:g}",
                 place=value.place,
-                expected="zero or more" if name in _MAY_BE_ZERO else "more than zero",
+                expected=f"{render(low, units[name])} to {render(high, units[name])}",
             )
     return tuple(read.items())
-
-
-def _sensible(name: str, value: float) -> bool:
-    return value > 0.0 or name in _SIGNED or (value == 0.0 and name in _MAY_BE_ZERO)
 
 
 def _spread(node: Node, parameters: Pairs) -> Pairs:

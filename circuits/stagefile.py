@@ -7,7 +7,9 @@ import re
 from circuits import yamlfile
 from circuits.errors import InputError
 from circuits.part import node_name, within
+from circuits.plausible import CONDITIONS, LINES, RAIL, VALUES
 from circuits.quantities import LEVELS
+from circuits.quantity import render
 from circuits.stage import GROUND, Lines, Pairs, Rail, Stage
 from circuits.supplyfile import read_supply
 from circuits.yamlfile import Node, Text
@@ -38,7 +40,7 @@ def read_lines(node: Node | None, unit: str) -> Lines:
     for key, entry in mapping.entries.items():
         written = mapping.keys[key]
         frequency = yamlfile.number(written, "a frequency", "Hz")
-        if not 0.0 < frequency <= 1e6:
+        if not LINES[0] <= frequency <= LINES[1]:
             raise InputError(
                 f"{key!r} is no frequency of a mains line", place=written.place, expected="100 Hz"
             )
@@ -50,6 +52,12 @@ def read_lines(node: Node | None, unit: str) -> Lines:
         if lines[frequency] < 0.0:
             raise InputError(
                 "an amplitude is negative", place=entry.place, expected="an RMS value"
+            )
+        if lines[frequency] > VALUES[unit]:
+            raise InputError(
+                f"an amplitude of {render(lines[frequency], unit)} is not plausible",
+                place=entry.place,
+                expected=f"{render(0.0, unit)} to {render(VALUES[unit], unit)}",
             )
     return tuple(lines.items())
 
@@ -69,10 +77,12 @@ def read_rails(
         about = yamlfile.mapping(
             entry, "a rail", ("volts", "ripple", "resistance", "supply"), ("volts",)
         )
-        volts = within(about.entries["volts"], "rail voltage", "V", (-5000.0, 5000.0))
-        if volts == 0.0:
+        volts = within(about.entries["volts"], "rail voltage", "V", (-RAIL[1], RAIL[1]))
+        if abs(volts) < RAIL[0]:
             raise InputError(
-                "a rail of 0 V is ground", place=about.entries["volts"].place, expected="volts"
+                f"a rail of {render(volts, 'V')} is ground",
+                place=about.entries["volts"].place,
+                expected="volts",
             )
         block = about.get("supply")
         supply = None if block is None else read_supply(block, volts)
@@ -126,6 +136,7 @@ def read_signal(node: Node | None) -> Pairs:
         if value <= 0.0:
             raise InputError(f"the {name} must be more than zero", place=entry.place,
                              expected="a level")  # fmt: skip
+        value = within(entry, name, LEVELS[name], CONDITIONS[name])
         levels.append((name, value))
     return tuple(levels)
 

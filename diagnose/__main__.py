@@ -1,9 +1,36 @@
-"""``python -m diagnose`` is the command itself."""
+"""``python -m diagnose`` and the command ``diagnose``: what starts before anything is imported.
+
+Ctrl-C is answered from the first moment on: while the program is being loaded there is nothing to
+tidy up, and a library that is stopped within its import would end in a traceback.
+"""
 
 from __future__ import annotations
 
+import os
+import signal
 import sys
+from types import FrameType
 
-from diagnose.cli.main import main
+_STOPPED = 130
+"""128 + the number of the signal, as a shell gives it."""
 
-sys.exit(main())
+
+def main() -> int:
+    """Load the command line, and run one command; the exit code."""
+    ours = signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    if ours:  # not where whoever started this has it ignored
+        signal.signal(signal.SIGINT, _gone)
+    from diagnose.cli.main import main as run
+
+    if ours:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+    return run()
+
+
+def _gone(number: int, frame: FrameType | None) -> None:
+    os.write(2, b"stopped\n")
+    os._exit(_STOPPED)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -22,7 +22,7 @@ from circuits.chain import PICKUP, Chain
 from circuits.reading import Reading
 from circuits.stage import Stage
 from faultlib.signature import differences
-from faultlib.simulate import Answer, Bench, Progress, Variant
+from faultlib.simulate import Answer, Bench, Progress, Variant, is_late
 from faultlib.tolerance import Spread
 
 Floats = NDArray[np.float64]
@@ -84,7 +84,10 @@ class Nearby:
             if split is None:
                 made.append(row[variant])
                 continue
-            apart = differences(known[Variant((), (split.far,))], known[Variant()], readings)
+            moved = known[Variant((), (split.far,))]
+            apart = differences(moved, known[Variant()], readings)
+            if is_late(answer):
+                apart = apart + 0.0 * moved  # NaN, where nothing would count as no change
             shifted = row[split.base] + apart
             if split.ahead and powers.any():
                 shifted[powers] = _summed(

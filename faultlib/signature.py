@@ -19,7 +19,7 @@ from faultlib.catalogue import Hypothesis
 from faultlib.fault import Fault
 from faultlib.mode import Mode
 from faultlib.monotone import interpolate
-from faultlib.simulate import Bench, Problem, Variant
+from faultlib.simulate import Bench, Problem, Variant, is_late
 from faultlib.tolerance import LeftOpen, Spread, spreads
 
 FIRST_SIZES = 7
@@ -136,24 +136,31 @@ def signatures(
     Raises
     ------
     NoSolution
-        When the healthy unit itself cannot be simulated: then the stage file is at fault.
+        When the healthy unit itself cannot be simulated: then the stage file is at fault. Also
+        when time is over before its sensitivities are known.
     """
     everything = spreads(stage) if around is None else _ordered(around)
     grids = [h.mode.grid(FIRST_SIZES) for h in hypotheses]
-    variants = [Variant(), *(Variant((), ((s, 1.0),)) for s in everything)]
+    answer = bench.values(stage, [Variant()], readings, named(progress, "healthy unit"))
+    healthy = answer.values[0]
+    if np.isnan(healthy).any():
+        # before anything else: with a healthy unit that hangs, every fault would hang as well
+        text = next((p.text for p in answer.problems if p.variant == Variant().label()), "no value")
+        raise NoSolution(f"the healthy stage {stage.name} could not be simulated: {text}")
+    problems, simulated = list(answer.problems), answer.simulated
+    variants = [Variant((), ((s, 1.0),)) for s in everything]
     for hypothesis, grid in zip(hypotheses, grids, strict=True):
         variants += [_variant(hypothesis, size) for size in grid]
     step = named(progress, "faults at their sizes")
     answer = bench.values(stage, variants, readings, step)
-    healthy = answer.values[0]
-    if np.isnan(healthy).any():
-        text = next((p.text for p in answer.problems if p.variant == Variant().label()), "no value")
-        raise NoSolution(f"the healthy stage {stage.name} could not be simulated: {text}")
-    sensitivities = differences(answer.values[1 : len(everything) + 1], healthy, readings)
+    if is_late(answer) and np.isnan(answer.values[: len(everything)]).any():
+        raise NoSolution(f"time was over before it was known how good units of stage {stage.name} "
+                         "differ")
+    sensitivities = differences(answer.values[: len(everything)], healthy, readings)
     scale = np.sqrt((sensitivities**2).sum(axis=0) + _resolution(readings) ** 2)
-    rows = answer.values[len(everything) + 1 :]
-    problems = list(answer.problems)
-    simulated = answer.simulated
+    rows = answer.values[len(everything) :]
+    problems += answer.problems
+    simulated += answer.simulated
     curves: list[dict[float, NDArray[np.float64]]] = []
     start = 0
     for grid in grids:
@@ -220,7 +227,8 @@ def sensitivities_at(
     made: list[tuple[NDArray[np.float64], NDArray[np.float64]] | None] = []
     for k in range(len(units)):
         rows = answer.values[k * block : (k + 1) * block]
-        if np.isnan(rows[0]).any():
+        # a good part that came too late would count as one that moves nothing
+        if np.isnan(rows[0]).any() or (is_late(answer) and np.isnan(rows).any()):
             made.append(None)
         else:
             made.append((rows[0], differences(rows[1:], rows[0], readings)))

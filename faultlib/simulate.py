@@ -11,6 +11,7 @@ import hashlib
 import math
 import os
 import sysconfig
+import time
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
@@ -36,6 +37,9 @@ from faultlib.store import Store, Table, digest
 from faultlib.tolerance import MAINS, Spread
 
 _LIBRARY_FOLDERS = ("/usr/lib", "/usr/lib64", "/usr/local/lib", "/opt/homebrew/lib")
+
+LATE = "late"
+"""The kind of a problem: no time was left to simulate the variant."""
 
 Progress = Callable[[int, int], None]
 """Called with how many variants are done, and of how many."""
@@ -93,7 +97,7 @@ class Problem:
 
     Attributes
     ----------
-    kind : {"no solution", "crash", "timeout", "error"}
+    kind : {"no solution", "crash", "timeout", "error", "late"}
     """
 
     variant: str
@@ -117,6 +121,11 @@ class Answer:
     values: NDArray[np.float64]
     problems: tuple[Problem, ...]
     simulated: int
+
+
+def is_late(answer: Answer) -> bool:
+    """Whether time was over before all of it was simulated."""
+    return any(problem.kind == LATE for problem in answer.problems)
 
 
 class Bench(Protocol):
@@ -157,15 +166,27 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         None is one a core; 0 simulates in this process.
     timeout : float
         Seconds that one variant may take.
+    limit : float
+        Seconds after which nothing more is simulated; what the store holds is still answered.
     """
 
     def __init__(
-        self, store: Store | None = None, workers: int | None = None, timeout: float = 20.0
+        self,
+        store: Store | None = None,
+        workers: int | None = None,
+        timeout: float = 20.0,
+        limit: float = math.inf,
     ) -> None:
         self._store = store or Store(None)
         self._workers = workers
         self._timeout = timeout
+        self._limit = limit
+        self._until = time.monotonic() + limit
         self._pool: Pool | None = None
+
+    def restart(self) -> None:
+        """Let the limit count from now."""
+        self._until = time.monotonic() + self._limit
 
     def __exit__(
         self,
@@ -204,16 +225,23 @@ class Laboratory(AbstractContextManager["Laboratory"]):
             if table is None:
                 table = tables[entry[i]] = self._store.load(entry[i])
             known = table.get(variant.key(), {})
-            if not all(k in known for k in keys):
+            failed = table.get(_why(variant, *keys))
+            if failed is None and not all(k in known for k in keys):
                 missing.append(i)
                 continue
+            if failed is not None:
+                gone.append(Problem(variant.label(), "no solution", next(iter(failed), _BEFORE)))
+                continue
             row = [known[k] for k in keys]
-            if any(x is None for x in row):
-                reason = next(iter(table.get(_why(variant), {})), "found none before")
-                gone.append(Problem(variant.label(), "no solution", reason))
-            values[i] = [math.nan if x is None else x for x in row]
+            for key, x in zip(keys, row, strict=True):
+                if x is None:
+                    reason = next(iter(table.get(_why(variant, key), {})), _BEFORE)
+                    gone.append(Problem(variant.label(), "no solution", reason))
+            values[i] = _whole(readings, [math.nan if x is None else x for x in row])
         problems = self._simulate(stage, variants, readings, missing, values, progress)
         self._keep(variants, keys, entry, missing, values, problems)
+        for i in missing:
+            values[i] = _whole(readings, values[i])
         for k, reading in enumerate(readings):
             values[:, k] = through_wiring(reading, all_compared(reading, values[:, k]))
         named = (*gone, *(problem for _, problem in problems))
@@ -235,7 +263,7 @@ class Laboratory(AbstractContextManager["Laboratory"]):
             self._pool = Pool(workers=self._workers, timeout=self._timeout)
         outcomes = self._pool.map(
             _measure, [variants[i] for i in missing], shared=(stage, tuple(readings)),
-            progress=progress,
+            progress=progress, until=self._until,
         )
         problems: list[tuple[int, Problem]] = []
         for i, outcome in zip(missing, outcomes, strict=True):
@@ -245,11 +273,11 @@ class Laboratory(AbstractContextManager["Laboratory"]):
             elif isinstance(outcome, Swinging):
                 values[i] = outcome.values
                 problems.append((i, Problem(variants[i].label(), "no solution", outcome.text)))
-            elif not all(map(math.isfinite, outcome)):
-                text = f"no finite value of {_odd(readings, outcome)}"
-                problems.append((i, Problem(variants[i].label(), "no solution", text)))
             else:
-                values[i] = outcome
+                values[i] = [x if math.isfinite(x) else math.nan for x in outcome]
+                if np.isnan(values[i]).any():
+                    text = f"no finite value of {_odd(readings, outcome)}"
+                    problems.append((i, Problem(variants[i].label(), "no solution", text)))
         return problems
 
     def _keep(
@@ -264,18 +292,29 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         failed = dict(problems)
         fresh: dict[str, dict[str, dict[str, float | None]]] = {}
         for i in missing:
-            row: dict[str, float | None]
-            if i not in failed:
-                row = dict(zip(keys, map(float, values[i]), strict=True))
-            elif failed[i].kind == "no solution":
-                row = {k: float(x) if math.isfinite(x) else None
-                       for k, x in zip(keys, values[i], strict=True)}
-                fresh.setdefault(entry[i], {})[_why(variants[i])] = {failed[i].text: None}
-            else:
+            if i in failed and failed[i].kind != "no solution":
                 continue  # a crash or a time-out may not happen again
-            fresh.setdefault(entry[i], {})[variants[i].key()] = row
+            table = fresh.setdefault(entry[i], {})
+            lost = [k for k, x in zip(keys, values[i], strict=True) if math.isnan(x)]
+            if len(lost) == len(keys):
+                # which of them failed is not known: so all of them together
+                table[_why(variants[i], *keys)] = {failed[i].text: None}
+                continue
+            table[variants[i].key()] = {k: None if k in lost else float(x)
+                                        for k, x in zip(keys, values[i], strict=True)}
+            for k in lost:
+                table[_why(variants[i], k)] = {failed[i].text: None}
         for key, table in fresh.items():
             self._store.save(key, table)
+
+
+def _whole(readings: Sequence[Reading], row: Sequence[float] | NDArray[np.float64]) -> list[float]:
+    """A row as it is given: without a reading at rest there is none.
+
+    A unit that swings by itself has its readings at rest all the same.
+    """
+    lost = any(math.isnan(x) and not r.driven for r, x in zip(readings, row, strict=True))
+    return [math.nan if lost else float(x) for x in row]
 
 
 def _odd(readings: Sequence[Reading], values: Sequence[float]) -> str:
@@ -292,9 +331,13 @@ def _shelf(variant: Variant) -> str:
     return repr([(f.part, f.mode) for f in variant.faults])
 
 
-def _why(variant: Variant) -> str:
-    """Under what a store keeps the reason why a variant has no values."""
-    return f"why {variant.key()}"
+_BEFORE = "found none before"
+
+
+def _why(variant: Variant, *keys: str) -> str:
+    """Under what a store keeps the reason why a variant has no values of some readings."""
+    what = keys[0] if len(keys) == 1 else digest(repr(sorted(keys)))
+    return f"why {what} of {variant.key()}"
 
 
 def _measure(

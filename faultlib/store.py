@@ -3,7 +3,8 @@
 One entry is one file: a line that names the format, the key and the checksum of the body, then
 the body. An entry that is truncated, foreign, of another format or whose checksum is wrong does
 not exist as far as anybody is concerned. Entries are written aside and renamed into place, so
-two runs at once never see half of one.
+two runs at once never see half of one. What a killed run left half written is swept when the next
+one keeps something.
 """
 
 from __future__ import annotations
@@ -14,6 +15,8 @@ import os
 import tempfile
 from collections.abc import Mapping
 from pathlib import Path
+
+from circuits.leftovers import PART, sweep_parts
 
 FORMAT = "amplifier-fault-diagnosis/signature/1"
 
@@ -51,6 +54,7 @@ class Store:
 
     def __init__(self, folder: Path | None) -> None:
         self._folder = folder
+        self._swept = False
 
     def load(self, key: str) -> Table:
         """The table of a key; empty when there is none that can be trusted."""
@@ -67,21 +71,23 @@ class Store:
         return _table(body)
 
     def save(self, key: str, table: Mapping[str, Mapping[str, float | None]]) -> None:
-        """Add values to the table of a key.
+        """Add values to the table of a key; a value is never replaced by none.
 
         What another run has written meanwhile is kept. A folder that cannot be written to costs
         only the next run's time.
         """
         if self._folder is None or not table:
             return
+        if not self._swept:
+            sweep_parts(self._folder)
+            self._swept = True
         merged = self.load(key)
-        for variant, values in table.items():
-            merged.setdefault(variant, {}).update(values)
+        _merge(merged, table)
         body = json.dumps(merged, separators=(",", ":")).encode("ascii")
         path = self._path(key)
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            handle, name = tempfile.mkstemp(dir=path.parent, prefix=".part-")
+            handle, name = tempfile.mkstemp(dir=path.parent, prefix=PART)
         except OSError:
             return
         try:
@@ -99,6 +105,13 @@ class Store:
     def _header(key: str, body: bytes) -> bytes:
         check = hashlib.sha256(body).hexdigest()
         return f"{FORMAT} {key} {check}".encode("ascii")
+
+
+def _merge(kept: Table, table: Mapping[str, Mapping[str, float | None]]) -> None:
+    """Add values to a table in place."""
+    for variant, values in table.items():
+        row = kept.setdefault(variant, {})
+        row.update({k: x for k, x in values.items() if x is not None or row.get(k) is None})
 
 
 def _table(body: bytes) -> Table:
@@ -125,7 +138,5 @@ class Memory(Store):
         return self._tables.get(key, {})
 
     def save(self, key: str, table: Mapping[str, Mapping[str, float | None]]) -> None:
-        """Add values to the table of a key."""
-        kept = self._tables.setdefault(key, {})
-        for variant, values in table.items():
-            kept.setdefault(variant, {}).update(values)
+        """Add values to the table of a key; a value is never replaced by none."""
+        _merge(self._tables.setdefault(key, {}), table)

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from circuits.reading import Reading
 from circuits.stage import Stage
 from faultlib.signature import differences
-from faultlib.simulate import Answer, Bench, Progress, Variant
+from faultlib.simulate import Answer, Bench, Progress, Variant, is_late
 from faultlib.tolerance import LeftOpen, Spread
 
 Floats = NDArray[np.float64]
@@ -68,6 +68,9 @@ class Thrifty:
         slopes: dict[Spread, Floats] = {
             s: differences(row[Variant((), ((s, 1.0),))], row[Variant()], readings) for s in moved
         }
+        if is_late(answer):
+            # NaN, where a part that came too late would count as one that moves nothing
+            slopes = {s: apart + 0.0 * row[Variant((), ((s, 1.0),))] for s, apart in slopes.items()}
         rows = np.empty((len(variants), len(readings)))  # of this shape with no variants too
         for k, v in enumerate(variants):
             known = ((z * slopes[s]) for s, z in v.deviations if s in slopes)

@@ -12,7 +12,6 @@ import ctypes
 import ctypes.util
 import importlib
 import os
-import tempfile
 import warnings
 from collections.abc import Iterator, Sequence
 from itertools import accumulate
@@ -23,6 +22,7 @@ import numpy as np
 
 from circuits.bench.analysis import Complexes, Floats
 from circuits.errors import EngineFault, EngineMissing
+from circuits.leftovers import passing_folder
 
 _CANDIDATES = ("libngspice.so.0", "libngspice.so", "libngspice.dylib", "libngspice.0.dylib")
 _MISSING = (
@@ -158,9 +158,9 @@ def find_library() -> str:
 def _clean_home() -> Iterator[None]:
     """An empty home and working folder: ngspice reads `.spiceinit` from both as it starts."""
     here, home = Path.cwd(), os.environ.get("HOME")
-    with tempfile.TemporaryDirectory() as empty:
+    with passing_folder("home") as empty:
         os.chdir(empty)
-        os.environ["HOME"] = empty
+        os.environ["HOME"] = str(empty)
         try:
             yield
         finally:

@@ -16,7 +16,6 @@ import os
 import shutil
 import signal
 import sys
-import tempfile
 import threading
 import time
 import weakref
@@ -28,6 +27,7 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias, TypeVar
 
 from circuits.errors import EngineError, EngineFault, EngineMissing, InputError
+from circuits.leftovers import own_folder, sweep_folders
 
 if TYPE_CHECKING:
     import pebble
@@ -46,6 +46,8 @@ _TRIES = 3
 """Times that a chunk is sent where the pool broke down under it, before its items are failures."""
 _NOTHING = object()
 _Call: TypeAlias = tuple[Callable[..., Any], tuple[Any, ...]]
+_PATIENCE = 5.0
+"""s; so often a wait looks whether the pool still lives."""
 _retired = False
 
 
@@ -56,13 +58,13 @@ class Failure:
     Attributes
     ----------
     kind : str
-        "crash" (its worker died), "timeout" (it ran past its deadline) or "error" (an
-        `EngineError` was raised).
+        "crash" (its worker died), "timeout" (it ran past its deadline), "error" (an
+        `EngineError` was raised) or "late" (there was no time left for it).
     text : str
         What happened, in words.
     """
 
-    kind: Literal["crash", "timeout", "error"]
+    kind: Literal["crash", "timeout", "error", "late"]
     text: str
 
 
@@ -110,6 +112,7 @@ class Pool:
         items: Sequence[Any],
         progress: Callable[[int, int], None] | None = None,
         shared: object = _NOTHING,
+        until: float = math.inf,
     ) -> list[_R | Failure]:
         """Call a function on every item.
 
@@ -123,6 +126,8 @@ class Pool:
             Called in this process with the number of items done and of all.
         shared : object, optional
             What all calls need: sent once a chunk.
+        until : float
+            When to stop, on the clock of `time.monotonic`; what is not done then is late.
 
         Returns
         -------
@@ -140,9 +145,10 @@ class Pool:
         call: _Call = (function, () if shared is _NOTHING else (shared,))
         try:
             arrivals = (
-                self._outcomes(call, items)
+                self._outcomes(call, items, until)
                 if self.workers
-                else (_attempt(call, k, item) for k, item in enumerate(items))
+                else (_attempt(call, k, item) if time.monotonic() < until else (k, _late())
+                      for k, item in enumerate(items))
             )
             for index, outcome in arrivals:
                 outcomes[index] = outcome
@@ -161,8 +167,13 @@ class Pool:
             self._shut()
             self._shut = None
 
-    def _outcomes(self, call: _Call, items: Sequence[Any]) -> Iterator[tuple[int, Any]]:
+    def _outcomes(
+        self, call: _Call, items: Sequence[Any], until: float
+    ) -> Iterator[tuple[int, Any]]:
         """Index and outcome of every item as it arrives."""
+        if time.monotonic() >= until:
+            yield from ((k, _late()) for k in range(len(items)))
+            return
         from pebble import ProcessExpired
 
         size = max(1, min(_CHUNK, math.ceil(len(items) / (4 * self.workers))))
@@ -180,7 +191,13 @@ class Pool:
         for start in range(0, len(items), size):
             send(_Chunk(list(range(start, min(start + size, len(items))))))
         while waiting:
-            arrived, _ = wait(waiting, timeout=5.0, return_when=FIRST_COMPLETED)
+            left = max(until - time.monotonic(), 0.0)
+            arrived, _ = wait(waiting, timeout=min(_PATIENCE, left), return_when=FIRST_COMPLETED)
+            if not arrived and time.monotonic() >= until:
+                # what is running is ended as well: one item may take longer than all is worth
+                self.close()
+                yield from ((k, _late()) for chunk, _ in waiting.values() for k in chunk.indexes)
+                return
             if not arrived:
                 # A pool that broke down may leave its futures open for ever.
                 arrived = {future for future, (_, pool) in waiting.items() if not pool.active}
@@ -224,7 +241,8 @@ class Pool:
         if self._pool is None:
             from pebble import ProcessPool
 
-            folder = tempfile.mkdtemp(prefix="bench-")
+            sweep_folders()
+            folder = str(own_folder("bench"))
             self._pool = ProcessPool(
                 max_workers=self.workers,
                 initializer=_start_worker,
@@ -270,6 +288,10 @@ def _shut_down(pool: Any, folder: str) -> None:
     pool.stop()
     pool.join()
     shutil.rmtree(folder, ignore_errors=True)
+
+
+def _late() -> Failure:
+    return Failure("late", "no time was left")
 
 
 def _expired(code: int | None, timeout: float) -> Failure:

@@ -39,6 +39,9 @@ _BLOCK = 0.1
 """s; the level is looked at in blocks of this length."""
 _STEADY_DB = 1.0
 """How far, dB, the level of a block may lie from the usual one of a steady tone."""
+LEAST_SAMPLE, MOST_SAMPLE = 1e-10, 1e4
+"""Of full scale: the last bit of a 32-bit recorder is 4.7e-10, and 80 dB beyond full scale no
+recorder writes in floating point either."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,6 +188,12 @@ def _check_samples(samples: Floats, rate: float, place: Place) -> None:
             "this recording holds nothing but zeros", place=place,
             expected="a signal, or at least the noise of the recorder: is it connected?",
         )  # fmt: skip
+    peak = float(np.abs(samples).max())
+    if not LEAST_SAMPLE <= peak <= MOST_SAMPLE:
+        raise InputError(
+            f"the greatest sample of this recording is {peak:.3g} times full scale", place=place,
+            expected="a recording as it left the recorder, full scale being 1",
+        )  # fmt: skip
 
 
 def at_full_scale(recording: Recording) -> tuple[int, ...]:
@@ -209,7 +218,8 @@ def steady(recording: Recording) -> Recording:
 
     A tone is often switched on after the recorder, and off before it. The level, in blocks of
     0.1 s, of the louder channel must stay within 1 dB; a block is given up at each end that is
-    cut. Where less than half a second is steady, the recording is returned as it is.
+    cut. Where less than half a second is steady, as of a tone that decays, the recording is
+    returned as it is. Digital silence is no level: a tone in it counts, however short.
     """
     size = round(_BLOCK * recording.rate)
     count = recording.samples.shape[1] // size
@@ -217,8 +227,11 @@ def steady(recording: Recording) -> Recording:
     powers = np.einsum("cbs,cbs->cb", blocks, blocks) / size
     power = powers[int(powers.sum(axis=1).argmax())]
     level = 10.0 * np.log10(power + 1e-30)
-    good = np.abs(level - np.quantile(level, 0.75)) <= _STEADY_DB
-    if good.all():
+    heard = level[power > 0.0]
+    if not heard.size:
+        return recording
+    good = np.abs(level - np.quantile(heard, 0.75)) <= _STEADY_DB
+    if good.all() or not good.any():
         return recording
     edges = np.flatnonzero(np.diff(np.concatenate([[0], good.astype(int), [0]])))
     first, last = max(

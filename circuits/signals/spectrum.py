@@ -212,6 +212,8 @@ def refine(wave: Floats, rate: float, frequency: float, rounds: int = 4) -> floa
     parts = [wave[:half] * shape, wave[half : 2 * half] * shape]
     for _ in range(rounds):
         early, late = (transform(part, rate, [frequency])[0] for part in parts)
+        if early == 0.0 or late == 0.0:
+            break  # half of the wave holds nothing, and tells nothing
         late = late * np.exp(-2j * math.pi * frequency * half / rate)
         change = float(np.angle(late / early)) * rate / (2.0 * math.pi * half)
         frequency += change

@@ -31,7 +31,7 @@ from diagnose.inference.posterior import Posterior
 from diagnose.inference.screen import SHIFT_DOUBT, good_units
 from diagnose.inference.unmodelled import BROAD
 from faultlib.signature import Signatures, Stepwise, differences, named
-from faultlib.simulate import Bench, Variant
+from faultlib.simulate import Bench, Variant, is_late
 
 SLIGHT = 0.01
 """Bits below which a reading is not worth proposing."""
@@ -218,7 +218,8 @@ def _simulated(
             found.stage, [Variant(), *moved, *distinct], mine,
             named(progress, "readings to take next"),
         )
-        healthy[columns] = answer.values[0]
+        # with good parts that came too late a reading would look surer than it is
+        healthy[columns] = math.nan if is_late(answer) else answer.values[0]
         sensitivities[np.ix_(moving, columns)] = differences(
             answer.values[1 : len(moved) + 1], answer.values[0], mine)
         values[:, columns] = answer.values[len(moved) + 1 :][[row[v] for v in units.variants]]

@@ -17,7 +17,7 @@ from diagnose.inference.posterior import Posterior
 from diagnose.inference.remarks import remarks
 from diagnose.sheet.case import Case
 from faultlib.signature import Signatures
-from faultlib.simulate import Problem
+from faultlib.simulate import LATE, Problem
 
 if TYPE_CHECKING:
     from diagnose.inference.infer import Weighing
@@ -56,7 +56,8 @@ def notes_of(made: Weighing, observed: Observed, unread: Sequence[str]) -> tuple
         notes += _against(made)
     notes += _channel_notes(case, posterior)
     notes += [f"noticed {words!r}: {remarks()[words].about}" for words in case.observations]
-    return (*notes, *(_told(p) for p in found.problems))
+    failed = tuple(_told(p) for p in found.problems if p.kind != LATE)
+    return (*(made.watch.missing() if made.watch else ()), *notes, *failed)
 
 
 _FAR = 5.0

@@ -34,6 +34,7 @@ from faultlib.catalogue import size_value
 from faultlib.signature import Signatures, Stepwise
 from faultlib.simulate import Bench, Laboratory
 from faultlib.store import Store, default_folder
+from faultlib.watched import watched
 
 _TAIL = 0.001
 """A suspect that stands in no group is listed from this probability on."""
@@ -67,6 +68,7 @@ def rank(case: Case, bench: Bench | None = None, progress: Stepwise | None = Non
 
 
 def _rank(case: Case, bench: Bench, progress: Stepwise | None) -> Result:
+    bench = watched(bench)
     made = weighing(case, bench, progress)
     repair = judge(case, observe, lambda earlier: weighing(earlier, bench, progress))
     return _result(made, short(next_readings(made, progress)), repair)

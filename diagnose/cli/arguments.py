@@ -6,12 +6,20 @@ import argparse
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 from circuits.errors import InputError
 
+if TYPE_CHECKING:
+    from _typeshed import SupportsWrite
+
 Values = argparse.Namespace
 Run = Callable[[Values], str]
+
+TIME_LIMIT = 10.0
+"""Minutes that a command simulates before it answers from what is there: the slowest of the
+examples takes one, on two cores and with an empty store."""
+_MINUTES = (0.001, 100e3)
 
 COMMANDS = (
     "stages", "sheet", "rank", "next", "coverage", "score", "study", "measure", "report", "serve",
@@ -23,6 +31,10 @@ class _Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         raise InputError(f"{self.prog}: {message}", expected=self.format_usage()[7:].strip())
+
+    def print_help(self, file: SupportsWrite[str] | None = None) -> None:
+        """Write the help; argparse would pass over a device that is full."""
+        (file or sys.stdout).write(self.format_help())
 
 
 class _Version(argparse.Action):
@@ -83,6 +95,7 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
                      help="write it there, not to the screen; a file that exists is left alone")
     one.add_argument("--csv", action="store_true",
                      help="a table for a spreadsheet, as any FILE that ends in .csv is")
+    _limited(one)
 
     one = command("rank", "rank the faults that explain the readings on a sheet",
                   "diagnose rank hall-record.yaml")
@@ -179,6 +192,28 @@ def _computes(one: argparse.ArgumentParser) -> None:
     one.add_argument("--json", action="store_true", help="print one JSON document, for a script")
     one.add_argument("--no-cache", action="store_true",
                      help="simulate everything anew, and keep nothing of it")
+    _limited(one)
+
+
+def _limited(one: argparse.ArgumentParser) -> None:
+    one.add_argument("--time-limit", metavar="MINUTES", type=float, default=TIME_LIMIT,
+                     help="answer after so many minutes from what is there, and say what is "
+                     f"missing (by default {TIME_LIMIT:g})")
+
+
+def seconds(minutes: float) -> float:
+    """The time that a command may simulate, s.
+
+    Raises
+    ------
+    InputError
+        For a limit that is none.
+    """
+    least, most = _MINUTES
+    if not least <= minutes <= most:
+        raise InputError(f"--time-limit {minutes:g} is no time to wait",
+                         expected=f"minutes, {least:g} to {most:g}")
+    return 60.0 * minutes
 
 
 def known_command(words: Sequence[str]) -> None:

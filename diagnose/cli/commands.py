@@ -19,6 +19,7 @@ from diagnose.show.figure import check_format, draw
 from diagnose.studies.fault_coverage import coverage_json
 from faultlib.signature import Stepwise
 from faultlib.simulate import Bench
+from faultlib.watched import watched
 
 
 @dataclass(frozen=True)
@@ -42,16 +43,23 @@ def next_readings(
     if values.most < 1:
         raise InputError(f"--most {values.most} leaves nothing to show", expected="1 or more")
     case = load_case(values.case)
+    bench = watched(bench)
     proposed = answers.next_readings(case, None, values.distortion, bench, progress)
     cautions = caution_texts(case.stage)
+    missing = bench.missing()
+
+    def document() -> dict[str, Any]:
+        made = next_document(case, proposed)
+        return {**made, "problems": list(missing)} if missing else made
 
     def text(width: int, colour: bool) -> str:
         from diagnose.show.text_next import next_text
 
-        return next_text(case.name, case.stage.name, short(proposed, values.most), width, colour,
+        text = next_text(case.name, case.stage.name, short(proposed, values.most), width, colour,
                          cautions)
+        return text + _below(missing, width)
 
-    return View(lambda: next_document(case, proposed), text)
+    return View(document, text)
 
 
 def covered(values: argparse.Namespace, bench: Bench, progress: Stepwise | None = None) -> View:
@@ -94,8 +102,12 @@ def scored(values: argparse.Namespace, bench: Bench, progress: Stepwise | None =
     picture: Path | None = values.picture
     if picture is not None:
         check_format(picture)
+    bench = watched(bench)
     made = answers.score(values.stage, values.benches, values.seed, values.foreign,
                          values.reference, bench, progress)
+    missing: tuple[str, ...] = ()
+    if bench.late:
+        missing = (f"time was over when {made.benches} of {values.benches} units were ranked",)
     if picture is not None:
         draw(reliability_figure(made), picture)
         sys.stderr.write(f"picture: {picture}\n")
@@ -103,11 +115,27 @@ def scored(values: argparse.Namespace, bench: Bench, progress: Stepwise | None =
     def text(width: int, colour: bool) -> str:
         from diagnose.show.text_reliability import score_text
 
-        return score_text(made, width, colour)
+        return score_text(made, width, colour) + _below(missing, width)
 
-    return View(lambda: report_json(made), text)
+    def document() -> dict[str, Any]:
+        return {**report_json(made), "problems": list(missing)} if missing else report_json(made)
+
+    return View(document, text)
 
 
 def asked(source: str) -> Path | None:
     """The case file whose readings are meant; None for those of a blank sheet."""
     return None if source == "proposal" else Path(source)
+
+
+def _below(missing: tuple[str, ...], width: int) -> str:
+    """What is missing, as lines below an answer."""
+    if not missing:
+        return ""
+    from diagnose.show.text_page import Page
+
+    page = Page(width, False)
+    page.line()
+    for text in missing:
+        page.line(text[:1].upper() + text[1:] + ".")
+    return page.text()

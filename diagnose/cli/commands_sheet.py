@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import os
 from pathlib import Path
 
@@ -42,14 +43,19 @@ def blank(values: argparse.Namespace, bench: Bench) -> str:
     text = (blank_csv if table else blank_sheet)(stage, on_sheet(stage, bench), reference)
     if path is None:
         return text
+    made = False
     try:
         # "x" again: the file may have come while the stage was simulated
         # a spreadsheet takes a table without the mark for the code page of its machine
         with path.open("x", encoding="utf-8-sig" if table else "utf-8") as file:
+            made = True
             file.write(text)
     except FileExistsError:
         raise _exists(path) from None
     except OSError as error:
+        if made:  # a full disk takes the name and not the text
+            with contextlib.suppress(OSError):
+                path.unlink()
         raise InputError(f"{path} cannot be written: {error.strerror}",
                          expected="a file in a folder that exists") from None
     return f"{path} written; fill it in, then: diagnose rank {path}\n"

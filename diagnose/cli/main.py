@@ -8,6 +8,8 @@ ranking from the store starts quickly.
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import json
 import os
 import re
@@ -17,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from circuits.errors import AmplifierError
-from diagnose.cli.arguments import Run, Values, known_command, parser
+from diagnose.cli.arguments import Run, Values, known_command, parser, seconds
 from diagnose.show.text_page import WIDTH
 
 if TYPE_CHECKING:
@@ -30,6 +32,8 @@ STOPPED = 130
 READER_GONE = 141
 """The same of SIGPIPE, where whoever reads the output has gone."""
 
+_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EFBIG)
+"""What a device says that takes no more."""
 _WIDEST = 100
 """Columns; longer lines are hard to read, however wide the terminal."""
 
@@ -49,24 +53,60 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """
     words = list(sys.argv[1:] if arguments is None else arguments)
     try:
-        known_command(words)
-        values = parser(_RUN).parse_args(words)
-        run: Run = values.run
-        text = run(values)
+        try:
+            known_command(words)
+            values = parser(_RUN).parse_args(words)
+            run: Run = values.run
+            text = run(values)
+        except SystemExit:
+            # help or the version has been written, and may still stand in the buffer
+            sys.stdout.flush()
+            raise
         # one write at the end: an answer is whole or not there
         sys.stdout.write(text)
         sys.stdout.flush()
     except AmplifierError as error:
-        print(error, file=sys.stderr)
+        _say(str(error))
         return UNUSABLE
     except KeyboardInterrupt:
-        print("stopped", file=sys.stderr)
+        _say("stopped")
         return STOPPED
     except BrokenPipeError:
-        # what is left in the buffer would be written once more at exit
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _forget_output()
         return READER_GONE
+    except OSError as error:
+        if error.errno not in _FULL:
+            raise
+        _say(f"the answer could not be written: {error.strerror}")
+        _forget_output()
+        return UNUSABLE
+    except (ImportError, SystemError) as error:
+        # a library that is stopped in the middle of its import says so in words of its own
+        if not _interrupted(error):
+            raise
+        _say("stopped")
+        return STOPPED
     return 0
+
+
+def _say(text: str) -> None:
+    """A message on standard error, as far as that can be written to."""
+    with contextlib.suppress(OSError):
+        print(text, file=sys.stderr, flush=True)
+
+
+def _forget_output() -> None:
+    """Let what is left in the buffer go nowhere: it would be written once more at exit."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _interrupted(error: BaseException | None) -> bool:
+    """Whether an error came of Ctrl-C."""
+    while error is not None:
+        if isinstance(error, KeyboardInterrupt):
+            return True
+        error = error.__cause__ or error.__context__
+    return False
 
 
 def _stages(values: Values) -> str:
@@ -82,7 +122,7 @@ def _stages(values: Values) -> str:
 def _sheet(values: Values) -> str:
     from diagnose.cli.commands_sheet import blank
 
-    with _laboratory(cached=True) as bench:
+    with _laboratory(values, cached=True) as bench:
         return blank(values, bench)
 
 
@@ -92,7 +132,7 @@ def _rank(values: Values) -> str:
     from diagnose.sheet.case import load_case
 
     case = load_case(values.case)
-    with _laboratory(not values.no_cache) as bench, shown_on_terminal() as progress:
+    with _laboratory(values, not values.no_cache) as bench, shown_on_terminal() as progress:
         result = rank(case, bench, progress)
     if values.json:
         from diagnose.answer.result import to_json
@@ -107,7 +147,7 @@ def _next(values: Values) -> str:
     from diagnose.cli.commands import next_readings
     from diagnose.cli.progress import shown_on_terminal
 
-    with _laboratory(not values.no_cache) as bench, shown_on_terminal() as progress:
+    with _laboratory(values, not values.no_cache) as bench, shown_on_terminal() as progress:
         made = next_readings(values, bench, progress)
     return _document(made.document()) if values.json else made.text(*_screen())
 
@@ -116,7 +156,7 @@ def _coverage(values: Values) -> str:
     from diagnose.cli.commands import covered
     from diagnose.cli.progress import shown_on_terminal
 
-    with _laboratory(not values.no_cache) as bench, shown_on_terminal() as progress:
+    with _laboratory(values, not values.no_cache) as bench, shown_on_terminal() as progress:
         made = covered(values, bench, progress)
     return _document(made.document()) if values.json else made.text(*_screen())
 
@@ -126,7 +166,7 @@ def _score(values: Values) -> str:
     from diagnose.cli.progress import shown_on_terminal
 
     # many random units ask for the same variants, and none of them is worth keeping
-    with _remembering() as bench, shown_on_terminal() as progress:
+    with _remembering(values) as bench, shown_on_terminal() as progress:
         made = scored(values, bench, progress)
     return _document(made.document()) if values.json else made.text(*_screen())
 
@@ -148,11 +188,11 @@ def _study(values: Values) -> str:
         picture = Path(suggested)
     if picture is not None:
         check_format(picture)
-    with _laboratory(not values.no_cache) as bench, shown_on_terminal() as progress:
+    with _laboratory(values, not values.no_cache) as bench, shown_on_terminal() as progress:
         made = study(stage, (part, mode), asked(values.readings), bench, progress)
     if picture is not None:
         draw(study_figure(made), picture)
-        print(f"picture: {picture}", file=sys.stderr)
+        _say(f"picture: {picture}")
     if values.json:
         return _document(study_json(made))
     from diagnose.show.text_stage import study_text
@@ -174,7 +214,7 @@ def _measure(values: Values) -> str:
         from diagnose.recording.measurement import sheet_lines
 
         for note in made.notes:
-            print(f"note: {note}", file=sys.stderr)
+            _say(f"note: {note}")
         return sheet_lines(made)
     from diagnose.show.text_measurement import measure_text
 
@@ -185,7 +225,7 @@ def _report(values: Values) -> str:
     from diagnose.cli.commands_page import reported
     from diagnose.cli.progress import shown_on_terminal
 
-    with _laboratory(not values.no_cache) as bench, shown_on_terminal() as progress:
+    with _laboratory(values, not values.no_cache) as bench, shown_on_terminal() as progress:
         made = reported(values, bench, progress)
     return _document(made.document()) if values.json else made.text(*_screen())
 
@@ -193,21 +233,22 @@ def _report(values: Values) -> str:
 def _serve(values: Values) -> str:
     from diagnose.cli.commands_page import served
 
-    return served(values, lambda text: print(text, file=sys.stderr, flush=True))
+    return served(values, _say)
 
 
-def _laboratory(cached: bool) -> Laboratory:
+def _laboratory(values: Values, cached: bool) -> Laboratory:
     from faultlib.simulate import Laboratory
     from faultlib.store import Store, default_folder
 
-    return Laboratory(Store(default_folder() if cached else None))
+    limit = seconds(values.time_limit)
+    return Laboratory(Store(default_folder() if cached else None), limit=limit)
 
 
-def _remembering() -> Laboratory:
+def _remembering(values: Values) -> Laboratory:
     from faultlib.simulate import Laboratory
     from faultlib.store import Memory
 
-    return Laboratory(Memory())
+    return Laboratory(Memory(), limit=seconds(values.time_limit))
 
 
 def _document(content: dict[str, Any]) -> str:

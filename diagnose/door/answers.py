@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from circuits.errors import InputError
+from circuits.errors import InputError, NoSolution
 from diagnose.door.on_bench import on_bench
 from diagnose.door.sheets import load_case, load_stage
 
@@ -32,6 +32,12 @@ if TYPE_CHECKING:
     from faultlib.simulate import Bench
 
     Asked = Sequence[Reading] | Case | Given | None
+
+
+_MOST_BENCHES = 100_000
+"""Units of one score; more would run for days."""
+_MOST_FOREIGN = 1.0
+"""Standard deviation of the logarithm of a value: with 1, one in three is off by a factor of e."""
 
 
 def rank(
@@ -196,8 +202,13 @@ def score(
     from diagnose.sheet.proposal import propose
     from diagnose.studies import random_benches, reliability
 
-    if benches < 1:
-        raise InputError(f"{benches} units tell nothing", expected="1 or more")
+    if not 1 <= benches <= _MOST_BENCHES:
+        raise InputError(f"{benches} units cannot be ranked", expected=f"1 to {_MOST_BENCHES}")
+    if seed < 0:
+        raise InputError(f"a seed of {seed} starts no random numbers", expected="0 or more")
+    if foreign is not None and not 0.0 <= foreign <= _MOST_FOREIGN:
+        raise InputError(f"{foreign:g} is no share by which values differ",
+                         expected=f"0 to {_MOST_FOREIGN:g}, such as 0.05")
     drawn = load_stage(stage)
     with on_bench(bench, remembering=True) as at:
         readings = [reading for reading, _ in propose(drawn, at)]
@@ -205,6 +216,8 @@ def score(
             drawn, readings, benches, at, np.random.default_rng(seed), unknown=foreign
         )
         found = random_benches.score(drawn, readings, units, at, progress, reference)
+    if not found:
+        raise NoSolution(f"none of {benches} units of stage {drawn.name} could be ranked")
     return reliability.report(drawn.name, found, drawn.roles)
 
 

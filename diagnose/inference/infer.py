@@ -24,8 +24,9 @@ from diagnose.sheet.entry import Measured, usual
 from faultlib.catalogue import Hypothesis, hypotheses, miss
 from faultlib.nearby import Nearby
 from faultlib.signature import Signatures, Stepwise, signatures
-from faultlib.simulate import Bench
+from faultlib.simulate import Bench, Problem
 from faultlib.thrifty import Thrifty
+from faultlib.watched import Watched, watched
 
 FOUND_BAD = 100.0
 """How much likelier a part's faults become when it was tested bad (judgement)."""
@@ -50,6 +51,8 @@ class Weighing:
         Takes further readings of the unit or of its suspect channel.
     dropped : str
         What was not simulated under drive, and why; empty for nothing.
+    watch : Watched or None
+        Knows what time did not suffice for.
     """
 
     case: Case
@@ -60,6 +63,7 @@ class Weighing:
     members: tuple[Member, ...]
     bench: Bench
     dropped: str = ""
+    watch: Watched | None = None
 
 
 def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weighing:
@@ -80,7 +84,8 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
     observed = observe(used)
     everything = hypotheses(case.stage)
     around = doubted(case.stage, case.known)
-    alone, bench = bench, Nearby(bench)
+    alone = watch = watched(bench)
+    bench = Nearby(watch)
     further: Bench = bench
     if beside:
         observed = side_by_side(observed, observe(beside))
@@ -89,19 +94,21 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
         bench = Nearby(TwoChannels(alone, case.shared, len(used), right))
         around = common_spreads(case.stage, case.shared)
     dropped, left_out = "", np.empty((0, 0))
+    problems: tuple[Problem, ...] = ()
     if any(r.driven for r in observed.readings):
         bench, further = Thrifty(bench), Thrifty(further)
-        everything, left_out, dropped = worth_driving(
+        everything, left_out, dropped, problems = worth_driving(
             case.stage, observed, everything, lambda h: _log_prior(h, case), bench, progress, around
         )
     found = signatures(case.stage, observed.readings, everything, bench, progress, around)
-    found = replace(found, beside=left_out)
+    found = replace(found, beside=left_out,
+                    problems=tuple(dict.fromkeys((*problems, *found.problems))))
     log_priors = [_log_prior(s.hypothesis, case) for s in found.faults]
     whole = log_sum(np.array([_log_prior(h, case) for h in hypotheses(case.stage)]))
     posterior = infer(found, observed, log_priors, bench, progress, known_bad(case), whole)
     live = [(s, p) for s, p in posterior.suspects if p >= LIVE][:_MOST_LIVE]
     return Weighing(case, used, found, observed, posterior, tuple(grouped(live)), further,
-                    dropped)
+                    dropped, watch)
 
 
 def infer(

@@ -19,7 +19,7 @@ from diagnose.inference.posterior import weigh
 from diagnose.inference.unmodelled import SIZES
 from faultlib.catalogue import Hypothesis
 from faultlib.signature import Stepwise, signatures
-from faultlib.simulate import Bench
+from faultlib.simulate import Bench, Problem
 from faultlib.tolerance import Spread
 
 NATS = 9.0
@@ -36,7 +36,7 @@ def worth_driving(
     bench: Bench,
     progress: Stepwise | None = None,
     around: Sequence[Spread] | None = None,
-) -> tuple[tuple[Hypothesis, ...], Array, str]:
+) -> tuple[tuple[Hypothesis, ...], Array, str, tuple[Problem, ...]]:
     """Faults that readings under drive could still lift to the top.
 
     Parameters
@@ -50,14 +50,14 @@ def worth_driving(
 
     Returns
     -------
-    tuple of Hypothesis, (n, m) array, str
-        Those kept; readings at rest of those dropped (`Signatures.beside`); and a sentence on
-        them, empty for none.
+    tuple of Hypothesis, (n, m) array, str, tuple of Problem
+        Those kept; readings at rest of those dropped (`Signatures.beside`); a sentence on them,
+        empty for none; and what could not be simulated at rest, and so is not among those kept.
     """
     none = np.empty((0, len(observed.readings)))
     rest = [k for k, r in enumerate(observed.readings) if not r.driven]
     if not rest:
-        return tuple(everything), none, ""
+        return tuple(everything), none, "", ()
     quiet = _some(observed, rest)
     found = signatures(stage, quiet.readings, everything, bench, progress, around)
     priors = [log_prior(s.hypothesis) for s in found.faults]
@@ -68,14 +68,15 @@ def worth_driving(
     kept = [k for k in order[:MOST] if scores[k] > best - NATS]
     lost = len(scores) - len(kept)
     if not lost:
-        return tuple(everything), none, ""
+        return tuple(everything), none, "", ()
     beside = _beside([scored[k] for k in order[len(kept) :]], rest, len(observed.readings))
     behind = best - scores[order[len(kept)]]
     told = (
         f"{lost} of {len(scores)} faults were not simulated under drive: by the other readings "
         f"each is at least {_round(math.exp(min(behind, _TOLD)))} times less likely than the best"
     )
-    return tuple(found.faults[k].hypothesis for k in sorted(kept)), beside, told
+    left = tuple(found.faults[k].hypothesis for k in sorted(kept))
+    return left, beside, told, found.problems
 
 
 _TOLD = math.log(1e6)

@@ -23,6 +23,7 @@ from circuits.reading import Reading
 from circuits.signals import waveform
 from circuits.signals.recording import (
     CHANNELS,
+    LEAST_SAMPLE,
     LEAST_SECONDS,
     Recording,
     about,
@@ -57,6 +58,8 @@ DRIVEN_APART_DB = 20.0
 """Channels whose tones lie so far apart are taken for one driven and one listened to."""
 _WANDERED = 0.1
 """Steps 1/T that a tone may wander; beyond, its harmonics would be read too low."""
+_PAUSE = 1e-4
+"""Of the mean power of a recording: a stretch with less than that, 40 dB down, lacks the tone."""
 _BAND_SHARE = 0.45
 """Of the rate: above, a recorder's own filter takes part."""
 
@@ -112,14 +115,19 @@ def measured(recording: Recording, options: Options) -> Measurement:
     whole = recording
     recording = _quick(steady(recording))
     loudest = max(chosen, key=lambda k: float(np.square(recording.samples[k]).sum()))
-    if not recording.samples[loudest].any():
-        raise InputError("this channel holds nothing but zeros", expected="the other channel")
     channels = _channels(recording, chosen, options)
+    if loudest not in channels:
+        raise InputError(
+            "this channel holds nothing but zeros or a direct voltage",
+            expected="the other channel, or a recording with more of its signal",
+        )
     signal = recognise(channels[loudest].tapered, options.mains, options.signal)
     if signal.kind == "silence":
         # noise is never of steady level; all of it counts
-        recording = _quick(whole)
-        channels = _channels(recording, chosen, options)
+        kept = _quick(whole)
+        of_all = _channels(kept, chosen, options)
+        if loudest in of_all:
+            recording, channels = kept, of_all
     elif signal.kind == "sine":
         cut_to = _steady_tone(recording, loudest, signal.tones[0], taken)
         if cut_to is not recording:
@@ -151,18 +159,16 @@ def _quick(recording: Recording) -> Recording:
 
 
 def _channels(recording: Recording, chosen: list[int], options: Options) -> dict[int, Channel]:
-    """The chosen channels under the window, without those that hold only zeros."""
+    """The chosen channels under the window, without those that have no a.c. there."""
     shape = window(recording.samples.shape[1])
     band = (AUDIO[0], min(AUDIO[1], _BAND_SHARE * recording.rate))
     names = recording.channels if len(chosen) > 1 else ("",) * len(recording.samples)
-    return {
-        k: Channel(
-            names[k], recording.samples[k], taper(recording.samples[k], recording.rate, shape),
-            options.full_scale, band,
-        )
-        for k in chosen
-        if recording.samples[k].any()
-    }  # fmt: skip
+    made = {}
+    for k in chosen:
+        tapered = taper(recording.samples[k], recording.rate, shape)
+        if float(tapered.power.sum()) > LEAST_SAMPLE**2:
+            made[k] = Channel(names[k], recording.samples[k], tapered, options.full_scale, band)
+    return made
 
 
 def _note_recording(
@@ -208,6 +214,9 @@ def _steady_tone(recording: Recording, loudest: int, tone: float, taken: _Taken)
             "beside the tone too high"
         )
     first = (len(wave) - count) // 2
+    inside = taper(wave[first : first + count], rate).power.sum()
+    if inside < _PAUSE * float(np.square(wave - wave.mean()).mean()):
+        return recording  # of a tone that comes and goes, the middle may be a pause
     return cut(recording, first, first + count)
 
 
@@ -230,6 +239,9 @@ def _sine(
         )  # fmt: skip
     found = {k: fit(channel.tapered, lines) for k, channel in channels.items()}
     sizes = {k: float(abs(spectrum.amplitudes[0])) for k, spectrum in found.items()}
+    if not all(size > 0.0 for size in sizes.values()):
+        raise InputError(f"a tone of {render(tone, 'Hz')} is not there long enough to be read",
+                         expected="a tone that lasts for most of the recording")  # fmt: skip
     driven = _driven(sizes, options, taken)
     for k, channel in channels.items():
         rest = without(channel.tapered, lines)

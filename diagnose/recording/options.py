@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from circuits.errors import InputError
+from circuits.plausible import FULL_SCALE
 from circuits.quantity import render
 from circuits.signals.recording import CHANNELS
 from circuits.stagefile import MAINS
@@ -58,8 +59,10 @@ def checked_options(
     ):
         if word and word not in known:
             raise InputError(f"there is no {what} {word!r}", choices=known, given=word)
-    if full_scale is not None and full_scale <= 0.0:
-        raise InputError(f"full scale is {render(full_scale, 'V')}", expected="more than zero")
+    least, most = FULL_SCALE
+    if full_scale is not None and not least <= full_scale <= most:
+        raise InputError(f"full scale is {render(full_scale, 'V')}",
+                         expected=f"{render(least, 'V')} to {render(most, 'V')}")
     low, high = MAINS
     if not low <= mains <= high:
         raise InputError(f"the mains has {render(mains, 'Hz')}", expected="50 Hz or 60 Hz")

@@ -15,6 +15,7 @@ from circuits import conditions as registry
 from circuits import yamlfile
 from circuits.conditions import CONDITIONS
 from circuits.errors import InputError, Place
+from circuits.plausible import UNCERTAINTY, UNDER_DRIVE, VALUES
 from circuits.prompt import few_lines
 from circuits.quantities import LEVELS, QUANTITIES
 from circuits.quantity import parse, render
@@ -132,7 +133,38 @@ def conditions(entry: Mapping, name: str, stage: Stage, without: tuple[str, ...]
             "a damping factor needs the load that it is of", place=entry.place,
             expected="load: 8 ohm",
         )  # fmt: skip
-    return Reading(name, **fields)
+    reading = Reading(name, **fields)
+    for key in ("frequency", "tones"):
+        node = entry.get(key)
+        if node is not None and key not in without:
+            in_reach(reading, node)
+    return reading
+
+
+def in_reach(reading: Reading, node: Node) -> None:
+    """Refuse a drive that a run in time cannot follow.
+
+    Parameters
+    ----------
+    reading : Reading
+    node : Node
+        Where its frequency stands, or its tones.
+
+    Raises
+    ------
+    InputError
+        With that place.
+    """
+    if not reading.driven:
+        return
+    low, high = UNDER_DRIVE
+    for tone in (reading.frequency, *reading.tones):
+        if tone and not low <= tone <= high:
+            raise InputError(
+                f"a {reading.quantity} at {render(tone, 'Hz')} is not plausible",
+                place=node.place,
+                expected=f"{render(low, 'Hz')} to {render(high, 'Hz')}",
+            )
 
 
 def _needs_load(node: Node, load: float) -> None:
@@ -178,6 +210,13 @@ def value_of(written: Text, reading: Reading, stage: Stage) -> tuple[float, str]
             f"a {reading.quantity} cannot be {written.value.strip()}",
             place=written.place,
             expected=hint if value == 0.0 else "more than zero",
+        )
+    most = VALUES[reading.unit]
+    if abs(value) > most:
+        raise InputError(
+            f"a {reading.quantity} of {render(value, reading.unit)} is not plausible",
+            place=written.place,
+            expected=f"at most {render(most, reading.unit)}",
         )
     return value, bound
 
@@ -226,10 +265,11 @@ def uncertainty_of(written: Text, reading: Reading, value: float) -> float:
         result = _uncertainty(word, reading, value)
     except InputError as error:
         raise error.at(written.place) from None
-    if not 0.0 < result < math.inf:
+    if not 0.0 < result <= UNCERTAINTY:
         raise InputError(
-            f"an uncertainty cannot be {word}", place=written.place, expected="more than zero"
-        )
+            f"an uncertainty cannot be {word}", place=written.place,
+            expected="more than zero, and less than the reading means anything with",
+        )  # fmt: skip
     return result
 
 

@@ -163,7 +163,7 @@ def read_limit(node: Node, stage: Stage, standard: str = "") -> Limit | None:
     return Limit(
         reading, low, high, ends(band) if band is not None else (0.0, 0.0), entry.place,
         free, stage.load,
-        yamlfile.number(power, "the power", "W") if power is not None else 0.0,
+        sheet.level("power", power, reading, stage)[1] if power is not None else 0.0,
         int(yamlfile.choice(channels, "number of channels", ("1", "2"))) if channels else 0,
         standard,
     )  # fmt: skip

@@ -171,7 +171,9 @@ def _at(
 ) -> tuple[Reading, Text]:
     """The reading of one row."""
     if axis == "frequency":
-        return replace(reading, frequency=frequency(at)), written
+        found = replace(reading, frequency=frequency(at))
+        sheet.in_reach(found, at)
+        return found, written
     return replace(reading, level=sheet.level(axis, at, reading, stage)), written
 
 

@@ -29,6 +29,7 @@ from faultlib.catalogue import Hypothesis, hypotheses, size_value
 from faultlib.signature import Signatures, Stepwise, differences, signatures
 from faultlib.simulate import Bench
 from faultlib.thrifty import Thrifty
+from faultlib.watched import told
 
 OUTSIDE = 0.01
 """Of good units so many lie outside the healthy region."""
@@ -171,8 +172,7 @@ def covered(found: Signatures, whole: float) -> Coverage:
             hypothesis.part, hypothesis.mode.name, roles.get(hypothesis.part, ""), share,
             _smallest(found.stage, hypothesis, shown), alike, hypothesis.prior / whole,
         ))
-    told = [f"{p.variant} ({p.kind}: {p.text})" for p in found.problems]
-    return Coverage(found.stage.name, found.readings, tuple(made), tuple(told))
+    return Coverage(found.stage.name, found.readings, tuple(made), told(found.problems))
 
 
 def healthy_spread(found: Signatures) -> Spread:

@@ -18,6 +18,7 @@ from diagnose.schema.documents import FORMAT
 from faultlib.catalogue import Hypothesis, kind_of, mode_for, size_value
 from faultlib.signature import Stepwise, differences, signatures
 from faultlib.simulate import Bench
+from faultlib.watched import told
 
 BAND = 2.0
 """Half width of the healthy band in standard deviations: 95 of 100 good units lie inside."""
@@ -150,7 +151,9 @@ def study(
     hypothesis = Hypothesis(part, kind_of(stage, part), mode_for(stage, part, mode), 1.0)
     answer = signatures(stage, readings, [hypothesis], bench, progress)
     if not answer.faults:
-        raise NoSolution(f"{part} {mode} of stage {stage.name} could not be simulated at any size")
+        why = "; ".join(told(answer.problems))
+        raise NoSolution(f"{part} {mode} of stage {stage.name} could not be simulated at any size"
+                         + (f": {why}" if why else ""))
     found = answer.faults[0]
     physical = [size_value(stage, hypothesis.fault(float(s))) for s in found.sizes]
     named = physical[0]
@@ -170,7 +173,7 @@ def study(
         bench=np.array([float(instrument(r, x)) for r, x in
                         zip(readings, answer.healthy, strict=True)]),
         measured=tuple(measured),
-        problems=tuple(f"{p.variant}: {p.kind}" for p in answer.problems),
+        problems=told(answer.problems),
     )
 
 

@@ -27,6 +27,7 @@ from faultlib.fault import Fault
 from faultlib.signature import Signatures, Stepwise, signatures
 from faultlib.simulate import Bench, Variant
 from faultlib.tolerance import draw
+from faultlib.watched import watched
 
 DETECTABLE = 0.01
 """A bench whose readings a good unit would give more seldom than this is visibly ill."""
@@ -196,7 +197,14 @@ def score(
         The hypotheses that compete, in place of the whole library.
     every : int
         Every so many benches are ranked once more with the fault's mode taken out.
+
+    Returns
+    -------
+    list of Scored
+        Fewer than there are benches where time was over: a bench that was ranked in part counts
+        for nothing.
     """
+    watch = bench = watched(bench)
     everything = hypotheses(stage) if only is None else only
     asked = tuple(readings)
     around = doubted(stage)
@@ -215,6 +223,8 @@ def score(
         one = _scored(drawn, found, observed, posterior)
         if one.detectable and drawn.fault is not None and k % every == 0:
             one = replace(one, removed=_removed(drawn.fault, found, observed, bench))
+        if watch.late:
+            break
         made.append(one)
         if progress is not None:
             progress("random units", k + 1, len(benches))

@@ -15,11 +15,13 @@ from diagnose.web.answers import answers
 from diagnose.web.desk import KEY, Desk
 from diagnose.web.guard import protect
 from diagnose.web.sheets import sheets
-from diagnose.web.shelf import Outdated, Shelf
+from diagnose.web.shelf import NotKept, Outdated, Shelf
 from diagnose.web.studies import studies
 from diagnose.web.worker import Stopped, Worker
 
 _log = logging.getLogger(__name__)
+_NO_ROOM = 507
+"""The status "Insufficient Storage" (RFC 4918)."""
 
 
 def make_app(folder: Path, workers: int | None = None, cached: bool = True) -> Flask:
@@ -46,6 +48,7 @@ def make_app(folder: Path, workers: int | None = None, cached: bool = True) -> F
     for room in (sheets, answers, studies):
         app.register_blueprint(room)
     app.register_error_handler(AmplifierError, _refused)
+    app.register_error_handler(OSError, _disk)
     app.register_error_handler(HTTPException, _http)
     app.register_error_handler(RuntimeError, _bug)
     return app
@@ -56,8 +59,16 @@ def _refused(error: AmplifierError) -> tuple[Response | str, int]:
         return jsonify(error=str(error), revision=error.revision), 409
     if isinstance(error, Stopped):
         return _told("stopped", 503)
+    if isinstance(error, NotKept):
+        return _told(str(error), _NO_ROOM)
     missing = isinstance(error, InputError) and error.message.startswith("there is no sheet")
     return _told(str(error), 404 if missing else 422)
+
+
+def _disk(error: OSError) -> tuple[Response | str, int]:
+    """What could not be written or read on the way, such as a recording that was sent."""
+    _log.warning("the disk refused", exc_info=error)
+    return _told(str(NotKept(error)), _NO_ROOM)
 
 
 def _http(error: HTTPException) -> tuple[Response | str, int]:

@@ -88,11 +88,17 @@ def load(text: str, folder: Path) -> Case:
     Raises
     ------
     InputError
-        As `diagnose.sheet.case.load_case`; also for a stage outside the folder.
+        As `diagnose.sheet.case.load_case`; also for a stage outside the folder, and for a disk
+        without room.
     """
     keep_inside(yamlfile.tree(text, TRIAL), folder)
     trial = folder / TRIAL
-    trial.write_text(text, encoding="utf-8")
+    try:
+        trial.write_text(text, encoding="utf-8")
+    except OSError as error:
+        trial.unlink(missing_ok=True)
+        raise InputError(f"the sheet could not be looked at: {error.strerror}",
+                         expected="room on this machine's disk") from None
     return load_case(trial)
 
 

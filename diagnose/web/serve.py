@@ -9,6 +9,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from circuits.errors import InputError
+from circuits.leftovers import sweep_folders
 from diagnose.web.app import make_app
 from diagnose.web.desk import KEY, Desk
 from diagnose.web.guard import MOST_RECORDING
@@ -52,6 +53,7 @@ def serve(
     from waitress import create_server
 
     listening = _listening(port)
+    sweep_folders()
     app = make_app(folder or default_shelf(), cached=cached)
     server = create_server(
         app, sockets=[listening], threads=_THREADS, ident="",

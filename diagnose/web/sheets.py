@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import re
-import tempfile
 import zipfile
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -17,6 +16,7 @@ from circuits.cautions import HEADING, caution_texts, marked, reading_text
 from circuits.errors import InputError
 from circuits.hazards import Hazards, hazards
 from circuits.kinds import kind
+from circuits.leftovers import passing_folder
 from circuits.load import load_stage, stage_names, unit_names
 from circuits.quantities import LEVELS, QUANTITIES
 from circuits.quantity import render
@@ -107,8 +107,8 @@ def _is_table(name: str, body: bytes) -> bool:
 
 def _of_table(name: str, files: dict[str, bytes]) -> Kept:
     """A sheet from one that a spreadsheet wrote, with the files that it names."""
-    with tempfile.TemporaryDirectory(prefix="sheet-") as folder:
-        path = Path(folder) / f"table{Path(name).suffix.lower()}"
+    with passing_folder("sheet") as folder:
+        path = folder / f"table{Path(name).suffix.lower()}"
         path.write_bytes(files[name])
         sheet = from_tree(read_csv_sheet(path))
     return desk().shelf.add(sheet, {k: body for k, body in files.items() if k != name})
@@ -180,8 +180,8 @@ def recording(name: str) -> Response:
     suffix = Path(file.filename or "").suffix.lower()
     if suffix not in _RECORDINGS:
         raise InputError(f"{file.filename!r} is no recording", expected=" or ".join(_RECORDINGS))
-    with tempfile.TemporaryDirectory(prefix="recording-") as folder:
-        path = Path(folder) / f"recording{suffix}"
+    with passing_folder("recording") as folder:
+        path = folder / f"recording{suffix}"
         file.save(path)
         text, notes = desk().many.run(
             "recorded", str(path), request.form.get("signal", ""),

@@ -10,15 +10,18 @@ import json
 import os
 import re
 import secrets
+import shutil
 import tempfile
 import threading
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from hashlib import sha256
 from pathlib import Path
 
 from circuits import yamlfile
 from circuits.errors import AmplifierError, InputError
+from circuits.leftovers import PART, sweep_parts
 from circuits.textfile import MOST_BYTES
 from diagnose.web.checked import keep_inside
 from diagnose.web.opened import from_file
@@ -32,6 +35,13 @@ _STATE = "revision.json"
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,60}")
 _MOST_FILES = 50
 """Files in the folder of one sheet, which an endless upload would fill."""
+
+
+class NotKept(AmplifierError):
+    """A sheet that the disk did not take."""
+
+    def __init__(self, error: OSError) -> None:
+        super().__init__(f"it could not be kept on this machine's disk: {error.strerror}")
 
 
 class Outdated(AmplifierError):
@@ -106,6 +116,7 @@ class Shelf:
             raise InputError(f"{folder} cannot be made: {error.strerror}",
                              expected=f"a folder that can be written, in {VARIABLE}"
                              ) from None  # fmt: skip
+        sweep_parts(folder)
 
     def labels(self) -> list[Label]:
         """All sheets, the one changed last first."""
@@ -148,12 +159,15 @@ class Shelf:
             if kept.revision != revision:
                 raise Outdated(kept.revision)
             sheet = replace(sheet, head=kept.sheet.head, extra=kept.sheet.extra)
-            return self._write(name, sheet, revision)
+            self._write(kept.folder, sheet, revision)
+            return Kept(name, sheet, revision + 1, kept.folder)
 
     def change(self, name: str, sheet: Typed) -> Kept:
         """Keep a sheet that the program itself made from the one that is kept, under a lock."""
         with self._lock:
-            return self._write(name, sheet, self.load(name).revision)
+            kept = self.load(name)
+            self._write(kept.folder, sheet, kept.revision)
+            return Kept(name, sheet, kept.revision + 1, kept.folder)
 
     def add(self, sheet: Typed, files: Mapping[str, bytes] | None = None) -> Kept:
         """Keep a new sheet, with the files that it names.
@@ -162,22 +176,27 @@ class Shelf:
         ------
         InputError
             For a file that cannot be kept, or one that leads outside.
+        NotKept
+            For a disk that does not take it; nothing of it is left.
         """
         base = re.sub(r"[^a-z0-9]+", "-", (sheet.case or sheet.stage).lower()).strip("-")[:40]
         name = f"{base or 'sheet'}-{secrets.token_hex(3)}"
-        folder = self.folder / name
-        folder.mkdir()
+        begun = self.folder / f"{PART}{name}"
         try:
+            begun.mkdir()
             for given, body in (files or {}).items():
-                self._keep(folder, given, body, (*SWEEPS, ".yaml", ".yml"))
-            keep_inside(yamlfile.tree(written(sheet).text, FILE), folder)
-        except InputError:
-            for path in folder.iterdir():
-                path.unlink()
-            folder.rmdir()
+                self._keep(begun, given, body, (*SWEEPS, ".yaml", ".yml"))
+            keep_inside(yamlfile.tree(written(sheet).text, FILE), begun)
+            with self._lock:
+                self._write(begun, sheet, 0)
+                begun.replace(self.folder / name)
+        except OSError as error:
+            shutil.rmtree(begun, ignore_errors=True)
+            raise NotKept(error) from None
+        except AmplifierError:
+            shutil.rmtree(begun, ignore_errors=True)
             raise
-        with self._lock:
-            return self._write(name, sheet, 0)
+        return Kept(name, sheet, 1, self.folder / name)
 
     def copy(self, name: str, sheet: Typed) -> Kept:
         """Keep a sheet beside the one that it was made from, with the same files."""
@@ -247,15 +266,15 @@ class Shelf:
             count, seen = 0, ""
         if seen == mark:
             return count
-        self._mark(folder, count + 1, mark)
+        with suppress(NotKept):  # a full disk does not keep one from reading
+            self._mark(folder, count + 1, mark)
         return count + 1
 
-    def _write(self, name: str, sheet: Typed, revision: int) -> Kept:
-        folder = self.folder / name
+    def _write(self, folder: Path, sheet: Typed, revision: int) -> None:
+        """Keep the case file and count the save."""
         text = written(sheet).text
         _replace(folder / FILE, text.encode())
         self._mark(folder, revision + 1, sha256(text.encode()).hexdigest())
-        return Kept(name, sheet, revision + 1, folder)
 
     def _mark(self, folder: Path, revision: int, mark: str) -> None:
         _replace(folder / _STATE, json.dumps({"revision": revision, "mark": mark}).encode())
@@ -269,10 +288,22 @@ def yamlfile_text(path: Path) -> str:
 
 
 def _replace(path: Path, body: bytes) -> None:
-    """Write a file whole or not at all: a crash leaves the old one."""
-    handle, trial = tempfile.mkstemp(dir=path.parent, prefix=".")
-    with os.fdopen(handle, "wb") as file:
-        file.write(body)
-        file.flush()
-        os.fsync(file.fileno())
-    Path(trial).replace(path)
+    """Write a file whole or not at all: a crash or a full disk leaves the old one.
+
+    Raises
+    ------
+    NotKept
+        For a disk that does not take it.
+    """
+    trial = ""
+    try:
+        handle, trial = tempfile.mkstemp(dir=path.parent, prefix=PART)
+        with os.fdopen(handle, "wb") as file:
+            file.write(body)
+            file.flush()
+            os.fsync(file.fileno())
+        Path(trial).replace(path)
+    except OSError as error:
+        if trial:
+            Path(trial).unlink(missing_ok=True)
+        raise NotKept(error) from None

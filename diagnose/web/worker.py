@@ -22,6 +22,8 @@ Report = Callable[[str, int, int], None]
 """Progress: what is being done, how much is done, of how much."""
 
 
+LIMIT = 600.0
+"""Seconds that a task may simulate before it answers from what is there."""
 _GRACE = 2.0
 """Seconds that a process may take to end by itself."""
 
@@ -164,10 +166,11 @@ def _serve(pipe: Connection, workers: int | None, cached: bool) -> None:
 
     with (
         contextlib.suppress(EOFError, BrokenPipeError),
-        Laboratory(Store(default_folder() if cached else None), workers) as bench,
+        Laboratory(Store(default_folder() if cached else None), workers, limit=LIMIT) as bench,
     ):
         while True:
             task, given = pipe.recv()
+            bench.restart()
             try:
                 pipe.send(("answer", TASKS[task](bench, step, *given)))
             except AmplifierError as error:

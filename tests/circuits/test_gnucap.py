@@ -105,7 +105,8 @@ def by_gnucap(net: Circuit, nodes: list[str], output: str, folder: Path) -> list
     # It goes on without a line that it cannot read.
     assert "what's this" not in run.stdout + run.stderr
     lines = run.stdout.splitlines()
-    start = next(i for i, text in enumerate(lines) if text.startswith("#"))
+    start = next((i for i, text in enumerate(lines) if text.startswith("#")), None)
+    assert start is not None, f"gnucap is there and does not work; .ci/need gnucap: {run.stdout}"
     return [
         [number(word) for word in text.split()]
         for text in lines[start:]

@@ -311,3 +311,18 @@ stop.set()
     program = start(tmp_path, body)
     output, errors = program.communicate(timeout=20)
     assert (output, errors) == ("[1, 2] forkserver\n", "")
+
+
+@pytest.mark.parametrize("workers", [0, 2])
+def test_what_is_not_done_in_time_is_late(workers: int) -> None:
+    """Of items that take 0.2 s each some are done after a second, and the rest ends at once."""
+    start = time.monotonic()
+    with Pool(workers=workers, timeout=30.0) as pool:
+        outcomes = pool.map(time.sleep, [0.2] * 60, until=start + 1.5)
+    assert time.monotonic() - start < 6.0
+    late = [o for o in outcomes if isinstance(o, Failure)]
+    assert {o.kind for o in late} == {"late"}
+    assert 0 < len(late) <= 60
+    if workers == 0:  # worker processes may not even have started in that time
+        assert len(late) < 60
+

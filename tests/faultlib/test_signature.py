@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import pytest
@@ -22,7 +23,7 @@ from faultlib.signature import (
     sensitivities_at,
     signatures,
 )
-from faultlib.simulate import Variant
+from faultlib.simulate import LATE, Answer, Problem, Progress, Variant
 from faultlib.tolerance import spreads
 from tests.diagnose.fake_bench import FARADS, LOSS, Array, FakeBench, LinearUnit, Rule, gains
 
@@ -248,3 +249,52 @@ def test_the_high_pass_of_the_textbook_through_the_real_simulator() -> None:
     reactance = 1.0 / (2.0 * math.pi * 20.0 * 10e-6 * sizes)
     expected = 20.0 * np.log10(10e3 / np.abs(10e3 + esr - 1j * reactance))
     np.testing.assert_allclose(found.at(sizes)[:, 0], expected, atol=0.05)
+
+
+def test_nothing_is_simulated_after_a_healthy_unit_that_cannot_be() -> None:
+    """A drive of 1e9 V hangs in every variant; one is enough to know."""
+
+    def never(stage: Stage, reading: Reading) -> float:
+        raise NoSolution("no result within 20 s")
+
+    bench = FakeBench(never)
+    with pytest.raises(NoSolution, match=r"healthy stage linear .* no result within 20 s"):
+        signatures(LINEAR.stage, (GAIN,), [loss()], bench)
+    assert bench.asked == [Variant()]
+
+
+class Hurried(FakeBench):
+    """A bench whose time is over after so many variants."""
+
+    most = 0
+
+    def values(
+        self,
+        stage: Stage,
+        variants: Sequence[Variant],
+        readings: Sequence[Reading],
+        progress: Progress | None = None,
+    ) -> Answer:
+        left = max(self.most - len(self.asked), 0)
+        answer = super().values(stage, variants, readings, progress)
+        answer.values[left:] = np.nan
+        late = tuple(Problem(v.label(), LATE, "no time was left") for v in variants[left:])
+        return Answer(answer.values, late, min(left, len(variants)))
+
+
+def test_faults_that_come_too_late_are_named() -> None:
+    bench = Hurried(LINEAR.rule)
+    bench.most = 1 + len(spreads(LINEAR.stage)) + 7
+    found = signatures(LINEAR.stage, LINEAR.readings, LINEAR.losses(), bench)
+    assert [s.hypothesis.part for s in found.faults] == ["C1"]
+    assert {p.variant for p in found.problems} == {"C2 capacitance loss"}
+
+
+def test_without_the_spread_of_good_units_there_is_no_answer() -> None:
+    """Good parts that came too late would count as parts that move nothing."""
+    bench = Hurried(LINEAR.rule)
+    bench.most = 2
+    with pytest.raises(NoSolution, match="time was over"):
+        signatures(LINEAR.stage, LINEAR.readings, LINEAR.losses(), bench)
+    assert sensitivities_at(LINEAR.stage, LINEAR.readings, [Variant()], spreads(LINEAR.stage),
+                            bench) == [None]

@@ -22,7 +22,7 @@ from circuits.bench.workers import Failure
 from circuits.load import load_stage
 from circuits.reading import Reading
 from circuits.stage import Stage
-from faultlib import catalogue, simulate
+from faultlib import catalogue, simulate, watched
 from faultlib.fault import Fault
 from faultlib.simulate import Answer, Laboratory, Problem, Swinging, Variant, fingerprint, unit
 from faultlib.store import Memory, Store
@@ -52,8 +52,9 @@ class TablePool:
         items: Sequence[Variant],
         progress: Callable[[int, int], None] | None = None,
         shared: object = None,
+        until: float = math.inf,
     ) -> list[Outcome]:
-        del function, progress, shared
+        del function, progress, shared, until
         TablePool.asked += items
         return [TablePool.answer(item) for item in items]
 
@@ -376,3 +377,80 @@ def test_leaving_the_laboratory_ends_its_workers(monkeypatch: pytest.MonkeyPatch
     with pytest.raises(KeyboardInterrupt):
         work()
     assert [error[0] for error in closed] == [KeyboardInterrupt]
+
+
+# -- what failed, and what did not -----------------------------------------------------------------
+
+
+def test_a_failure_does_not_take_what_was_known(pool: type[TablePool], tmp_path: Path) -> None:
+    """A sheet with one reading that has no value, and then the corrected sheet."""
+    odd = Reading("gain", frequency=1e200)
+    good = ask(Store(tmp_path), [loss(0.3)])
+    for failing in (Failure("error", "no operating point"), [35.0, 1.0, math.nan]):
+        pool.answer = staticmethod(lambda variant, failing=failing: failing)
+        bad = ask(Store(tmp_path), [loss(0.3)], readings=(*READINGS, odd))
+        assert np.isnan(bad.values).all()
+        assert [p.variant for p in bad.problems] == ["C1 capacitance loss"]
+        pool.asked.clear()
+        again = ask(Store(tmp_path), [loss(0.3)])
+        assert pool.asked == []
+        assert again.problems == ()
+        assert np.isfinite(again.values).all()
+        if isinstance(failing, Failure):
+            np.testing.assert_array_equal(again.values, good.values)
+
+
+def test_a_failure_is_known_for_what_failed_alone(pool: type[TablePool], tmp_path: Path) -> None:
+    """Two readings that failed together are not asked for again; one of them alone is."""
+    pool.answer = staticmethod(lambda variant: Failure("error", "no operating point"))
+    for _ in range(2):
+        found = ask(Store(tmp_path), [Variant()])
+        assert found.problems == (Problem("healthy", "no solution", "no operating point"),)
+        assert np.isnan(found.values).all()
+    assert len(pool.asked) == 1
+    assert ask(Store(tmp_path), [Variant()], readings=READINGS[::-1]).simulated == 0
+    pool.answer = staticmethod(lambda variant: [35.0])
+    one = ask(Store(tmp_path), [Variant()], readings=READINGS[:1])
+    assert one.values.tolist() == [[35.0]]
+    assert one.problems == ()
+
+
+def test_a_value_is_never_replaced_by_none(tmp_path: Path) -> None:
+    for store in (Store(tmp_path), Memory()):
+        store.save("ab12", {"v": {"gain": 1.0, "phase": None}})
+        store.save("ab12", {"v": {"gain": None, "phase": None}})
+        assert store.load("ab12") == {"v": {"gain": 1.0, "phase": None}}
+        store.save("ab12", {"v": {"phase": 2.0}})
+        assert store.load("ab12") == {"v": {"gain": 1.0, "phase": 2.0}}
+
+
+# -- time ------------------------------------------------------------------------------------------
+
+
+def test_after_its_time_the_store_still_answers(tmp_path: Path) -> None:
+    """The real pool: what is known is given, the rest is late, and nothing of that is kept."""
+    with Laboratory(Store(tmp_path), workers=0) as laboratory:
+        known = laboratory.values(stage(), VARIANTS[:2], READINGS)
+    with Laboratory(Store(tmp_path), workers=1, limit=0.0) as laboratory:
+        late = laboratory.values(stage(), VARIANTS, READINGS)
+        laboratory._limit = 60.0
+        laboratory.restart()
+        whole = laboratory.values(stage(), VARIANTS, READINGS)
+    np.testing.assert_array_equal(late.values[:2], known.values)
+    assert np.isnan(late.values[2:]).all()
+    assert {(p.variant, p.kind) for p in late.problems} == {("C1 capacitance loss", "late")}
+    assert np.isfinite(whole.values).all()
+    assert whole.problems == ()
+
+
+def test_what_is_missing_is_said_once_and_in_short() -> None:
+    assert watched.missing([]) == ()
+    (text,) = watched.missing(f"R{k} open" for k in range(40))
+    assert "R0 open" in text
+    assert "R39" not in text
+    assert "28 more" in text
+    problems = [Problem("C1 open", "late", "no time"), Problem("C2 open", "crash", "died"),
+                Problem("C1 open", "late", "no time")]
+    first, last = watched.told(problems)
+    assert first == "C2 open (crash: died)"
+    assert last.count("C1 open") == 1

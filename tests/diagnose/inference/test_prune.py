@@ -9,8 +9,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pytest
 
+from circuits.errors import NoSolution
 from circuits.reading import Reading, from_compared
 from circuits.stage import Stage
+from diagnose.answer.notes import notes_of
 from diagnose.answer.ranking import rank
 from diagnose.inference.channels import doubted
 from diagnose.inference.evidence import log_sum
@@ -22,7 +24,7 @@ from diagnose.sheet.entry import Measured
 from faultlib.catalogue import hypotheses
 from faultlib.signature import signatures
 from faultlib.simulate import Answer, Progress, Variant
-from tests.diagnose.fake_bench import Array, FakeBench, LinearUnit, gains
+from tests.diagnose.fake_bench import FARADS, Array, FakeBench, LinearUnit, gains
 
 PARTS = 12
 AT_REST = gains(8)
@@ -162,8 +164,8 @@ def test_a_fault_that_only_distortion_shows_is_not_dropped() -> None:
 def test_the_kept_are_the_best_at_rest_in_their_order() -> None:
     case = sheet(ill(5, 0.4))
     observed = observe(case.readings)
-    kept, _, _ = worth_driving(case.stage, observed, EVERYTHING, lambda h: math.log(h.prior),
-                            Costly(), around=doubted(case.stage))
+    kept, _, _, _ = worth_driving(case.stage, observed, EVERYTHING, lambda h: math.log(h.prior),
+                                  Costly(), around=doubted(case.stage))
     assert [h.label() for h in kept] == [h.label() for h in EVERYTHING if h in kept]
     assert "C6 capacitance loss" in [h.label() for h in kept]
     assert len(kept) <= MOST
@@ -173,8 +175,8 @@ def test_no_more_are_kept_than_a_person_would_wait_for() -> None:
     """Nothing moves at rest: 60 faults tie, and the 40 likeliest beforehand are looked into."""
     idle = replace(UNIT, moves=np.zeros_like(UNIT.moves))
     case = sheet(idle.healthy())
-    kept, _, told = worth_driving(case.stage, observe(case.readings), EVERYTHING,
-                               lambda h: math.log(h.prior), idle.bench())
+    kept, _, told, _ = worth_driving(case.stage, observe(case.readings), EVERYTHING,
+                                     lambda h: math.log(h.prior), idle.bench())
     assert len(kept) == MOST
     assert f"{len(EVERYTHING) - MOST} of {len(EVERYTHING)} faults were not simulated" in told
     lost = [h.prior for h in EVERYTHING if h not in kept]
@@ -191,3 +193,19 @@ def test_dropping_lends_the_kept_no_prior_of_the_dropped() -> None:
         if len(scored.hypotheses) == 1:
             share = math.log(scored.hypotheses[0].prior) - whole + math.log(modelled)
             assert scored.log_prior == pytest.approx(share)
+
+
+def test_what_cannot_be_simulated_at_rest_is_named() -> None:
+    """It is not looked into under drive either, and must not vanish without a word."""
+
+    def broken(made: Stage, reading: Reading) -> float:
+        farads = made.part("C9").value
+        assert farads is not None
+        if farads < 0.5 * FARADS:
+            raise NoSolution("no operating point")
+        return bent(made, reading)
+
+    made = weighing(sheet(ill(5, 0.4)), Costly(FakeBench(broken)))
+    assert made.dropped
+    assert "C9 capacitance loss" in {p.variant for p in made.found.problems}
+    assert any("C9 capacitance loss" in note for note in notes_of(made, made.observed, ()))

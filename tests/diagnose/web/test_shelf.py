@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import errno
+import os
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from circuits.errors import InputError
+from diagnose.web.app import make_app
 from diagnose.web.checked import check
 from diagnose.web.opened import from_file
 from diagnose.web.sheet import Typed
-from diagnose.web.shelf import FILE, Outdated, Shelf, default_shelf
+from diagnose.web.shelf import FILE, NotKept, Outdated, Shelf, default_shelf
 
 SHEET = Typed("phono-opamp", "Record input hums")
 STAGE = (Path(__file__).resolve().parents[2] / "data" / "coupling.yaml").read_bytes()
@@ -134,3 +137,65 @@ def test_the_users_folder_follows_the_environment(
     assert default_shelf() == tmp_path / "amplifier-fault-diagnosis" / "sheets"
     monkeypatch.setenv("AMP_DIAGNOSE_SHEETS", str(tmp_path / "mine"))
     assert default_shelf() == tmp_path / "mine"
+
+
+# -- a disk that takes no more ---------------------------------------------------------------------
+
+
+def no_room(*given: object) -> None:
+    raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+
+def test_a_full_disk_is_told_and_the_old_sheet_stays(
+    shelf: Shelf, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = shelf.add(SHEET)
+    before = sorted(shelf.folder.rglob("*"))
+    monkeypatch.setattr(os, "fsync", no_room)
+    with pytest.raises(NotKept, match="No space left on device"):
+        shelf.save(kept.name, replace(SHEET, case="newer"), kept.revision)
+    with pytest.raises(NotKept, match="disk"):
+        shelf.add(replace(SHEET, case="another"), {"own.csv": b"20,1\n"})
+    with pytest.raises(NotKept, match="disk"):
+        shelf.keep_sweep(kept.name, "sweep.csv", b"20,1\n")
+    assert sorted(shelf.folder.rglob("*")) == before
+    assert shelf.load(kept.name).sheet.case == SHEET.case
+
+
+def test_a_sheet_changed_by_hand_can_be_read_on_a_full_disk(
+    shelf: Shelf, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = shelf.add(SHEET)
+    text = kept.path.read_text(encoding="utf-8").replace("hums", "hisses")
+    kept.path.write_text(text, encoding="utf-8")
+    monkeypatch.setattr(os, "fsync", no_room)
+    assert shelf.load(kept.name).sheet.case == "Record input hisses"
+
+
+def test_the_page_says_that_the_disk_is_full(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With the status "Insufficient Storage" (RFC 4918), in words that the page shows."""
+    app = make_app(tmp_path / "sheets")
+    kept = Shelf(tmp_path / "sheets").add(SHEET)
+    page = app.test_client()
+    shown = page.get(f"/sheet/{kept.name}/data").get_json()
+    monkeypatch.setattr(os, "fsync", no_room)
+    answer = page.put(f"/sheet/{kept.name}/data",
+                      json={"sheet": shown["sheet"], "revision": shown["revision"]})
+    assert answer.status_code == 507
+    assert "disk: No space left on device" in answer.get_json()["error"]
+    assert not list((tmp_path / "sheets").rglob(".part-*"))
+
+
+def test_what_a_killed_server_left_is_swept_at_the_next_start(tmp_path: Path) -> None:
+    kept = Shelf(tmp_path).add(SHEET)
+    part, begun = kept.folder / ".part-abc", tmp_path / ".part-record-123456"
+    begun.mkdir()
+    for path in (part, begun / FILE):
+        path.write_text("half")
+    for path in (part, begun):
+        os.utime(path, (1.0, 1.0))
+    assert [label.name for label in Shelf(tmp_path).labels()] == [kept.name]
+    assert not part.exists()
+    assert not begun.exists()
