@@ -129,16 +129,20 @@ def draw(figure: Figure, path: Path) -> None:
 
 
 def write(picture: bytes, path: Path) -> None:
-    """Write the bytes of a picture.
+    """Write the bytes of a picture, whole or not at all.
 
     Raises
     ------
     InputError
         For a file that cannot be written.
     """
+    trial = path.with_name(f".{path.name}.part")
     try:
-        path.write_bytes(picture)
+        trial.write_bytes(picture)
+        trial.replace(path)
     except OSError as error:
+        with suppress(OSError):
+            trial.unlink(missing_ok=True)
         raise InputError(
             f"{path} cannot be written: {error.strerror}", expected="a folder that exists"
         ) from error
