@@ -245,9 +245,9 @@ class Stage:
     def __repr__(self) -> str:
         rails = [f"{rail.name} {render(rail.volts, 'V')}" for rail in self.rails]
         return few_lines(
-            f"Stage {self.name}: {self.title}",
+            f"Stage {self.name}" + (f": {self.title}" if self.title else ""),
             f"{counted(len(self.parts), 'part')}; rails {some(rails) if rails else 'none'}",
-            f"test points {some([name for name, _ in self.test_points])}",
+            f"test points {some([p for p, _ in self.test_points])}" if self.test_points else "",
         )
 
     def _repr_svg_(self) -> str | None:

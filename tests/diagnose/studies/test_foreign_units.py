@@ -158,7 +158,7 @@ def test_both_channels_of_a_foreign_unit_are_built_alike() -> None:
                          only=unit.losses(), unknown=0.3)
     assert len(drawn) == 10
     stages = [stage for stage, _ in bench.asked]
-    assert len(stages) == len({repr(s) for s in stages}) == 10
+    assert len(stages) == len({s.key() for s in stages}) == 10
     for _, variants in bench.asked:
         ill, good = variants
         assert len(ill.faults) == 1
