@@ -176,7 +176,7 @@ def test_a_score_counts_every_bench() -> None:
     made = diagnose.score(COUPLING, benches=6, seed=3)
     assert made.benches <= 6
     assert sum(b.count for b in made.bins) == made.benches
-    with pytest.raises(diagnose.InputError, match="nothing"):
+    with pytest.raises(diagnose.InputError, match="cannot be ranked"):
         diagnose.score(COUPLING, benches=0)
 
 
