@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import io
 import math
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
