@@ -204,6 +204,7 @@ def test_a_report_is_written_and_is_the_text(tmp_path: Path, answer: diagnose.Re
         diagnose.report(answer, "report.pdf")
 
 
+@pytest.mark.slow
 def test_pictures_are_drawn(tmp_path: Path, answer: diagnose.Result) -> None:
     made = diagnose.study(COUPLING, "C1:capacitance loss", DRY)
     figure = diagnose.figure(made)
@@ -229,6 +230,7 @@ def alike(one: Any, other: Any) -> bool:
     return bool(one == other)
 
 
+@pytest.mark.slow
 def test_texts_and_documents_are_those_of_the_commands(answer: diagnose.Result) -> None:
     def command(*words: object) -> str:
         run = subprocess.run([sys.executable, "-m", "diagnose", *map(str, words)], cwd=ROOT,
@@ -288,6 +290,7 @@ def test_data_without_end_are_refused() -> None:
         diagnose.load_case(endless)
 
 
+@pytest.mark.slow
 def test_the_page_is_served(tmp_path: Path) -> None:
     code = ("import diagnose\n"
             "diagnose.serve(0, browser=False, told=lambda where: print(where, flush=True))\n")

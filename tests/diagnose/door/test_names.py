@@ -71,6 +71,7 @@ def in_orders(orders: list[list[str]]) -> list[list[str]]:
     return made
 
 
+@pytest.mark.slow
 def test_every_name_opens_first_and_in_any_order() -> None:
     names = list(diagnose.__all__)
     orders = [[first, *(n for n in names if n != first)] for first in names]

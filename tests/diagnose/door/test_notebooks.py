@@ -14,6 +14,8 @@ import pytest
 
 from circuits.bench.workers import COUNT_VARIABLE
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).resolve().parents[3]
 FILES = sorted((ROOT / "examples" / "notebooks").glob("*.ipynb"))
 MOST = 400_000

@@ -69,6 +69,7 @@ def shown(
     }
 
 
+@pytest.mark.slow
 def test_every_object_says_what_it_is_in_three_lines(shown: dict[str, object]) -> None:
     for told, thing in shown.items():
         lines = repr(thing).splitlines()
@@ -161,6 +162,7 @@ def test_an_answer_without_its_sheet_has_no_view(answer: diagnose.Result) -> Non
         diagnose.figure(bare)
 
 
+@pytest.mark.slow
 def test_a_stage_and_a_figure_are_drawn(study: diagnose.Study) -> None:
     for name in ("phono-opamp", "receiver-chain", COUPLING):
         stage = diagnose.load_stage(name)
