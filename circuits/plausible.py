@@ -16,6 +16,7 @@ FULL_SCALE: Range = (1e-6, 1e5)
 """V RMS of a sine that fills a recorder, any divider before it included."""
 
 _AT_REST: Range = (0.1, 1e8)
+"""Hz, of a frequency at which the linear answer of a unit is worked out."""
 UNDER_DRIVE: Range = (0.1, 1e6)
 """Hz, of a frequency that a unit is driven with, and followed in time for several periods."""
 
@@ -58,15 +59,22 @@ _GRADING: Range = (0.0, 0.99)
 _EMISSION: Range = (0.1, 20.0)
 _THRESHOLD: Range = (-200.0, 200.0)
 _MODULATION: Range = (0.0, 10.0)
+"""Of figures that several families have: `_CURRENT` of corners, A; `_LEAK` of the leakage that
+bends current gain, A; `_IS` of saturation currents, A; `_OHMS` of series resistances; `_FARADS` of
+junctions; `_EARLY` of Early and transit voltages, V (0 is none); `_TIME` of transit times, s;
+`_BARRIER` of junction potentials, V; `_GRADING` and `_EMISSION` of junction exponents;
+`_THRESHOLD` of field-effect transistors, V; `_MODULATION` of their channels, 1/V."""
 
 _COMMON: Mapping[str, Range] = {
     "KF": (0.0, 1e-3), "AF": (0.1, 5.0), "FC": (0.0, 0.99), "TNOM": (-100.0, 300.0),
     "EG": (0.1, 10.0), "XTI": (-20.0, 20.0),
 }
+"""Figures that every semiconductor may have, by SPICE's names."""
 _VALVE: Mapping[str, Range] = {
     "mu": (0.5, 1e3), "ex": (0.5, 5.0), "kg1": (1.0, 1e7), "kp": (0.1, 1e5), "kvb": (1e-2, 1e6),
     "rgi": (1.0, 1e9), "cgk": (0.0, 1e-6), "cag": (0.0, 1e-6),
 }
+"""Figures of triodes and pentodes alike."""
 
 FIGURES: Mapping[str, Mapping[str, Range]] = {
     "bipolar": {

@@ -27,8 +27,6 @@ from __future__ import annotations
 from importlib import import_module
 from typing import TYPE_CHECKING
 
-from circuits import prompt
-
 if TYPE_CHECKING:
     from circuits.errors import AmplifierError as AmplifierError
     from circuits.errors import EngineError as EngineError
@@ -122,7 +120,7 @@ _ROOMS = {
 
 __all__ = sorted([*_ROOMS, "__version__"])
 
-for _kind, _view, _where in (
+_VIEWS = (
     ("Result", "html", "diagnose.show.notebook:answer_html"),
     ("Stage", "svg", "diagnose.show.notebook:stage_svg"),
     ("Result", "frame", "diagnose.show.frames:result_frame"),
@@ -130,8 +128,9 @@ for _kind, _view, _where in (
     ("Measurement", "frame", "diagnose.show.frames:measurement_frame"),
     ("Study", "frame", "diagnose.show.frames:study_frame"),
     ("Coverage", "frame", "diagnose.show.frames:coverage_frame"),
-):
-    prompt.offer(_kind, _view, _where)
+)
+"""Who draws what a notebook asks for; offered with the first name, since the command imports this
+package before it can answer Ctrl-C, and nothing may be loaded by then."""
 
 
 def __getattr__(name: str) -> object:
@@ -142,6 +141,10 @@ def __getattr__(name: str) -> object:
         return version_text()
     if name not in _ROOMS:
         raise AttributeError(f"module 'diagnose' has no attribute {name!r}")
+    from circuits import prompt
+
+    for offered in _VIEWS:
+        prompt.offer(*offered)
     return getattr(import_module(_ROOMS[name]), name)
 
 

@@ -20,6 +20,7 @@ TIME_LIMIT = 10.0
 """Minutes that a command simulates before it answers from what is there: the slowest of the
 examples takes one, on two cores and with an empty store."""
 _MINUTES = (0.001, 100e3)
+"""Least and most that a command may be given: a second, and two days."""
 
 COMMANDS = (
     "stages", "sheet", "rank", "next", "coverage", "score", "study", "measure", "report", "serve",

@@ -43,11 +43,11 @@ def command(*words: str | Path) -> list[str]:
 @pytest.mark.parametrize(
     ("words", "told"),
     [
-        (("score", "phono-opamp", "--seed", "-1"), "--seed -1"),
-        (("score", "phono-opamp", "--foreign", "nan"), "--foreign nan"),
-        (("score", "phono-opamp", "--foreign", "-0.1"), "--foreign -0.1"),
-        (("score", "phono-opamp", "--foreign", "1e300"), "--foreign 1e+300"),
-        (("score", "phono-opamp", "--benches", "999999999"), "999999999 benches"),
+        (("score", "phono-opamp", "--seed", "-1"), "seed of -1"),
+        (("score", "phono-opamp", "--foreign", "nan"), "nan is no share"),
+        (("score", "phono-opamp", "--foreign", "-0.1"), "-0.1 is no share"),
+        (("score", "phono-opamp", "--foreign", "1e300"), "1e+300 is no share"),
+        (("score", "phono-opamp", "--benches", "999999999"), "999999999 units"),
         (("rank", DRY, "--time-limit", "nan"), "--time-limit nan"),
         (("rank", DRY, "--time-limit", "-1"), "--time-limit -1"),
         (("rank", DRY, "--time-limit", "inf"), "--time-limit inf"),
