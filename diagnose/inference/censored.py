@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -27,6 +28,9 @@ from diagnose.inference.likelihood import (
     mean_of_logs,
 )
 from diagnose.inference.orthant import as_normal, log_below, log_orthant
+
+_NEVER = 1e-12
+"""A bound that is broken with less than this chance is none that may be misread."""
 
 
 @dataclass(frozen=True)
@@ -67,6 +71,16 @@ class Standing:
     def reach(self) -> Array:
         """`room` in standard deviations of each bound, (n, b)."""
         return np.asarray(self.room / np.sqrt(_variances(self.left)))
+
+    @cached_property
+    def held(self) -> Array:
+        """`log_held` by the density's own freedom, (n,)."""
+        return log_held(self)
+
+    @cached_property
+    def deviates(self) -> Array:
+        """`reach` as normal deviates of the same chance by that freedom, (n, b)."""
+        return _deviates(self)
 
 
 def standing(observed: Observed, predicted: Array, around: Spread) -> Standing:
@@ -172,7 +186,7 @@ def log_likelihood(at: Standing) -> Array:
 def log_kept(at: Standing) -> Array:
     """Logarithm of the density where no reading is misread, (n,)."""
     density = log_student(at.squares, at.log_determinants, at.apart.shape[1])
-    return np.asarray(density + log_held(at))
+    return np.asarray(density + at.held)
 
 
 def log_roughly(at: Standing) -> Array:
@@ -211,16 +225,17 @@ def log_astray(at: Standing, kick: float) -> Array:
     if not at.bounded:
         return mean_of_logs(logs)
     if size:
-        logs = logs + log_held(at)[:, None]
+        logs = logs + at.held[:, None]
         # a stray reading no longer tells of the bounds; the farthest off is the one that matters
         every = np.arange(len(logs))
         far = np.abs(at.apart).argmax(axis=1)
         freed = _freed(at, far, kick)
-        logs[every, far] += log_held(freed) - log_held(at)
+        logs[every, far] += freed.held - at.held
+    broken = -np.expm1(log_below(at.deviates.min(axis=1)))
+    if size and float(broken.max()) < _NEVER:
+        return mean_of_logs(logs)
     bare = log_student(at.squares, at.log_determinants, size)
-    worst = _deviates(at).argmin(axis=1)
-    broken = -np.expm1(log_below(_deviates(at).min(axis=1)))
-    loosened = bare + log_held(_loosened(at, worst, kick))
+    loosened = bare + _loosened(at, at.deviates.argmin(axis=1), kick).held
     weight = np.maximum(broken, 1e-300) if size else np.ones(len(broken))
     both = np.column_stack([logs, loosened + np.log(weight)])
     top = both.max(axis=1)
@@ -264,7 +279,7 @@ def distances(at: Standing) -> tuple[Array, np.ndarray[tuple[int], np.dtype[np.i
     size = np.full(len(at.squares), at.apart.shape[1], dtype=np.intp)
     if not at.bounded:
         return at.squares, size
-    beyond = np.maximum(-2.0 * (log_held(at) + math.log(2.0)), 0.0)
+    beyond = np.maximum(-2.0 * (at.held + math.log(2.0)), 0.0)
     return at.squares + beyond, size + (beyond > 0.0)
 
 

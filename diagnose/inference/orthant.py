@@ -72,7 +72,9 @@ def log_orthant(limits: Array, alike: Array) -> Array:
     -------
     (n,) array
     """
-    count, size = limits.shape
+    count = len(limits)
+    if float(limits.min(initial=np.inf)) > SURE + 1.0:
+        return np.zeros(count)
     order = np.argsort(limits, axis=1, kind="stable")
     z = np.take_along_axis(limits, order, axis=1)
     # what holds in every row is left out, however far a limit that does not hold pulls it: it
