@@ -88,9 +88,7 @@ def standing(observed: Observed, predicted: Array, around: Spread) -> Standing:
 
     Parameters
     ----------
-    observed : Observed
     predicted : (n, m) array
-    around : Spread
     """
     rows = observed.residuals(predicted)
     if not any(observed.bounds):
@@ -117,7 +115,6 @@ def standings(observed: Observed, rows: Array, matrices: Array) -> Standing:
 
     Parameters
     ----------
-    observed : Observed
     rows : (n, m) array
         `Observed.residuals`.
     matrices : (n or 1, m, m) array
@@ -150,7 +147,6 @@ def log_held(at: Standing, freedom: float = 0.0, wide: float = 1.0) -> Array:
 
     Parameters
     ----------
-    at : Standing
     freedom : float
         Degrees of freedom; 0 takes those of ``model_error.yaml``.
     wide : float
@@ -212,7 +208,6 @@ def log_astray(at: Standing, kick: float) -> Array:
 
     Parameters
     ----------
-    at : Standing
     kick : float
         How far it may stray, in standard deviations of what the others leave open about it.
 
@@ -288,9 +283,7 @@ def contradictions(observed: Observed, predicted: Array, around: Spread) -> Arra
 
     Parameters
     ----------
-    observed : Observed
     predicted : (m,) array
-    around : Spread
     """
     at = standing(observed, predicted[None, :], around)
     signs = observed.signs
@@ -305,9 +298,7 @@ def supposed(observed: Observed, predicted: Array, around: Spread) -> Array:
 
     Parameters
     ----------
-    observed : Observed
     predicted : (m,) array
-    around : Spread
     """
     rows = observed.residuals(predicted[None, :])
     made: Array = rows[0].copy()
