@@ -131,13 +131,16 @@ def _entry(node: Node, stage: Stage, folder: Path) -> tuple[list[Measured], list
     uncertainty = entry.get("uncertainty")
 
     top = entry.get("range")
-    most = yamlfile.number(top, "the range", "ohm") if top is not None else 0.0
+    most = yamlfile.number(top, "the range", "ohm") if top is not None else sheet.OPEN
+    if top is not None and most <= 0.0:
+        raise InputError(f"a range of {render(most, 'ohm')} shows nothing", place=top.place,
+                         expected="range: 20 Mohm")  # fmt: skip
 
     def measured(which: Reading, written: Text) -> Measured:
         value, bound = sheet.value_of(written, which, stage)
-        if most and sheet.is_open(written):
+        if name == sheet.RESISTANCE and sheet.is_open(written):
             value = most
-        elif most and value > most:
+        elif top is not None and value > most:
             raise InputError(
                 "this is more than the meter's range", place=written.place,
                 expected=f"up to {render(most, 'ohm')}, or OL",

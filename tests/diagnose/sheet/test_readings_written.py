@@ -90,6 +90,9 @@ def test_the_range_may_be_stated(tmp_path: Path) -> None:
     assert one(tmp_path, OHMS + "4k7, range: 20k").value == 4700.0
     with pytest.raises(InputError, match="more than the meter's range"):
         one(tmp_path, OHMS + "47k, range: 20k")
+    for nothing in ("0", "-2 Mohm"):
+        with pytest.raises(InputError, match="shows nothing"):
+            one(tmp_path, OHMS + f"OL, range: {nothing}")
 
 
 def test_only_an_ohmmeter_shows_it(tmp_path: Path) -> None:
