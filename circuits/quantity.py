@@ -114,6 +114,37 @@ def parse(text: str | int | float, unit: str) -> float:
     return value
 
 
+_DIGITS = re.compile(r"([+\-\u2212]?)([0-9]+(?:\.[0-9]*)?|\.[0-9]+)")
+
+
+def half_digit(text: str) -> str | None:
+    """The text with half a unit of the last digit written added to its size.
+
+    ``1.4 V`` is then ``1.45 V``, ``24 V`` ``24.5 V``, ``4k7`` ``4k75`` and ``1e-3`` ``1.5e-3``. All
+    digits count that are written, noughts at the end too: who writes 300 mV has not read 0.3 V.
+
+    Parameters
+    ----------
+    text : str
+        That `parse` reads.
+
+    Returns
+    -------
+    str or None
+        None for a nought without decimals, of which nobody knows how far it was read.
+    """
+    word = re.sub(r"(?<=[0-9]),(?=[0-9])", ".", text.strip())
+    code = _CODE.fullmatch(word)
+    if code:
+        end = code.end(4)
+        return f"{word[:end]}5{word[end:]}"
+    match = _DIGITS.match(word)
+    if not match or not match[2].strip("0"):
+        return None
+    point = "" if "." in match[2] else "."
+    return f"{match[0]}{point}5{word[match.end():]}"
+
+
 def _read(text: str, unit: str, expected: str) -> float:
     word = re.sub(r"[\s\u00a0\u2009\u202f]+", " ", text).strip().replace("\u2212", "-")
     if not word:

@@ -61,7 +61,7 @@ class Units:
     answers : (n,) array of int
         Place of each in `named`.
     residuals : (n, m) array
-        How far the readings taken lie from what each unit gives.
+        How far the readings taken, or the limits of bounds, lie from what each unit gives.
     named : tuple of Answer
         Health is the last but one and `UNMODELLED` the last.
     unmodelled : float

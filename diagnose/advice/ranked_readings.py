@@ -165,8 +165,13 @@ def predictive(
     good = ~np.isnan(values).any(axis=1)
     if not good.any():
         return []
-    gain, left = _conditional(readings, healthy, sensitivities, found, observed)
-    centres = values[good] + _damped(units.residuals[good], found, observed) @ gain.T
+    # a bound has chosen among the units drawn; it is no value that another reading follows
+    plain = np.flatnonzero(observed.signs == 0.0)
+    seen = observed.some(plain.tolist())
+    known = replace(found, healthy=found.healthy[plain],
+                    sensitivities=found.sensitivities[:, plain])  # fmt: skip
+    gain, left = _conditional(readings, healthy, sensitivities, known, seen)
+    centres = values[good] + _damped(units.residuals[good][:, plain], known, seen) @ gain.T
     weights = units.weights[good] / units.weights[good].sum() * (1.0 - units.unmodelled)
     freedom, errors = model_errors()
     made = []

@@ -10,8 +10,9 @@ import numpy as np
 from circuits.stage import Stage
 from diagnose.answer.hum import pattern
 from diagnose.answer.trace import off, traced
+from diagnose.inference.censored import contradictions
 from diagnose.inference.channels import alike
-from diagnose.inference.likelihood import Observed, conditional
+from diagnose.inference.likelihood import Observed
 from diagnose.inference.pairs import POOR_FIT
 from diagnose.inference.posterior import Posterior
 from diagnose.inference.remarks import remarks
@@ -69,9 +70,8 @@ def _against(made: Weighing) -> list[str]:
     if not made.posterior.suspects:
         return []
     leading, _ = made.posterior.suspects[0]
-    whole = made.observed
-    row = whole.residuals(leading.predicted[leading.best][None, :])
-    (apart,) = np.abs(conditional(leading.spread.whiten(row), leading.spread))
+    row = leading.predicted[leading.best]
+    apart = np.abs(contradictions(made.observed, row, leading.spread))
     worst = [int(k) for k in np.argsort(-apart)[:3] if apart[k] > _FAR]
     if not worst:
         return []

@@ -79,12 +79,13 @@ def _result(
 ) -> Result:
     case, used, found, posterior = made.case, made.used, made.found, made.posterior
     most = max((m.group for m in made.members), default=0)
-    listed = [*made.members]
-    for scored, probability in posterior.suspects[len(listed) :]:
-        if probability >= _TAIL:
+    listed = {id(m.scored): m for m in made.members}
+    for scored, probability in posterior.suspects:
+        if probability >= _TAIL and id(scored) not in listed:
             most += 1
-            listed.append(Member(scored, probability, most))
-    suspects = tuple(_suspect(m, used, found, case.stage) for m in listed)
+            listed[id(scored)] = Member(scored, probability, most)
+    order = [listed[id(s)] for s, _ in posterior.suspects if id(s) in listed]
+    suspects = tuple(_suspect(m, used, found, case.stage) for m in order)
     named = sum(s.probability for s in suspects)
     figures = judged(case)
     return Result(
@@ -154,8 +155,8 @@ def _explains(
     healthy, predicted = found.healthy[mine], scored.predicted[scored.best][mine]
     good = np.sqrt((found.sensitivities[:, mine] ** 2).sum(axis=0) + observed.bench**2)
     own = np.sqrt(np.diag(scored.spread.factor @ scored.spread.factor.T))[mine]
-    off_healthy = np.abs(observed.residuals(healthy[None, :])[0]) / good
-    off_suspect = np.abs(observed.residuals(predicted[None, :])[0]) / own
+    off_healthy = np.abs(observed.departures(healthy)) / good
+    off_suspect = np.abs(observed.departures(predicted)) / own
     order = np.argsort(-off_healthy, kind="stable")
     return tuple(
         _explained(used[k], healthy[k], predicted[k])

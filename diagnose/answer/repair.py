@@ -19,8 +19,9 @@ import numpy as np
 
 from circuits.reading import from_compared, shown
 from diagnose.answer.result import RepairLine, RepairProof
+from diagnose.inference.censored import log_kept, standing
 from diagnose.inference.evidence import Scored, fault_at, log_sum
-from diagnose.inference.likelihood import Array, Observed, log_student, spread
+from diagnose.inference.likelihood import Array, Observed, Spread, spread
 from diagnose.inference.screen import screen
 from diagnose.inference.unmodelled import unmodelled
 from diagnose.sheet.case import Case, Check, Repair
@@ -169,7 +170,7 @@ def _states(before: Weighing) -> list[_State]:
     """Health and the suspects that matter, each at its best size, weights adding up to one."""
     posterior = before.posterior
     good = Scored((), 0.0, 0.0, np.zeros((1, 0)), np.ones(1), before.found.healthy[None, :],
-                  0.0, posterior.healthy_spread)
+                  0.0, 0, posterior.healthy_spread)
     made = [_State(good, posterior.healthy, Variant())]
     for scored, probability in posterior.suspects[:_MOST]:
         if probability >= _LEAST:
@@ -229,22 +230,27 @@ class _Tools:
     def good_unit(self) -> float:
         """A good unit of which nothing else is known."""
         around = spread(self.after, self.found.sensitivities, self.found.healthy)
-        squares = around.squares(self.after.residuals(self.found.healthy[None, :]))
-        size = len(self.after.readings)
-        return float(log_student(squares, around.log_determinant, size)[0])
+        return float(log_kept(standing(self.after, self.found.healthy[None, :], around))[0])
 
     def repeated(self, odd: float) -> float:
-        """What was read before reads the same; of other readings `odd` is all that is known."""
-        known = {r.key(): k for k, r in enumerate(self.before.observed.readings)}
-        pairs = [(known[r.key()], k) for k, r in enumerate(self.after.readings)
-                 if r.key() in known]
-        if len(pairs) < len(self.after.readings):
+        """What was read before reads the same; of other readings `odd` is all that is known.
+
+        Of a bound that was read before, another bound on the same side is the same.
+        """
+        first, second = self.before.observed, self.after
+        known = {r.key(): k for k, r in enumerate(first.readings)}
+        if any(r.key() not in known for r in second.readings):
             return odd
-        earlier = [i for i, _ in pairs]
-        variance = self.after.bench**2 + self.before.observed.bench[earlier] ** 2
-        apart = self.after.residuals(self.before.observed.values[earlier])
-        square = np.array([float((apart**2 / variance).sum())])
-        return float(log_student(square, float(np.log(variance).sum()), len(pairs))[0])
+        earlier = [known[r.key()] for r in second.readings]
+        before = [first.bounds[i] for i in earlier]
+        if any(a and a != b for a, b in zip(before, second.bounds, strict=True)):
+            return odd
+        left = [k for k, bound in enumerate(before) if not bound]
+        told = second.some(left)
+        then = np.array([earlier[k] for k in left], dtype=np.intp)
+        variance = told.bench**2 + first.bench[then] ** 2
+        around = Spread.of(np.diag(variance))
+        return float(log_kept(standing(told, first.values[then][None, :], around))[0])
 
     def _channels(self) -> tuple[int, ...]:
         """The model errs almost alike for the unit before and after a change."""
@@ -291,12 +297,10 @@ class _Tools:
         )
         joint = spread(both, lines, level)
         alone = spread(first, lines[:, :count], level[:count])
-        off_first = first.residuals(state.scored.predicted)
-        off_second = np.broadcast_to(
-            second.residuals(later), (len(off_first), len(second.readings)))
-        whole = log_student(joint.squares(np.hstack([off_first, off_second])),
-                            joint.log_determinant, len(level))
-        known = log_student(alone.squares(off_first), alone.log_determinant, count)
+        rows = state.scored.predicted
+        both_rows = np.hstack([rows, np.broadcast_to(later, (len(rows), len(second.readings)))])
+        whole = log_kept(standing(both, both_rows, joint))
+        known = log_kept(standing(first, rows, alone))
         weights = np.log(np.maximum(state.scored.weights, 1e-300))
         return log_sum(weights + whole - known)
 

@@ -66,7 +66,7 @@ def off(observed: Observed, healthy: Array, sensitivities: Array) -> Array:
     (m,) array
     """
     sigma = np.sqrt(np.diag(covariance_around(observed, healthy, sensitivities, twins=False)))
-    return np.asarray(np.abs(observed.residuals(healthy[None, :])[0]) / sigma)
+    return np.asarray(np.abs(observed.departures(healthy)) / sigma)
 
 
 def traced(stage: Stage, readings: Sequence[Reading], deviations: Array) -> tuple[str, ...]:

@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.inference.likelihood import Array, Observed, Spread, conditional, forgiving, log_loose
+from diagnose.inference.censored import distances, log_likelihood, log_roughly, standing
+from diagnose.inference.likelihood import Array, Observed, Spread
 from diagnose.inference.quadrature import cells, quantiles, refined
 from faultlib.catalogue import Hypothesis
 from faultlib.fault import Fault
@@ -36,6 +37,8 @@ class Scored:
         Readings over that grid.
     square : float
         Squared distance of the readings at the best size, d².
+    size : int
+        How many readings it is of (`diagnose.inference.censored.distances`).
     spread : Spread
         Of readings around the prediction.
     exact : bool
@@ -51,6 +54,7 @@ class Scored:
     weights: Array
     predicted: Array
     square: float
+    size: int
     spread: Spread
     exact: bool = False
     loose: float = -math.inf
@@ -90,17 +94,16 @@ def rescored(
     grid, predicted = scored.places, scored.predicted + offset
     if len(scored.hypotheses) == 1:
         grid, predicted = refined(grid, predicted, around, observed)
-    white = around.whiten(observed.residuals(predicted))
-    squares, apart = (white**2).sum(axis=1), conditional(white, around)
-    determinants = np.full(len(white), around.log_determinant)
+    at = standing(observed, predicted, around)
     share = np.log(cells(grid))
-    mass = forgiving(squares, apart, determinants) + share
+    mass = log_likelihood(at) + share
     whole = log_sum(mass)
-    loose = log_loose(squares, apart, determinants)
+    squares, sizes = distances(at)
+    nearest = int(squares.argmin())
     return replace(
         scored, log_evidence=whole, places=grid, weights=np.exp(mass - whole),
-        predicted=predicted - offset, square=float(squares.min()), spread=around, exact=True,
-        loose=log_sum(loose + share),
+        predicted=predicted - offset, square=float(squares[nearest]), size=int(sizes[nearest]),
+        spread=around, exact=True, loose=log_sum(log_roughly(at) + share),
     )
 
 

@@ -2,7 +2,8 @@
 
 Two suspects belong together where the Bhattacharyya distance of their predictive densities, at
 the sizes that match best, is small. Groups are the connected components of that graph;
-where a chain would join unlike ends, its cliques.
+where a chain would join unlike ends, its cliques. Readings of which only a bound is known tell no
+two suspects apart that both keep it.
 """
 
 from __future__ import annotations
@@ -12,12 +13,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from diagnose.inference.evidence import Scored
 from diagnose.inference.likelihood import Array, Spread
 
 if TYPE_CHECKING:
     import networkx as nx
+
+Which = NDArray[np.intp]
 
 NEAR = 0.5
 """Bhattacharyya distance below which two suspects are one answer: two standard deviations."""
@@ -32,57 +36,126 @@ class Member:
     group: int
 
 
-def distance(a: Scored, b: Scored) -> float:
+MOST_ALIKE = 12
+"""So many look-alikes of the leading suspect are listed that are hardly probable themselves."""
+_AS_GOOD = 3.0
+"""One that explains the readings worse than the leading suspect by a factor of e³ is none."""
+
+
+def distance(a: Scored, b: Scored, plain: Which | None = None) -> float:
     """Bhattacharyya distance of two suspects at the sizes that match best.
 
     Each suspect's most probable size is held against every size of the other; the worse of the
     two matches counts, so that an open capacitor and one with a trace of capacitance left are
     alike, and an open one and a half dry one are not.
 
+    Parameters
+    ----------
+    plain : array of int, optional
+        Which readings count; by default all.
+
     Returns
     -------
     float
         In nats; (Δ/σ)²/8 where both have the same spread.
     """
-    mean = Spread.of((_matrix(a) + _matrix(b)) / 2.0)
-    logs = mean.log_determinant - (a.spread.log_determinant + b.spread.log_determinant) / 2.0
-    square = max(_match(a, b, mean), _match(b, a, mean))
-    return square / 8.0 + 0.5 * logs
+    if plain is None:
+        plain = np.arange(len(a.spread.factor))
+    own, other = (_matrix(s)[np.ix_(plain, plain)] for s in (a, b))
+    mean = Spread.of((own + other) / 2.0)
+    logs = mean.log_determinant - (_log_determinant(own) + _log_determinant(other)) / 2.0
+    return _apart(a, b, mean, plain) / 8.0 + 0.5 * logs
 
 
-def _match(a: Scored, b: Scored, mean: Spread) -> float:
+def _log_determinant(matrix: Array) -> float:
+    return float(np.linalg.slogdet(matrix)[1])
+
+
+def _apart(a: Scored, b: Scored, mean: Spread, plain: Which) -> float:
+    """The worse of the two squared distances from a best size to the other's nearest size."""
+    return max(_match(a, b, mean, plain), _match(b, a, mean, plain))
+
+
+def _match(a: Scored, b: Scored, mean: Spread, plain: Which) -> float:
     """Squared distance from the best size of one suspect to the nearest size of the other."""
-    return float(mean.squares(a.predicted[a.best] - b.predicted).min())
+    return float(mean.squares((a.predicted[a.best] - b.predicted)[:, plain]).min())
 
 
 def _matrix(scored: Scored) -> Array:
     return np.asarray(scored.spread.factor @ scored.spread.factor.T)
 
 
-def grouped(suspects: Sequence[tuple[Scored, float]]) -> list[Member]:
+def grouped(
+    suspects: Sequence[tuple[Scored, float]],
+    others: Sequence[tuple[Scored, float]] = (),
+    plain: Which | None = None,
+    healthy: Array | None = None,
+) -> list[Member]:
     """Number the groups of suspects.
 
     Parameters
     ----------
     suspects : sequence of (Scored, float)
         The live ones, by falling probability.
+    others : sequence of (Scored, float), optional
+        Those that are hardly probable, by falling probability: look-alikes of the leading suspect
+        among them join its group.
+    plain : array of int, optional
+        Which readings count: those that are no bounds; by default all.
+    healthy : (m,) array, optional
+        Readings of a good unit: a leading suspect that does not show looks like every fault that
+        does not, and has no look-alikes worth a line.
 
     Returns
     -------
     list of Member
-        In the same order; group 1 holds the most probable group.
+        In the same order, look-alikes last; group 1 holds the most probable group.
     """
     edges = [
         (i, j)
         for i in range(len(suspects))
         for j in range(i)
-        if distance(suspects[i][0], suspects[j][0]) < NEAR
+        if distance(suspects[i][0], suspects[j][0], plain) < NEAR
     ]
     sets = _sets(len(suspects), edges)
     weight = [sum(suspects[i][1] for i in members) for members in sets]
     order = sorted(range(len(sets)), key=lambda k: -weight[k])
     number = {i: place + 1 for place, k in enumerate(order) for i in sets[k]}
-    return [Member(s, p, number[i]) for i, (s, p) in enumerate(suspects)]
+    made = [Member(s, p, number[i]) for i, (s, p) in enumerate(suspects)]
+    if made:
+        alike = _look_alikes(made[0].scored, others, plain, healthy)
+        made += [Member(s, p, made[0].group) for s, p in alike]
+    return made
+
+
+def _look_alikes(
+    lead: Scored,
+    others: Sequence[tuple[Scored, float]],
+    plain: Which | None,
+    healthy: Array | None,
+) -> list[tuple[Scored, float]]:
+    """Suspects that do what the leading one does, only with small priors.
+
+    They were scored with a spread that is not their own, so that the leading suspect's counts.
+    """
+    if plain is None:
+        plain = np.arange(len(lead.spread.factor))
+    around = Spread.of(_matrix(lead)[np.ix_(plain, plain)])
+    found: list[tuple[Scored, float]] = []
+    if healthy is not None:
+        shift = (lead.predicted[lead.best] - healthy)[None, plain]
+        if float(around.squares(shift)[0]) / 8.0 < NEAR:
+            return found
+    for scored, probability in others:
+        if len(found) == MOST_ALIKE:
+            break
+        if len(scored.hypotheses) != len(lead.hypotheses):
+            continue
+        if scored.log_evidence < lead.log_evidence - _AS_GOOD:
+            continue
+        if _apart(lead, scored, around, plain) / 8.0 < NEAR:
+            found.append((scored, probability))
+    return found
 
 
 def _sets(count: int, edges: Sequence[tuple[int, int]]) -> list[set[int]]:

@@ -32,7 +32,7 @@ FOUND_BAD = 100.0
 """How much likelier a part's faults become when it was tested bad (judgement)."""
 
 LIVE = 0.01
-"""Suspects less probable than this are not grouped."""
+"""Suspects less probable than this are not grouped, unless they look like the leading one."""
 _MOST_LIVE = 16
 """Suspects that are grouped, at most."""
 
@@ -106,9 +106,16 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
     log_priors = [_log_prior(s.hypothesis, case) for s in found.faults]
     whole = log_sum(np.array([_log_prior(h, case) for h in hypotheses(case.stage)]))
     posterior = infer(found, observed, log_priors, bench, progress, known_bad(case), whole)
-    live = [(s, p) for s, p in posterior.suspects if p >= LIVE][:_MOST_LIVE]
-    return Weighing(case, used, found, observed, posterior, tuple(grouped(live)), further,
-                    dropped, watch)
+    return Weighing(case, used, found, observed, posterior, members(found, observed, posterior),
+                    further, dropped, watch)
+
+
+def members(found: Signatures, observed: Observed, posterior: Posterior) -> tuple[Member, ...]:
+    """The live suspects with their groups, and look-alikes of the first."""
+    suspects = posterior.suspects
+    count = min(sum(p >= LIVE for _, p in suspects), _MOST_LIVE)
+    plain = np.flatnonzero(observed.signs == 0.0)
+    return tuple(grouped(suspects[:count], suspects[count:], plain, found.healthy))
 
 
 def infer(

@@ -10,7 +10,8 @@ a fault that stands in no library as well.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -22,6 +23,8 @@ from faultlib.signature import differences
 from faultlib.tolerance import covariance
 
 Array = NDArray[np.float64]
+
+_SIGNS = {"<": 1.0, ">": -1.0, "": 0.0}
 
 
 @dataclass(frozen=True)
@@ -35,7 +38,7 @@ class Observed:
     bench : (m,) array
         Standard uncertainty of the bench, compared scale.
     bounds : tuple of str
-        ``<`` or ``>`` where only a bound is known, else empty.
+        ``<`` or ``>`` where only a bound is known, else empty; see `diagnose.inference.censored`.
     channels : tuple of int
         Which channel each reading was taken of; empty where there is one.
     common : float
@@ -51,21 +54,42 @@ class Observed:
     channels: tuple[int, ...] = ()
     common: float = 1.0
 
+    @cached_property
+    def signs(self) -> Array:
+        """For every reading 1 where it is below its value, -1 where above, 0 where plain, (m,)."""
+        return np.array([_SIGNS[bound] for bound in self.bounds])
+
     def residuals(self, predicted: Array) -> Array:
-        """Measured less predicted; nothing where a bound holds.
+        """Measured, or the limit of a bound, less predicted.
 
         Parameters
         ----------
         predicted : (..., m) array
             Readings on the compared scale.
         """
-        apart = -differences(predicted, self.values, self.readings)
-        for k, bound in enumerate(self.bounds):
-            if bound == "<":
-                apart[..., k] = np.minimum(apart[..., k], 0.0)
-            elif bound == ">":
-                apart[..., k] = np.maximum(apart[..., k], 0.0)
-        return apart
+        return np.asarray(-differences(predicted, self.values, self.readings))
+
+    def departures(self, predicted: Array) -> Array:
+        """`residuals`, but nothing where what is predicted keeps a bound: to be shown to people.
+
+        Parameters
+        ----------
+        predicted : (..., m) array
+        """
+        apart, signs = self.residuals(predicted), self.signs
+        return np.where(signs * apart > 0.0, 0.0, apart)
+
+    def some(self, which: Sequence[int]) -> Observed:
+        """Some of the readings."""
+        index = np.array(which, dtype=np.intp)
+        return replace(
+            self,
+            readings=tuple(self.readings[k] for k in which),
+            values=self.values[index],
+            bench=self.bench[index],
+            bounds=tuple(self.bounds[k] for k in which),
+            channels=tuple(self.channels[k] for k in which) if self.channels else (),
+        )
 
 
 @dataclass(frozen=True)
@@ -235,10 +259,18 @@ def one_kicked(squares: Array, apart: Array, log_determinants: Array, kick: floa
     kick : float
         How far it may stray, in standard deviations of what the others leave open about it.
     """
-    size = apart.shape[1]
+    return mean_of_logs(kicked(squares, apart, log_determinants, kick))
+
+
+def kicked(squares: Array, apart: Array, log_determinants: Array, kick: float) -> Array:
+    """The terms of `one_kicked`, one a reading, (n, m)."""
     eased = squares[:, None] - apart**2 * (kick**2 / (1.0 + kick**2))
     wider = (log_determinants + math.log1p(kick**2))[:, None]
-    logs = log_student(np.maximum(eased, 0.0), wider, size)
+    return log_student(np.maximum(eased, 0.0), wider, apart.shape[1])
+
+
+def mean_of_logs(logs: Array) -> Array:
+    """Logarithm of the mean of exponentials of every row, (n, k) → (n,)."""
     top = logs.max(axis=1)
     return np.asarray(top + np.log(np.exp(logs - top[:, None]).mean(axis=1)))
 

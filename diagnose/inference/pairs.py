@@ -13,8 +13,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from diagnose.inference.censored import distances, log_likelihood, standing, standings
 from diagnose.inference.evidence import Scored, fault_at, log_sum, rescored
-from diagnose.inference.likelihood import Array, Observed, log_density, log_student, spread
+from diagnose.inference.likelihood import Array, Observed, Spread, log_student, spread
 from diagnose.inference.posterior import Weighed
 from faultlib.fault import Fault
 from faultlib.signature import Signatures, Stepwise, differences, named
@@ -95,8 +96,6 @@ def pairs(
 def _guesses(
     signatures: Signatures, observed: Observed, weighed: Weighed, most: int
 ) -> list[_Guess]:
-    around = weighed.healthy_spread
-    residual = around.whiten(observed.residuals(signatures.healthy[None, :]))[0]
     singles = weighed.scored
     if not singles:
         return []
@@ -105,17 +104,12 @@ def _guesses(
     owner: list[int] = []
     for i, scored in enumerate(singles):
         few = scored.evenly(_SIZES)
-        rows.append(around.whiten(scored.predicted[few] - signatures.healthy))
+        rows.append(scored.predicted[few] - signatures.healthy)
         places.append(scored.places[few, 0])
         owner += [i] * len(places[-1])
-    shifts = np.vstack(rows)
     place = np.concatenate(places)
     whose = np.array(owner)
-    alone = (shifts**2).sum(axis=1) - 2.0 * shifts @ residual
-    squares = residual @ residual + alone[:, None] + alone[None, :] + 2.0 * shifts @ shifts.T
-    squares = np.maximum(squares, 0.0)
-    flat = log_student(squares.ravel(), around.log_determinant, len(residual))
-    logs = flat.reshape(squares.shape)
+    logs = _added(np.vstack(rows), signatures.healthy, observed, weighed.healthy_spread)
     starts = np.searchsorted(whose, np.arange(len(singles)))
     counts = np.diff(np.append(starts, len(whose)))
     blocks = np.logaddexp.reduceat(np.logaddexp.reduceat(logs, starts, axis=0), starts, axis=1)
@@ -136,6 +130,30 @@ def _guesses(
         here, there = place[starts[a] + i], place[starts[b] + j]
         best.append(_Guess(int(a), int(b), float(here), float(there)))
     return best
+
+
+def _added(shifts: Array, healthy: Array, observed: Observed, around: Spread) -> Array:
+    """Log density of the readings where any two of some shifts (n, m) add, (n, n).
+
+    A bound counts where it does not hold, by its squared distance alone: this is but a guess.
+    """
+    plain = observed.some(np.flatnonzero(observed.signs == 0.0).tolist())
+    matrix = around.factor @ around.factor.T
+    which = observed.signs == 0.0
+    own = around if which.all() else Spread.of(matrix[np.ix_(which, which)])
+    residual = own.whiten(plain.residuals(healthy[which])[None, :])[0]
+    moves = own.whiten(shifts[:, which])
+    alone = (moves**2).sum(axis=1) - 2.0 * moves @ residual
+    squares = residual @ residual + alone[:, None] + alone[None, :] + 2.0 * moves @ moves.T
+    squares = np.maximum(squares, 0.0)
+    if not which.all():
+        # what is expected of a bound is a straight line in the shifts
+        rows = np.vstack([np.zeros(len(healthy)), shifts])
+        reach = standings(observed, observed.residuals(healthy + rows), matrix[None]).reach
+        for first, each in zip(reach[0], (reach[1:] - reach[0]).T, strict=True):
+            squares += np.minimum(first + each[:, None] + each[None, :], 0.0) ** 2
+    flat = log_student(squares.ravel(), own.log_determinant, len(residual))
+    return flat.reshape(squares.shape)
 
 
 def _simulated(
@@ -188,7 +206,7 @@ def _start(guess: _Guess, weighed: Weighed) -> tuple[Scored, tuple[float, float]
     return Scored(
         (first.hypotheses[0], second.hypotheses[0]),
         first.log_prior + second.log_prior + LOG_SECOND, 0.0, np.zeros((0, 2)), np.zeros(0),
-        np.zeros((0, 0)), math.inf, weighed.healthy_spread,
+        np.zeros((0, 0)), math.inf, 0, weighed.healthy_spread,
     ), centre
 
 
@@ -221,16 +239,18 @@ def _scored(
 ) -> Scored:
     around = weighed.healthy_spread
     places, predicted, step = _finer(places, predicted, step)
-    white = around.whiten(observed.residuals(predicted))
-    squares = (white**2).sum(axis=1)
-    logs = log_density(white, around)
+    at = standing(observed, predicted, around)
+    logs = log_likelihood(at)
+    squares, sizes = distances(at)
+    nearest = int(squares.argmin())
     whole = log_sum(logs)
     # the grid holds a small part of the sizes that either fault can have
     cell = math.prod(min(step, 1.0) if h.mode.sized else 1.0 for h in pair.hypotheses)
     return replace(
         pair, log_prior=prior + math.log(cell * len(logs)),
         log_evidence=whole - math.log(len(logs)), places=places, weights=np.exp(logs - whole),
-        predicted=predicted, square=float(squares.min()), spread=around,
+        predicted=predicted, square=float(squares[nearest]), size=int(sizes[nearest]),
+        spread=around,
     )
 
 

@@ -63,12 +63,15 @@ class Weighed:
         Logarithms of prior times evidence.
     healthy_square : float
         Squared distance of the readings from a healthy unit.
+    healthy_size : int
+        How many readings it is of.
     """
 
     scored: tuple[Scored, ...]
     healthy: float
     unmodelled: float
     healthy_square: float
+    healthy_size: int
     healthy_spread: Spread
 
     def fit(self) -> float:
@@ -80,8 +83,9 @@ def _fit(weighed: Weighed, scored: Sequence[Scored]) -> float:
     """Of the most probable hypothesis; one with a wide spread fits anything and proves nothing."""
     best = max(scored, key=lambda s: s.score, default=None)
     ill = best is not None and best.score > weighed.healthy
-    square = best.square if best is not None and ill else weighed.healthy_square
-    return tail(square, len(weighed.healthy_spread.factor))
+    if best is not None and ill:
+        return tail(best.square, best.size)
+    return tail(weighed.healthy_square, weighed.healthy_size)
 
 
 def share(weighed: Weighed, pairs: Sequence[Scored] = ()) -> Posterior:
@@ -145,6 +149,7 @@ def weigh(
         good.score,
         math.log(PRIOR_UNMODELLED) + unmodelled(scored, signatures, observed),
         good.square,
+        good.size,
         good.spread,
     )
 
@@ -155,5 +160,5 @@ def healthy(
     """Health as a hypothesis without a fault."""
     around = spread(observed, signatures.sensitivities, signatures.healthy)
     bare = Scored((), math.log(prior), 0.0, np.zeros((1, 0)), np.ones(1),
-                  signatures.healthy[None, :], 0.0, around)
+                  signatures.healthy[None, :], 0.0, 0, around)
     return rescored(bare, around, observed)

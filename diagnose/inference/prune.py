@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 
 import numpy as np
 
@@ -58,7 +57,7 @@ def worth_driving(
     rest = [k for k, r in enumerate(observed.readings) if not r.driven]
     if not rest:
         return tuple(everything), none, "", ()
-    quiet = _some(observed, rest)
+    quiet = observed.some(rest)
     found = signatures(stage, quiet.readings, everything, bench, progress, around)
     priors = [log_prior(s.hypothesis) for s in found.faults]
     scored = weigh(found, quiet, priors, bench, progress).scored
@@ -89,18 +88,6 @@ def _beside(dropped: Sequence[Scored], rest: Sequence[int], count: int) -> Array
     made = np.full((len(rows), count), np.nan)
     made[:, list(rest)] = rows
     return made
-
-
-def _some(observed: Observed, which: Sequence[int]) -> Observed:
-    """Some of the readings."""
-    return replace(
-        observed,
-        readings=tuple(observed.readings[k] for k in which),
-        values=observed.values[np.array(which)],
-        bench=observed.bench[np.array(which)],
-        bounds=tuple(observed.bounds[k] for k in which),
-        channels=tuple(observed.channels[k] for k in which) if observed.channels else (),
-    )
 
 
 def _round(odds: float) -> str:

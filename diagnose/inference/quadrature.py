@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from diagnose.inference.likelihood import Array, Observed, Spread, log_density
+from diagnose.inference.censored import log_likelihood, standing
+from diagnose.inference.likelihood import Array, Observed, Spread
 
 _STRIDE = 0.5
 """Standard deviations of the readings between two sizes where it matters."""
@@ -42,12 +43,15 @@ def refined(
     """
     if len(places) < 2:
         return places, predicted
-    white = around.whiten(observed.residuals(predicted))
+    white = around.whiten(observed.departures(predicted))
     step = np.diff(white, axis=0)
     stride = (step**2).sum(axis=1)
     nearest = -(white[:-1] * step).sum(axis=1) / np.maximum(stride, 1e-300)
-    closest = white[:-1] + np.clip(nearest, 0.0, 1.0)[:, None] * step
-    logs = log_density(closest, around)
+    closest = predicted[:-1] + np.clip(nearest, 0.0, 1.0)[:, None] * np.diff(predicted, axis=0)
+    logs = log_likelihood(standing(observed, closest, around))
+    if any(observed.bounds):  # where bounds hold is not where the readings come closest
+        ends = log_likelihood(standing(observed, predicted, around))
+        logs = np.maximum(logs, np.maximum(ends[:-1], ends[1:]))
     parts = np.clip(np.ceil(np.sqrt(stride) / _STRIDE), 1, _MOST).astype(int)
     parts[logs < logs.max() - _NATS] = 1
     known = places[:, 0]

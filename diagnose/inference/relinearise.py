@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from diagnose.inference.censored import supposed
 from diagnose.inference.evidence import Scored, fault_at, notch, rescored
 from diagnose.inference.likelihood import Array, Observed, covariance_around, spread
 from faultlib.signature import Signatures, Stepwise, differences
@@ -121,7 +122,7 @@ def _wanted(scored: Scored, lines: _Lines, observed: Observed) -> Array:
     """
     matrix = scored.spread.factor @ scored.spread.factor.T
     predicted = scored.predicted[scored.best] + lines.offset
-    residual = observed.residuals(predicted[None, :])[0]
+    residual = supposed(observed, predicted, scored.spread)
     moves = lines.sensitivities[: len(lines.deviations)]
     wanted = moves @ np.linalg.solve(matrix, residual)
     return np.asarray(np.round(np.clip(wanted, -_LIMIT, _LIMIT), 2))
@@ -146,6 +147,9 @@ def _crooked(
         here = everything[i].predicted[_at_notch(everything[i])]
         expected = here + lines[i].offset + z @ lines[i].sensitivities[: len(z)]
         apart = differences(row, expected, observed.readings)
+        # of a bound only what is beyond it counts
+        beyond = observed.departures(expected) - observed.departures(row)
+        apart = np.where(observed.signs == 0.0, apart, beyond)
         # one reading at a time: what two channels share must not hide that a line is wrong
         noise = np.diag(covariance_around(observed, row, twins=False))
         if float(np.max(np.abs(apart) / np.sqrt(noise))) > _CROOKED:

@@ -12,16 +12,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from diagnose.inference.censored import distances, log_likelihood, log_roughly, standings
 from diagnose.inference.evidence import GRID, Scored, fault_at, log_sum, notch, places, rescored
-from diagnose.inference.likelihood import (
-    Array,
-    Observed,
-    Spread,
-    covariance_around,
-    forgiving,
-    log_loose,
-    spread,
-)
+from diagnose.inference.likelihood import Array, Observed, Spread, covariance_around, spread
 from diagnose.inference.quadrature import cells
 from faultlib.signature import Signature, Signatures, Stepwise, differences
 from faultlib.simulate import Bench, Variant
@@ -71,14 +64,9 @@ def screen(
     if mode.sized:
         doubt += np.gradient(coarse, axis=0) ** 2 / 12.0  # the size may lie between two points
     stack = matrix[None, :, :] + doubt[:, :, None] * np.eye(len(healthy))[None, :, :]
-    factors = np.linalg.cholesky(stack)
-    undone = np.linalg.inv(factors)
-    white = np.einsum("nij,nj->ni", undone, observed.residuals(coarse))
-    determinants = 2.0 * np.log(np.diagonal(factors, axis1=1, axis2=2)).sum(axis=1)
-    squares = (white**2).sum(axis=1)
-    apart = np.einsum("ni,nij->nj", white, undone) / np.sqrt((undone**2).sum(axis=1))
-    logs = forgiving(squares, apart, determinants)
-    loose = log_loose(squares, apart, determinants)
+    at = standings(observed, observed.residuals(coarse), stack)
+    logs, loose = log_likelihood(at), log_roughly(at)
+    squares, sizes = distances(at)
     best = int(np.argmax(logs))
     if mode.sized:
         known = np.linspace(0.0, 1.0, len(coarse))
@@ -88,8 +76,8 @@ def screen(
     whole = log_sum(mass)
     return Scored(
         (signature.hypothesis,), log_prior, whole, grid[:, None],
-        np.exp(mass - whole), predicted, float(squares[best]),
-        Spread(factors[best], float(determinants[best])), loose=log_sum(loose + share),
+        np.exp(mass - whole), predicted, float(squares[best]), int(sizes[best]),
+        Spread.of(stack[best]), loose=log_sum(loose + share),
     )
 
 

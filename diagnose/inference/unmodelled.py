@@ -15,15 +15,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from circuits.reading import Reading
+from diagnose.inference.censored import log_astray, log_likelihood, standing
 from diagnose.inference.evidence import Scored, log_sum
-from diagnose.inference.likelihood import (
-    Array,
-    Observed,
-    Spread,
-    conditional,
-    log_density,
-    one_kicked,
-)
+from diagnose.inference.likelihood import Array, Observed, Spread
 from diagnose.inference.screen import good_units
 from faultlib.signature import Signatures
 
@@ -49,14 +43,16 @@ def unmodelled(scored: Sequence[Scored], signatures: Signatures, observed: Obser
         The modelled faults, with their priors.
     """
     matrix = good_units(signatures, observed)
-    residual = observed.residuals(signatures.healthy[None, :])
+    healthy = signatures.healthy
     shifts = _shifts(scored, signatures)
-    free = [_alone(residual, Spread.of(matrix)), _moved(residual, matrix, shifts, observed)]
+    free = [_alone(healthy, matrix, observed), _moved(healthy, matrix, shifts, observed)]
     kinds = _kinds(observed.readings)
+    # a bound that a good unit keeps does not tell whether readings of its kind have moved
+    telling = (observed.signs == 0.0) | (observed.departures(healthy) != 0.0)
     some = [
-        _moved(residual, matrix, shifts * (kinds == kind), observed)
+        _moved(healthy, matrix, shifts * (kinds == kind), observed)
         for kind in dict.fromkeys(kinds.tolist())
-        if 1 < np.count_nonzero(kinds == kind) < len(kinds)
+        if 1 < np.count_nonzero((kinds == kind) & telling) < np.count_nonzero(telling)
     ]
     if some:
         free.append(_mean(some))
@@ -67,7 +63,7 @@ def unmodelled(scored: Sequence[Scored], signatures: Signatures, observed: Obser
     return _mean([_mean(free), near])
 
 
-def _moved(residual: Array, matrix: Array, shifts: Array, observed: Observed) -> float:
+def _moved(healthy: Array, matrix: Array, shifts: Array, observed: Observed) -> float:
     """The healthy density stretched along the moves of faults, by amounts nobody knows."""
     noise = np.sqrt(np.diag(matrix))
     shifts = np.clip(shifts, -_MOST * noise, _MOST * noise)
@@ -76,16 +72,14 @@ def _moved(residual: Array, matrix: Array, shifts: Array, observed: Observed) ->
     logs = []
     for part in BROAD:
         around = Spread.of(matrix + part * ways)
-        logs.append(float(log_density(around.whiten(residual), around)[0]))
+        logs.append(float(log_likelihood(standing(observed, healthy[None, :], around))[0]))
     return _mean(logs)
 
 
-def _alone(residual: Array, around: Spread) -> float:
+def _alone(healthy: Array, matrix: Array, observed: Observed) -> float:
     """One reading strays, nobody knows which."""
-    white = around.whiten(residual)
-    squares, apart = (white**2).sum(axis=1), conditional(white, around)
-    determinant = np.array([around.log_determinant])
-    return _mean([float(one_kicked(squares, apart, determinant, kick)[0]) for kick in _KICKS])
+    at = standing(observed, healthy[None, :], Spread.of(matrix))
+    return _mean([float(log_astray(at, kick)[0]) for kick in _KICKS])
 
 
 def _kinds(readings: Sequence[Reading]) -> np.ndarray[tuple[int], np.dtype[np.str_]]:

@@ -40,8 +40,9 @@ def blank_sheet(
     """
     lines = [
         "# Fill in what was measured; what is left empty is passed over.",
-        "# Write the unit with the value, such as 1.39 V, 35.4 dB or 0.24 %. Where the meter shows",
-        '# nothing, write the least that it would show, as in value: "< -90 dB".',
+        "# Write the unit with the value, such as 1.39 V, 35.4 dB or 0.24 %, and all digits that",
+        "# the meter shows: 1.4 V is less sure than 1.400 V. Where it shows nothing, write the",
+        '# least that it would show, as in value: "< -90 dB"; of a resistance above its range, OL.',
         f"case: {_quoted(stage.title or stage.name)}",
         f"stage: {_word(reference or stage.name)}",
         "",

@@ -34,8 +34,8 @@ CSV = (".csv", ".tsv")
 """How the name of such a sheet ends."""
 FIGURES = ("max", "min", "within")
 COLUMNS = (
-    "channel", "quantity", *CONDITIONS, "frequencies", "value", "unit", "uncertainty", *FIGURES,
-    "remark",
+    "channel", "quantity", *CONDITIONS, "frequencies", "value", "unit", "uncertainty", "range",
+    *FIGURES, "remark",
 )  # fmt: skip
 HEAD = ("case", "stage", "mains", "suspect", "supply")
 """Words of the first rows that say one thing."""

@@ -34,6 +34,9 @@ class Measured:
         SI (a ratio for %).
     uncertainty : float or None
         Standard uncertainty on the reading's compared scale, where the sheet states one.
+    digits : float
+        What the digits that are written leave open, a standard uncertainty on the same scale;
+        counts where the sheet states no other.
     bound : str
         ``<`` or ``>`` where the sheet gives a limit of what the meter sees, else empty.
     place : Place
@@ -45,6 +48,7 @@ class Measured:
     uncertainty: float | None = None
     bound: str = ""
     place: Place = field(default=Place(""), compare=False)
+    digits: float = 0.0
 
     def __repr__(self) -> str:
         value = f"{self.bound} {render(self.value, self.reading.unit)}".strip()
@@ -67,8 +71,9 @@ def quantity_of(node: Node, what: str) -> tuple[Mapping, str]:
 
 
 def usual(measured: Measured) -> float:
-    """Standard uncertainty of a bench instrument, on the compared scale."""
-    return float(instrument(measured.reading, compared(measured.reading, measured.value)))
+    """Standard uncertainty of a bench instrument and of the digits written, compared scale."""
+    scale = compared(measured.reading, measured.value)
+    return math.hypot(float(instrument(measured.reading, scale)), measured.digits)
 
 
 def field_of(key: str) -> str:
@@ -190,18 +195,19 @@ def level(kind: str, node: Node, reading: Reading, stage: Stage) -> tuple[str, f
 def value_of(written: Text, reading: Reading, stage: Stage) -> tuple[float, str]:
     """What was read, SI, and ``<`` or ``>`` where it is a bound.
 
-    Besides the quantity's own unit, a harmonic may be written in per cent and a maximum output in
-    watts into the load.
+    A harmonic may also be in per cent, a maximum output in watts into the load, a resistance open.
 
     Raises
     ------
     InputError
         For another dimension, or a value that the quantity cannot have.
     """
+    if reading.quantity == RESISTANCE and is_open(written):
+        return OPEN, ">"
     match = re.fullmatch(r"([<>]?)\s*(.*)", written.value.strip(), re.DOTALL)
     bound, word = match.groups() if match else ("", written.value)
     try:
-        value = _in_any_unit(word, reading, stage)
+        value = in_any_unit(word, reading, stage)
     except InputError as error:
         raise error.at(written.place) from None
     if reading.scale in ("log", "level") and value <= 0.0 and reading.quantity != "supply current":
@@ -224,7 +230,8 @@ def value_of(written: Text, reading: Reading, stage: Stage) -> tuple[float, str]
 _LEAST = {"ohm": "0.1 ohm", "V": "1 uV", "A": "1 uA", "%": "0.001 %", "s": "0.1 us"}
 
 
-def _in_any_unit(word: str, reading: Reading, stage: Stage) -> float:
+def in_any_unit(word: str, reading: Reading, stage: Stage) -> float:
+    """A value in one of the units that its quantity is read in, SI; else an `InputError`."""
     try:
         return parse(word, reading.unit)
     except InputError as error:
@@ -248,6 +255,17 @@ def _in_any_unit(word: str, reading: Reading, stage: Stage) -> float:
                 expected="a hum in dB; or no level",
             ) from None
         raise error
+
+
+RESISTANCE = "resistance"
+OPEN = 20e6
+"""Ohm that a hand meter shows at most, as common ones do whose highest range is 20 or 40 Mohm
+(common practice, from memory); a sheet may state another ``range``."""
+
+
+def is_open(written: Text) -> bool:
+    """Whether a resistance was above the meter's range, as meters and people write it."""
+    return re.fullmatch(r"\.?[O0]\.?L\.?|open", written.value.strip(), re.IGNORECASE) is not None
 
 
 def uncertainty_of(written: Text, reading: Reading, value: float) -> float:

@@ -12,10 +12,12 @@ from circuits import yamlfile
 from circuits.conditions import frequency
 from circuits.errors import InputError
 from circuits.quantities import LEVELS, QUANTITIES
+from circuits.quantity import render
 from circuits.reading import Reading
 from circuits.stage import Stage
 from circuits.yamlfile import Mapping, Node, Text
 from diagnose.sheet import entry as sheet
+from diagnose.sheet.digits import half_step, with_digits
 from diagnose.sheet.entry import Measured
 from diagnose.sheet.sweep_file import inside, read_sweep
 
@@ -108,6 +110,8 @@ def _entry(node: Node, stage: Stage, folder: Path) -> tuple[list[Measured], list
     """The readings of one entry, and which of them are the further rows of a dense sweep."""
     entry, name = sheet.quantity_of(node, "a reading")
     keys = ("quantity", *sheet.condition_keys(name), "value", "uncertainty")
+    if name == sheet.RESISTANCE:
+        keys = (*keys, "range")
     along = "frequency" in QUANTITIES[name].required
     levels = any(key in keys for key in LEVELS)
     listing = ("points", "file", "column") if along or levels else ()
@@ -126,8 +130,21 @@ def _entry(node: Node, stage: Stage, folder: Path) -> tuple[list[Measured], list
     reading = sheet.conditions(entry, name, stage, ("frequency",) if listed else ())
     uncertainty = entry.get("uncertainty")
 
+    top = entry.get("range")
+    most = yamlfile.number(top, "the range", "ohm") if top is not None else sheet.OPEN
+    if top is not None and most <= 0.0:
+        raise InputError(f"a range of {render(most, 'ohm')} shows nothing", place=top.place,
+                         expected="range: 20 Mohm")  # fmt: skip
+
     def measured(which: Reading, written: Text) -> Measured:
         value, bound = sheet.value_of(written, which, stage)
+        if name == sheet.RESISTANCE and sheet.is_open(written):
+            value = most
+        elif top is not None and value > most:
+            raise InputError(
+                "this is more than the meter's range", place=written.place,
+                expected=f"up to {render(most, 'ohm')}, or OL",
+            )  # fmt: skip
         return Measured(
             reading=which,
             value=value,
@@ -140,17 +157,25 @@ def _entry(node: Node, stage: Stage, folder: Path) -> tuple[list[Measured], list
 
     if not sources:
         value = entry.get("value")
-        return ([measured(reading, yamlfile.scalar(value, "a value"))] if value else []), []
+        if not value:
+            return [], []
+        written = yamlfile.scalar(value, "a value")
+        one = measured(reading, written)
+        return [with_digits(one, half_step(written, reading, stage))], []
     if sources == ["points"]:
         rows = _points(entry, by_level)
     else:
         rows = _file(entry, folder, by_level, reading)
-    made = [(measured(*_at(reading, axis, at, written, stage)), at) for axis, at, written in rows]
+    made = [measured(*_at(reading, axis, at, written, stage)) for axis, at, written in rows]
+    # one meter wrote all rows, and drops noughts at the end: the finest row tells its digits
+    steps = [half_step(written, reading, stage) for _, _, written in rows]
+    finest = min((step for step in steps if step), default=0.0)
+    made = [with_digits(one, finest) for one in made]
     if sources == ["points"]:
-        return [one for one, _ in made], []
+        return made, []
     where = [m.reading.level[1] if by_level and m.reading.level else m.reading.frequency
-             for m, _ in made]  # fmt: skip
-    return [one for one, _ in made], thinned([one for one, _ in made], where)[1]
+             for m in made]  # fmt: skip
+    return made, thinned(made, where)[1]
 
 
 def _not_beside(entry: Mapping, by_level: bool) -> None:

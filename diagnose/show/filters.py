@@ -6,7 +6,17 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from diagnose.answer.verdict import margin_text
-from diagnose.show.wording import amount, chance, limits, sentence, size, span, worth_text
+from diagnose.show.wording import (
+    amount,
+    chance,
+    less_probable,
+    limits,
+    sentence,
+    size,
+    span,
+    with_a_line,
+    worth_text,
+)
 
 
 def bar_length(probability: float) -> str:
@@ -17,5 +27,5 @@ def bar_length(probability: float) -> str:
 FILTERS: Mapping[str, Callable[..., Any]] = {
     "amount": amount, "margin": margin_text, "chance": chance, "limits": limits, "size": size,
     "span": span, "worth": worth_text, "dict_of": dict, "bar_length": bar_length,
-    "sentence": sentence,
+    "sentence": sentence, "with_a_line": with_a_line, "less_probable": less_probable,
 }

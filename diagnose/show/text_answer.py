@@ -16,12 +16,18 @@ from diagnose.answer.verdict import margin_text
 from diagnose.show.text_cautions import cautions_text
 from diagnose.show.text_next import next_table, repair_text
 from diagnose.show.text_page import BAD, DIM, GOOD, STRONG, WIDTH, Cell, Page
-from diagnose.show.wording import MOST_READINGS, amount, chance, limits, size
+from diagnose.show.wording import (
+    MOST_READINGS,
+    amount,
+    chance,
+    less_probable,
+    limits,
+    size,
+    with_a_line,
+)
 
 MOST_GROUPS = 5
 """Answers that are set out; the rest shares one line."""
-MOST_MEMBERS = 8
-"""Members of an answer that are listed."""
 MOST_DERIVED = 8
 """Lines of what follows from the readings."""
 _SLIGHT = 0.01
@@ -126,14 +132,14 @@ def _group(page: Page, group: Group, suspects: Sequence[Suspect]) -> None:
     """One answer: its suspects and the readings that speak for the first of them."""
     page.line()
     number = f"{group.group}. {chance(group.probability)}"
-    shown = suspects[:MOST_MEMBERS]
+    shown = with_a_line(suspects)
     if len(group.members) > 1:
         page.line(f"{number}, {len(group.members)} causes these readings can't separate", STRONG)
         page.line("The order within the group means little.", indent=3)
         page.table((), [(chance(s.probability), _described(s)) for s in shown],
                    right=(0,), whole=(0,), indent=3)  # fmt: skip
-        if len(group.members) > len(shown):
-            page.line(f"and {len(group.members) - len(shown)} less likely", DIM, indent=3)
+        if len(suspects) > len(shown):
+            page.line(less_probable(suspects), DIM, indent=3)
     elif suspects:
         head, *sizes = _described(suspects[0]).split("\n")
         page.line(f"{number}, {head}", STRONG)

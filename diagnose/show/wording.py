@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from circuits.quantity import render
 from circuits.reading import quantity_of, readable
 from diagnose.advice.next_reading import NextReading, worth
-from diagnose.answer.result import Severity, VerdictLine
+from diagnose.answer.result import Severity, Suspect, VerdictLine
 
 MOST_READINGS = 8
 """Readings that a text lists of one suspect or one repair; ``--json`` has them all."""
+MOST_MEMBERS = 8
+"""Members of an answer that are listed."""
+_HARDLY = 0.005
+"""Members less probable than this share one line."""
 
 
 def chance(probability: float) -> str:
@@ -89,3 +95,17 @@ def sentence(text: str) -> str:
     """With a capital and a full stop."""
     text = text.strip()
     return text[:1].upper() + text[1:] + ("" if text.endswith((".", "?", "!")) else ".")
+
+
+def with_a_line(suspects: Sequence[Suspect]) -> Sequence[Suspect]:
+    """The members of a group that have a line of their own, by falling probability."""
+    return [s for k, s in enumerate(suspects[:MOST_MEMBERS]) if not k or s.probability >= _HARDLY]
+
+
+def less_probable(suspects: Sequence[Suspect]) -> str:
+    """The other members of a group, with their odds against its first; empty for none."""
+    first, others = suspects[0].probability, suspects[len(with_a_line(suspects)) :]
+    if not others:
+        return ""
+    told = (f"{s.name} (1 to {render(first / max(s.probability, 1e-12), '', 2)})" for s in others)
+    return f"less likely, with odds against the first: {', '.join(told)}"

@@ -15,6 +15,7 @@ import numpy as np
 from circuits.reading import Reading
 from circuits.reading import instrument as of_one
 from circuits.stage import Stage
+from diagnose.inference.censored import distances, standing
 from diagnose.inference.channels import TwoChannels, common_spreads, doubted, side_by_side
 from diagnose.inference.groups import NEAR, grouped
 from diagnose.inference.infer import infer
@@ -331,6 +332,6 @@ def _inside(fault: Fault, posterior: Posterior) -> bool | None:
 
 def detectable(found: Signatures, observed: Observed) -> bool:
     """Whether readings leave the region that holds 99 % of the readings of good units."""
-    rows = observed.residuals(found.healthy[None, :])
-    square = float(spread(observed, found.sensitivities, found.healthy).squares(rows)[0])
-    return tail(square, len(observed.readings)) < DETECTABLE
+    around = spread(observed, found.sensitivities, found.healthy)
+    squares, sizes = distances(standing(observed, found.healthy[None, :], around))
+    return tail(float(squares[0]), int(sizes[0])) < DETECTABLE

@@ -85,7 +85,8 @@ class Session:
                   for s in found.faults]
         good = healthy(found, observed)
         odd = math.log(0.03) + unmodelled(scored, found, observed)
-        posterior = share(Weighed(tuple(scored), good.score, odd, good.square, good.spread))
+        posterior = share(
+            Weighed(tuple(scored), good.score, odd, good.square, good.size, good.spread))
         live = [(s, p) for s, p in posterior.suspects if p >= 0.01][:16]
         return found, observed, posterior, grouped(live)
 

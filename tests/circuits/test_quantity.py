@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from circuits.errors import InputError
-from circuits.quantity import parse, render
+from circuits.quantity import half_digit, parse, render
 
 # IEC 60062, the examples of its tables for resistance and capacitance (from memory)
 CODE = {
@@ -156,3 +156,26 @@ def test_the_float_is_the_nearest_one(number: Decimal, prefix: str) -> None:
     # Python's own decimal arithmetic rounds once; 33 µF must equal 33e-6 exactly
     power = {"p": -12, "n": -9, "u": -6, "m": -3, "k": 3, "M": 6}[prefix]
     assert parse(f"{number}{prefix}", "V") == float(number.scaleb(power))
+
+
+HALVES = {
+    ("1.4 V", "V"): 0.05, ("1.400 V", "V"): 0.0005, ("24 V", "V"): 0.5, ("47k", "ohm"): 500.0,
+    ("4k7", "ohm"): 50.0, ("4R70", "ohm"): 0.005, ("33 µF", "F"): 0.5e-6, ("1e-3", "V"): 0.5e-3,
+    ("300 mV", "V"): 0.5e-3, ("1.0e-6", "V"): 0.05e-6, ("-61 dB", "dB"): 0.5, ("0.24 %", "%"): 5e-5,
+    ("0,125", "V"): 0.0005, ("\u221212.5 deg", "deg"): 0.05, ("5V6", "V"): 0.05,
+    ("0.00", "V"): 0.005, (".5 V", "V"): 0.05, ("3. V", "V"): 0.5, ("20.50 dB", "dB"): 0.005,
+}  # fmt: skip
+"""Half a unit of the last digit written, from the text by hand."""
+
+
+@pytest.mark.parametrize(("written", "half"), HALVES.items())
+def test_half_a_unit_of_the_last_digit(written: tuple[str, str], half: float) -> None:
+    text, unit = written
+    more = half_digit(text)
+    assert more is not None
+    assert abs(parse(more, unit) - parse(text, unit)) == pytest.approx(half, rel=1e-9)
+
+
+def test_a_bare_nought_does_not_say_how_far_it_was_read() -> None:
+    assert half_digit("0 V") is None
+    assert half_digit("OL") is None

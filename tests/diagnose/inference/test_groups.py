@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 from scipy import integrate, stats
 
 from diagnose.inference.evidence import Scored
-from diagnose.inference.groups import NEAR, distance, grouped
+from diagnose.inference.groups import MOST_ALIKE, NEAR, distance, grouped
 from diagnose.inference.likelihood import Spread
 from diagnose.inference.posterior import share
 from tests.diagnose.fake_bench import Array, LinearUnit, currents
@@ -24,14 +25,15 @@ def suspect(mean: float | list[float], matrix: float | list[list[float]] = 1.0) 
     """A fault without degrees that predicts such readings."""
     row = np.atleast_1d(np.array(mean, dtype=float))[None, :]
     around = Spread.of(np.atleast_2d(np.array(matrix, dtype=float)))
-    return Scored((UNIT.losses()[0],), 0.0, 0.0, np.zeros((1, 1)), np.ones(1), row, 0.0, around)
+    return Scored((UNIT.losses()[0],), 0.0, 0.0, np.zeros((1, 1)), np.ones(1), row, 0.0, 1, around)
 
 
 def along(rows: Array, weights: Array, sigma: float = 1.0) -> Scored:
     """A fault of many sizes, the same spread at each."""
     around = Spread.of(np.eye(rows.shape[1]) * sigma**2)
     places = np.linspace(0.0, 1.0, len(rows))[:, None]
-    return Scored((UNIT.losses()[0],), 0.0, 0.0, places, weights / weights.sum(), rows, 0.0, around)
+    weights = weights / weights.sum()
+    return Scored((UNIT.losses()[0],), 0.0, 0.0, places, weights, rows, 0.0, 1, around)
 
 
 @pytest.mark.parametrize(
@@ -165,3 +167,38 @@ def test_two_parts_of_one_product_but_unlike_strength_are_one_answer(strength: f
     unit = LinearUnit(np.column_stack([column, 1.37 * column]), currents(6))
     posterior = share(unit.weighed(unit.observed(unit.shift(0, 0.4), 0.02)))
     assert {m.group for m in grouped(posterior.suspects)} == {1}
+
+
+def hardly(scored: Scored, evidence: float = 0.0) -> tuple[Scored, float]:
+    """A suspect of small prior with that much evidence, in nats."""
+    return replace(scored, log_evidence=evidence), 1e-4
+
+
+def test_look_alikes_of_the_leading_suspect_are_listed_however_improbable() -> None:
+    """Within two standard deviations and as well explained: its group; the others stay out."""
+    alike, unlike = hardly(suspect(21.9)), hardly(suspect(22.1))
+    worse = hardly(suspect(20.0), -20.0)
+    found = grouped([(suspect(20.0), 0.7), (suspect(0.0), 0.3)], [alike, unlike, worse])
+    assert [m.group for m in found] == [1, 2, 1]
+    assert found[2].scored is alike[0]
+    assert found[2].probability == pytest.approx(1e-4)
+
+
+def test_the_list_of_look_alikes_is_bounded() -> None:
+    found = grouped([(suspect(20.0), 0.7)], [hardly(suspect(20.0)) for _ in range(100)])
+    assert len(found) == 1 + MOST_ALIKE
+
+
+def test_a_suspect_that_does_not_show_has_no_look_alikes() -> None:
+    """Within two standard deviations of a good unit: every fault that hides looks like it."""
+    others = [hardly(suspect(1.0))]
+    assert len(grouped([(suspect(1.0), 0.7)], others, healthy=np.zeros(1))) == 1
+    assert len(grouped([(suspect(1.0), 0.7)], others, healthy=np.full(1, 9.0))) == 2
+
+
+def test_what_a_bound_hides_tells_no_two_suspects_apart() -> None:
+    """The second reading is a bound that both keep, one of them by far more."""
+    two = [(suspect([0.0, 0.0], np.eye(2).tolist()), 0.5),
+           (suspect([0.0, 40.0], np.eye(2).tolist()), 0.5)]
+    assert len({m.group for m in grouped(two)}) == 2
+    assert len({m.group for m in grouped(two, plain=np.array([0]))}) == 1

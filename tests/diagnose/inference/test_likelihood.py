@@ -88,7 +88,8 @@ NOISE = Reading("noise")
 )  # fmt: skip
 def test_a_bound_holds_on_its_own_side_only(bound: str, predicted: float, residual: float) -> None:
     observed = seen(NOISE, values=[-90.0], bounds=(bound,))
-    assert observed.residuals(np.array([[predicted]]))[0, 0] == pytest.approx(residual)
+    assert observed.departures(np.array([[predicted]]))[0, 0] == pytest.approx(residual)
+    assert observed.residuals(np.array([[predicted]]))[0, 0] == pytest.approx(-90.0 - predicted)
 
 
 @pytest.mark.parametrize(

@@ -141,3 +141,15 @@ def test_a_limit_over_a_band_judges_every_reading_in_it() -> None:
     taken = [Measured(Reading("riaa deviation", frequency=f), v)
              for f, v in ((10.0, -3.0), (20.0, -0.7), (1e4, 0.2))]  # fmt: skip
     assert [line.passes for line in verdict([band], taken)] == [False, True]
+
+
+def test_look_alikes_hardly_probable_share_a_line_with_their_odds() -> None:
+    """0.6 against 0.0015 is 400 to 1."""
+    lead = Suspect("RV1", "misadjusted", 0.6, 1)
+    alike = [Suspect(f"R{k}", "drift up", 0.0015, 1) for k in (11, 12)]
+    names = tuple(s.name for s in (lead, *alike))
+    text = " ".join(as_text(result(
+        suspects=(lead, *alike), groups=(Group(1, 0.603, names, "they look alike"),),
+    )).split())  # fmt: skip
+    assert "3 causes these readings can't separate" in text
+    assert "R11 drift up (1 to 400), R12 drift up (1 to 400)" in text

@@ -139,6 +139,22 @@ def test_what_is_no_sheet_is_refused(sent: object) -> None:
         from_page(sent)
 
 
+def test_an_open_resistance_and_a_bound_are_understood(tmp_path: Path) -> None:
+    """20 Mohm is what a hand meter shows at most; a range on the reading says another."""
+    text = """stage: phono-two-transistor
+readings:
+  - {quantity: resistance, between: [c1, "0"], value: OL}
+  - {quantity: resistance, between: [c2, "0"], value: open, range: 2 Mohm}
+  - {quantity: noise, value: "< 3 uV"}
+"""
+    found = check(from_file(text, "x"), tmp_path)
+    assert not found.problems
+    assert dict(found.understood) == {
+        "readings/0/values/0": "> 20 MΩ", "readings/1/values/0": "> 2 MΩ",
+        "readings/2/values/0": "< 3 µV",
+    }  # fmt: skip
+
+
 def test_every_mistake_is_told_beside_its_own_field(tmp_path: Path) -> None:
     sheet = from_file((ROOT / "examples" / "hall-record-hum.yaml").read_text(encoding="utf-8"), "x")
     rows = list(sheet.readings)
