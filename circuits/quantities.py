@@ -49,6 +49,9 @@ class Quantity:
     follows : bool
         Whether it is right at every point of the signal's way before the one where the trouble
         starts, and wrong after it.
+    sums : bool
+        Whether it is the size of a sum of contributions that may cancel, so that it strays far
+        down and not far up.
     with_level : str
         Unit and scale of its values where a level is stated, which they are then relative to;
         empty where they stay what they are.
@@ -83,10 +86,11 @@ class Quantity:
     step: float = 0.0
     shows: float = -math.inf
     with_level: str = ""
-    # these three have no default: a quantity that lacks one does not load
+    # these four have no default: a quantity that lacks one does not load
     kind: Kind = field(kw_only=True)
     driven: Driven = field(kw_only=True)
     follows: bool = field(kw_only=True)
+    sums: bool = field(kw_only=True)
 
 
 _LIVE = ("live",)
@@ -111,98 +115,98 @@ QUANTITIES: Mapping[str, Quantity] = {
     for q in (
         Quantity("dc voltage", "V", "linear", ("at",), (), 0.005, 0.007, 1.0,
                  "meter of 10 Mohm from the node to ground, no signal", _LIVE, step=1e-4,
-                 kind="bias", driven="never", follows=False),
+                 kind="bias", driven="never", sums=False, follows=False),
         Quantity("supply current", "A", "log", ("rail",), ("frequency", *_LEVEL, "load"), 0.03,
                  0.0, 3.0,
                  "drop across a dropper that is there, or a small resistor fitted with the power "
                  "off; no signal unless one is stated", _LIVE, step=1e-6, shows=1e-6,
-                 kind="bias", driven="stated", follows=False),
+                 kind="bias", driven="stated", sums=False, follows=False),
         Quantity("gain", "dB", "dB", ("frequency",), _ALONG, 0.1, 0.0, 3.0,
                  "output level over the open-circuit level of the generator", _DRIVEN,
                  step=0.01, shows=_NO_SIGNAL,
-                 kind="signal", driven="never", follows=True),
+                 kind="signal", driven="never", sums=True, follows=True),
         Quantity("response", "dB", "dB", ("frequency", "reference"), _ALONG, 0.1, 0.0, 1.0,
                  "output level relative to that at the reference frequency", _DRIVEN,
                  step=0.01, shows=_NO_SIGNAL,
-                 kind="signal", driven="never", follows=True),
+                 kind="signal", driven="never", sums=True, follows=True),
         Quantity("riaa deviation", "dB", "dB", ("frequency",), _ALONG, 0.1, 0.0, 1.0,
                  "response less the RIAA replay curve, 0 dB at 1 kHz",
                  step=0.01, shows=_NO_SIGNAL,
-                 kind="signal", driven="never", follows=True),
+                 kind="signal", driven="never", sums=True, follows=True),
         Quantity("phase", "deg", "linear", ("frequency",), _ALONG, 1.0, 0.0, 2.0,
                  "output against input, on a two-channel scope or an analyser", _DRIVEN, step=0.1,
-                 kind="signal", driven="never", follows=True),
+                 kind="signal", driven="never", sums=False, follows=True),
         Quantity("input impedance", "ohm", "log", ("frequency",), (), 0.03, 0.0, 4.0,
                  "drop across a known resistor in series with the input", ceiling=1e7,
                  step=1.0, shows=1.0,
-                 kind="signal", driven="never", follows=False),
+                 kind="signal", driven="never", sums=False, follows=False),
         Quantity("output impedance", "ohm", "log", ("frequency",), (), 0.05, 0.0, 4.0,
                  "output level into two different loads", _DRIVEN, step=1e-3, shows=1e-3,
-                 kind="signal", driven="never", follows=False),
+                 kind="signal", driven="never", sums=False, follows=False),
         Quantity("damping factor", "", "log", ("frequency",), ("load",), 0.05, 0.0, 4.0,
                  "output level without the load and with it", _DRIVEN, step=0.1, shows=0.1,
-                 kind="signal", driven="never", follows=False),
+                 kind="signal", driven="never", sums=False, follows=False),
         Quantity("thd", "%", "level", ("frequency",), (*_LEVEL, "load"), 0.5, 0.0, 5.0,
                  "harmonics 2 to 10 over the fundamental", _DRIVEN, step=1e-6, shows=1e-6,
-                 kind="drive", driven="always", follows=True),
+                 kind="drive", driven="always", sums=True, follows=True),
         Quantity("harmonic", "dB", "dB", ("order", "frequency"), (*_LEVEL, "load"), 0.7, 0.0, 2.0,
                  "one harmonic relative to the fundamental", _DRIVEN, step=0.1, shows=LOWEST,
-                 kind="drive", driven="always", follows=True),
+                 kind="drive", driven="always", sums=True, follows=True),
         Quantity("thd+n", "%", "level", ("frequency",), (*_LEVEL, "load", "band"), 0.5, 0.0, 5.0,
                  "all but the fundamental, hum and noise too, over the fundamental (IEC 60268-3)",
                  _DRIVEN, step=1e-5, shows=1e-5,
-                 kind="drive", driven="always", follows=False),
+                 kind="drive", driven="always", sums=True, follows=False),
         Quantity("imd", "%", "level", ("tones",), ("ratio", *_LEVEL, "load"), 0.5, 0.0, 6.0,
                  "difference tone of two near tones, or 4:1 modulation (IEC 60268-3)", _DRIVEN,
                  step=1e-5, shows=1e-5,
-                 kind="drive", driven="always", follows=True),
+                 kind="drive", driven="always", sums=True, follows=True),
         Quantity("noise", "V", "level", (), ("at", "band", "weighting"), 0.5, 0.0, 4.0,
                  "input terminated with the source impedance, no signal, hum lines taken out",
                  step=1e-7, shows=1e-6,
-                 kind="noise", driven="never", follows=True),
+                 kind="noise", driven="never", sums=False, follows=True),
         Quantity("snr", "dB", "dB", (), ("band", "weighting", *_LEVEL), 0.5, 0.0, 4.0,
                  "noise, hum lines taken out, below the stated signal", step=0.1,
-                 kind="noise", driven="never", follows=False),
+                 kind="noise", driven="never", sums=False, follows=False),
         Quantity("hum", "V", "level", ("frequency",), ("at", *_LEVEL), 0.7, 0.0, 2.0,
                  "one line of the hum on an analyser, input terminated", step=1e-7, shows=1e-6,
-                 kind="mains", driven="never", follows=True, with_level="dB"),
+                 kind="mains", driven="never", sums=True, follows=True, with_level="dB"),
         Quantity("ripple", "V", "level", ("at", "frequency"), (), 0.5, 0.0, 2.0,
                  "a.c. coupled analyser on the node", _LIVE, step=1e-7, shows=1e-6,
-                 kind="mains", driven="never", follows=False),
+                 kind="mains", driven="never", sums=True, follows=False),
         Quantity(CROSSTALK, "dB", "dB", ("frequency",), (), 0.7, 0.0, 5.0,
                  "one channel driven; the other, its input terminated, over it, so below 0 dB "
                  "(IEC 60268-3)", _DRIVEN, step=0.1, shows=_NO_SIGNAL,
-                 kind="signal", driven="never", follows=False),
+                 kind="signal", driven="never", sums=True, follows=False),
         Quantity(BALANCE, "dB", "dB", ("frequency",), _LEVEL, 0.1, 0.0, 3.0,
                  "right channel over left, the same signal fed to both (IEC 60268-3)", _DRIVEN,
                  step=0.01,
-                 kind="signal", driven="never", follows=False),
+                 kind="signal", driven="never", sums=False, follows=False),
         Quantity("many-tone floor", "dB", "dB", (), ("band", *_LEVEL, "load"), 1.0, 0.0, 5.0,
                  "some 30 tones fed in at once: what lies between them, over the tones together",
                  _DRIVEN, step=0.1, shows=LOWEST,
-                 kind="drive", driven="always", follows=False),
+                 kind="drive", driven="always", sums=True, follows=False),
         Quantity("rise time", "s", "log", (), (*_LEVEL, "load"), 0.07, 0.0, 4.0,
                  "10 to 90 % of a small square wave", _SQUARE, step=1e-9, shows=1e-9,
-                 kind="signal", driven="always", follows=False),
+                 kind="signal", driven="always", sums=False, follows=False),
         Quantity("overshoot", "%", "linear", (), (*_LEVEL, "load"), 0.02, 0.0, 4.0,
                  "of a small square wave, over its height", _SQUARE, step=1e-3,
-                 kind="signal", driven="always", follows=False),
+                 kind="signal", driven="always", sums=False, follows=False),
         Quantity("tilt", "%", "linear", ("frequency",), (*_LEVEL, "load"), 0.005, 0.03, 3.0,
                  "fall of the top of a square wave from edge to edge over its height (IEC 60268-3)",
                  _SQUARE, step=1e-3,
-                 kind="signal", driven="never", follows=False),
+                 kind="signal", driven="never", sums=False, follows=False),
         Quantity("slew rate", "V/s", "log", (), (*_LEVEL, "load"), 0.07, 0.0, 5.0,
                  "steepest slope of the output with a large square wave (IEC 60268-3)", _SQUARE,
                  step=1e3, shows=1e3,
-                 kind="drive", driven="always", follows=False),
+                 kind="drive", driven="always", sums=False, follows=False),
         Quantity("maximum output", "V", "level", ("frequency", "thd"), ("load",), 0.3, 0.0, 5.0,
                  "output level at which the stated distortion is reached", _DRIVEN,
                  step=1e-3, shows=1e-3,
-                 kind="drive", driven="always", follows=False),
+                 kind="drive", driven="always", sums=False, follows=False),
         Quantity("resistance", "ohm", "log", ("between",), (), 0.02, 0.0, 1.5,
                  "ohmmeter with a small test current, power off", _OFF, floor=0.1,
                  step=0.01, shows=0.01,
-                 kind="bias", driven="never", follows=False),
+                 kind="bias", driven="never", sums=False, follows=False),
     )
 }
 """The quantities of the bench sheet by name. Uncertainties, efforts and what an instrument shows

@@ -32,6 +32,9 @@ class Reading:
         Node or rail; of a signal, the node that it is read at (empty is the output).
     origin : str
         ``from``: the node that a signal is compared with (empty is the generator).
+    beside : float
+        How large contributions are that may add to a level with any phase, as an amplitude in its
+        own unit; it is no condition of the reading, and its `key` is without it.
     frequency, reference : float
         Hz.
     load : float
@@ -65,6 +68,7 @@ class Reading:
     ratio: float = 0.0
     thd: float = 0.0
     origin: str = ""
+    beside: float = 0.0
 
     @property
     def about(self) -> Quantity:
@@ -77,6 +81,11 @@ class Reading:
         if self.about.driven == "stated":
             return self.level is not None or self.frequency > 0.0
         return self.about.driven == "always"
+
+    @property
+    def sums(self) -> bool:
+        """Whether it is the size of a sum of contributions that may cancel."""
+        return self.about.sums
 
     @property
     def unit(self) -> str:
@@ -93,7 +102,7 @@ class Reading:
         parts = [self.quantity]
         for item in fields(self):
             value = getattr(self, item.name)
-            if item.name != "quantity" and value != item.default:
+            if item.name not in ("quantity", "beside") and value != item.default:
                 parts.append(f"{item.name}={value!r}")
         return "; ".join(parts)
 
@@ -110,10 +119,28 @@ def compared(reading: Reading, value: float) -> float:
     if reading.scale == "log":
         return math.log(float(_met(reading.about, abs(value))))
     if reading.scale == "level":
-        return max(20.0 * math.log10(max(abs(value), 1e-30)), -200.0)
+        decibels = max(20.0 * math.log10(max(abs(value), 1e-30)), -200.0)
+        return float(softened(reading, decibels))
     if reading.scale == "dB":
-        return max(value, DB_FLOOR)
+        return float(softened(reading, max(value, DB_FLOOR)))
     return value
+
+
+def softened(reading: Reading, decibels: ArrayLike) -> NDArray[np.float64]:
+    """Levels with what may lie `beside` them added as power; others are left as they are.
+
+    The size of a sum of phasors strays far down and not far up: on this scale both ways are alike.
+
+    Parameters
+    ----------
+    reading : Reading
+    decibels : array_like
+        Any shape.
+    """
+    x = np.asarray(decibels, dtype=float)
+    if not reading.beside:
+        return x
+    return np.asarray(10.0 * np.log10(10.0 ** (x / 10.0) + reading.beside**2))
 
 
 def _met(about: Quantity, size: ArrayLike) -> NDArray[np.float64]:
@@ -133,9 +160,10 @@ def all_compared(reading: Reading, values: NDArray[np.float64]) -> NDArray[np.fl
     if reading.scale == "log":
         return np.asarray(np.log(_met(reading.about, np.abs(values))))
     if reading.scale == "level":
-        return np.maximum(20.0 * np.log10(np.maximum(np.abs(values), 1e-30)), -200.0)
+        decibels = 20.0 * np.log10(np.maximum(np.abs(values), 1e-30))
+        return softened(reading, np.maximum(decibels, -200.0))
     if reading.scale == "dB":
-        return np.maximum(values, DB_FLOOR)
+        return softened(reading, np.maximum(values, DB_FLOOR))
     return values
 
 
@@ -159,6 +187,8 @@ def through_wiring(reading: Reading, values: NDArray[np.float64]) -> NDArray[np.
     return np.asarray(10.0 * np.log10(10.0 ** (values / 10.0) + 10.0 ** (floor / 10.0)))
 
 
+_UNSEEN = 0.1
+"""Part of what may lie beside a level at which it is shown where it is less."""
 _WIRING = -70.0
 """dB of crosstalk up to 1 kHz that sockets, switches and leads make by themselves; see `least`."""
 _LEADS = 0.3
@@ -189,6 +219,9 @@ def from_compared(reading: Reading, x: float) -> float:
         value = math.exp(x)
         value = value / max(1.0 - value / reading.about.ceiling, 1e-6)
         return max(value - reading.about.floor, 1e-12)
+    if reading.scale in ("level", "dB") and reading.beside:
+        least_power = (_UNSEEN * reading.beside) ** 2
+        x = 10.0 * math.log10(max(10.0 ** (x / 10.0) - reading.beside**2, least_power))
     if reading.scale == "level":
         return float(10.0 ** (x / 20.0))
     return x

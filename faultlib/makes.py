@@ -15,7 +15,8 @@ import yaml
 
 from circuits.kinds import kind
 from circuits.quantity import parse
-from circuits.stage import Stage
+from circuits.stage import Part, Stage
+from faultlib.population import Moves, bipolar
 from faultlib.tolerance import Layout, LeftOpen, Make
 
 
@@ -36,12 +37,21 @@ def left_open(stage: Stage) -> tuple[LeftOpen, ...]:
     tuple of Make, then Layout
     """
     stray, families = _sigmas()
-    makes = {
-        Make(part.model or part.name, name, sigma)
-        for part in stage.parts
-        for name, sigma in families.get(kind(part.kind).family, {}).items()
-        if part.parameter(name)
-    }
+    makes: dict[tuple[str, str], Make] = {}
+    for part in stage.parts:
+        target, family = part.model or part.name, kind(part.kind).family
+        for what, moves in _moves(part, family, families.get(family, {})).items():
+            makes.setdefault((target, what), Make(target, what, 1.0, moves=moves))
     rails = {rail.name for rail in stage.rails}
     layout = [Layout(node, "stray", stray) for node in stage.nodes if node not in rails]
-    return (*sorted(makes, key=lambda m: (m.target, m.what)), *layout)
+    return (*sorted(makes.values(), key=lambda m: (m.target, m.what)), *layout)
+
+
+def _moves(part: Part, family: str, sigmas: Mapping[str, float]) -> dict[str, Moves]:
+    """The ways in which makes differ, by a name each."""
+    made: dict[str, Moves] = {
+        name: ((name, sigma),) for name, sigma in sigmas.items() if part.parameter(name)
+    }
+    if family == "bipolar":
+        made |= {f"direction {k}": moves for k, moves in enumerate(bipolar().directions(part), 1)}
+    return {name: moves for name, moves in made.items() if moves}

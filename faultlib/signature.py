@@ -33,6 +33,12 @@ Stepwise = Callable[[str, int, int], None]
 """Progress: what is being done, how many variants are done, of how many."""
 
 
+Missed = Callable[
+    [Sequence[Spread], NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]
+]
+"""From what varies, a good unit's readings and their lines to rows of `Signatures.scatter`."""
+
+
 @dataclass(frozen=True)
 class Signature:
     """The readings of one fault along its size.
@@ -84,6 +90,8 @@ class Signatures:
     beside : (n, m) array
         Readings of faults that were left out at some of their sizes, NaN where not simulated:
         how faults move the readings at all.
+    scatter : (n, m) array or None
+        What lines miss in good units; see `faultlib.ensemble`.
     """
 
     stage: Stage
@@ -95,6 +103,12 @@ class Signatures:
     problems: tuple[Problem, ...]
     simulated: int
     beside: NDArray[np.float64] = field(default_factory=lambda: np.empty((0, 0)))
+    scatter: NDArray[np.float64] | None = None
+
+    @property
+    def strays(self) -> NDArray[np.float64]:
+        """All by which good units differ, rows (n, m) whose squares add up to a covariance."""
+        return _over(self.sensitivities, self.scatter)
 
     @property
     def varying(self) -> tuple[Spread, ...]:
@@ -103,18 +117,34 @@ class Signatures:
 
     @property
     def carried(self) -> NDArray[np.float64]:
-        """Sensitivities of what the stage file leaves open, taken over from the healthy unit."""
-        return self.sensitivities[len(self.varying) :]
+        """What is taken over from the healthy unit: what the file leaves open, and the scatter."""
+        return _over(self.sensitivities[len(self.varying) :], self.scatter)
 
     def lines(
-        self, units: Sequence[Variant], bench: Bench, progress: Stepwise | None = None
+        self,
+        units: Sequence[Variant],
+        bench: Bench,
+        progress: Stepwise | None = None,
+        whole: bool = False,
     ) -> list[tuple[NDArray[np.float64], NDArray[np.float64]] | None]:
-        """`sensitivities_at` particular units, with what is carried over below."""
-        found = sensitivities_at(
-            self.stage, self.readings, units, self.varying, bench, progress
-        )
+        """`sensitivities_at` particular units, with what is carried over below.
+
+        Parameters
+        ----------
+        units : sequence of Variant
+        bench : Bench
+        progress : callable, optional
+        whole : bool
+            Whether what the stage file leaves open is simulated at each unit as well, and only
+            the scatter carried over.
+        """
+        around = self.spreads if whole else self.varying
+        found = sensitivities_at(self.stage, self.readings, units, around, bench, progress)
         return [
-            None if one is None else (one[0], np.vstack([one[1], self.carried])) for one in found
+            None if one is None
+            else (one[0], _over(one[1], self.scatter) if whole
+                  else np.vstack([one[1], self.carried]))
+            for one in found
         ]
 
 
@@ -125,6 +155,7 @@ def signatures(
     bench: Bench,
     progress: Stepwise | None = None,
     around: Sequence[Spread] | None = None,
+    missed: Missed | None = None,
 ) -> Signatures:
     """Simulate the healthy unit, its sensitivities, and every hypothesis along its size.
 
@@ -132,6 +163,8 @@ def signatures(
     ----------
     around : sequence of Spread, optional
         What varies between good units; by default everything that `tolerance.spreads` finds.
+    missed : callable, optional
+        What straight lines miss in good units, once they are known; see `faultlib.ensemble`.
 
     Raises
     ------
@@ -157,7 +190,9 @@ def signatures(
         raise NoSolution(f"time was over before it was known how good units of stage {stage.name} "
                          "differ")
     sensitivities = differences(answer.values[: len(everything)], healthy, readings)
-    scale = np.sqrt((sensitivities**2).sum(axis=0) + _resolution(readings) ** 2)
+    scatter = None if missed is None else missed(everything, healthy, sensitivities)
+    strays = _over(sensitivities, scatter)
+    scale = np.sqrt((strays**2).sum(axis=0) + _resolution(readings) ** 2)
     rows = answer.values[len(everything) :]
     problems += answer.problems
     simulated += answer.simulated
@@ -189,7 +224,7 @@ def signatures(
         if curve
     )
     return Signatures(stage, tuple(readings), healthy, everything, sensitivities, made,
-                      tuple(dict.fromkeys(problems)), simulated)
+                      tuple(dict.fromkeys(problems)), simulated, scatter=scatter)
 
 
 def sensitivities_at(
@@ -233,6 +268,12 @@ def sensitivities_at(
         else:
             made.append((rows[0], differences(rows[1:], rows[0], readings)))
     return made
+
+
+def _over(
+    lines: NDArray[np.float64], scatter: NDArray[np.float64] | None
+) -> NDArray[np.float64]:
+    return lines if scatter is None else np.vstack([lines, scatter])
 
 
 def _varying(around: Sequence[Spread]) -> tuple[Spread, ...]:

@@ -67,7 +67,15 @@ class LeftOpen(Spread):
 
 @dataclass(frozen=True)
 class Make(LeftOpen):
-    """A parameter of all devices of one model, `target`."""
+    """What moves together in all devices of one model, `target`, from one make to another.
+
+    Attributes
+    ----------
+    moves : tuple of (parameter, float)
+        Change of each parameter's natural logarithm for one standard deviation; `sigma` is 1.
+    """
+
+    moves: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -124,8 +132,11 @@ def deviate(stage: Stage, deviations: Sequence[tuple[Spread, float]]) -> Stage:
         factor = math.exp(spread.sigma * z)
         if isinstance(spread, Make):
             for name, part in parts.items():
-                if (part.model or part.name) == spread.target and part.parameter(spread.what):
-                    parts[name] = _moved(part, spread, factor)
+                if (part.model or part.name) == spread.target:
+                    for what, change in spread.moves:
+                        value = part.parameter(what) * math.exp(change * z)
+                        part = part.with_parameter(what, value) if value else part
+                    parts[name] = part
         elif isinstance(spread, Layout):
             stray = abs(spread.sigma * z)
             name = f"layout.{spread.target}"

@@ -258,7 +258,7 @@ def _conditional(
     )
     level = np.concatenate([found.healthy, healthy])
     together = covariance_around(both, level, np.hstack([found.sensitivities, sensitivities]))
-    known, cross = together[:count, :count], together[count:, :count]
+    known, cross = good_units(found, observed), together[count:, :count]
     gain = np.linalg.solve(known, cross.T).T
     left = np.diag(together)[count:] - (gain * cross).sum(axis=1)
     return np.asarray(gain), np.maximum(left, 1e-12)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from circuits.reading import compared, from_compared
 from circuits.stage import Stage
 from diagnose.answer.hum import pattern
 from diagnose.answer.trace import off, traced
@@ -24,22 +25,20 @@ if TYPE_CHECKING:
     from diagnose.inference.infer import Weighing
 
 
-def notes_of(made: Weighing, observed: Observed, unread: Sequence[str]) -> tuple[str, ...]:
+def notes_of(made: Weighing, unread: Sequence[str]) -> tuple[str, ...]:
     """What the answer rests on, in the order of what it says about the readings.
 
     Parameters
     ----------
-    observed : Observed
-        The readings that were weighed, of the unit or of its suspect channel.
     unread : sequence of str
         Published figures that no reading decides.
     """
     case, used, found, posterior = made.case, made.used, made.found, made.posterior
     notes = [f"{len(used)} readings held against {len(found.faults)} possible faults"]
-    hum = pattern(used, [float(x) for x in found.healthy[: len(used)]], case.stage.mains)
+    hum = pattern(used, _levels(made), case.stage.mains)
     if hum:
         notes.append(hum)
-    notes += _traced(case.stage, observed, found)
+    notes += _traced(case.stage, made.own, found)
     if made.dropped:
         notes.append(made.dropped)
     left = [m.reading.label() for m in case.readings if not case.weighs(m.reading)]
@@ -59,6 +58,13 @@ def notes_of(made: Weighing, observed: Observed, unread: Sequence[str]) -> tuple
     notes += [f"noticed {words!r}: {remarks()[words].about}" for words in case.observations]
     failed = tuple(_told(p) for p in found.problems if p.kind != LATE)
     return (*(made.watch.missing() if made.watch else ()), *notes, *failed)
+
+
+def _levels(made: Weighing) -> list[float]:
+    """The readings of a good unit on their compared scale, as a meter shows them."""
+    plain = [m.reading for m in made.used]
+    return [compared(r, from_compared(s, float(x)))
+            for r, s, x in zip(plain, made.own.readings, made.found.healthy, strict=False)]
 
 
 _FAR = 5.0
@@ -112,7 +118,7 @@ def _traced(stage: Stage, observed: Observed, found: Signatures) -> tuple[str, .
     if stage.chain is None:
         return ()
     mine = slice(0, len(observed.readings))
-    deviations = off(observed, found.healthy[mine], found.sensitivities[:, mine])
+    deviations = off(observed, found.healthy[mine], found.strays[:, mine])
     return traced(stage, observed.readings, deviations)
 
 

@@ -7,12 +7,13 @@ from collections.abc import Sequence
 import numpy as np
 
 from circuits.cautions import caution_texts
-from circuits.reading import from_compared, shown
+from circuits.reading import Reading, from_compared, shown
 from circuits.stage import Stage
 from diagnose.advice.next_reading import NextReading
 from diagnose.advice.ranked_readings import next_readings, short
 from diagnose.answer.derived import derived_lines
 from diagnose.answer.notes import notes_of
+from diagnose.answer.outcome import hidden_faults, outcome
 from diagnose.answer.repair import judge
 from diagnose.answer.result import (
     Also,
@@ -27,11 +28,11 @@ from diagnose.answer.verdict import judged
 from diagnose.inference.by_stage import by_stage
 from diagnose.inference.evidence import Scored, fault_at
 from diagnose.inference.groups import Member
+from diagnose.inference.hidden import MOSTLY, Hiding, hiding
 from diagnose.inference.infer import Weighing, observe, weighing
 from diagnose.sheet.case import Case
-from diagnose.sheet.entry import Measured
 from faultlib.catalogue import size_value
-from faultlib.signature import Signatures, Stepwise
+from faultlib.signature import Stepwise
 from faultlib.simulate import Bench, Laboratory
 from faultlib.store import Store, default_folder
 from faultlib.watched import watched
@@ -77,7 +78,7 @@ def _rank(case: Case, bench: Bench, progress: Stepwise | None) -> Result:
 def _result(
     made: Weighing, proposed: tuple[NextReading, ...], repair: tuple[RepairProof, ...]
 ) -> Result:
-    case, used, found, posterior = made.case, made.used, made.found, made.posterior
+    case, posterior = made.case, made.posterior
     most = max((m.group for m in made.members), default=0)
     listed = {id(m.scored): m for m in made.members}
     for scored, probability in posterior.suspects:
@@ -85,9 +86,13 @@ def _result(
             most += 1
             listed[id(scored)] = Member(scored, probability, most)
     order = [listed[id(s)] for s, _ in posterior.suspects if id(s) in listed]
-    suspects = tuple(_suspect(m, used, found, case.stage) for m in order)
+    suspects = tuple(_suspect(m, made, case.stage) for m in order)
     named = sum(s.probability for s in suspects)
     figures = judged(case)
+    parts = hiding(posterior, made.found.healthy)
+    groups = _groups(suspects, _hides(order, parts))
+    best = max((g.probability for g in groups if not g.hidden), default=0.0)
+    nothing = posterior.healthy + sum(g.probability for g in groups if g.hidden)
     return Result(
         stage=case.stage.name,
         case=case.name,
@@ -99,29 +104,42 @@ def _result(
         rest=max(0.0, 1.0 - named - posterior.healthy - posterior.unmodelled),
         suspects=suspects,
         stages=by_stage(case.stage, posterior.suspects),
-        groups=_groups(suspects),
+        groups=groups,
+        answer=outcome(nothing, posterior.unmodelled, best),
+        hidden=hidden_faults(case.stage, parts),
         next=proposed,
         repair=repair,
-        notes=notes_of(made, observe(used), figures.unread),
+        notes=notes_of(made, figures.unread),
         cautions=caution_texts(case.stage),
         sheet=case,
     )
 
 
-def _groups(suspects: Sequence[Suspect]) -> tuple[Group, ...]:
+def _hides(listed: Sequence[Member], parts: Sequence[Hiding]) -> frozenset[int]:
+    """The groups of which most looks like health."""
+    shares = {id(one.scored): one for one in parts}
+    whole: dict[int, list[float]] = {}
+    for member in listed:
+        one = shares[id(member.scored)]
+        sums = whole.setdefault(member.group, [0.0, 0.0])
+        sums[0] += one.probability * one.share
+        sums[1] += one.probability
+    return frozenset(g for g, (looks, p) in whole.items() if looks >= MOSTLY * p)
+
+
+def _groups(suspects: Sequence[Suspect], hides: frozenset[int]) -> tuple[Group, ...]:
     made: list[Group] = []
     for number in dict.fromkeys(s.group for s in suspects):
         inside = [s for s in suspects if s.group == number]
         alone = "no other suspect fits these readings as it does"
         together = "these readings can't separate them"
         made.append(Group(number, sum(s.probability for s in inside),
-                          tuple(s.name for s in inside), together if len(inside) > 1 else alone))
+                          tuple(s.name for s in inside), together if len(inside) > 1 else alone,
+                          number in hides))
     return tuple(sorted(made, key=lambda g: -g.probability))
 
 
-def _suspect(
-    member: Member, used: Sequence[Measured], found: Signatures, stage: Stage
-) -> Suspect:
+def _suspect(member: Member, made: Weighing, stage: Stage) -> Suspect:
     scored = member.scored
     first = scored.hypotheses[0]
     also = None
@@ -132,7 +150,7 @@ def _suspect(
                     roles.get(second.part, ""))
     return Suspect(
         first.part, first.mode.name, member.probability, member.group, _severity(scored, 0, stage),
-        _explains(scored, used, found), roles.get(first.part, ""), also,
+        _explains(scored, made), roles.get(first.part, ""), also,
     )
 
 
@@ -146,30 +164,27 @@ def _severity(scored: Scored, which: int, stage: Stage) -> Severity | None:
     return Severity(best.quantity, best.value, ends[0], ends[1], best.unit)
 
 
-def _explains(
-    scored: Scored, used: Sequence[Measured], found: Signatures
-) -> tuple[Explained, ...]:
+def _explains(scored: Scored, made: Weighing) -> tuple[Explained, ...]:
     """Readings that a healthy unit would hardly give and this suspect would, worst first."""
-    observed = observe(used)
+    used, found, observed = made.used, made.found, made.own
     mine = slice(0, len(used))
     healthy, predicted = found.healthy[mine], scored.predicted[scored.best][mine]
-    good = np.sqrt((found.sensitivities[:, mine] ** 2).sum(axis=0) + observed.bench**2)
+    good = np.sqrt((found.strays[:, mine] ** 2).sum(axis=0) + observed.bench**2)
     own = np.sqrt(np.diag(scored.spread.factor @ scored.spread.factor.T))[mine]
     off_healthy = np.abs(observed.departures(healthy)) / good
     off_suspect = np.abs(observed.departures(predicted)) / own
     order = np.argsort(-off_healthy, kind="stable")
     return tuple(
-        _explained(used[k], healthy[k], predicted[k])
+        _explained(used[k].value, observed.readings[k], healthy[k], predicted[k])
         for k in order
         if off_healthy[k] > 2.0 and off_suspect[k] < off_healthy[k] / 2.0
     )
 
 
-def _explained(measured: Measured, healthy: float, predicted: float) -> Explained:
-    reading = measured.reading
+def _explained(value: float, reading: Reading, healthy: float, predicted: float) -> Explained:
     return Explained(
         reading.label(),
-        shown(reading, measured.value),
+        shown(reading, value),
         shown(reading, from_compared(reading, float(healthy))),
         shown(reading, from_compared(reading, float(predicted))),
         reading.unit,

@@ -159,6 +159,7 @@ def _signatures(before: Weighing, after: Observed) -> Signatures:
         return replace(
             found, readings=after.readings, healthy=found.healthy[which],
             sensitivities=found.sensitivities[:, which],
+            scatter=None if found.scatter is None else found.scatter[:, which],
             faults=tuple(replace(s, values=s.values[:, which]) for s in found.faults),
             beside=found.beside[:, which] if len(found.beside) else found.beside,
         )
@@ -229,7 +230,7 @@ class _Tools:
 
     def good_unit(self) -> float:
         """A good unit of which nothing else is known."""
-        around = spread(self.after, self.found.sensitivities, self.found.healthy)
+        around = spread(self.after, self.found.strays, self.found.healthy)
         return float(log_kept(standing(self.after, self.found.healthy[None, :], around))[0])
 
     def repeated(self, odd: float) -> float:

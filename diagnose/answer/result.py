@@ -12,6 +12,7 @@ from diagnose.advice.next_reading import NextReading, next_json
 from diagnose.answer.judgement import DerivedLine as DerivedLine
 from diagnose.answer.judgement import VerdictLine as VerdictLine
 from diagnose.answer.judgement import derived_json, verdict_json
+from diagnose.answer.outcome import SUSPECTS, Hidden, Outcome, hidden_json, outcome_json
 from diagnose.schema.documents import FORMAT, named_roles
 from diagnose.sheet.case import Case
 
@@ -96,12 +97,23 @@ class Suspect:
 
 @dataclass(frozen=True)
 class Group:
-    """Suspects that the readings taken cannot tell apart."""
+    """Suspects that the readings taken cannot tell apart.
+
+    Attributes
+    ----------
+    group : int
+    probability : float
+    members : tuple of str
+    why : str
+    hidden : bool
+        Whether they mostly look like health, and are no answer of their own.
+    """
 
     group: int
     probability: float
     members: tuple[str, ...]
     why: str
+    hidden: bool = False
 
     def __repr__(self) -> str:
         named = some(self.members, 3)
@@ -185,6 +197,10 @@ class Result:
         What to mind, the worst first.
     sheet : Case or None
         What was ranked, for views of the answer that show it too.
+    answer : Outcome
+        Which of the three the answer is: suspects, nothing wrong that shows, or not in the library.
+    hidden : tuple of Hidden
+        Faults that may be there and do not show, by falling probability.
     """
 
     stage: str
@@ -201,6 +217,8 @@ class Result:
     notes: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
     summary: str = ""
+    answer: Outcome = field(default_factory=lambda: Outcome(SUSPECTS, 0.0))
+    hidden: tuple[Hidden, ...] = ()
     derived: tuple[DerivedLine, ...] = ()
     sheet: Case | None = field(default=None, compare=False)
 
@@ -246,15 +264,18 @@ def to_json(result: Result) -> dict[str, Any]:
         "verdict": [verdict_json(v) for v in result.verdict],
         "summary": result.summary,
         "derived": [derived_json(d) for d in result.derived],
+        "answer": outcome_json(result.answer),
         "healthy": result.healthy,
         "unmodelled": result.unmodelled,
         "rest": result.rest,
         "suspects": [_suspect(s) for s in result.suspects],
         "groups": [
             {"group": g.group, "probability": g.probability, "members": list(g.members),
-             "why": g.why, "parts": _parts(g, result)}
+             "why": g.why, "hidden": g.hidden,
+             "parts": _parts(g, result)}
             for g in result.groups
         ],
+        "hidden": [hidden_json(h) for h in result.hidden],
         "next": [next_json(n) for n in result.next],
         "repair": [_repair(r, roles) for r in result.repair],
         "notes": list(result.notes),

@@ -6,11 +6,12 @@ import math
 import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
 from circuits.errors import InputError
-from circuits.reading import compared, least
+from circuits.reading import Reading, compared, least
 from diagnose.inference.channels import TwoChannels, common_spreads, doubted, side_by_side
 from diagnose.inference.evidence import log_sum
 from diagnose.inference.groups import Member, grouped
@@ -22,8 +23,9 @@ from diagnose.inference.remarks import log_factor
 from diagnose.sheet.case import Case
 from diagnose.sheet.entry import Measured, usual
 from faultlib.catalogue import Hypothesis, hypotheses, miss
+from faultlib.ensemble import ensemble, floors, scatter
 from faultlib.nearby import Nearby
-from faultlib.signature import Signatures, Stepwise, signatures
+from faultlib.signature import Signatures, Stepwise, named, signatures
 from faultlib.simulate import Bench, Problem
 from faultlib.thrifty import Thrifty
 from faultlib.watched import Watched, watched
@@ -65,6 +67,13 @@ class Weighing:
     dropped: str = ""
     watch: Watched | None = None
 
+    @property
+    def own(self) -> Observed:
+        """The readings of the unit, or of its suspect channel alone."""
+        mine, whole = slice(0, len(self.used)), self.observed
+        return Observed(whole.readings[mine], whole.values[mine], whole.bench[mine],
+                        whole.bounds[mine])
+
 
 def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weighing:
     """Weigh everything that may be wrong with a unit.
@@ -81,26 +90,35 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
             f"case {case.name!r} holds no reading that can be ranked",
             expected="at least one reading with a value, of a quantity that is simulated",
         )
-    observed = observe(used)
     everything = hypotheses(case.stage)
     around = doubted(case.stage, case.known)
     alone = watch = watched(bench)
     bench = Nearby(watch)
+    whole_bench: Bench = watch
     further: Bench = bench
     if beside:
-        observed = side_by_side(observed, observe(beside))
         right = case.suspect == case.right
         further = Nearby(TwoChannels(alone, case.shared, sys.maxsize, right))
-        bench = Nearby(TwoChannels(alone, case.shared, len(used), right))
+        whole_bench = TwoChannels(alone, case.shared, len(used), right)
+        bench = Nearby(whole_bench)
         around = common_spreads(case.stage, case.shared)
+    drawn = ensemble(
+        case.stage, [m.reading for m in (*used, *beside)], around, whole_bench,
+        named(progress, "good units"),
+    )
+    observed = seen(used, beside, floors(drawn))
     dropped, left_out = "", np.empty((0, 0))
     problems: tuple[Problem, ...] = ()
     if any(r.driven for r in observed.readings):
         bench, further = Thrifty(bench), Thrifty(further)
         everything, left_out, dropped, problems = worth_driving(
-            case.stage, observed, everything, lambda h: _log_prior(h, case), bench, progress, around
+            case.stage, observed, everything, lambda h: _log_prior(h, case), bench, progress,
+            around, drawn,
         )
-    found = signatures(case.stage, observed.readings, everything, bench, progress, around)
+    found = signatures(
+        case.stage, observed.readings, everything, bench, progress, around,
+        partial(scatter, drawn, range(len(observed.readings))),
+    )
     found = replace(found, beside=left_out,
                     problems=tuple(dict.fromkeys((*problems, *found.problems))))
     log_priors = [_log_prior(s.hypothesis, case) for s in found.faults]
@@ -116,6 +134,26 @@ def members(found: Signatures, observed: Observed, posterior: Posterior) -> tupl
     count = min(sum(p >= LIVE for _, p in suspects), _MOST_LIVE)
     plain = np.flatnonzero(observed.signs == 0.0)
     return tuple(grouped(suspects[:count], suspects[count:], plain, found.healthy))
+
+
+def seen(
+    used: Sequence[Measured], beside: Sequence[Measured], readings: Sequence[Reading]
+) -> Observed:
+    """Readings of a sheet, of both channels where there are two.
+
+    Parameters
+    ----------
+    used, beside : sequence of Measured
+        Of the suspect channel, and of the one beside it.
+    readings : sequence of Reading
+        Theirs, with what may lie beside a level.
+    """
+    mine, other = readings[: len(used)], readings[len(used) :]
+    observed = observe([replace(m, reading=r) for m, r in zip(used, mine, strict=True)])
+    if not beside:
+        return observed
+    reference = observe([replace(m, reading=r) for m, r in zip(beside, other, strict=True)])
+    return side_by_side(observed, reference)
 
 
 def infer(

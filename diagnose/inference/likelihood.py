@@ -132,6 +132,7 @@ def covariance_around(
     level: Array,
     sensitivities: Array | None = None,
     shift: Array | float = 0.0,
+    departure: float = 0.0,
     twins: bool = True,
 ) -> Array:
     """Covariance of readings around what a hypothesis predicts, (m, m).
@@ -149,6 +150,8 @@ def covariance_around(
         model are counted: what readings can tell of a unit whose parts are known.
     shift : (m,) array, optional
         How far a fault moves them.
+    departure : float
+        As `model_error.model_covariance` takes it.
     twins : bool
         Whether two channels are taken together: what they share of the model's error, and how much
         wider it is thought to be (`Observed.common`). Without, each reading stands by itself.
@@ -158,12 +161,16 @@ def covariance_around(
     if sensitivities is not None:
         matrix = covariance(sensitivities) + matrix
     return np.asarray(matrix + model_error.model_covariance(
-        observed.readings, level, channels, shift, common
+        observed.readings, level, channels, shift, common, departure
     ))
 
 
 def spread(
-    observed: Observed, sensitivities: Array, level: Array, shift: Array | float = 0.0
+    observed: Observed,
+    sensitivities: Array,
+    level: Array,
+    shift: Array | float = 0.0,
+    departure: float = 0.0,
 ) -> Spread:
     """`covariance_around` a hypothesis, with its factor.
 
@@ -172,8 +179,9 @@ def spread(
     sensitivities : (p, m) array
     level : (m,) array
     shift : (m,) array, optional
+    departure : float
     """
-    return Spread.of(covariance_around(observed, level, sensitivities, shift))
+    return Spread.of(covariance_around(observed, level, sensitivities, shift, departure))
 
 
 def log_student(

@@ -158,7 +158,7 @@ def healthy(
     signatures: Signatures, observed: Observed, prior: float = PRIOR_HEALTHY
 ) -> Scored:
     """Health as a hypothesis without a fault."""
-    around = spread(observed, signatures.sensitivities, signatures.healthy)
+    around = spread(observed, signatures.strays, signatures.healthy)
     bare = Scored((), math.log(prior), 0.0, np.zeros((1, 0)), np.ones(1),
                   signatures.healthy[None, :], 0.0, 0, around)
     return rescored(bare, around, observed)

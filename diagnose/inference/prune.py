@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from functools import partial
 
 import numpy as np
 
@@ -17,13 +18,14 @@ from diagnose.inference.likelihood import Array, Observed
 from diagnose.inference.posterior import weigh
 from diagnose.inference.unmodelled import SIZES
 from faultlib.catalogue import Hypothesis
+from faultlib.ensemble import Ensemble, scatter
 from faultlib.signature import Stepwise, signatures
 from faultlib.simulate import Bench, Problem
 from faultlib.tolerance import Spread
 
-NATS = 9.0
-"""A fault whose odds at rest trail the best one's by more than e⁹ (8000 to 1) is dropped."""
-MOST = 40
+NATS = 7.0
+"""A fault whose odds at rest trail the best one's by more than e⁷ (1000 to 1) is dropped."""
+MOST = 32
 """No more faults than this are simulated under drive."""
 
 
@@ -35,6 +37,7 @@ def worth_driving(
     bench: Bench,
     progress: Stepwise | None = None,
     around: Sequence[Spread] | None = None,
+    drawn: Ensemble | None = None,
 ) -> tuple[tuple[Hypothesis, ...], Array, str, tuple[Problem, ...]]:
     """Faults that readings under drive could still lift to the top.
 
@@ -46,6 +49,8 @@ def worth_driving(
         Natural logarithm of a hypothesis's prior.
     around : sequence of Spread, optional
         What varies between good units; by default everything.
+    drawn : Ensemble, optional
+        Good units with all readings.
 
     Returns
     -------
@@ -58,7 +63,8 @@ def worth_driving(
     if not rest:
         return tuple(everything), none, "", ()
     quiet = observed.some(rest)
-    found = signatures(stage, quiet.readings, everything, bench, progress, around)
+    missed = None if drawn is None else partial(scatter, drawn, rest)
+    found = signatures(stage, quiet.readings, everything, bench, progress, around, missed)
     priors = [log_prior(s.hypothesis) for s in found.faults]
     scored = weigh(found, quiet, priors, bench, progress).scored
     scores = [s.score for s in scored]

@@ -17,6 +17,7 @@ import numpy as np
 from diagnose.inference.censored import supposed
 from diagnose.inference.evidence import Scored, fault_at, notch, rescored
 from diagnose.inference.likelihood import Array, Observed, covariance_around, spread
+from diagnose.inference.screen import departure
 from faultlib.signature import Signatures, Stepwise, differences
 from faultlib.simulate import Bench, Variant
 
@@ -90,7 +91,7 @@ def fitted(
 def _unit(scored: Scored, deviations: Array, signatures: Signatures) -> Variant:
     faults = tuple(fault_at(h, notch(scored)) for h in scored.hypotheses)
     moved = tuple(
-        (s, float(z)) for s, z in zip(signatures.varying, deviations, strict=True) if z != 0.0
+        (s, float(z)) for s, z in zip(signatures.spreads, deviations, strict=True) if z != 0.0
     )
     return Variant(faults, moved)
 
@@ -104,9 +105,9 @@ def _first(
     progress: Stepwise | None,
 ) -> dict[int, _Lines]:
     """The lines that the hypotheses were scored with; those without lines of their own are left."""
-    none = np.zeros(len(signatures.varying))
+    none = np.zeros(len(signatures.spreads))
     units = [_unit(everything[i], none, signatures) for i in live]
-    found = signatures.lines(units, bench, progress)
+    found = signatures.lines(units, bench, progress, whole=True)
     zero = np.zeros(len(observed.readings))
     return {
         i: _Lines(none, zero, answer[1])
@@ -176,7 +177,7 @@ def _again(
     """Draw lines at the units that the readings suggest, and score with them; in place."""
     wanted = [_wanted(everything[i], lines[i], observed) for i in live]
     units = [_unit(everything[i], z, signatures) for i, z in zip(live, wanted, strict=True)]
-    found = signatures.lines(units, bench, progress)
+    found = signatures.lines(units, bench, progress, whole=True)
     for i, z, answer in zip(live, wanted, found, strict=True):
         if answer is None:
             continue
@@ -186,5 +187,7 @@ def _again(
         offset = shift - z @ sensitivities[: len(z)]
         lines[i] = _Lines(z, offset, sensitivities)
         moved = differences(row, signatures.healthy, observed.readings)
-        around = spread(observed, sensitivities, row, moved)
+        around = spread(
+            observed, sensitivities, row, moved, departure(moved, signatures, observed)
+        )
         everything[i] = rescored(everything[i], around, observed, offset)

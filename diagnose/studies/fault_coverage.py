@@ -180,7 +180,7 @@ def healthy_spread(found: Signatures) -> Spread:
     sigma = np.array([float(instrument(r, found.healthy[k : k + 1])[0])
                       for k, r in enumerate(found.readings)])
     observed = Observed(found.readings, found.healthy, sigma, ("",) * len(sigma))
-    return spread(observed, found.sensitivities, found.healthy)
+    return spread(observed, found.strays, found.healthy)
 
 
 def threshold(size: int) -> float:

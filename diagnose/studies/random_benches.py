@@ -332,6 +332,6 @@ def _inside(fault: Fault, posterior: Posterior) -> bool | None:
 
 def detectable(found: Signatures, observed: Observed) -> bool:
     """Whether readings leave the region that holds 99 % of the readings of good units."""
-    around = spread(observed, found.sensitivities, found.healthy)
+    around = spread(observed, found.strays, found.healthy)
     squares, sizes = distances(standing(observed, found.healthy[None, :], around))
     return tail(float(squares[0]), int(sizes[0])) < DETECTABLE

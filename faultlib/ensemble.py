@@ -1,0 +1,146 @@
+"""Good units drawn at random: where straight lines do not tell how far readings stray.
+
+What the stage file leaves open of a unit moves most readings along straight lines. A harmonic, a
+stop band or a mains line is a sum of contributions that may cancel: from one make to another it
+goes far down and not far up, as the size of a sum of phasors does. So a few good units are
+simulated whole, everything in them moved at once. They tell two things: how large the contributions
+to a level are, beside which a null means nothing (`floors`), and what lines miss (`scatter`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from circuits.reading import Reading, softened
+from circuits.stage import Stage
+from faultlib.signature import differences
+from faultlib.simulate import Bench, Variant
+from faultlib.tolerance import LeftOpen, Spread
+
+UNITS = 32
+_SEED = 20
+_FAR = 3.0
+"""A unit whose level is so many times the median's counts as if it were there: one that all but
+fails must not decide how large contributions usually are."""
+_FEWEST = 8
+"""Units below which nothing is concluded from them."""
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Ensemble:
+    """Good units and their readings.
+
+    Attributes
+    ----------
+    readings : tuple of m Reading
+    spreads : tuple of p Spread
+    deviations : (n, p) array
+        Standard deviations.
+    values : (n, m) array
+        Compared scale, as simulated.
+    healthy : (m,) array
+        Of the unit that deviates in nothing.
+    """
+
+    readings: tuple[Reading, ...]
+    spreads: tuple[Spread, ...]
+    deviations: Floats
+    values: Floats
+    healthy: Floats
+
+
+def ensemble(
+    stage: Stage,
+    readings: Sequence[Reading],
+    around: Sequence[Spread],
+    bench: Bench,
+    progress: Callable[[int, int], None] | None = None,
+) -> Ensemble:
+    """Simulate some good units; those that do not settle are left out.
+
+    Parameters
+    ----------
+    stage : Stage
+    readings : sequence of Reading
+    around : sequence of Spread
+        What varies between good units.
+    bench : Bench
+        Takes every reading of every unit, none by straight lines.
+    progress : callable, optional
+    """
+    random = np.random.default_rng(_SEED)
+    half = random.normal(size=(UNITS // 2, len(around)))
+    flat = np.array([s.bounded for s in around], dtype=bool)
+    limit = 3.0**0.5
+    half[:, flat] = random.uniform(-limit, limit, size=(UNITS // 2, int(flat.sum())))
+    deviations = np.vstack([half, -half])  # pairs, so that the mean of every line is nothing
+    units = [
+        Variant((), tuple((s, float(z)) for s, z in zip(around, row, strict=True)))
+        for row in deviations
+    ]
+    answer = bench.values(stage, [Variant(), *units], readings, progress)
+    healthy, values = answer.values[0], answer.values[1:]
+    good = ~np.isnan(values).any(axis=1)
+    return Ensemble(tuple(readings), tuple(around), deviations[good], values[good], healthy)
+
+
+def floors(drawn: Ensemble) -> tuple[Reading, ...]:
+    """The readings, levels among them with how large contributions to them stray.
+
+    That is how far their amplitude lies from the drawn unit's, root mean square over good units: a
+    unit drawn in perfect symmetry has nulls that no real one has.
+    """
+    if len(drawn.values) < _FEWEST:
+        return drawn.readings
+    made = []
+    for reading, values, plain in zip(
+        drawn.readings, drawn.values.T, drawn.healthy, strict=True
+    ):
+        if reading.sums and np.isfinite(plain):
+            sizes = 10.0 ** (values / 20.0)
+            sizes = np.minimum(sizes, _FAR * np.median(sizes))
+            apart = sizes - 10.0 ** (plain / 20.0)
+            reading = replace(reading, beside=float(np.sqrt(np.mean(apart**2))))
+        made.append(reading)
+    return tuple(made)
+
+
+def scatter(
+    drawn: Ensemble,
+    which: Sequence[int],
+    spreads: Sequence[Spread],
+    healthy: Floats,
+    sensitivities: Floats,
+) -> Floats:
+    """What straight lines miss in good units, rows (n, m) whose squares add up to a covariance.
+
+    Readings under drive have no lines of what the stage file leaves open, so that all of it is
+    here.
+
+    Parameters
+    ----------
+    drawn : Ensemble
+    which : sequence of m int
+        Which of the readings drawn.
+    spreads : sequence of p Spread
+    healthy : (m,) array
+    sensitivities : (p, m) array
+    """
+    if len(drawn.values) < _FEWEST:
+        return np.empty((0, len(which)))
+    levelled = floors(drawn)
+    readings = [levelled[k] for k in which]
+    values = np.column_stack([softened(levelled[k], drawn.values[:, k]) for k in which])
+    place = {s: k for k, s in enumerate(drawn.spreads)}
+    lines = np.array([drawn.deviations[:, place[s]] for s in spreads]).T
+    left_open = np.array([isinstance(s, LeftOpen) for s in spreads])
+    driven = np.array([r.driven for r in readings])
+    known = np.where(np.outer(left_open, driven), 0.0, sensitivities)
+    missed = differences(values, healthy, readings) - lines @ known
+    return np.asarray(missed / np.sqrt(len(missed)))
