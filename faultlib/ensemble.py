@@ -1,10 +1,10 @@
 """Good units drawn at random: where straight lines do not tell how far readings stray.
 
 What the stage file leaves open of a unit moves most readings along straight lines. A harmonic, a
-stop band or a mains line is a sum of contributions that may cancel: from one make to another it
-goes far down and not far up, as the size of a sum of phasors does. So a few good units are
-simulated whole, everything in them moved at once. They tell two things: how large the contributions
-to a level are, beside which a null means nothing (`floors`), and what lines miss (`scatter`).
+mains line is a sum of contributions that may cancel: from one make to another it goes far down and
+not far up, as the size of a sum of phasors does. So a few good units are simulated with all of that
+moved at once. They tell two things: how large the contributions to a level are, beside which a null
+means nothing (`floors`), and what lines miss (`scatter`).
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ class Ensemble:
     Attributes
     ----------
     readings : tuple of m Reading
-    spreads : tuple of p Spread
+    spreads : tuple of p LeftOpen
     deviations : (n, p) array
         Standard deviations.
     values : (n, m) array
@@ -69,16 +69,13 @@ def ensemble(
     stage : Stage
     readings : sequence of Reading
     around : sequence of Spread
-        What varies between good units.
+        What varies between good units; what the stage file leaves open of it is drawn.
     bench : Bench
         Takes every reading of every unit, none by straight lines.
     progress : callable, optional
     """
-    random = np.random.default_rng(_SEED)
-    half = random.normal(size=(UNITS // 2, len(around)))
-    flat = np.array([s.bounded for s in around], dtype=bool)
-    limit = 3.0**0.5
-    half[:, flat] = random.uniform(-limit, limit, size=(UNITS // 2, int(flat.sum())))
+    around = [s for s in around if isinstance(s, LeftOpen)]
+    half = np.random.default_rng(_SEED).normal(size=(UNITS // 2, len(around)))
     deviations = np.vstack([half, -half])  # pairs, so that the mean of every line is nothing
     units = [
         Variant((), tuple((s, float(z)) for s, z in zip(around, row, strict=True)))
@@ -137,10 +134,8 @@ def scatter(
     levelled = floors(drawn)
     readings = [levelled[k] for k in which]
     values = np.column_stack([softened(levelled[k], drawn.values[:, k]) for k in which])
-    place = {s: k for k, s in enumerate(drawn.spreads)}
-    lines = np.array([drawn.deviations[:, place[s]] for s in spreads]).T
-    left_open = np.array([isinstance(s, LeftOpen) for s in spreads])
+    place = {s: k for k, s in enumerate(spreads)}
     driven = np.array([r.driven for r in readings])
-    known = np.where(np.outer(left_open, driven), 0.0, sensitivities)
-    missed = differences(values, healthy, readings) - lines @ known
+    lines = np.where(driven, 0.0, sensitivities[[place[s] for s in drawn.spreads]])
+    missed = differences(values, healthy, readings) - drawn.deviations @ lines
     return np.asarray(missed / np.sqrt(len(missed)))

@@ -132,7 +132,6 @@ def covariance_around(
     level: Array,
     sensitivities: Array | None = None,
     shift: Array | float = 0.0,
-    departure: float = 0.0,
     twins: bool = True,
 ) -> Array:
     """Covariance of readings around what a hypothesis predicts, (m, m).
@@ -150,8 +149,6 @@ def covariance_around(
         model are counted: what readings can tell of a unit whose parts are known.
     shift : (m,) array, optional
         How far a fault moves them.
-    departure : float
-        As `model_error.model_covariance` takes it.
     twins : bool
         Whether two channels are taken together: what they share of the model's error, and how much
         wider it is thought to be (`Observed.common`). Without, each reading stands by itself.
@@ -161,16 +158,12 @@ def covariance_around(
     if sensitivities is not None:
         matrix = covariance(sensitivities) + matrix
     return np.asarray(matrix + model_error.model_covariance(
-        observed.readings, level, channels, shift, common, departure
+        observed.readings, level, channels, shift, common
     ))
 
 
 def spread(
-    observed: Observed,
-    sensitivities: Array,
-    level: Array,
-    shift: Array | float = 0.0,
-    departure: float = 0.0,
+    observed: Observed, sensitivities: Array, level: Array, shift: Array | float = 0.0
 ) -> Spread:
     """`covariance_around` a hypothesis, with its factor.
 
@@ -179,9 +172,8 @@ def spread(
     sensitivities : (p, m) array
     level : (m,) array
     shift : (m,) array, optional
-    departure : float
     """
-    return Spread.of(covariance_around(observed, level, sensitivities, shift, departure))
+    return Spread.of(covariance_around(observed, level, sensitivities, shift))
 
 
 def log_student(

@@ -34,7 +34,6 @@ class ModelError:
     sigma: float
     relative: float = 0.0
     decades: float = 0.0
-    gross: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -49,9 +48,6 @@ class Tails:
         How far off it then is, in standard deviations of what the others leave open about it.
     shifted : float
         Model error for a fault, as a part of how far it moves a reading.
-    gross_from : float
-        Departure from good units at which the whole of `ModelError.gross` counts, in standard
-        deviations of theirs.
     loose_freedom, loose_scale : float
         Degrees of freedom and width, in standard deviations, of what is said of a fault that does
         only roughly what a known one does.
@@ -63,7 +59,6 @@ class Tails:
     misread: float
     slip: float
     shifted: float
-    gross_from: float
     loose_freedom: float
     loose_scale: float
     loose_one: float
@@ -98,7 +93,6 @@ def model_covariance(
     channels: Sequence[int] = (),
     shift: Array | float = 0.0,
     common: float = 1.0,
-    departure: float = 0.0,
 ) -> Array:
     """Covariance of the error of the stage model.
 
@@ -113,9 +107,6 @@ def model_covariance(
         How far a fault moves the readings: what it does is modelled less surely than health.
     common : float
         As in `Observed`.
-    departure : float
-        How far the unit has left what good ones show, in standard deviations of theirs: of the
-        reading that has gone farthest.
 
     Returns
     -------
@@ -126,17 +117,10 @@ def model_covariance(
     sigma = np.array(
         [math.hypot(e.sigma, e.relative * x) for e, x in zip(entries, level, strict=True)]
     )
-    gross = gross_errors(readings) * min(1.0, departure / tails().gross_from)
-    sigma = np.hypot(np.hypot(sigma, tails().shifted * np.asarray(shift)), gross)
+    sigma = np.hypot(sigma, tails().shifted * np.asarray(shift))
     return np.asarray(
         _alike(tuple(readings), tuple(channels), common) * np.outer(sigma, sigma)
     )
-
-
-def gross_errors(readings: Sequence[Reading]) -> Array:
-    """What the model's error of each reading (m,) has on top where a unit is far from good."""
-    _, errors = model_errors()
-    return np.array([errors[r.quantity].gross for r in readings])
 
 
 @lru_cache(maxsize=64)

@@ -17,7 +17,6 @@ from diagnose.inference.censored import distances, log_likelihood, standing, sta
 from diagnose.inference.evidence import Scored, fault_at, log_sum, rescored
 from diagnose.inference.likelihood import Array, Observed, Spread, log_student, spread
 from diagnose.inference.posterior import Weighed
-from diagnose.inference.screen import departure
 from faultlib.fault import Fault
 from faultlib.signature import Signatures, Stepwise, differences, named
 from faultlib.simulate import Bench, Variant
@@ -90,9 +89,7 @@ def pairs(
             continue
         level, sensitivities = lines
         shift = differences(level, signatures.healthy, observed.readings)
-        gone = departure(shift, signatures, observed)
-        around = spread(observed, sensitivities, level, shift, gone)
-        made.append(rescored(pair, around, observed))
+        made.append(rescored(pair, spread(observed, sensitivities, level, shift), observed))
     return made
 
 

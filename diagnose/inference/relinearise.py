@@ -17,7 +17,6 @@ import numpy as np
 from diagnose.inference.censored import supposed
 from diagnose.inference.evidence import Scored, fault_at, notch, rescored
 from diagnose.inference.likelihood import Array, Observed, covariance_around, spread
-from diagnose.inference.screen import departure
 from faultlib.signature import Signatures, Stepwise, differences
 from faultlib.simulate import Bench, Variant
 
@@ -187,7 +186,5 @@ def _again(
         offset = shift - z @ sensitivities[: len(z)]
         lines[i] = _Lines(z, offset, sensitivities)
         moved = differences(row, signatures.healthy, observed.readings)
-        around = spread(
-            observed, sensitivities, row, moved, departure(moved, signatures, observed)
-        )
+        around = spread(observed, sensitivities, row, moved)
         everything[i] = rescored(everything[i], around, observed, offset)

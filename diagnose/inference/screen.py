@@ -15,7 +15,6 @@ import numpy as np
 from diagnose.inference.censored import distances, log_likelihood, log_roughly, standings
 from diagnose.inference.evidence import GRID, Scored, fault_at, log_sum, notch, places, rescored
 from diagnose.inference.likelihood import Array, Observed, Spread, covariance_around, spread
-from diagnose.inference.model_error import gross_errors, tails
 from diagnose.inference.quadrature import cells
 from faultlib.signature import Signature, Signatures, Stepwise, differences
 from faultlib.simulate import Bench, Variant
@@ -37,19 +36,6 @@ the healthy unit's spread stands for the faulty unit's own (judgement)."""
 def good_units(signatures: Signatures, observed: Observed) -> Array:
     """Covariance (m, m) of the readings of good units, as this bench takes them."""
     return covariance_around(observed, signatures.healthy, signatures.strays)
-
-
-def departure(shift: Array, signatures: Signatures, observed: Observed) -> float:
-    """How far a unit has left what good ones show, in their standard deviations.
-
-    Parameters
-    ----------
-    shift : (m,) array
-        Of its readings from a good unit's; the one that has gone farthest counts.
-    signatures : Signatures
-    observed : Observed
-    """
-    return float(np.max(np.abs(shift) / np.sqrt(np.diag(good_units(signatures, observed)))))
 
 
 def screen(
@@ -75,9 +61,6 @@ def screen(
     matrix = good_units(signatures, observed) if among is None else among
     coarse = predicted[:: max(1, (GRID - 1) // (_COARSE - 1))] if mode.sized else predicted
     doubt = (SHIFT_DOUBT * (coarse - healthy)) ** 2
-    gone = (np.abs(coarse - healthy) / np.sqrt(np.diag(matrix))).max(axis=1)
-    part = np.minimum(1.0, gone / tails().gross_from)
-    doubt += (part[:, None] * gross_errors(observed.readings)) ** 2
     if mode.sized:
         doubt += np.gradient(coarse, axis=0) ** 2 / 12.0  # the size may lie between two points
     stack = matrix[None, :, :] + doubt[:, :, None] * np.eye(len(healthy))[None, :, :]
@@ -146,6 +129,4 @@ def _rescore(
         if answer is not None:
             level, sensitivities = answer
             shift = differences(level, signatures.healthy, observed.readings)
-            gone = departure(shift, signatures, observed)
-            around = spread(observed, sensitivities, level, shift, gone)
-            made[i] = rescored(made[i], around, observed)
+            made[i] = rescored(made[i], spread(observed, sensitivities, level, shift), observed)

@@ -59,9 +59,10 @@ def test_a_quantity_has_all_that_is_asked_of_it(name: str) -> None:
     assert parse(exact(1.25, about.unit), about.unit) == pytest.approx(1.25, rel=1e-12)
 
 
-@pytest.mark.parametrize("field", ["kind", "driven", "follows"])
+@pytest.mark.parametrize("field", ["kind", "driven", "follows", "sums"])
 def test_a_quantity_that_forgets_one_does_not_load(field: str) -> None:
-    given: dict[str, Any] = {"kind": "bias", "driven": "never", "follows": False}
+    given: dict[str, Any] = {"kind": "bias", "driven": "never", "follows": False,
+                             "sums": False}
     assert Quantity("made up", "V", "linear", **given)
     del given[field]
     with pytest.raises(TypeError, match=field):
@@ -96,7 +97,8 @@ def test_its_scale_and_its_inverse_agree(name: str) -> None:
 
 
 def test_every_field_of_a_reading_is_a_condition_and_the_other_way_round() -> None:
-    fields = {f.name for f in dataclasses.fields(Reading)} - {"quantity"}
+    # what may lie beside a level is no condition: it is worked out, and in no sheet
+    fields = {f.name for f in dataclasses.fields(Reading)} - {"quantity", "beside"}
     assert {c.field for c in CONDITIONS.values()} == fields == set(PLAIN)
     used = {word for q in QUANTITIES.values() for word in (*q.required, *q.optional)}
     assert used == set(CONDITIONS)
