@@ -163,8 +163,8 @@ def test_a_healthy_stage_that_cannot_be_simulated_is_said_so() -> None:
 
 def test_a_mode_without_degrees_has_one_size() -> None:
     stage = LINEAR.stage
-    opens = [h for h in hypotheses(stage) if h.mode.name == "open"]
-    found = signatures(stage, LINEAR.readings, opens, LINEAR.bench())
+    shorts = [h for h in hypotheses(stage) if h.mode.name == "short"]
+    found = signatures(stage, LINEAR.readings, shorts, LINEAR.bench())
     for signature in found.faults:
         assert signature.values.shape == (1, 3)
         np.testing.assert_array_equal(signature.at(np.ones(4)), np.repeat(signature.values, 4, 0))

@@ -213,13 +213,13 @@ def test_what_could_not_be_simulated_is_said_so() -> None:
     unit = linear()
 
     def rule(made: Stage, reading: Reading) -> float:
-        if any(p.name == "C3.positive" for p in made.parts):
+        if any(p.name == "C3.positive-negative" for p in made.parts):
             raise NoSolution("no operating point")
         return unit.rule(made, reading)
 
     result = rank(sheet(unit, [0.0] * 6), FakeBench(rule))
-    assert [n for n in result.notes if "C3 open" in n and "no operating point" in n]
-    assert "C3 open" not in chances(result)
+    assert [n for n in result.notes if "C3 short" in n and "no operating point" in n]
+    assert "C3 short" not in chances(result)
 
 
 def test_a_sheet_without_readings_is_refused() -> None:

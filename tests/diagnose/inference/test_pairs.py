@@ -184,7 +184,7 @@ def test_a_pair_cannot_explain_what_no_two_faults_do() -> None:
 
 
 def test_a_pair_of_modes_without_degrees_has_one_size(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Open parts: no size to integrate over, so the evidence is the density itself."""
+    """Shorted parts: no size to integrate over, so the evidence is the density itself."""
     from diagnose.inference.posterior import PRIOR_HEALTHY, PRIOR_UNMODELLED
     from faultlib.catalogue import hypotheses
     from faultlib.signature import signatures
@@ -195,11 +195,11 @@ def test_a_pair_of_modes_without_degrees_has_one_size(monkeypatch: pytest.Monkey
 
     def rule(stage: Stage, reading: Reading) -> float:
         k = unit.readings.index(reading)
-        return -30.0 if any(p.name == f"C{k + 1}.positive" for p in stage.parts) else 0.0
+        return -30.0 if any(p.name == f"C{k + 1}.positive-negative" for p in stage.parts) else 0.0
 
-    opens = [h for h in hypotheses(unit.stage) if h.mode.name == "open"]
+    shorts = [h for h in hypotheses(unit.stage) if h.mode.name == "short"]
     bench = FakeBench(rule)
-    found = signatures(unit.stage, unit.readings, opens, bench)
+    found = signatures(unit.stage, unit.readings, shorts, bench)
     posterior = infer(found, unit.observed(np.array([-30.0, -30.0, 0.0]), BENCH), [0.0] * 3, bench)
     top, probability = posterior.suspects[0]
     assert names(top) == {"C1", "C2"}

@@ -208,4 +208,4 @@ def test_what_cannot_be_simulated_at_rest_is_named() -> None:
     made = weighing(sheet(ill(5, 0.4)), Costly(FakeBench(broken)))
     assert made.dropped
     assert "C9 capacitance loss" in {p.variant for p in made.found.problems}
-    assert any("C9 capacitance loss" in note for note in notes_of(made, made.observed, ()))
+    assert any("C9 capacitance loss" in note for note in notes_of(made, ()))
