@@ -222,8 +222,18 @@ class Result:
     derived: tuple[DerivedLine, ...] = ()
     sheet: Case | None = field(default=None, compare=False)
 
+    @property
+    def nothing(self) -> float:
+        """Probability that nothing is wrong, or nothing that shows in these readings."""
+        return self.healthy + sum(g.probability for g in self.groups if g.hidden)
+
+    @property
+    def told(self) -> tuple[Group, ...]:
+        """The groups that are answers of their own: those that do not look like health."""
+        return tuple(g for g in self.groups if not g.hidden)
+
     def __repr__(self) -> str:
-        lead = self.groups[0] if self.groups else None
+        lead = self.told[0] if self.told else None
         first = "no fault is named" if lead is None else (
             f"{_percent(lead.probability)} {some(lead.members, 2)}")
         return few_lines(

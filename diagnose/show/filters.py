@@ -12,6 +12,7 @@ from diagnose.show.wording import (
     less_probable,
     limits,
     sentence,
+    shows_from,
     size,
     span,
     with_a_line,
@@ -27,5 +28,6 @@ def bar_length(probability: float) -> str:
 FILTERS: Mapping[str, Callable[..., Any]] = {
     "amount": amount, "margin": margin_text, "chance": chance, "limits": limits, "size": size,
     "span": span, "worth": worth_text, "dict_of": dict, "bar_length": bar_length,
-    "sentence": sentence, "with_a_line": with_a_line, "less_probable": less_probable,
+    "sentence": sentence, "shows_from": shows_from, "with_a_line": with_a_line,
+    "less_probable": less_probable,
 }

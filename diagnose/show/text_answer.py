@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from diagnose.answer.outcome import NOTHING, UNKNOWN, Hidden
 from diagnose.answer.result import (
     DerivedLine,
     Explained,
@@ -22,12 +23,15 @@ from diagnose.show.wording import (
     chance,
     less_probable,
     limits,
+    shows_from,
     size,
     with_a_line,
 )
 
 MOST_GROUPS = 5
 """Answers that are set out; the rest shares one line."""
+MOST_HIDDEN = 6
+"""Faults that may still hide and are told one by one."""
 MOST_DERIVED = 8
 """Lines of what follows from the readings."""
 _SLIGHT = 0.01
@@ -58,11 +62,13 @@ def as_text(result: Result, width: int = WIDTH, colour: bool = False) -> str:
     page.heading(_headline(result))
     if result.stages:
         _stages(page, result.stages)
-    groups = sorted(result.groups, key=lambda g: -g.probability)
+    groups = sorted(result.told, key=lambda g: -g.probability)
     large = [g for g in groups if g.probability >= _SLIGHT][:MOST_GROUPS]
     for group in large:
         _group(page, group, [s for s in result.suspects if s.group == group.group])
     _others(page, result, groups[len(large) :])
+    if result.answer.kind == NOTHING and result.hidden:
+        _hidden(page, result.hidden)
     if result.repair:
         page.heading("After the repair")
         repair_text(page, result.repair)
@@ -112,12 +118,21 @@ def _derived(page: Page, lines: Sequence[DerivedLine]) -> None:
 
 def _headline(result: Result) -> str:
     """What the answer is, in one sentence."""
-    best = max((g.probability for g in result.groups), default=0.0)
-    if result.healthy >= max(best, result.unmodelled):
-        return f"Nothing wrong shows in these readings ({chance(result.healthy)})"
-    if result.unmodelled >= best:
+    if result.answer.kind == NOTHING:
+        return f"Nothing wrong shows in these readings ({chance(result.nothing)})"
+    if result.answer.kind == UNKNOWN:
         return f"None of the known faults explains these readings ({chance(result.unmodelled)})"
     return "What these readings point to"
+
+
+def _hidden(page: Page, faults: Sequence[Hidden]) -> None:
+    """Faults that may be there all the same, and from which size on they would show."""
+    page.heading("What may still hide")
+    page.line("These faults would read alike, as long as they are slight:", indent=3)
+    page.table((), [(f"{h.part} {h.mode}", h.role, shows_from(h)) for h in faults[:MOST_HIDDEN]],
+               whole=(0,), indent=3)
+    if len(faults) > MOST_HIDDEN:
+        page.line(f"and {len(faults) - MOST_HIDDEN} more (all of them with --json)", DIM, indent=3)
 
 
 def _stages(page: Page, stages: Sequence[tuple[str, float]]) -> None:
@@ -183,7 +198,7 @@ def _explained(page: Page, suspect: Suspect) -> None:
 def _others(page: Page, result: Result, slight: Sequence[Group]) -> None:
     page.heading("What else it may be")
     rows: list[tuple[Cell, ...]] = [
-        (chance(result.healthy), "nothing wrong: every part good and within tolerance"),
+        (chance(result.nothing), "nothing wrong, or nothing that shows in these readings"),
         (chance(result.unmodelled), "a fault that is not in the library"),
     ]
     left = result.rest + sum(g.probability for g in slight)

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from circuits.quantity import render
 from circuits.reading import quantity_of, readable
 from diagnose.advice.next_reading import NextReading, worth
+from diagnose.answer.outcome import Hidden
 from diagnose.answer.result import Severity, Suspect, VerdictLine
 
 MOST_READINGS = 8
@@ -72,6 +73,13 @@ def limits(line: VerdictLine) -> str:
     else:
         text = "" if high is None else f"at most {amount(high, line.unit)}"
     return f"{text} ({line.standard})" if line.standard else text
+
+
+def shows_from(hidden: Hidden) -> str:
+    """From which size on a fault that hides would show."""
+    if hidden.shows_from is None:
+        return "does not show in these readings"
+    return f"would show from {amount(hidden.shows_from, hidden.unit)} {hidden.quantity} on"
 
 
 def size(severity: Severity | None) -> str:

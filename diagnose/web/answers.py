@@ -169,7 +169,7 @@ def _finished(name: str) -> tuple[Kept, Case, Job, Result]:
 def _others(result: Result) -> list[tuple[float, str]]:
     """What else it may be."""
     rows = [
-        (result.healthy, "nothing wrong: every part good and within tolerance"),
+        (result.nothing, "nothing wrong, or nothing that shows in these readings"),
         (result.unmodelled, "a fault that is not in the library"),
     ]
     return rows + ([(result.rest, "all other faults together")] if result.rest > 0.0 else [])
