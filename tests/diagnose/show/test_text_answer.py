@@ -6,6 +6,7 @@ import pytest
 
 from circuits.errors import Place
 from circuits.reading import Reading
+from diagnose.answer.outcome import outcome
 from diagnose.answer.result import Also, Explained, Group, Result, Severity, Suspect, VerdictLine
 from diagnose.answer.verdict import unmet, verdict
 from diagnose.sheet.entry import Measured
@@ -84,9 +85,11 @@ def test_both_faults_of_a_pair_keep_their_sizes() -> None:
 
 def test_the_headline_follows_the_largest_probability() -> None:
     assert "What these readings point to" in as_text(result())
-    nothing = result(healthy=0.97, unmodelled=0.01, suspects=(), groups=(), rest=0.02)
+    nothing = result(healthy=0.97, unmodelled=0.01, suspects=(), groups=(), rest=0.02,
+                     answer=outcome(0.97, 0.01, 0.0))
     assert "Nothing wrong shows in these readings (97 %)" in as_text(nothing)
-    foreign = result(healthy=0.01, unmodelled=0.9, suspects=(), groups=(), rest=0.09)
+    foreign = result(healthy=0.01, unmodelled=0.9, suspects=(), groups=(), rest=0.09,
+                     answer=outcome(0.01, 0.9, 0.0))
     assert "None of the known faults explains these readings (90 %)" in as_text(foreign)
 
 
