@@ -231,6 +231,7 @@ def test_a_user_s_spiceinit_is_not_read(tmp_path, monkeypatch):
     script = (
         "from circuits.bench.engine import Engine\n"
         "from circuits.bench.analysis import *\n"
+        "from circuits.circuit import Circuit, Element, Model\n"
         "c = Circuit((Element('V1', ('a', '0'), 3.0), Element('D1', ('a', '0'), text='dx')),"
         " (Model('dx', 'd', (('is', 1e-12), ('rs', 1000.0))),))\n"
         "print(repr(Engine().run(c, [OperatingPoint((), ('V1',))])[0].branches[0]))\n"
