@@ -8,7 +8,6 @@ ranking from the store starts quickly.
 
 from __future__ import annotations
 
-import contextlib
 import errno
 import json
 import os
@@ -16,7 +15,7 @@ import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 from circuits.errors import AmplifierError
 from diagnose.cli.arguments import Run, Values, known_command, parser, seconds
@@ -72,13 +71,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _say("stopped")
         return STOPPED
     except BrokenPipeError:
-        _forget_output()
+        _forget(sys.stdout)
         return READER_GONE
     except OSError as error:
         if error.errno not in _FULL:
             raise
         _say(f"the answer could not be written: {error.strerror}")
-        _forget_output()
+        _forget(sys.stdout)
         return UNUSABLE
     except (ImportError, SystemError) as error:
         # a library that is stopped in the middle of its import says so in words of its own
@@ -91,13 +90,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _say(text: str) -> None:
     """A message on standard error, as far as that can be written to."""
-    with contextlib.suppress(OSError):
+    try:
         print(text, file=sys.stderr, flush=True)
+    except OSError:
+        _forget(sys.stderr)
 
 
-def _forget_output() -> None:
+def _forget(stream: TextIO) -> None:
     """Let what is left in the buffer go nowhere: it would be written once more at exit."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def _interrupted(error: BaseException | None) -> bool:

@@ -33,6 +33,10 @@ def own_cache(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monk
     monkeypatch.setenv("PYTHONPATH", str(ROOT))
 
 
+NO_BYTECODE = {"PYTHONDONTWRITEBYTECODE": "1"}
+"""Python 3.11 takes a short write of compiled code for a whole one, and trips over it later."""
+
+
 def command(*words: str | Path) -> list[str]:
     return [sys.executable, "-m", "diagnose", *map(str, words)]
 
@@ -101,7 +105,8 @@ def test_a_full_disk_leaves_no_file(words: tuple[str, ...], name: str, tmp_path:
     path = tmp_path / name
     inside = " ".join(["ulimit -f 1; exec", *command(*words, path)])
     done = subprocess.run(["bash", "-c", inside.replace(" R1:open", " 'R1:open'")],
-                          capture_output=True, text=True, timeout=200, cwd=tmp_path)
+                          capture_output=True, text=True, timeout=200, cwd=tmp_path,
+                          env={**os.environ, **NO_BYTECODE})
     assert done.returncode == 2, done.stderr
     assert f"{path} cannot be written: File too large" in done.stderr
     assert "Traceback" not in done.stderr
@@ -111,7 +116,7 @@ def test_a_full_disk_leaves_no_file(words: tuple[str, ...], name: str, tmp_path:
 def test_without_room_for_temporary_files_there_is_a_message(tmp_path: Path) -> None:
     inside = " ".join(["ulimit -f 0; exec", *command("sheet", "phono-opamp")])
     done = subprocess.run(["bash", "-c", inside], capture_output=True, text=True, timeout=200,
-                          cwd=tmp_path)
+                          cwd=tmp_path, env={**os.environ, **NO_BYTECODE})
     assert done.returncode == 2
     assert done.stderr.startswith("no temporary folder can be made: ")
     assert "TMPDIR" in done.stderr
@@ -142,14 +147,12 @@ sys.exit(main())
 @pytest.mark.parametrize(
     "module",
     ["circuits", "circuits.errors", "diagnose.cli.arguments", "numpy", "numpy.linalg",
-     "numpy.random", "yaml", "diagnose.inference.infer", "faultlib.simulate", "scipy.special"],
+     "yaml", "diagnose.inference.infer", "faultlib.simulate"],
 )
 def test_control_c_while_it_is_being_loaded_is_one_line(module: str) -> None:
     script = textwrap.dedent(INTERRUPTED).format(module=module, case=str(DRY))
     done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True,
                           timeout=120, env=dict(os.environ))
-    if "here" not in done.stderr:
-        pytest.skip(f"{module} is not needed for this")
     assert done.returncode == 130
     assert done.stderr == "here stopped\n"
     assert done.stdout == ""
@@ -179,10 +182,10 @@ def test_a_command_ends_in_its_time_and_says_what_is_missing(
     if code == 2:  # not even how good units differ was known
         assert told.out == ""
         assert "time was" in told.err
-    elif "study" in words and "time was" not in told.out:
+    elif "study" in words and "time was" not in told.out.lower():
         assert minutes == "0.01"  # one fault is soon simulated
     else:
-        assert "time was over" in " ".join(told.out.split())
+        assert "time was over" in " ".join(told.out.lower().split())
 
 
 def test_what_the_store_knows_needs_no_time(capsys: Streams) -> None:

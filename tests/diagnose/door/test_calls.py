@@ -30,7 +30,7 @@ COUPLING = DATA / "coupling.yaml"
 READINGS: list[dict[str, object]] = [
     {"quantity": "gain", "frequency": "10 Hz", "value": "-5.48 dB"},
     {"quantity": "gain", "frequency": 20, "value": -2.13},
-    {"quantity": "gain", "frequency": "1 kHz", "value": "0.0 dB"},
+    {"quantity": "gain", "frequency": "1 kHz", "value": 0},
 ]
 LIMITS = [{"quantity": "gain", "frequency": "20 Hz", "min": "-1 dB"},
           {"quantity": "gain", "frequency": "1 kHz", "within": "0.5 dB"}]  # fmt: skip
@@ -58,7 +58,7 @@ def text() -> str:
 def table() -> str:
     return (f"case,Announcements sound thin\nstage,{COUPLING}\n"
             "quantity,frequency,value,min,within\ngain,10 Hz,-5.48 dB,,\n"
-            "gain,20 Hz,-2.13 dB,,\ngain,1 kHz,0.0 dB,,\n"
+            "gain,20 Hz,-2.13 dB,,\ngain,1 kHz,0 dB,,\n"
             "gain,20 Hz,,-1 dB,\ngain,1 kHz,,,0.5 dB\n")  # fmt: skip
 
 
