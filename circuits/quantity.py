@@ -324,7 +324,9 @@ def render(x: float, unit: str, digits: int = 3) -> str:
 
 
 def exact(value: float, unit: str) -> str:
-    """The shortest text that is read back as exactly this value."""
+    """The shortest text that is read back as exactly this value; of zero, no digit too many."""
+    if value == 0.0:
+        return f"0 {unit}".strip()
     for digits in range(3, 18):
         text = render(value, unit, digits).replace("Ω", "ohm")
         if parse(text, unit) == value:

@@ -22,7 +22,9 @@ from faultlib.simulate import Bench, Variant
 from faultlib.tolerance import LeftOpen, Spread
 
 UNITS = 32
+"""Good units that are simulated: their scatter is then known to an eighth, 1/√(2·32)."""
 _SEED = 20
+"""Of the units drawn, so that an answer is the same whenever it is asked for."""
 _FAR = 3.0
 """A unit whose level is so many times the median's counts as if it were there: one that all but
 fails must not decide how large contributions usually are."""

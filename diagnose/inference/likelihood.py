@@ -25,6 +25,7 @@ from faultlib.tolerance import covariance
 Array = NDArray[np.float64]
 
 _SIGNS = {"<": 1.0, ">": -1.0, "": 0.0}
+"""On which side of its value a bound leaves the reading: 1 below, -1 above, 0 for a plain one."""
 
 
 @dataclass(frozen=True)

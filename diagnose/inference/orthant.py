@@ -21,6 +21,7 @@ SURE = 8.0
 _FAR = -30.0
 """Below, the asymptotic series is as good as a double; above, erfc does not underflow."""
 _LOG_ROOT = 0.5 * math.log(2.0 * math.pi)
+"""Logarithm of √(2π), of the normal density."""
 _erfc = np.frompyfunc(math.erfc, 1, 1)
 
 
