@@ -66,6 +66,7 @@ def test_an_absurd_option_is_one_message(
 # -- full devices ----------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not FULL.exists(), reason="this system has no /dev/full")
 @pytest.mark.parametrize(
     "words",
@@ -88,6 +89,7 @@ def test_a_message_that_cannot_be_written_keeps_its_exit_code() -> None:
     assert done.stdout == b""
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("words", "name"),
     [
@@ -139,6 +141,7 @@ sys.exit(main())
 """
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "module",
     ["circuits", "circuits.errors", "diagnose.cli.arguments", "numpy", "numpy.linalg",
@@ -161,6 +164,7 @@ def test_control_c_while_it_is_being_loaded_is_one_line(module: str) -> None:
 SHEET = ROOT / "examples" / "hall-record-hum.yaml"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "words",
     [("rank", SHEET), ("next", SHEET), ("coverage", "phono-two-transistor"),

@@ -25,6 +25,8 @@ from diagnose.cli.main import main
 from diagnose.schema.documents import FORMAT, KINDS, named_roles
 from tests.recordings import noise, tones, write
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).resolve().parents[3]
 DATA = ROOT / "tests" / "data"
 EXAMPLES = ROOT / "examples"
@@ -106,7 +108,6 @@ def test_every_command_with_a_document_has_a_schema(capsys: pytest.CaptureFixtur
     assert sorted(have) == sorted(KINDS)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("case", [DATA / "coupling-dry.yaml", EXAMPLES / "hall-record-hum.yaml"],
                          ids=lambda path: path.stem)  # fmt: skip
 def test_rank(case: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -192,7 +193,6 @@ def test_study(fault: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert document["role"] == "coupling"
 
 
-@pytest.mark.slow
 def test_score(capsys: pytest.CaptureFixture[str]) -> None:
     document = printed(capsys, "score", DATA / "coupling.yaml", "--benches", 6)
     assert mistakes(document, "score") == []

@@ -12,6 +12,7 @@ import math
 from pathlib import Path
 from typing import Any
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -70,6 +71,7 @@ def test_every_condition_is_drawn() -> None:
     assert set(VALUES) == set(CONDITIONS)
 
 
+@pytest.mark.slow
 @settings(deadline=None, max_examples=60)
 @given(READINGS)
 def test_a_blank_sheet_comes_back(tmp_path_factory: Any, readings: list[Reading]) -> None:

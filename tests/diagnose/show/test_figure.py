@@ -92,6 +92,7 @@ def test_an_svg_holds_the_words_and_is_the_same_every_time(tmp_path: Path) -> No
         assert word in words
 
 
+@pytest.mark.slow
 def test_a_png_is_a_picture(tmp_path: Path) -> None:
     path = tmp_path / "a.png"
     draw(figure(), path)
