@@ -109,7 +109,7 @@ def test_every_command_with_a_document_has_a_schema(capsys: pytest.CaptureFixtur
 
 
 @pytest.mark.parametrize("case", [DATA / "coupling-dry.yaml", EXAMPLES / "hall-record-hum.yaml"],
-                         ids=lambda path: path.stem)  # fmt: skip
+                         ids=lambda path: path.stem)
 def test_rank(case: Path, capsys: pytest.CaptureFixture[str]) -> None:
     document = printed(capsys, "rank", case)
     assert mistakes(document, "rank") == []
@@ -135,7 +135,7 @@ def test_a_repair(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
 def test_a_unit(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "unit.yaml"
     path.write_text(f"stage: {DATA / 'unit' / 'pair.yaml'}\nreadings:\n"
-                    "  - {quantity: gain, frequency: 1 kHz, value: -30 dB}\n")  # fmt: skip
+                    "  - {quantity: gain, frequency: 1 kHz, value: -30 dB}\n")
     document = printed(capsys, "rank", path)
     assert mistakes(document, "rank") == []
     assert document["stages"]
@@ -188,7 +188,7 @@ def test_coverage(capsys: pytest.CaptureFixture[str]) -> None:
 @pytest.mark.parametrize("fault", ["C1:capacitance loss", "C1:open"])
 def test_study(fault: str, capsys: pytest.CaptureFixture[str]) -> None:
     document = printed(capsys, "study", DATA / "coupling.yaml", fault,
-                       "--readings", DATA / "coupling-dry.yaml")  # fmt: skip
+                       "--readings", DATA / "coupling-dry.yaml")
     assert mistakes(document, "study") == []
     assert document["role"] == "coupling"
 

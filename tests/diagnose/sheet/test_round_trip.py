@@ -52,7 +52,7 @@ def any_reading(draw: st.DrawFn, name: str = "") -> Reading:
     levels = [word for word in words if word in LEVELS]
     kept = draw(st.sampled_from(levels)) if levels else ""  # one level at the most
     fields = {CONDITIONS[word].field: draw(VALUES[word])
-              for word in words if word not in LEVELS or word == kept}  # fmt: skip
+              for word in words if word not in LEVELS or word == kept}
     return Reading(about.name, **fields)
 
 
