@@ -45,7 +45,7 @@ _OWN = {
         "mu": "", "ex": "", "kg1": "", "kp": "", "kvb": "", "rgi": "ohm", "cgk": "F", "cag": "F",
     },
     "transformer": {"ratio": "", "primary resistance": "ohm", "coupling": ""},
-}  # fmt: skip
+}
 _OWN["pentode"] = {**_OWN["triode"], "kg2": "", "cak": "F"}
 
 

@@ -27,7 +27,7 @@ Point = tuple[float, float]
 
 DIRECTIONS: Table[str, Point] = {
     "right": (1.0, 0.0), "left": (-1.0, 0.0), "up": (0.0, -1.0), "down": (0.0, 1.0),
-}  # fmt: skip
+}
 """Words for a way, as drawings have them, and its step of one."""
 LABELS = tuple(f"label {side}" for side in (*DIRECTIONS, "split"))
 LENGTH = 3.0
@@ -166,7 +166,7 @@ def _layout(top: Mapping, stage: Stage) -> Layout:
 
 def _placement(node: Node, kind_name: str, pins: int) -> Placement:
     words = [yamlfile.scalar(word, "a word of a placement") for word in
-             yamlfile.items(node, "a placement")]  # fmt: skip
+             yamlfile.items(node, "a placement")]
     if len(words) < 3:
         raise InputError(
             "this places no part", place=node.place, expected="[across, down, direction, …]"

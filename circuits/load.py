@@ -46,7 +46,7 @@ _STAGE_KEYS = (
     "stage", "title", "about", "source", "rails", "ports", "source impedance", "load", "mains",
     "pickup", "stray current", "signal", "parts", "test points", "cautions", "shared",
     "adjust",
-)  # fmt: skip
+)
 
 
 @cache

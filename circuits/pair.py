@@ -106,4 +106,4 @@ def _joints(chain: Chain, at: Callable[[str], str]) -> Chain:
             )
             for joint in chain.joints
         ),
-    )  # fmt: skip
+    )

@@ -163,7 +163,7 @@ def _part(name: Text, node: Node) -> tuple[Part, tuple[Text, ...]]:
         position=within(position, "position", "", (0.0, 1.0), 0.5),
         esr=within(esr, "series resistance", "ohm", (0.0, 1e5),
                     series_resistance(about.name, value)),
-    )  # fmt: skip
+    )
     return part, nodes
 
 

@@ -17,7 +17,7 @@ from circuits.errors import InputError
 PREFIXES = {
     "f": -15, "p": -12, "n": -9, "u": -6, "\u00b5": -6, "\u03bc": -6, "m": -3,
     "": 0, "k": 3, "K": 3, "M": 6, "G": 9, "T": 12,
-}  # fmt: skip
+}
 """SI prefixes as powers of ten; both code points of µ, and K as schematics print it."""
 
 _EXAMPLES = {

@@ -135,7 +135,7 @@ def read_signal(node: Node | None) -> Pairs:
         value = yamlfile.number(entry, f"the {name}", LEVELS[name])
         if value <= 0.0:
             raise InputError(f"the {name} must be more than zero", place=entry.place,
-                             expected="a level")  # fmt: skip
+                             expected="a level")
         value = within(entry, name, LEVELS[name], CONDITIONS[name])
         levels.append((name, value))
     return tuple(levels)

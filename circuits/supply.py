@@ -125,7 +125,7 @@ def drawn(
         ),
         Part(DIODE, "rectifier", ends, role=role, model=diode, parameters=model),
         _capacitor(RESERVOIR, RAW, reservoir, esr, "reservoir"),
-    ]  # fmt: skip
+    ]
     at = RAW
     if filter_ is not None:
         parts += [
@@ -141,7 +141,7 @@ def drawn(
     parts.append(
         Part(DEMAND, "demand", (at, GROUND), role="everything fed by this supply",
              parameters=(("current", current),))
-    )  # fmt: skip
+    )
     made = tuple(parts)
     return Supply(
         rectifier, made, made, name, transformer, winding, regulator.input if regulator else 0.0
@@ -154,7 +154,7 @@ def _resistor(name: str, a: str, b: str, ohms: float, role: str) -> Part:
 
 def _capacitor(name: str, at: str, farads: float, esr: float, role: str) -> Part:
     return Part(name, "electrolytic", (at, GROUND), farads, 0.20, role,
-                esr=esr or series_resistance("electrolytic", farads))  # fmt: skip
+                esr=esr or series_resistance("electrolytic", farads))
 
 
 def _regulator(about: Regulator, fed: str) -> list[Part]:
@@ -165,7 +165,7 @@ def _regulator(about: Regulator, fed: str) -> list[Part]:
         _resistor("zener resistor", fed, reference, about.resistor, "feeds the zener"),
         Part("zener", "zener", (GROUND, reference), about.zener, 0.05, "reference", "zener",
              zener.parameters, zener.spread),
-    ]  # fmt: skip
+    ]
     if about.capacitor:
         parts.append(
             _capacitor("zener capacitor", reference, about.capacitor, 0.0, "across the zener")
@@ -174,7 +174,7 @@ def _regulator(about: Regulator, fed: str) -> list[Part]:
         device = devices[about.transistor]
         nodes = (fed, _REFERENCE, _OUT)
         parts.append(Part("pass transistor", device.kind, nodes, None, 0.0, "series regulator",
-                          device.name, device.parameters, device.spread))  # fmt: skip
+                          device.name, device.parameters, device.spread))
     return parts
 
 

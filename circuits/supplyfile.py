@@ -15,7 +15,7 @@ from circuits.yamlfile import Mapping, Node
 _KEYS = (
     "rectifier", "reservoir", "reservoir esr", "series resistance", "current", "winding", "diode",
     "filter", "regulator", "name", "transformer",
-)  # fmt: skip
+)
 _REQUIRED = ("rectifier", "reservoir", "current")
 _LIMITS = {
     "reservoir": ("F", (1e-7, 1.0)),

@@ -26,7 +26,7 @@ _CONDUCTS = {
     "pentode": ((0, 3), (1, 3)),
     "transformer": ((0, 1), (2, 3)),
     "opamp": (),                  # its output is held by the inside, see `floating`
-}  # fmt: skip
+}
 """Pairs of pins that pass direct current, by family; any two pins of the families not named."""
 
 

@@ -32,7 +32,7 @@ KEY = "unit"
 _KEYS = (
     KEY, "title", "about", "source", "supplies", "chain", "instances", "shared",
     "source impedance", "load", "mains", "signal", "cautions",
-)  # fmt: skip
+)
 _MEMBER = ("name", "stage", "rails", "values", "positions")
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9-]*")
 _TAKEN = ("gen", "meter", "gnd", "pickup", "mains", "joint", "in", "out")
@@ -145,7 +145,7 @@ def read_unit(tree: Node, folder: Path, load: Load) -> Stage:
             aliases=_aliases(chain),
             instances=instances,
         ),
-    )  # fmt: skip
+    )
     return replace(made, shared=_shared(top, made, chain))
 
 
@@ -260,7 +260,7 @@ def _joint(before: _Member, fed: _Member) -> Joint:
     return Joint(
         fed.name, before.node(before.stage.output), fed.node(stage.input),
         fed.node(stage.input_return), stage.pickup,
-    )  # fmt: skip
+    )
 
 
 def _aliases(chain: tuple[_Member, ...]) -> tuple[tuple[str, str], ...]:

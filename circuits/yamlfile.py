@@ -154,7 +154,7 @@ class _Builder:
         where = Place(self.name) if mark is None else self.place(mark.line, mark.column)
         if mark is not None and not where.text.strip():  # the end of the file: show its last line
             last = max((i for i, row in enumerate(self.rows[: mark.line + 1]) if row.strip()),
-                       default=0)  # fmt: skip
+                       default=0)
             where = self.place(last, len(self.rows[last].rstrip()))
         return InputError(f"this cannot be read: {problem}", place=where, expected=hint)
 

@@ -183,7 +183,7 @@ def _kind_modes(name: str, entry: Mapping, words: Words) -> KindModes:
             for word, node in yamlfile.mapping(omitted, "omitted", table).entries.items()
         },
         modes=read,
-    )  # fmt: skip
+    )
     for word, share in table.items():
         told = sum(mode.share for mode in read if mode.of == word)
         if word not in result.omitted and abs(told - share) > 0.005:

@@ -50,7 +50,7 @@ def write(
 
 
 def taken(path: Path, *channels: Wave, rate: int = RATE, bits: int = 24,
-          told: Options | None = None) -> Measurement:  # fmt: skip
+          told: Options | None = None) -> Measurement:
     """Write the channels with dither, and measure the file."""
     waves = [dithered(c, bits) for c in channels]
     return measure(write(path / "x.wav", *waves, rate=rate, subtype=f"PCM_{bits}"), told)

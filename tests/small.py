@@ -19,7 +19,7 @@ THERMAL_VOLT = BOLTZMANN * KELVIN / CHARGE
 BUFFER = {
     "gain": 1e9, "gbw": 1e12, "input resistance": 1e12, "output resistance": 1e-3, "swing": 1e3,
     "noise voltage": 0.0, "noise corner": 0.0, "bias current": 0.0, "offset": 0.0,
-}  # fmt: skip
+}
 """An op-amp so near the ideal one that closed forms of ideal ones hold to six digits."""
 
 

@@ -102,7 +102,7 @@ def test_a_numeric_constant_says_what_it_is(path: Path) -> None:
         ("A: int = 1\n'''Volts.'''\n", []),
         ("A = 1  # volts\n", []),
         ("# volts\nA = 1\n", []),
-        ("A = 1  # fmt: skip\n", ["A"]),
+        ("A = 1  # pragma: no cover\n", ["A"]),
         ("A = ''\nB = {'x': (1.0, 2.0)}\n", ["B"]),
         ("A = -math.sqrt(2.0)\n", ["A"]),
         ("A = re.compile('x', 2)\nB = C[0]\nD = True\n", []),

@@ -23,7 +23,7 @@ JUNK = [
     b"|", b">", b"'", b'"', b"#", b",", b"\r", b"\xe2\x80\xa8", b"\xc2\x85", b"1e999", b"nan",
     b"-1", b"0", b"4k7", b"~", b"\x1b[0m", b"?", b"<<", b"%", b"\xf0\x9f\x94\xa5", b"\xed\xa0\x80",
     b"9" * 400, b"../" * 9, b"\\",
-]  # fmt: skip
+]
 PROFILE = settings(derandomize=True, deadline=None, max_examples=400)
 
 

@@ -35,7 +35,7 @@ def run(
     done = subprocess.run(
         ["bash", str(NEED), *packages], capture_output=True, text=True, timeout=60,
         env={"PATH": f"{folder}:{os.environ['PATH']}", "PYTHON": python},
-    )  # fmt: skip
+    )
     return done.returncode, done.stderr, asked.read_text() if asked.exists() else ""
 
 

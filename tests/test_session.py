@@ -90,7 +90,7 @@ def planted(make: ModuleType, result: Result) -> float:
     return sum(
         s.probability for s in result.suspects
         if (s.part, s.mode) == (make.PLANTED.part, make.PLANTED.mode) and s.also is None
-    )  # fmt: skip
+    )
 
 
 @pytest.mark.parametrize("channel", CHANNELS)
@@ -116,7 +116,7 @@ def test_recorded_tone_gives_the_gain_on_the_sheet(
     made = recorded(make, folder, "hall-tone.wav")
     assert made.signal == "sine"
     volts = next(i.value for i in made.items
-                 if (i.name, i.unit, i.channel) == ("level", "V", channel))  # fmt: skip
+                 if (i.name, i.unit, i.channel) == ("level", "V", channel))
     gain = 20.0 * math.log10(volts / make.GENERATOR)
     assert gain == pytest.approx(put_in[channel].gain[1e3], abs=0.01)
     assert on_sheet(case, channel)["gain at 1 kHz"] == pytest.approx(gain, abs=0.06)
@@ -132,7 +132,7 @@ def test_volts_and_sweeps_are_those_that_the_script_makes(
         assert sheet[f"dc voltage at {at}"] == pytest.approx(volts, rel=0.006)
     name = f"{channel}-response.csv"
     kept, new = ((where / name).read_text(encoding="utf-8").splitlines()
-                 for where in (FOLDER, folder))  # fmt: skip
+                 for where in (FOLDER, folder))
     assert kept[0] == new[0]
     for a, b in zip(kept[1:], new[1:], strict=True):
         (f, x), (g, y) = (map(float, row.split(",")) for row in (a, b))

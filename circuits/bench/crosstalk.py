@@ -47,7 +47,7 @@ def requests(stage: Stage, readings: Indexed) -> list[Request]:
     moving = any(r.supply is not None for r in stage.rails if r.name in stage.shared)
     groups = [(f,) for f in frequencies] if moving else [frequencies]
     return [_request(stage, group, [(i, r) for i, r in readings if r.frequency in group])
-            for group in groups]  # fmt: skip
+            for group in groups]
 
 
 def _request(stage: Stage, frequencies: tuple[float, ...], readings: Indexed) -> Request:

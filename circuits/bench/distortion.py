@@ -125,7 +125,7 @@ def _experiment(condition: Condition, readings: Indexed) -> Experiment:
             _with_noise(r, condition, found, rest[residual.band_of(r)]) if r.quantity in _NOISY
             else _value(stage, r, found)
             for _, r in readings
-        ]  # fmt: skip
+        ]
 
     return Experiment(condition.load, tuple(i for i, _ in readings), perform)
 
@@ -156,7 +156,7 @@ def _with_noise(reading: Reading, condition: Condition, found: Driven, rest: flo
         return 20.0 * math.log10(math.hypot(ratio, RESIDUE))
     orders = range(2, waveform.HIGHEST + 1)
     lines = [found.spectrum.at(k * reading.frequency) for k in orders
-             if low <= k * reading.frequency <= high]  # fmt: skip
+             if low <= k * reading.frequency <= high]
     fundamental = math.hypot(found.spectrum.at(reading.frequency), _FLOOR)
     return math.hypot(math.hypot(*lines, _CREST * rest, _FLOOR) / fundamental, RESIDUE)
 

@@ -127,7 +127,7 @@ def many_tones(band: tuple[float, float]) -> Tones:
     share = 1.0 / math.sqrt(len(made.orders))
     step = 1.0 / (made.frequencies[-1] * _STEPS_OF_MANY)
     return Tones(made.frequencies, tuple(share * sign for sign in made.signs), 1.0 / made.base,
-                 1, 1, step, made.frequencies, manytone.DRIFT, made)  # fmt: skip
+                 1, 1, step, made.frequencies, manytone.DRIFT, made)
 
 
 def neighbours(low: float, high: float) -> bool:

@@ -102,7 +102,7 @@ def load_recording(path: Path | str) -> Recording:
         raise InputError(
             "there is no such file" if not path.exists() else "this is not a file",
             place=place, expected="a WAV or FLAC file",
-        )  # fmt: skip
+        )
     try:
         import soundfile
     except OSError as error:
@@ -122,7 +122,7 @@ def load_recording(path: Path | str) -> Recording:
         raise InputError(
             f"this cannot be read as sound: {error.error_string.rstrip('.')}",
             place=place, expected="a whole WAV or FLAC file",
-        ) from None  # fmt: skip
+        ) from None
     samples = np.ascontiguousarray(read.T)
     if samples.shape[1] < wanted:
         raise _damaged(samples.shape[1] / rate, wanted / rate, place)
@@ -135,7 +135,7 @@ def _check_form(file: soundfile.SoundFile, place: Place) -> None:
         raise InputError(
             f"this is a recording of the form {file.format} {file.subtype}", place=place,
             expected="WAV of 16, 24 or 32 bit or floating point, or FLAC of 16 or 24 bit",
-        )  # fmt: skip
+        )
     if file.channels > 2:
         raise InputError(
             f"this recording has {file.channels} channels", place=place, expected="one or two"
@@ -144,7 +144,7 @@ def _check_form(file: soundfile.SoundFile, place: Place) -> None:
         raise InputError(
             f"this recording has {file.samplerate} samples a second", place=place,
             expected="44.1 kHz or more, for a band up to 20 kHz",
-        )  # fmt: skip
+        )
 
 
 def _check_whole(path: Path, place: Place) -> None:
@@ -168,7 +168,7 @@ def _damaged(found: float, promised: float, place: Place) -> InputError:
     return InputError(
         f"this file is damaged: {100.0 * found / promised:.3g} % of the recording is there",
         place=place, expected="a whole file, copied again or recorded again",
-    )  # fmt: skip
+    )
 
 
 def _check_samples(samples: Floats, rate: float, place: Place) -> None:
@@ -177,23 +177,23 @@ def _check_samples(samples: Floats, rate: float, place: Place) -> None:
         raise InputError(
             f"this recording is too short: {seconds:.3g} s", place=place,
             expected=f"{LEAST_SECONDS} s at least; 5 to 10 s is a good length",
-        )  # fmt: skip
+        )
     if not np.isfinite(samples).all():
         raise InputError(
             "this file holds samples that are no numbers", place=place,
             expected="a recording as it left the recorder",
-        )  # fmt: skip
+        )
     if not samples.any():
         raise InputError(
             "this recording holds nothing but zeros", place=place,
             expected="a signal, or at least the noise of the recorder: is it connected?",
-        )  # fmt: skip
+        )
     peak = float(np.abs(samples).max())
     if not LEAST_SAMPLE <= peak <= MOST_SAMPLE:
         raise InputError(
             f"the greatest sample of this recording is {peak:.3g} times full scale", place=place,
             expected="a recording as it left the recorder, full scale being 1",
-        )  # fmt: skip
+        )
 
 
 def at_full_scale(recording: Recording) -> tuple[int, ...]:

@@ -25,7 +25,7 @@ Complexes = NDArray[np.complex128]
 TERMS = (
     0.27105140069342, 0.43329793923448, 0.21812299954311, 0.06592544638803,
     0.01081174209837, 0.00077658482522, 0.00001388721735,
-)  # fmt: skip
+)
 """The window of seven cosine terms with the lowest side lobes (H.-H. Albrecht, "A family of
 cosine-sum windows for high-resolution measurements", 2001; from memory, side lobes tested)."""
 LOBE = 7

@@ -169,7 +169,7 @@ def predictive(
     plain = np.flatnonzero(observed.signs == 0.0)
     seen = observed.some(plain.tolist())
     known = replace(found, healthy=found.healthy[plain],
-                    sensitivities=found.sensitivities[:, plain])  # fmt: skip
+                    sensitivities=found.sensitivities[:, plain])
     gain, left = _conditional(readings, healthy, sensitivities, known, seen)
     centres = values[good] + _damped(units.residuals[good][:, plain], known, seen) @ gain.T
     weights = units.weights[good] / units.weights[good].sum() * (1.0 - units.unmodelled)

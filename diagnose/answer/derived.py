@@ -67,7 +67,7 @@ def derived(case: Case) -> tuple[Derived, ...]:
         stated = {m.reading.key() for m in readings}
         found = (d for rule in _RULES for d in rule(plain, case.stage.load))
         made += [replace(d, channel=name) for d in found
-                 if d.measured is None or d.measured.reading.key() not in stated]  # fmt: skip
+                 if d.measured is None or d.measured.reading.key() not in stated]
     if len(case.channels) == 2:
         made += _balance(case)
     return tuple(made)
@@ -126,7 +126,7 @@ def _damping(items: Sequence[Measured], load: float) -> Iterator[Derived]:
 def _two_loads(items: Sequence[Measured], load: float) -> Iterator[Derived]:
     """The output impedance from the gain with two loads."""
     gains = [m for m in items if m.reading.quantity == "gain" and (m.reading.load or load)
-             and not m.reading.at and not m.reading.origin]  # fmt: skip
+             and not m.reading.at and not m.reading.origin]
     for k, one in enumerate(gains):
         for two in gains[k + 1 :]:
             r1, r2 = (m.reading.load or load for m in (one, two))
@@ -179,7 +179,7 @@ def _from_harmonics(items: Sequence[Measured], load: float) -> Iterator[Derived]
         formula = "root of the sum of squares of " + (
             "harmonics 2 to 10" if whole
             else "the harmonics read, so at least"
-        )  # fmt: skip
+        )
         u = max(_uncertainty(m) for m in members)
         yield _reading(replace(common, quantity="thd"), total, formula, u, "" if whole else ">")
 

@@ -23,7 +23,7 @@ from diagnose.answer.result import (
     Result,
     Severity,
     Suspect,
-)  # fmt: skip
+)
 from diagnose.answer.verdict import judged
 from diagnose.inference.by_stage import by_stage
 from diagnose.inference.evidence import Scored, fault_at

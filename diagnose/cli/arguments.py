@@ -24,7 +24,7 @@ _MINUTES = (0.001, 100e3)
 
 COMMANDS = (
     "stages", "sheet", "rank", "next", "coverage", "score", "study", "measure", "report", "serve",
-)  # fmt: skip
+)
 
 
 class _Parser(argparse.ArgumentParser):

@@ -267,4 +267,4 @@ def _screen() -> tuple[int, bool]:
 _RUN = {
     "stages": _stages, "sheet": _sheet, "rank": _rank, "next": _next, "coverage": _coverage,
     "score": _score, "study": _study, "measure": _measure, "report": _report, "serve": _serve,
-}  # fmt: skip
+}

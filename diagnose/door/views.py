@@ -124,7 +124,7 @@ def draw(what: Figure | Stage | Drawn | str, file: Path | str) -> Path:
 
         if file.suffix.lower() != ".svg":
             raise InputError(f"a stage is not drawn as {file.name!r}",
-                             expected="a file name that ends in .svg")  # fmt: skip
+                             expected="a file name that ends in .svg")
         paper.write(render(stage).encode(), file)
         return file
     paper.check_format(file)

@@ -107,7 +107,7 @@ def _without(squares: Array, apart: Array, determinants: Array) -> Standing:
     """Where there are no bounds."""
     none = np.zeros((1, 0, apart.shape[1]))
     return Standing(squares, apart, determinants, np.zeros((len(squares), 0)),
-                    np.zeros((1, 0, 0)), none)  # fmt: skip
+                    np.zeros((1, 0, 0)), none)
 
 
 def standings(observed: Observed, rows: Array, matrices: Array) -> Standing:

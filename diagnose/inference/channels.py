@@ -28,7 +28,7 @@ from faultlib.tolerance import LeftOpen, Spread, spreads
 __all__ = [
     "NOMINAL", "Common", "Other", "TwoChannels", "alike", "common_spreads", "doubted", "is_shared",
     "side_by_side",
-]  # fmt: skip
+]
 
 NOMINAL = 0.05
 """Standard deviation of how far this unit's nominal values lie from the stage file's, in both

@@ -65,7 +65,7 @@ class Channel:
         return None if volts is None else ("output level", float(f"{volts:.4g}"))
 
     def item(self, name: str, value: float, unit: str, bound: str = "",
-             reading: Reading | None = None) -> Item:  # fmt: skip
+             reading: Reading | None = None) -> Item:
         """An item of this channel, whose reading has the same value."""
         measured = None if reading is None else Measured(reading, value, bound=bound)
         return Item(name, value, unit, self.name, bound, measured)
@@ -225,7 +225,7 @@ def pair(channel: Channel, tones: Sequence[float], kind: str) -> list[Item]:
     made = channel.levels(rms)
     made.append(channel.item("ratio of the tones", ratio, ""))
     for name, value, bound in zip(("second order", "third order"), (imd.second, imd.third), least,
-                                  strict=True):  # fmt: skip
+                                  strict=True):
         made.append(
             channel.item(f"{kind}, {name}", max(value, bound), "%", "<" if value < bound else "")
         )
@@ -233,7 +233,7 @@ def pair(channel: Channel, tones: Sequence[float], kind: str) -> list[Item]:
     reading = Reading(
         "imd", tones=(nominal(low), nominal(high)), level=channel.level(rms),
         ratio=0.0 if abs(ratio / usual - 1.0) < 0.05 else float(f"{ratio:.3g}"),
-    )  # fmt: skip
+    )
     bound = math.hypot(*least)
     below = imd.total < bound
     made.append(channel.item("imd", max(imd.total, bound), "%", "<" if below else "", reading))
@@ -302,7 +302,7 @@ def square(channel: Channel, frequency: float) -> tuple[list[Item], str]:
     note = ""
     if seen.rise >= _RINGING_CLEAR * own:
         made.append(channel.item("overshoot", seen.overshoot, "%",
-                                 reading=Reading("overshoot", level=level)))  # fmt: skip
+                                 reading=Reading("overshoot", level=level)))
     else:
         note = (
             f"a recorder of this rate takes {own * 1e6:.3g} µs for an edge and rings by itself: "

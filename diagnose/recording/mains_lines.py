@@ -59,7 +59,7 @@ def mains_lines(tapered: Tapered, mains: float, signal: Sequence[float]) -> Hum:
     orders = [
         k for k in ORDERS
         if k * mains < 0.45 * tapered.rate and all(abs(f - k * mains) > apart for f in signal)
-    ]  # fmt: skip
+    ]
     # the strongest line tells the exact frequency for all
     tops = {k: near(tapered, k * mains, _ASTRAY * k * mains) for k in orders}
     if tops:

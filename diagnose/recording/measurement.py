@@ -99,7 +99,7 @@ class Measurement:
         return tuple(
             item.measured for item in self.items
             if item.measured is not None and item.channel == channel
-        )  # fmt: skip
+        )
 
     def item(self, name: str, channel: str = "") -> Item:
         """The item of that name.

@@ -142,7 +142,7 @@ def measured(recording: Recording, options: Options) -> Measurement:
     return Measurement(
         about(recording), signal.kind, options.full_scale,
         tuple(taken.items), tuple(taken.hum), tuple(taken.notes),
-    )  # fmt: skip
+    )
 
 
 def _chosen(recording: Recording, word: str) -> list[int]:
@@ -236,12 +236,12 @@ def _sine(
             f"at this sampling rate a tone of {render(nominal(tone), 'Hz')} has harmonics up to "
             f"{len(lines)} only" if len(lines) > 1 else
             f"at this sampling rate a tone of {render(nominal(tone), 'Hz')} has no harmonics"
-        )  # fmt: skip
+        )
     found = {k: fit(channel.tapered, lines) for k, channel in channels.items()}
     sizes = {k: float(abs(spectrum.amplitudes[0])) for k, spectrum in found.items()}
     if not all(size > 0.0 for size in sizes.values()):
         raise InputError(f"a tone of {render(tone, 'Hz')} is not there long enough to be read",
-                         expected="a tone that lasts for most of the recording")  # fmt: skip
+                         expected="a tone that lasts for most of the recording")
     driven = _driven(sizes, options, taken)
     for k, channel in channels.items():
         rest = without(channel.tapered, lines)
@@ -295,7 +295,7 @@ def _crosstalk(
     reading = Reading("crosstalk", frequency=nominal(tone))
     value = decibels(max(size, least) / driven)
     return [Item("crosstalk", value, "dB", channel.name, bound,
-                 Measured(reading, value, bound=bound))]  # fmt: skip
+                 Measured(reading, value, bound=bound))]
 
 
 def _name_hum(

@@ -33,17 +33,17 @@ from faultlib.catalogue import kind_of
 __all__ = [
     "DONE", "FOUND", "OBSERVATIONS", "Case", "Check", "Limit", "Measured", "Repair", "blank_sheet",
     "load_case",
-]  # fmt: skip
+]
 
 _CASE_KEYS = (
     "case", "stage", "values", "mains", "readings", "limits", *SECTIONS, "observations",
     "channels", "suspect", "supply", "repaired",
-)  # fmt: skip
+)
 SUPPLIES = ("shared", "own")
 """Whether two channels have one supply or one each."""
 OBSERVATIONS = (
     "intermittent", "worse when warm", "worse with level", "after a knock", "both channels",
-)  # fmt: skip
+)
 
 
 @dataclass(frozen=True)
@@ -135,7 +135,7 @@ class Case:
             return bool(self.shared)
         if reading.quantity == BALANCE:
             return any(r.quantity == BALANCE or self.weighs(r)
-                       for r in (m.reading for m in self.reference))  # fmt: skip
+                       for r in (m.reading for m in self.reference))
         return reading.about.simulated
 
 
@@ -246,7 +246,7 @@ def _shared(top: Mapping, stage: Stage) -> tuple[str, ...]:
         rails = [rail for rail in rails if rail.name in stage.shared]
     parts = [name for name in stage.shared if all(name != rail.name for rail in stage.rails)]
     owners = [word for rail in rails if rail.supply is not None
-              for word in (rail.supply.name, rail.supply.transformer) if word]  # fmt: skip
+              for word in (rail.supply.name, rail.supply.transformer) if word]
     return tuple(dict.fromkeys([*(rail.name for rail in rails), *owners, *parts]))
 
 

@@ -62,7 +62,7 @@ class Line:
                 raise InputError(
                     "this quote is not closed", expected='" at the end of the cell',
                     place=place_in(self.file, self.text, self.number, inner),
-                )  # fmt: skip
+                )
             return closed[1].replace('""', '"'), closed.end()
         end = self.text.find(separator, start)
         end = len(self.text) if end < 0 else end
@@ -89,7 +89,7 @@ def lines_in(text: str, name: str) -> list[Line]:
     """The lines of a text that count; `name` is the file in messages."""
     rows = enumerate(LINE_END.split(text), start=1)
     return [Line(number, row, name) for number, row in rows
-            if row.strip() and not row.lstrip(' "').startswith("#")]  # fmt: skip
+            if row.strip() and not row.lstrip(' "').startswith("#")]
 
 
 def separator_of(lines: Sequence[Line]) -> str:

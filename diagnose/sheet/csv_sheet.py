@@ -36,13 +36,13 @@ FIGURES = ("max", "min", "within")
 COLUMNS = (
     "channel", "quantity", *CONDITIONS, "frequencies", "value", "unit", "uncertainty", "range",
     *FIGURES, "remark",
-)  # fmt: skip
+)
 HEAD = ("case", "stage", "mains", "suspect", "supply")
 """Words of the first rows that say one thing."""
 LISTS: AnyMapping[str, tuple[str, ...]] = {
     "value": ("part", "value"), **{s.one: s.words for s in SECTIONS.values()},
     "observation": ("words",), "standard": ("name",),
-}  # fmt: skip
+}
 """Words of the first rows that may stand more than once, and what follows them."""
 _HEADINGS = re.compile(r'\s*"?(?:channel|quantity)"?\s*([\t;,])', re.IGNORECASE)
 _PAIRS = tuple(c.word for c in CONDITIONS.values() if c.pair)
@@ -136,7 +136,7 @@ class _Top:
         if word not in HEAD and word not in LISTS:
             raise InputError(f"{first.value!r} is no word of a sheet's first rows",
                              place=first.place, expected="a word",
-                             choices=(*HEAD, *LISTS), given=word)  # fmt: skip
+                             choices=(*HEAD, *LISTS), given=word)
         names = LISTS.get(word, ("value",))
         if len(rest) > len(names):
             raise InputError(f"more stands behind {word!r} than belongs there",
@@ -172,7 +172,7 @@ class _Top:
             if not name:
                 raise InputError("this cell stands under no heading", place=cell.place,
                                  expected="a cell under a heading; quotes around text with "
-                                 "the sign that divides the columns")  # fmt: skip
+                                 "the sign that divides the columns")
             cells[name] = with_point(cell) if decimal and name != "remark" else cell
         if not set(cells) - {"unit", "remark", "channel"}:
             return
@@ -211,7 +211,7 @@ class _Top:
                                 key.place)
                  for name, key in self.channel_keys.items()},
                 self.channel_keys, self.place,
-            )  # fmt: skip
+            )
         for name in entries:
             keys.setdefault(name, Text(name, _place(entries[name])))
         return Mapping(entries, keys, self.place)

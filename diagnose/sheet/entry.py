@@ -137,7 +137,7 @@ def conditions(entry: Mapping, name: str, stage: Stage, without: tuple[str, ...]
         raise InputError(
             "a damping factor needs the load that it is of", place=entry.place,
             expected="load: 8 ohm",
-        )  # fmt: skip
+        )
     reading = Reading(name, **fields)
     for key in ("frequency", "tones"):
         node = entry.get(key)
@@ -287,7 +287,7 @@ def uncertainty_of(written: Text, reading: Reading, value: float) -> float:
         raise InputError(
             f"an uncertainty cannot be {word}", place=written.place,
             expected="more than zero, and less than the reading means anything with",
-        )  # fmt: skip
+        )
     return result
 
 

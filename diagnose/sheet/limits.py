@@ -166,7 +166,7 @@ def read_limit(node: Node, stage: Stage, standard: str = "") -> Limit | None:
         sheet.level("power", power, reading, stage)[1] if power is not None else 0.0,
         int(yamlfile.choice(channels, "number of channels", ("1", "2"))) if channels else 0,
         standard,
-    )  # fmt: skip
+    )
 
 
 def _bounds(
@@ -200,7 +200,7 @@ def _bounds(
         raise error.at(written.place) from None
     if wide <= 0.0:
         raise InputError("this distance is not more than zero", place=written.place,
-                         expected="a distance")  # fmt: skip
+                         expected="a distance")
     if middle is None and reading.scale not in ("dB", "linear"):
         raise InputError(
             f"a {reading.quantity} is within a distance of what?",

@@ -134,7 +134,7 @@ def _entry(node: Node, stage: Stage, folder: Path) -> tuple[list[Measured], list
     most = yamlfile.number(top, "the range", "ohm") if top is not None else sheet.OPEN
     if top is not None and most <= 0.0:
         raise InputError(f"a range of {render(most, 'ohm')} shows nothing", place=top.place,
-                         expected="range: 20 Mohm")  # fmt: skip
+                         expected="range: 20 Mohm")
 
     def measured(which: Reading, written: Text) -> Measured:
         value, bound = sheet.value_of(written, which, stage)
@@ -144,7 +144,7 @@ def _entry(node: Node, stage: Stage, folder: Path) -> tuple[list[Measured], list
             raise InputError(
                 "this is more than the meter's range", place=written.place,
                 expected=f"up to {render(most, 'ohm')}, or OL",
-            )  # fmt: skip
+            )
         return Measured(
             reading=which,
             value=value,
@@ -153,7 +153,7 @@ def _entry(node: Node, stage: Stage, folder: Path) -> tuple[list[Measured], list
             ) if uncertainty is not None else None,
             bound=bound,
             place=written.place,
-        )  # fmt: skip
+        )
 
     if not sources:
         value = entry.get("value")
@@ -174,7 +174,7 @@ def _entry(node: Node, stage: Stage, folder: Path) -> tuple[list[Measured], list
     if sources == ["points"]:
         return made, []
     where = [m.reading.level[1] if by_level and m.reading.level else m.reading.frequency
-             for m in made]  # fmt: skip
+             for m in made]
     return made, thinned(made, where)[1]
 
 
@@ -188,7 +188,7 @@ def _not_beside(entry: Mapping, by_level: bool) -> None:
                 place=entry.keys[key].place,
                 expected="levels in the points only" if by_level
                 else "frequencies in the points only",
-            )  # fmt: skip
+            )
 
 
 def _at(
@@ -213,7 +213,7 @@ def _points(entry: Mapping, by_level: bool) -> list[_Row]:
                 raise InputError(
                     f"{at.value} beside a frequency does not say which level it is",
                     place=at.place, expected="a level with its unit, such as 1 W or 2.83 V",
-                )  # fmt: skip
+                )
         node = points.get(key)
         if node is not None:
             rows.append((axis, at, yamlfile.scalar(node, "a value")))
@@ -231,7 +231,7 @@ def _file(entry: Mapping, folder: Path, by_level: bool, reading: Reading) -> lis
             path, reading.quantity,
             yamlfile.scalar(column, "a column") if column is not None else None,
             by_level, reading.reference,
-        )  # fmt: skip
+        )
     except InputError as error:
         if error.place is None or error.place.line:
             raise

@@ -112,7 +112,7 @@ CHECKS = Section(
         Column("how", "a way of testing", "by", example="capacitance and ESR"),
     ),
     Check,
-)  # fmt: skip
+)
 
 SECTIONS: Mapping[str, Section[Any]] = {section.name: section for section in (CHECKS,)}
 """By their words, in the order in which a sheet has them."""

@@ -124,7 +124,7 @@ def limits_of(node: Node, stage: Stage) -> tuple[Limit, ...]:
         raise InputError(
             f"{word!r} is no standard that is known here", place=node.place,
             expected="a standard, or the limits themselves", choices=known, given=word,
-        )  # fmt: skip
+        )
     made = (read_limit(item, stage, one.name) for item in one.limits.items if _fits(item, stage))
     return tuple(limit for limit in made if limit is not None)
 

@@ -33,7 +33,7 @@ _UNITS: Mapping[str, str] = {
     "dBr": "dB", "dBc": "dB", "dBFS": "dBFS", "°": "deg", "degrees": "deg", "degree": "deg",
     "percent": "%", "Ω": "ohm", "kΩ": "kohm", "MΩ": "Mohm", "ohms": "ohm", "Vrms": "V",
     "volt": "V", "volts": "V", "watt": "W", "watts": "W", "µV": "uV",
-}  # fmt: skip
+}
 """Units as headings have them, and as values do."""
 _ANY_CASE = {word.lower(): unit for word, unit in _UNITS.items() if len(word) > 2}
 """The same in small letters, less those that capitals tell apart: ``mV`` and ``MV``."""
@@ -104,7 +104,7 @@ def inside(node: Text, folder: Path) -> Path:
 def read_sweep(
     path: Path, quantity: str = "", column: Text | None = None, by_level: bool = False,
     reference: float = 0.0,
-) -> Sweep:  # fmt: skip
+) -> Sweep:
     """One column of a sweep.
 
     Parameters
@@ -137,7 +137,7 @@ def read_sweep(
     if len(table) - headed > MOST_ROWS:
         place = table[headed + MOST_ROWS][1][0].place
         raise InputError(f"this sweep has more than {MOST_ROWS} rows", place=place,
-                         expected="fewer points")  # fmt: skip
+                         expected="fewer points")
     rows = []
     for line, cells in table[headed:]:
         if not max(2, x + 1) <= len(cells) <= wide:
@@ -161,7 +161,7 @@ def _uneven(line: Line, count: int, wide: int) -> InputError:
     return InputError(
         f"this row has {count} {columns}", place=line.cells("\x00")[0].place,
         expected=wanted if wide == 2 or count < 2 else f"{wide}, as the other rows have",
-    )  # fmt: skip
+    )
 
 
 def _columns(heads: Sequence[Sequence[Text]], wide: int) -> list[_Column]:
@@ -185,7 +185,7 @@ def _unit(heading: str) -> str:
 def _axis(
     columns: Sequence[_Column], by_level: bool, rows: Sequence[tuple[Line, Sequence[Text]]],
     path: Path,
-) -> tuple[int, str]:  # fmt: skip
+) -> tuple[int, str]:
     """Which column is the independent one, and what it is."""
     if not by_level:
         named = [k for k, c in enumerate(columns)
@@ -204,13 +204,13 @@ def _axis(
         "this sweep does not say what it is against", place=first.place,
         expected="a heading with a unit, such as Power (W) or Output (V); or no frequency beside "
         "the file",
-    )  # fmt: skip
+    )
 
 
 def _value_column(
     columns: Sequence[_Column], x: int, quantity: str, column: Text | None,
     table: Sequence[tuple[Line, Sequence[Text]]], headed: int,
-) -> int:  # fmt: skip
+) -> int:
     others = [k for k in range(len(columns)) if k != x]
     names = [columns[k].name or f"column {k + 1}" for k in others]
     if column is not None:
@@ -221,7 +221,7 @@ def _value_column(
             raise InputError(
                 f"no single column is named {column.value!r}", place=column.place,
                 expected="the heading of a column", choices=names, given=column.value,
-            )  # fmt: skip
+            )
         return found[0]
     if quantity == "thd" and len(others) == 1 and re.search(_WORDS["thd+n"], names[0].lower()):
         raise InputError(f"{names[0]!r} is not the thd alone", place=table[headed - 1][1][0].place,
@@ -238,7 +238,7 @@ def _value_column(
         "be told", place=line.cells("\x00")[0].place,
         expected="two: frequency and value; or column: and the heading of one beside the file",
         choices=names, given=quantity,
-    )  # fmt: skip
+    )
 
 
 def _relative(

@@ -138,7 +138,7 @@ def _panel(
 
     def points(label: str, measured: Sequence[Measured]) -> Series:
         return Series(label, tuple(m.reading.frequency for m in measured),
-                      tuple(m.value for m in measured), joined=False)  # fmt: skip
+                      tuple(m.value for m in measured), joined=False)
 
     lines = first.about.kind == "mains"
     series = [points("measured", curve.points)]

@@ -56,7 +56,7 @@ STYLE = "\n".join([
     "}",
     ".chart .mark.filled { fill: var(--ink); }",
     ".chart .mark { fill: none; }",
-])  # fmt: skip
+])
 """What a page or report must hold for the charts in it."""
 
 
@@ -105,7 +105,7 @@ def chart(panel: Panel, width: float = 520.0, height: float = 300.0) -> str:
         "xmlns": "http://www.w3.org/2000/svg", "class": "chart", "role": "img",
         "aria-label": _summary(panel), "width": f"{width:g}", "height": f"{height:g}",
         "viewBox": f"0 0 {width:g} {height:g}",
-    })  # fmt: skip
+    })
     legend = _legend(panel, width)
     bottom = height - _ROW * (1 + (bool(panel.x.label))) - _ROW * len(legend)
     low, high = _reach(panel, "y")
@@ -116,18 +116,18 @@ def chart(panel: Panel, width: float = 520.0, height: float = 300.0) -> str:
     _grid(root, x, y, marks, bottom)
     for band in panel.bands:
         around = [*zip(band.x, band.high, strict=True),
-                  *reversed(list(zip(band.x, band.low, strict=True)))]  # fmt: skip
+                  *reversed(list(zip(band.x, band.low, strict=True)))]
         shape = ET.SubElement(root, "path", {
             "class": "band", "d": _path(around, x, y) + "Z", "data-label": band.label,
             "data-x": _data(band.x), "data-low": _data(band.low), "data-high": _data(band.high),
-        })  # fmt: skip
+        })
         ET.SubElement(shape, "title").text = band.label
     for k, line in enumerate(panel.series):
         root.append(_series(line, k, x, y))
     ET.SubElement(root, "rect", {
         "class": "frame", "x": f"{left:g}", "y": f"{_TOP:g}", "width": f"{x.stop - left:.1f}",
         "height": f"{bottom - _TOP:.1f}",
-    })  # fmt: skip
+    })
     if panel.x.label:
         _text(root, panel.x.label, (left + x.stop) / 2.0, bottom + 2 * _ROW - 4.0, "middle")
     for row, entries in enumerate(legend):
@@ -216,7 +216,7 @@ def _line(root: ET.Element, x1: float, y1: float, x2: float, y2: float) -> None:
 def _text(root: ET.Element, words: str, x: float, y: float, anchor: str = "start") -> None:
     made = ET.SubElement(root, "text", {
         "x": f"{x:.1f}", "y": f"{y:.1f}", "text-anchor": anchor,
-    })  # fmt: skip
+    })
     made.text = words
 
 
@@ -229,7 +229,7 @@ def _series(line: Series, k: int, x: _Scale, y: _Scale) -> ET.Element:
     group = ET.Element("g", {
         "class": f"series s{k % len(PALETTE)}", "data-label": line.label,
         "data-x": _data(line.x), "data-y": _data(line.y),
-    })  # fmt: skip
+    })
     points = list(zip(line.x, line.y, strict=True))
     if line.joined and len(points) > 1:
         ET.SubElement(group, "path", {"class": "line", "d": _path(points, x, y)})
@@ -250,7 +250,7 @@ def _mark(k: int, x: float, y: float, filled: bool) -> ET.Element:
     match _MARKS[k % len(_MARKS)]:
         case "circle":
             return ET.Element("circle", {"class": kind, "cx": f"{x:.1f}", "cy": f"{y:.1f}",
-                                         "r": f"{r:g}"})  # fmt: skip
+                                         "r": f"{r:g}"})
         case "square":
             shape = f"M{x - r:.1f},{y - r:.1f}h{2 * r}v{2 * r}h{-2 * r}Z"
         case "triangle":
@@ -290,7 +290,7 @@ def _legend_row(
     for at, number, words, joined in entries:
         if number < 0:
             ET.SubElement(root, "rect", {"class": "band", "x": f"{at:g}", "y": f"{foot - 9:g}",
-                                         "width": "26", "height": "9"})  # fmt: skip
+                                         "width": "26", "height": "9"})
         else:
             group = ET.SubElement(root, "g", {"class": f"s{number % len(PALETTE)}"})
             if joined:

@@ -38,7 +38,7 @@ def frame_of(rows: Sequence[object]) -> pd.DataFrame:
         return _next(row for row in rows if isinstance(row, NextReading))
     kinds = ", ".join(sorted({type(row).__name__ for row in rows}))
     raise InputError(f"no table is made of {kinds}",
-                     expected="suspects, readings, or readings to take next")  # fmt: skip
+                     expected="suspects, readings, or readings to take next")
 
 
 def result_frame(result: Result) -> pd.DataFrame:
@@ -68,7 +68,7 @@ def study_frame(made: Study) -> pd.DataFrame:
     size = f"{made.quantity} [{made.unit}]" if made.sized else "size"
     places = [float(x) for x in made.sizes] if made.sized else [made.mode]
     rows = [("healthy", made.si(made.healthy)),
-            *zip(places, made.si(made.values), strict=True)]  # fmt: skip
+            *zip(places, made.si(made.values), strict=True)]
     table = _table([
         {size: place, **{head: shown(r, float(v))
                          for head, r, v in zip(heads, made.readings, row, strict=True)}}

@@ -111,7 +111,7 @@ def report_body(case: Case, result: Result, figure: Figure, day: date) -> str:
         drawing=drawing(case.stage, lit(result)),
         charts=charts(figure, _CHART_WIDTH, _CHART_HEIGHT),
         note=figure.note, heads=heads, rows=rows, done=[one for one in done if one[1]],
-    )  # fmt: skip
+    )
 
 
 def check_name(path: Path) -> None:
@@ -123,7 +123,7 @@ def check_name(path: Path) -> None:
     """
     if path.suffix.lower() not in (".html", ".htm"):
         raise InputError(f"a report cannot be written as {path.name!r}",
-                         expected="a file name that ends in .html")  # fmt: skip
+                         expected="a file name that ends in .html")
 
 
 def write_report(text: str, path: Path) -> None:
@@ -142,7 +142,7 @@ def write_report(text: str, path: Path) -> None:
     except OSError as error:
         trial.unlink(missing_ok=True)
         raise InputError(f"{path} cannot be written: {error.strerror}",
-                         expected="a file in a folder that exists") from None  # fmt: skip
+                         expected="a file in a folder that exists") from None
 
 
 @lru_cache(maxsize=1)
@@ -152,7 +152,7 @@ def _templates() -> Environment:
     from diagnose.show.filters import FILTERS
 
     made = Environment(loader=FileSystemLoader(_HERE / "templates"), autoescape=True,
-                       trim_blocks=True, lstrip_blocks=True)  # fmt: skip
+                       trim_blocks=True, lstrip_blocks=True)
     made.filters.update(FILTERS)
     made.globals["cautions_heading"] = HEADING
     return made

@@ -85,7 +85,7 @@ def as_text(result: Result, width: int = WIDTH, colour: bool = False) -> str:
 
 _RESULTS: Mapping[str, Cell] = {
     "met": ("met", GOOD), "not met": ("NOT MET", BAD), "uncertain": ("UNSURE", STRONG),
-}  # fmt: skip
+}
 
 
 def _figures(page: Page, lines: Sequence[VerdictLine], summary: str) -> None:
@@ -111,7 +111,7 @@ def _derived(page: Page, lines: Sequence[DerivedLine]) -> None:
     page.table((), [
         (f"{x.name}, {x.channel}" if x.channel else x.name, amount(x.value, x.unit), x.formula)
         for x in shown
-    ], right=(1,), whole=(1,))  # fmt: skip
+    ], right=(1,), whole=(1,))
     if len(lines) > len(shown):
         page.line(f"and {len(lines) - len(shown)} more (all of them with --json)", DIM, indent=2)
 
@@ -152,7 +152,7 @@ def _group(page: Page, group: Group, suspects: Sequence[Suspect]) -> None:
         page.line(f"{number}, {len(group.members)} causes these readings can't separate", STRONG)
         page.line("The order within the group means little.", indent=3)
         page.table((), [(chance(s.probability), _described(s)) for s in shown],
-                   right=(0,), whole=(0,), indent=3)  # fmt: skip
+                   right=(0,), whole=(0,), indent=3)
         if len(suspects) > len(shown):
             page.line(less_probable(suspects), DIM, indent=3)
     elif suspects:
@@ -189,7 +189,7 @@ def _explained(page: Page, suspect: Suspect) -> None:
     page.table(
         ("reading", "measured", "healthy", "with fault"), rows,
         right=(1, 2, 3), whole=(1, 2, 3), indent=3,
-    )  # fmt: skip
+    )
     rest: Sequence[Explained] = suspect.explains[MOST_READINGS:]
     if rest:
         page.line(f"and {len(rest)} more readings (all of them with --json)", DIM, indent=3)

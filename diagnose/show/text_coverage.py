@@ -24,7 +24,7 @@ def coverage_text(made: Coverage, width: int = WIDTH, colour: bool = False) -> s
     page.table(
         ("part", "fault", "detected from", "looks the same"), _rows(made.faults),
         whole=(0,), indent=0,
-    )  # fmt: skip
+    )
     if made.problems:
         page.heading("Not simulated")
         page.bullets(made.problems)

@@ -32,7 +32,7 @@ def measure_text(made: Measurement, width: int = WIDTH, colour: bool = False) ->
     bits = about["bits"]
     form = f"{bits} bit" if isinstance(bits, int) else str(bits)
     page.line(f"{made.signal}; {about['seconds']:.3g} s, {render(about['rate'], 'Hz')}, {form}",
-              DIM)  # fmt: skip
+              DIM)
     page.line()
     channels = made.channels or ("",)
     names = list(dict.fromkeys(item.name for item in made.items if item.channel in channels))

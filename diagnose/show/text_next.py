@@ -43,7 +43,7 @@ def repair_text(page: Page, proofs: Sequence[RepairProof]) -> None:
             ("", "now", "expected"),
             [(names[k], chance(getattr(proof, k)), chance(before[k])) for k in names],
             right=(1, 2), whole=(0, 1, 2), indent=4,
-        )  # fmt: skip
+        )
         rows = [
             (x.reading, "" if x.before is None else amount(x.before, x.unit),
              amount(x.after, x.unit), amount(x.healthy, x.unit, x.reading))
@@ -94,7 +94,7 @@ def next_text(
             (), [(_range(m, item), " or ".join(m.points_to), chance(m.probability))
                  for m in reversed(item.means)],
             whole=(0, 2), indent=3,
-        )  # fmt: skip
+        )
     return page.text()
 
 

@@ -50,7 +50,7 @@ def stage_text(stage: Stage, width: int = WIDTH, colour: bool = False) -> str:
         ("part", "kind", "value", "role"),
         [((p.name, STRONG), p.kind, _value(stage, p.name), p.role) for p in stage.parts],
         right=(2,), whole=(0, 2),
-    )  # fmt: skip
+    )
     if stage.test_points:
         page.heading("Test points")
         page.table((), [((node, STRONG), what) for node, what in stage.test_points], whole=(0,))

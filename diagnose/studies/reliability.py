@@ -146,7 +146,7 @@ def _bins(scored: Sequence[Scored]) -> tuple[Bin, ...]:
         Bin(float(np.mean([s.first for s in held])), float(np.mean([s.right for s in held])),
             len(held))
         for held in _held(scored)
-    )  # fmt: skip
+    )
 
 
 def _luck(scored: Sequence[Scored]) -> float:

@@ -71,7 +71,7 @@ def cancel(name: str) -> Response:
 def _state(job: Job) -> dict[str, object]:
     steps = [[what, done, total] for what, (done, total) in list(job.steps.items())]
     return {"state": job.state, "revision": job.revision, "steps": steps, "text": job.text,
-            "seconds": round(job.seconds, 2)}  # fmt: skip
+            "seconds": round(job.seconds, 2)}
 
 
 @answers.get("/sheet/<name>/answer")
@@ -82,7 +82,7 @@ def answer(name: str) -> str:
         "answer_page.html", result=result, name=name, case=case, revision=kept.revision,
         drawing=drawing(case.stage, lit(result)), others=_others(result),
         parts={p.name: p.role for p in case.stage.parts},
-    )  # fmt: skip
+    )
 
 
 @answers.get("/sheet/<name>/curves")
@@ -133,7 +133,7 @@ def reading(name: str) -> Response:
 def with_reading(sheet: Typed, conditions: tuple[tuple[str, object], ...], value: str) -> Typed:
     """The sheet with one more reading, of the channel under suspicion where there are two."""
     words = {key: ", ".join(map(str, word)) if isinstance(word, list) else str(word)
-             for key, word in conditions}  # fmt: skip
+             for key, word in conditions}
     values = tuple(value if name == sheet.suspect else "" for name in sheet.channels) or (value,)
     entry = Entry(words.pop("quantity"), tuple(words.items()), values=values)
     return replace(sheet, readings=(*sheet.readings, entry))

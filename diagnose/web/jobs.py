@@ -77,7 +77,7 @@ class Jobs:
             job = self._jobs.get(sheet)
             if job is not None and job.revision == revision and job.state in (
                 "waiting", "running", "done",
-            ):  # fmt: skip
+            ):
                 return job
             if job is not None and not job.over:
                 self._end(job)

@@ -97,7 +97,7 @@ def _channels(top: yamlfile.Mapping) -> tuple[tuple[str, ...], tuple[Entry, ...]
     both = yamlfile.mapping(node, "channels")
     if len(both.entries) != 2:
         raise InputError(f"{len(both.entries)} channels stand here", place=node.place,
-                         expected="two")  # fmt: skip
+                         expected="two")
     sides = []
     for name in both.entries:
         inside = both.get(name)
@@ -123,7 +123,7 @@ def _merged(left: tuple[Entry, ...], right: tuple[Entry, ...]) -> tuple[Entry, .
 def _alike(one: Entry, other: Entry) -> bool:
     return (one.quantity, one.conditions, one.source, one.uncertainty) == (
         other.quantity, other.conditions, other.source, other.uncertainty
-    )  # fmt: skip
+    )
 
 
 def _side_by_side(left: Entry | None, right: Entry | None) -> Entry:
@@ -140,7 +140,7 @@ def _side_by_side(left: Entry | None, right: Entry | None) -> Entry:
         tuple(entry.values[0] if entry else "" for entry in (left, right)),
         tuple(Point(f, (at(left, f), at(right, f))) for f in frequencies),
         first.uncertainty, first.note,
-    )  # fmt: skip
+    )
 
 
 def _entries(node: Node | None, text: str) -> tuple[Entry, ...]:
@@ -187,7 +187,7 @@ def _repaired(node: Node | None, text: str) -> tuple[Repair, ...]:
     for item in rows:
         row = yamlfile.mapping(item, "a repair", ("part", "how", "readings"))
         made.append(Repair(_word(row.get("part")), _word(row.get("how")),
-                           _entries(row.get("readings"), text)))  # fmt: skip
+                           _entries(row.get("readings"), text)))
     return tuple(made)
 
 

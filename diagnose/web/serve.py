@@ -58,7 +58,7 @@ def serve(
     server = create_server(
         app, sockets=[listening], threads=_THREADS, ident="",
         max_request_body_size=MOST_RECORDING + (1 << 20), clear_untrusted_proxy_headers=True,
-    )  # fmt: skip
+    )
     address = f"http://{ADDRESS}:{listening.getsockname()[1]}/"
     say(address)
     if browser:
@@ -83,5 +83,5 @@ def _listening(port: int) -> socket.socket:
         made.close()
         raise InputError(f"port {port} cannot be had: {error.strerror}",
                          expected="another one, such as --port 0 for any that is free"
-                         ) from None  # fmt: skip
+                         ) from None
     return made

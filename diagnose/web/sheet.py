@@ -21,7 +21,7 @@ Rows = tuple[Mapping[str, str], ...]
 KNOWN = (
     "case", "stage", "values", "mains", "readings", "limits", *SECTIONS, "observations",
     "channels", "suspect", "repaired",
-)  # fmt: skip
+)
 """Sections that the page has fields for; others are kept as they stand."""
 FIGURES = ("min", "max", "value", "within")
 _MOST_TEXT = 2000
@@ -163,7 +163,7 @@ def from_page(data: object) -> Typed:
         rows={name: _texts_of(top.get(name), section.words) for name, section in SECTIONS.items()},
         head=_block(top.get("head")),
         extra=_block(top.get("extra")),
-    )  # fmt: skip
+    )
 
 
 def _texts_of(data: object, words: Sequence[str]) -> Rows:
@@ -184,7 +184,7 @@ def _entry(row: Mapping[str, object], wide: int) -> Entry:
         )),
         uncertainty=_text(row.get("uncertainty")),
         note=_text(row.get("note")),
-    )  # fmt: skip
+    )
 
 
 def _fitted(values: tuple[str, ...], wide: int) -> tuple[str, ...]:

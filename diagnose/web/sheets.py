@@ -91,7 +91,7 @@ def opened() -> Response:
             return jsonify(sheet=_of_table(tables[0], others).name)
     if len(cases) != 1:
         raise InputError(f"{len(cases)} of these {len(given)} files are case files",
-                         expected="one case file, and what it names")  # fmt: skip
+                         expected="one case file, and what it names")
     name, body = cases[0]
     kept = desk().shelf.add(from_file(_decoded(name, body), name), others)
     return jsonify(sheet=kept.name)
@@ -102,7 +102,7 @@ def _is_table(name: str, body: bytes) -> bool:
     first = re.split(rb"[,;\t]", body.lstrip(b"\xef\xbb\xbf \r\n"), maxsplit=1)[0]
     return name.lower().endswith(CSV) and first.decode("utf-8", "replace").strip('" ') in (
         *HEAD, *LISTS, "quantity"
-    )  # fmt: skip
+    )
 
 
 def _of_table(name: str, files: dict[str, bytes]) -> Kept:
@@ -143,7 +143,7 @@ def data(name: str) -> Response:
     return jsonify(
         sheet=to_page(kept.sheet), revision=kept.revision, **_told(found),
         choices=_choices(found.case.stage if found.case else None),
-    )  # fmt: skip
+    )
 
 
 @sheets.put("/sheet/<name>/data")
@@ -186,7 +186,7 @@ def recording(name: str) -> Response:
         text, notes = desk().many.run(
             "recorded", str(path), request.form.get("signal", ""),
             request.form.get("full_scale", ""),
-        )  # fmt: skip
+        )
     read = from_file("stage: none\n" + text, "recording")
     page = to_page(read)
     return jsonify(readings=page["readings"], channels=page["channels"], notes=notes)
@@ -261,7 +261,7 @@ def _plain(section: Section[Any]) -> dict[str, Any]:
     return {
         "name": section.name, "one": section.one, "title": section.title, "add": section.add,
         "columns": [asdict(column) for column in section.columns],
-    }  # fmt: skip
+    }
 
 
 def _choices(stage: Stage | None) -> dict[str, Any]:
@@ -275,12 +275,12 @@ def _choices(stage: Stage | None) -> dict[str, Any]:
             **({} if about is None else _minded(about, q.name)),
         }
         for q in QUANTITIES.values()
-    }  # fmt: skip
+    }
     made: dict[str, Any] = {
         "quantities": quantities, "done": DONE, "observations": OBSERVATIONS,
         "sections": [_plain(section) for section in SECTIONS.values()], "levels": tuple(LEVELS),
         "standards": {one.name: one.title for one in standards().values()},
-    }  # fmt: skip
+    }
     if stage is None:
         return made | {"stage": None}
     signal = [[key, render(value, LEVELS[key])] for key, value in stage.signal]
@@ -301,4 +301,4 @@ def _choices(stage: Stage | None) -> dict[str, Any]:
              "value": render(p.value, kind(p.kind).unit) if p.value and kind(p.kind).unit else ""}
             for p in stage.parts
         ],
-    }  # fmt: skip
+    }

@@ -94,7 +94,7 @@ def default_shelf() -> Path:
         base = Path(data) if data else Path.home() / ".local" / "share"
     except RuntimeError:
         raise InputError("this account has no home folder to keep sheets in",
-                         expected=f"a folder in {VARIABLE}") from None  # fmt: skip
+                         expected=f"a folder in {VARIABLE}") from None
     return base / "amplifier-fault-diagnosis" / "sheets"
 
 
@@ -115,7 +115,7 @@ class Shelf:
         except OSError as error:
             raise InputError(f"{folder} cannot be made: {error.strerror}",
                              expected=f"a folder that can be written, in {VARIABLE}"
-                             ) from None  # fmt: skip
+                             ) from None
         sweep_parts(folder)
 
     def labels(self) -> list[Label]:
@@ -203,7 +203,7 @@ class Shelf:
         kept = self.load(name)
         files = {path.name: path.read_bytes() for path in self.files(name)}
         sheet = replace(sheet, head=kept.sheet.head, extra=kept.sheet.extra,
-                        case=f"{sheet.case or name} (copy)")  # fmt: skip
+                        case=f"{sheet.case or name} (copy)")
         return self.add(sheet, files)
 
     def keep_sweep(self, name: str, given: str, body: bytes) -> str:
@@ -224,7 +224,7 @@ class Shelf:
         return sorted(
             path for path in folder.iterdir()
             if path.suffix in suffixes and path.name != FILE and not path.name.startswith(".")
-        )  # fmt: skip
+        )
 
     def _folder(self, name: str) -> Path:
         folder = self.folder / name
@@ -237,10 +237,10 @@ class Shelf:
         stem, suffix = last.stem, last.suffix.lower()
         if suffix not in suffixes:
             raise InputError(f"{given!r} is no file of a sheet",
-                             expected="a name that ends in " + ", ".join(suffixes))  # fmt: skip
+                             expected="a name that ends in " + ", ".join(suffixes))
         if len(body) > MOST_BYTES:
             raise InputError(f"{given!r} has {len(body)} bytes",
-                             expected=f"at most {MOST_BYTES}")  # fmt: skip
+                             expected=f"at most {MOST_BYTES}")
         if len(list(folder.iterdir())) > _MOST_FILES:
             raise InputError("this sheet has too many files", expected=f"up to {_MOST_FILES}")
         stem = re.sub(r"[^A-Za-z0-9_-]+", "-", stem).strip("-")[:60] or "file"
@@ -252,7 +252,7 @@ class Shelf:
                 name = f"{stem}-{count}{suffix}"
         if name == FILE:
             raise InputError(f"{given!r} has the name of the sheet itself",
-                             expected="another name")  # fmt: skip
+                             expected="another name")
         _replace(folder / name, body)
         return name
 

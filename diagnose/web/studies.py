@@ -59,7 +59,7 @@ def study(name: str) -> str:
     kept, found = loaded(name)
     if found.case is None:
         return render_template("study.html", name=name, title=kept.sheet.case, tab="study",
-                               problems=found.problems)  # fmt: skip
+                               problems=found.problems)
     stage = found.case.stage
     modes: dict[str, list[tuple[str, bool]]] = {}
     for h in hypotheses(stage):
@@ -69,7 +69,7 @@ def study(name: str) -> str:
         "study.html", name=name, title=kept.sheet.case, tab="study", problems=(), modes=modes,
         roles=roles, drawing=drawing(stage), stage=stage, part=request.args.get("part", ""),
         mode=request.args.get("mode", ""), simple=len(modes) < 2,
-    )  # fmt: skip
+    )
 
 
 @studies.post("/sheet/<name>/study")
@@ -169,14 +169,14 @@ def _figure(case: Case, base: Ground, values: Array, label: str) -> Figure:
     low, high = base.healthy[k:] - BAND * base.sigma[k:], base.healthy[k:] + BAND * base.sigma[k:]
     series = [Series(label, x, tuple(map(float, values[k:])))]
     read = [m for m in case.readings if m.reading.quantity == first.quantity
-            and m.reading.reference == first.reference]  # fmt: skip
+            and m.reading.reference == first.reference]
     if read:
         series.append(Series("measured", tuple(m.reading.frequency for m in read),
-                             tuple(m.value for m in read), joined=False))  # fmt: skip
+                             tuple(m.value for m in read), joined=False))
     band = Band("healthy units", x, tuple(map(float, low)), tuple(map(float, high)))
     title = first.quantity
     if first.reference:
         title += f", relative to {render(first.reference, 'Hz')}"
     panel = Panel(title, Axis("frequency", "Hz", logarithmic=True),
-                  Axis(first.quantity, first.unit), tuple(series), (band,))  # fmt: skip
+                  Axis(first.quantity, first.unit), tuple(series), (band,))
     return Figure(label, (panel,))

@@ -113,7 +113,7 @@ def study_readings(stage: Stage, bench: Bench) -> tuple[Reading, ...]:
     made = [Reading("dc voltage", at=node) for node, _ in stage.test_points if node != GROUND]
     made += [Reading("supply current", rail=rail.name) for rail in stage.rails]
     made += [Reading(name, frequency=_MIDDLE_HZ)
-             for name in ("gain", "input impedance", "output impedance")]  # fmt: skip
+             for name in ("gain", "input impedance", "output impedance")]
     made += [Reading("hum", frequency=k * stage.mains) for k in (1, 2)]
     if follows_riaa(stage, bench):
         made += [Reading("riaa deviation", frequency=f) for f in RESPONSE_HZ]

@@ -104,7 +104,7 @@ def written(sheet: Typed, without: Collection[str] = ()) -> Written:
         paper.line(f"mains: {quoted(sheet.mains)}".rstrip(), "mains")
     paper.add("values: ")
     given = [(part, value) for part, value in sheet.values
-             if part and value and f"values/{part}" not in without]  # fmt: skip
+             if part and value and f"values/{part}" not in without]
     paper.braces((part, quoted(value), f"values/{part}") for part, value in given)
     paper.end("values")
     _readings(paper, sheet, without)
@@ -112,7 +112,7 @@ def written(sheet: Typed, without: Collection[str] = ()) -> Written:
     for section in SECTIONS.values():
         _rows(paper, section, sheet.rows.get(section.name, ()), without)
     noted = [(k, word) for k, word in enumerate(sheet.observations)
-             if word and f"observations/{k}" not in without]  # fmt: skip
+             if word and f"observations/{k}" not in without]
     paper.add("observations: [")
     for place, (k, word) in enumerate(noted):
         paper.add(", " if place else "")
@@ -205,7 +205,7 @@ def _one(
 
 def _repaired(paper: _Paper, sheet: Typed, without: Collection[str]) -> None:
     kept = [(k, made) for k, made in enumerate(sheet.repaired)
-            if f"repaired/{k}" not in without and (made.part or made.readings)]  # fmt: skip
+            if f"repaired/{k}" not in without and (made.part or made.readings)]
     if not kept:
         return
     _listed(paper, "repaired")

@@ -116,7 +116,7 @@ def _read(stage: Stage) -> Channel:
         [Reading("hum", frequency=k * 50.0) for k in LINES],
         [Reading("noise", band=(float(a), float(b))) for a, b in pairwise(BANDS)],
         [Reading("harmonic", order=k, frequency=1e3, level=drive) for k in (2, 3)],
-    )  # fmt: skip
+    )
     values = np.array(take(stage, [reading for family in families for reading in family]))
     volts, gain, hum, noise, harmonics = np.split(
         values, np.cumsum([len(family) for family in families])[:-1]
@@ -126,7 +126,7 @@ def _read(stage: Stage) -> Channel:
         dict(zip(THIRDS, gain.tolist(), strict=True)),
         dict(zip(LINES, hum.tolist(), strict=True)),
         noise, 10.0 ** (harmonics / 20.0),
-    )  # fmt: skip
+    )
 
 
 def silence(channel: Channel, random: np.random.Generator) -> Floats:

@@ -78,7 +78,7 @@ def main() -> None:
                     taken.append(time.perf_counter() - start)
                 over = "" if median(taken) <= GOAL else "  over"
                 print(f"{kind:16} {name:9} {median(taken):9.2f} {min(taken):8.2f} "
-                      f"{(used() - before) / rounds:7.2f} {GOAL:7.1f}{over}")  # fmt: skip
+                      f"{(used() - before) / rounds:7.2f} {GOAL:7.1f}{over}")
         made = measure(Path(folder) / "sine.wav")
     off = [made.item(f"harmonic {k}", "left").value - d for k, d in HARMONICS.items()]
     print(f"harmonics of {min(HARMONICS.values()):g} dB and up: off by {max(map(abs, off)):.4f} dB")

@@ -43,7 +43,7 @@ def main() -> None:
         environment = {**os.environ, "AMP_DIAGNOSE_SHEETS": folder, "PYTHONPATH": str(ROOT)}
         command = [sys.executable, "-m", "diagnose", "serve", "--port", "0", "--no-browser"]
         with subprocess.Popen(command, env=environment, stderr=subprocess.PIPE,
-                              text=True) as server:  # fmt: skip
+                              text=True) as server:
             assert server.stderr is not None
             found = re.search(r"http://127\.0\.0\.1:\d+", server.stderr.readline())
             assert found

@@ -36,7 +36,7 @@ Counts = np.ndarray[tuple[int], np.dtype[np.int_]]
 COLUMNS = (
     "stage", "units", "pairs", "found in first three", "first answer", "both parts in first three",
     "looked at", "found of those", "single faults", "looked at", "disturbed",
-)  # fmt: skip
+)
 HEAD = """# Two faults at once
 
 Made by `tests/benchmarks/pair_table.py`, seed {seed}, readings of the blank sheet. *own*: units
@@ -98,7 +98,7 @@ def _counts(
         len(made), sum(m.found for m in made), sum(m.first for m in made),
         sum(m.both for m in made), *_looked(made), len(moved), sum(m.looked for m in moved),
         sum(m.changed for m in moved),
-    ])  # fmt: skip
+    ])
 
 
 def _shown(
@@ -130,7 +130,7 @@ def _cells(counts: Counts) -> list[str]:
         str(pairs), share(found, pairs), share(first, pairs), share(both, pairs),
         share(looked, pairs), share(of_those, looked), str(singles), share(seen, singles),
         share(changed, singles),
-    ]  # fmt: skip
+    ]
 
 
 if __name__ == "__main__":

@@ -31,7 +31,7 @@ def seconds(case: Path, store: str) -> tuple[float, float]:
     subprocess.run(
         [sys.executable, "-m", "diagnose", "rank", str(case)],
         env=environment, stdout=subprocess.DEVNULL, check=True,
-    )  # fmt: skip
+    )
     wall, after = time.perf_counter() - start, resource.getrusage(resource.RUSAGE_CHILDREN)
     return wall, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 

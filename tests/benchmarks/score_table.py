@@ -143,7 +143,7 @@ def _row(name: str, made: dict[str, Any]) -> tuple[str, ...]:
         f"{made['mean largest probability']:.2f}", f"{made['first answers right']:.2f}",
         f"{made['expected calibration error']:.3f}",
         f"{made['calibration error by luck alone']:.3f}",
-    )  # fmt: skip
+    )
 
 
 def _line(cells: Sequence[str]) -> str:

@@ -46,7 +46,7 @@ def test_gain_counts_from_the_generators_emf() -> None:
     # One pole at f/fc: level and phase, computed from 1/(1 + jx) to the digits shown.
     [(0.1, -0.043, -5.71), (0.5, -0.969, -26.57), (1, -3.010, -45.0), (2, -6.990, -63.43),
      (10, -20.04, -84.29)],
-)  # fmt: skip
+)
 def test_one_pole(ratio: float, level: float, degrees: float) -> None:
     frequency = ratio * CORNER
     gain, response, phase = read(

@@ -205,9 +205,9 @@ def test_op_amp_stops_at_its_swing(level: float, sign: float) -> None:
     rails = (Rail("vcc", 12.0), Rail("vee", -12.0), Rail("vd", level))
     real = {"gain": 1e5, "gbw": 1e7, "swing": 13.0, "swing drop": 2.0}
     bare = bias(driven, opamp("U1", ("p", "0", "o"), real), resistor("R2", "o", "0", 1e5),
-                rails=rails)  # fmt: skip
+                rails=rails)
     railed = bias(driven, opamp("U1", ("p", "0", "o", "vcc", "vee"), real),
-                  resistor("R2", "o", "0", 1e5), rails=rails)  # fmt: skip
+                  resistor("R2", "o", "0", 1e5), rails=rails)
     assert volts(bare, "o") == pytest.approx(sign * 13.0, abs=0.5)
     assert volts(railed, "o") == pytest.approx(sign * 10.0, abs=0.5)
 
@@ -238,7 +238,7 @@ def test_ohmmeter_does_not_see_generator_or_load() -> None:
          resistor("R3", "out", "0", 10e6)),
         source_impedance=600.0,
         load=600.0,
-    )  # fmt: skip
+    )
     assert ohms(stage, "in", "0") == pytest.approx(parallel(82e3, 11e6), rel=1e-4)
 
 
@@ -261,7 +261,7 @@ def test_red_lead_is_the_positive_one() -> None:
 
 def test_open_circuit_reads_open() -> None:
     stage = bias(capacitor("C1", "a", "0", 1e-6), capacitor("C2", "a", "b", 1e-6),
-                 resistor("R1", "b", "0", 1e3))  # fmt: skip
+                 resistor("R1", "b", "0", 1e3))
     assert ohms(stage, "a", "0") >= 1e8
 
 

@@ -48,7 +48,7 @@ SOURCE, ARM, FOOT = 1e3, 9e3, 10e3
 def divider(common: float, foot: float = FOOT) -> Stage:
     """A divider whose foot stands on a resistance to ground that both channels have."""
     parts = (resistor("R1", "in", "out", ARM), resistor("R2", "out", "m", foot),
-             resistor("R3", "m", "0", common))  # fmt: skip
+             resistor("R3", "m", "0", common))
     return Stage("divider", parts, source_impedance=SOURCE, shared=("R3",))
 
 
@@ -94,7 +94,7 @@ def amplifier(rail: Rail, shared: tuple[str, ...] = ("vcc",)) -> Stage:
     is what the rail moves: crosstalk = Z / (R + Z), whatever gm' is.
     """
     parts = (device("J1", "njf", ("out", "in", "s"), FET), resistor("R1", "in", "0", 1e6),
-             resistor("R2", "s", "0", 2e3), resistor("R3", "vcc", "out", DRAIN))  # fmt: skip
+             resistor("R2", "s", "0", 2e3), resistor("R3", "vcc", "out", DRAIN))
     return Stage("amplifier", parts, rails=(rail,), source_impedance=1e3, shared=shared)
 
 
@@ -110,7 +110,7 @@ def test_ideal_rails_and_rails_of_their_own_pass_nothing() -> None:
     assert crosstalk(amplifier(Rail("vcc", 24.0))) < -139.0
     own = amplifier(Rail("vcc", 24.0, resistance=1e3), shared=("R9",))
     earthed = replace(own, parts=(*own.parts, resistor("R9", "e", "0", 1.0),
-                                  resistor("R10", "e", "vcc", 1e6)))  # fmt: skip
+                                  resistor("R10", "e", "vcc", 1e6)))
     assert crosstalk(earthed) < -100.0
     assert crosstalk(replace(earthed, shared=("vcc", "R9"))) > -25.0
 
@@ -172,7 +172,7 @@ def impedance(farads: float, frequency: float, slope_ohms: float) -> complex:
         (1.0, 20.0, 0.5), (1.0, 100.0, 0.02), (1.0, 1e3, 0.01), (1.0, 10e3, 0.01),
         (0.3, 100.0, 0.2), (0.3, 1e3, 0.01), (0.3, 10e3, 0.01), (0.1, 1e3, 0.05),
     ],
-)  # fmt: skip
+)
 def test_crosstalk_of_a_supply_in_common(left: float, frequency: float, allowed: float) -> None:
     """Z/(R + Z), with the rectifier's slope by the closed form.
 
@@ -244,11 +244,11 @@ def by_gnucap(net: Circuit, ends: tuple[str, str], frequency: float, folder: Pat
     wanted = " ".join(f"vr({end}) vi({end})" for end in ends)
     deck = ["two channels", *lines, *(model.line() for model in net.models),
             ".options numdgt=9 reltol=1e-9 abstol=1e-15 vntol=1e-12 itl1=1000 gmin=1e-12", ".op",
-            f".print ac {wanted}", f".ac {frequency!r} {frequency!r} 1", ".end", ""]  # fmt: skip
+            f".print ac {wanted}", f".ac {frequency!r} {frequency!r} 1", ".end", ""]
     path = folder / "pair.ckt"
     path.write_text("\n".join(deck), encoding="ascii")
     run = subprocess.run(["gnucap", "-b", str(path)], capture_output=True, text=True, check=True,
-                         timeout=60, stdin=subprocess.DEVNULL)  # fmt: skip
+                         timeout=60, stdin=subprocess.DEVNULL)
     assert "what's this" not in run.stdout + run.stderr
     last = [number(word) for word in run.stdout.splitlines()[-1].split()]
     assert last[0] == pytest.approx(frequency)
@@ -284,7 +284,7 @@ def coupled(ohms: float) -> Stage:
                      id="decoupling"),
         pytest.param(smoothed(), id="supply"),
     ],
-)  # fmt: skip
+)
 def test_two_channels_in_a_second_simulator(stage: Stage, frequency: float, tmp_path: Path) -> None:
     """The same netlist in gnucap, which shares no code with ours: 0.05 dB and 0.5 degree."""
     options = ("reltol=1e-9", "abstol=1e-15", "vntol=1e-12")
@@ -311,7 +311,7 @@ def test_parts_in_common_appear_once() -> None:
     assert len(both_of) == len(set(both_of))
     # stray mains comes into a node that both have once
     once = [n for n in alone if n.lower().split("_", 1)[-1].startswith(("vcc", "j2", "r12", "c10"))
-            or n == "Rstray_ie"]  # fmt: skip
+            or n == "Rstray_ie"]
     assert len(once) == 2 + 1 + 1 + 3 + 1
     assert len(both_of) == 2 * len(alone) - len(once)
     assert set(alone) < set(both_of)

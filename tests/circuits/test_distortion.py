@@ -84,7 +84,7 @@ def test_polynomial(frequency: float) -> None:
         Element("B1", ("a", "in"), None, f"v=time>0?{tone.text(1.0)}:0"),
         Element("B2", ("out", "0"), None, "v=v(a)+0.01*v(a)*v(a)+0.004*v(a)*v(a)*v(a)"),
         Element("R1", ("out", "0"), 1e3),
-    ))  # fmt: skip
+    ))
     wanted = Transient(("out",), 4.0 * tone.period, tone.step, 0.0, driven.OPTIONS)
     (waves,) = Engine().run(net, [wanted])
     assert isinstance(waves, Waves)
@@ -154,7 +154,7 @@ def clipped(at: float, order: int) -> float:
     value, _ = scipy.integrate.quad(
         lambda x: min(max(math.cos(x), -at), at) * math.cos(order * x),
         0.0, math.pi, points=[edge, math.pi - edge], limit=200,
-    )  # fmt: skip
+    )
     return 2.0 / math.pi * value
 
 
@@ -208,7 +208,7 @@ def test_clipped_sine(at: float, percent: float) -> None:
 
 def test_a_level_out_of_reach_reads_the_clipping_at_half_again_the_drive() -> None:
     stage = replace(CLIPPING, parts=(opamp("U1", ("in", "out", "out"), {"swing": 13.0, "gbw": 1e8}),
-                                     CLIPPING.parts[1]))  # fmt: skip
+                                     CLIPPING.parts[1]))
     (value,) = read(stage, Reading("thd", frequency=1e3, level=("output level", 15.0)))
     drive = 15.0 * math.sqrt(2.0) * 1.5
     assert value == pytest.approx(clipped_thd(stops(13.0, drive) / drive), rel=0.02)
@@ -230,7 +230,7 @@ def test_a_dead_unit_reads_all_distortion() -> None:
 def test_maximum_output(wanted: float) -> None:
     """Where a clipped sine has that distortion."""
     low = replace(CLIPPING, parts=(opamp("U1", ("in", "out", "out"), {"swing": 20.0, "gbw": 1e8}),
-                                   CLIPPING.parts[1]))  # fmt: skip
+                                   CLIPPING.parts[1]))
     (value,) = read(low, Reading("maximum output", frequency=1e3, thd=wanted))
     at = scipy.optimize.brentq(lambda r: clipped_thd(r) - wanted, 0.3, 0.999)
     parts = [clipped(at, k) for k in range(1, 11)]

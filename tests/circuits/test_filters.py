@@ -91,7 +91,7 @@ def test_named_frequency_is_the_filters_own(name: str) -> None:
     ("name", "first", "second"),
     [("biquad-high-pass", "R4", "C2"), ("state-variable", "R4", "C1"),
      ("state-variable", "R5", "C2")],
-)  # fmt: skip
+)
 def test_pairs_that_no_response_separates(name: str, first: str, second: str) -> None:
     """They enter as a product alone, so 50 % more of either gives one response."""
     stage = filter_stage(name)

@@ -74,7 +74,7 @@ def test_harmonics_in_the_band_count() -> None:
     low, lost, wide = read(
         SQUARE, with_noise(1e3, volts), with_noise(15e3, volts),
         with_noise(15e3, volts, band=(20.0, 80e3)),
-    )  # fmt: skip
+    )
     assert low == pytest.approx(expected, rel=1e-3)
     assert lost < 0.01 * expected
     assert wide == pytest.approx(expected, rel=1e-3)
@@ -106,7 +106,7 @@ def test_tilt_of_one_high_pass(corner: float, frequency: float, expected: float)
 def test_small_tilts_add() -> None:
     """Two corners of 1 Hz at 1 kHz: 2π/1000 to first order."""
     stage = Stage("two", (*high_pass("1", "in", "a", 1.0), opamp("U1", ("a", "b", "b")),
-                          *high_pass("2", "b", "out", 1.0)))  # fmt: skip
+                          *high_pass("2", "b", "out", 1.0)))
     (value,) = read(stage, Reading("tilt", frequency=1e3))
     assert value == pytest.approx(2.0 * math.pi / 1000.0, rel=5e-3)
 
@@ -114,7 +114,7 @@ def test_small_tilts_add() -> None:
 def test_no_tilt_without_a_high_pass_whatever_the_upper_corner_and_sign() -> None:
     pole = (resistor("R1", "in", "m", 1e3), capacitor("C1", "m", "0", 8e-9))  # 20 kHz
     inverter = (resistor("R2", "m", "n", 1e6), resistor("R3", "n", "out", 1e6),
-                opamp("U1", ("0", "n", "out")))  # fmt: skip
+                opamp("U1", ("0", "n", "out")))
     (value,) = read(Stage("flat", (*pole, *inverter)), Reading("tilt", frequency=100.0))
     assert value == pytest.approx(0.0, abs=5e-4)
 
@@ -141,7 +141,7 @@ def test_the_slope_of_one_pole_is_its_height_over_its_time() -> None:
 @pytest.mark.parametrize("rate", [5e5, 13e6])
 def test_an_op_amp_slews_as_its_data_say(rate: float) -> None:
     model = {"gain": 1e5, "gbw": 3e6 if rate < 1e6 else 3e7, "input resistance": 1e12,
-             "output resistance": 50.0, "slew rate": rate, "swing": 12.0}  # fmt: skip
+             "output resistance": 50.0, "slew rate": rate, "swing": 12.0}
     stage = Stage(
         "slew",
         (device("U1", "opamp", ("in", "out", "out"), model), resistor("R1", "in", "0", 1e6)),
@@ -169,7 +169,7 @@ def test_without_a_level_the_square_wave_is_large(name: str) -> None:
         (device("U1", "opamp", ("in", "out", "out", "vcc", "vee"), model),
          resistor("R1", "in", "0", 1e6)),
         rails=RAILS, load=1e4, signal=(("input level", 0.01),),
-    )  # fmt: skip
+    )
     large, usual = read(
         stage, Reading("slew rate"), Reading("slew rate", level=("input level", 0.01))
     )
@@ -196,7 +196,7 @@ def test_a_capacitor_charged_by_a_current_source_slews_at_its_current(farad: flo
             capacitor("C1", "out", "0", farad),
         ),
         rails=RAILS, load=1e9, signal=(("input level", 0.01),),
-    )  # fmt: skip
+    )
     slope, emitter = read(stage, Reading("slew rate"), Reading("dc voltage", at="e"))
     assert slope == pytest.approx((15.0 - emitter) / 1e3 / farad, rel=0.02)
 
@@ -207,7 +207,7 @@ def test_the_large_wave_is_no_higher_than_the_output_swings() -> None:
         "clipper", (opamp("U1", ("in", "out", "out"), {"swing": 4.0, "gbw": 1e8, "gain": 1e6,
                                                        "output resistance": 10.0}),
                     resistor("R1", "in", "0", 1e6)), rails=RAILS,
-    )  # fmt: skip
+    )
     how, volts = largest(stage, Engine().run)
     # the diodes that clamp it add a tenth of a volt or so
     assert how == "output level"

@@ -58,7 +58,7 @@ BROKEN = [
 ]
 
 _SUFFIX = {"K": 1e3, "Meg": 1e6, "G": 1e9, "T": 1e12,
-           "m": 1e-3, "u": 1e-6, "n": 1e-9, "p": 1e-12, "f": 1e-15, "a": 1e-18}  # fmt: skip
+           "m": 1e-3, "u": 1e-6, "n": 1e-9, "p": 1e-12, "f": 1e-15, "a": 1e-18}
 
 
 def number(word: str) -> float:
@@ -101,7 +101,7 @@ def by_gnucap(net: Circuit, nodes: list[str], output: str, folder: Path) -> list
     run = subprocess.run(
         ["gnucap", "-b", str(path)], capture_output=True, text=True, check=True, timeout=60,
         stdin=subprocess.DEVNULL,
-    )  # fmt: skip
+    )
     # It goes on without a line that it cannot read.
     assert "what's this" not in run.stdout + run.stderr
     lines = run.stdout.splitlines()

@@ -24,7 +24,7 @@ DEVICES = [
     "small-signal-npn", "small-signal-pnp", "low-noise-npn", "low-noise-pnp", "driver-npn",
     "driver-pnp", "power-npn", "power-pnp", "small-signal-diode", "rectifier-diode", "zener",
     "low-noise-njf", "power-nmos", "power-pmos", "general-opamp", "audio-opamp", "small-triode",
-]  # fmt: skip
+]
 
 
 def test_a_stage_holds_what_its_file_says() -> None:
@@ -159,7 +159,7 @@ def test_scalars_stay_text() -> None:
     node = yamlfile.tree("{a: no, b: 1:30, c: 010, d: 1e3, e: ~, f: }", "x")
     assert isinstance(node, yamlfile.Mapping)
     written = {key: yamlfile.Text.__getattribute__(value, "value")
-               for key, value in node.entries.items()}  # fmt: skip
+               for key, value in node.entries.items()}
     assert written == {"a": "no", "b": "1:30", "c": "010", "d": "1e3", "e": "~", "f": ""}
 
 

@@ -21,7 +21,7 @@ from tests.small import db, parallel, read
 
 SMALL = (
     "line-two-transistor", "tone-control", "volume-contour", "filter-high", "filter-low",
-)  # fmt: skip
+)
 BIPOLAR = (*SMALL, "supply-regulated", "output-quasi-complementary", "output-mosfet")
 AUDIO = tuple(float(f) for f in np.geomspace(20.0, 20e3, 31))
 OFF = ("supply-regulated", "Q5")

@@ -31,7 +31,7 @@ def follower(
     `base` is the greatest current that these give, A; 0 for no limit.
     """
     battery = BATTERY | ({"output current": base, "output resistance": 10.0, "gbw": 1e8,
-                          "swing": 15.0} if base else {})  # fmt: skip
+                          "swing": 15.0} if base else {})
     current = drop / EMITTER
     half = THERMAL_VOLT * math.log(current / JUNCTION["IS"]) + drop
     top, bottom = before
@@ -188,7 +188,7 @@ def shipped(name: str, load: float) -> Stage:
 
 @pytest.mark.parametrize(("name", "load", "volts"), [
     ("general-opamp", 2e3, 12.0), ("audio-opamp", 600.0, 10.0),
-])  # fmt: skip
+])
 def test_op_amps_drive_what_data_sheets_test_them_with(
     name: str, load: float, volts: float
 ) -> None:

@@ -19,7 +19,7 @@ CODE = {
     ("3M32", "ohm"): 3.32e6, ("1G0", "ohm"): 1e9, ("1T0", "ohm"): 1e12,
     ("p10", "F"): 1e-13, ("3p32", "F"): 3.32e-12, ("1n0", "F"): 1e-9, ("33n2", "F"): 33.2e-9,
     ("1µ0", "F"): 1e-6, ("590µ", "F"): 590e-6, ("1m0", "F"): 1e-3, ("10m", "F"): 1e-2,
-}  # fmt: skip
+}
 
 # what the contract's first rules name, and what old drawings and meters show
 WRITTEN = {
@@ -36,7 +36,7 @@ WRITTEN = {
     ("13 V/us", "V/s"): 13e6, ("0.5 V/ms", "V/s"): 500.0, ("-12 °", "deg"): -12.0,
     ("45 deg", "deg"): 45.0, ("40m", "A"): 0.04, ("22 mH", "H"): 22e-3, ("1e-14", ""): 1e-14,
     ("0,125", "V"): 0.125, ("+3", "V"): 3.0, ("1\u00a0kHz", "Hz"): 1e3, (" 5 mV ", "V"): 5e-3,
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize(("written", "value"), [*CODE.items(), *WRITTEN.items()])
@@ -87,7 +87,7 @@ def test_every_prefix_with_every_unit(prefix: str, factor: float, unit: str, nam
         ("5R6", "F", "capacitance"), ("k", "ohm", "understood"), ("--5", "V", "understood"),
         ("5 %", "dB", "level"), ("5 V", "%", "percentage"), ("1 S", "s", "understood"),
     ],
-)  # fmt: skip
+)
 def test_refuses(text: str, unit: str, word: str) -> None:
     if unit == "volt":  # a unit that the program does not have is a mistake of ours, not the user's
         with pytest.raises(KeyError):
@@ -115,7 +115,7 @@ def test_refuses_what_is_no_number(value: object, unit: str) -> None:
         (1e-6, "A", "1 µA"), (40.0, "", "40"), (1.5, "bit", "1.5 bit"), (-12.3, "deg", "-12.3°"),
         (100.0, "ohm", "100 Ω"), (math.nan, "V", "nan V"),
     ],
-)  # fmt: skip
+)
 def test_renders(value: float, unit: str, text: str) -> None:
     assert render(value, unit) == text
 
@@ -164,7 +164,7 @@ HALVES = {
     ("300 mV", "V"): 0.5e-3, ("1.0e-6", "V"): 0.05e-6, ("-61 dB", "dB"): 0.5, ("0.24 %", "%"): 5e-5,
     ("0,125", "V"): 0.0005, ("\u221212.5 deg", "deg"): 0.05, ("5V6", "V"): 0.05,
     ("0.00", "V"): 0.005, (".5 V", "V"): 0.05, ("3. V", "V"): 0.5, ("20.50 dB", "dB"): 0.005,
-}  # fmt: skip
+}
 """Half a unit of the last digit written, from the text by hand."""
 
 

@@ -47,12 +47,12 @@ def worn(supply: Supply, farads: float) -> Supply:
 @pytest.mark.parametrize("volts", [24.0, -24.0])
 def test_a_healthy_supply_gives_its_voltage(rectifier: str, volts: float) -> None:
     stage = Stage("s", (resistor("R1", "vcc", "0", 600.0),),
-                  rails=(Rail("vcc", volts, supply=small(rectifier)),))  # fmt: skip
+                  rails=(Rail("vcc", volts, supply=small(rectifier)),))
     assert resolved(stage).rail("vcc").volts == pytest.approx(volts, rel=1e-3)
 
 
 def ripple_without_losses(depth_of: int, current: float, farads: float, peak: float,
-                          mains: float) -> float:  # fmt: skip
+                          mains: float) -> float:
     """V peak to peak of a reservoir that follows the rectified sine and falls at I/C between.
 
     From the instant where the sine falls faster than that until it has come back (closed form
@@ -71,7 +71,7 @@ def ripple_without_losses(depth_of: int, current: float, farads: float, peak: fl
 
 
 @pytest.mark.parametrize(("rectifier", "a_cycle", "simulated"),
-                         [("full-wave", 2, 0.90), ("half-wave", 1, 0.93)])  # fmt: skip
+                         [("full-wave", 2, 0.90), ("half-wave", 1, 0.93)])
 def test_ripple_rule(rectifier: str, a_cycle: int, simulated: float) -> None:
     """V_pp ≤ I/(2fC) full wave, I/(fC) half wave (handbooks): 1 A, 4700 µF, 60 Hz.
 
@@ -129,7 +129,7 @@ def test_a_filter_divides_by_its_reactance(rectifier: str) -> None:
     ohms, farads = 100.0, 470e-6
     plain = given(drawn(rectifier, 1000e-6, 40e-3, 2.0, 0.1), 28.0)
     smoothed = given(drawn(rectifier, 1000e-6, 40e-3, 2.0, 0.1,
-                           filter_=Filter(ohms, farads, 1e-3)), 24.0)  # fmt: skip
+                           filter_=Filter(ohms, farads, 1e-3)), 24.0)
     assert smoothed.reservoir == pytest.approx(24.0 + 40e-3 * ohms, rel=2e-3)
     for order in (2, 4, 6):
         share = 1.0 / math.hypot(1.0, 2.0 * math.pi * 50.0 * order * ohms * farads)
@@ -147,7 +147,7 @@ def test_impedance_is_that_of_the_reservoir() -> None:
 def test_a_pass_transistor_holds_the_voltage_and_takes_the_ripple() -> None:
     """Common practice: the emitter a junction below the zener, a tenth of the ripple at most."""
     regulated = drawn("bridge", 470e-6, 40e-3, 5.0,
-                      regulator=Regulator(24.7, 1e3, 34.0, 100e-6, "driver-npn"))  # fmt: skip
+                      regulator=Regulator(24.7, 1e3, 34.0, 100e-6, "driver-npn"))
     found = given(regulated)
     assert found.reservoir == pytest.approx(34.0, rel=1e-3)
     assert found.volts == pytest.approx(24.7 - 0.65, abs=0.2)
@@ -187,7 +187,7 @@ def test_a_stated_winding_counts_and_must_suit() -> None:
 def test_hum_follows_the_ripple() -> None:
     """A divider passes its share of the rail's ripple to the output."""
     parts = (resistor("R1", "vcc", "out", 9e3), resistor("R2", "out", "0", 1e3),
-             resistor("R3", "in", "out", 1e9))  # fmt: skip
+             resistor("R3", "in", "out", 1e9))
     stage = Stage("divider", parts, rails=(Rail("vcc", 24.0, supply=small("full-wave")),))
     found = resolved(stage).rail("vcc")
     frequencies = [50.0 * k for k in range(1, 7)]
@@ -203,7 +203,7 @@ def test_a_reading_without_power_needs_no_supply() -> None:
     """An impossible supply does not matter to an ohmmeter."""
     impossible = replace(small("full-wave"), winding=240.0)
     stage = Stage("s", (resistor("R1", "vcc", "out", 1e3), resistor("R2", "out", "0", 1e3)),
-                  rails=(Rail("vcc", 24.0, supply=impossible),))  # fmt: skip
+                  rails=(Rail("vcc", 24.0, supply=impossible),))
     (ohms,) = take(stage, [Reading("resistance", between=("vcc", "0"))])
     assert ohms == pytest.approx(2e3, rel=1e-3)
 

@@ -270,7 +270,7 @@ def test_stages_of_the_receiver_sit_as_they_do_alone() -> None:
         ("phono", "phono-two-transistor"), ("volume", "volume-contour"),
         ("line", "line-two-transistor"), ("tone", "tone-control"),
         ("output", "output-complementary"),
-    ):  # fmt: skip
+    ):
         alone = load_stage(stage)
         nodes = [node for node, _ in alone.test_points if node not in ("vcc", "vee")]
         here = read(unit, *(Reading("dc voltage", at=f"{member}.{node}") for node in nodes))
@@ -283,7 +283,7 @@ def test_the_receiver_s_gain_is_its_stages_product() -> None:
     unit = load_stage("receiver-chain")
     assert unit.chain is not None
     names = ("phono-two-transistor", "volume-contour", "line-two-transistor", "tone-control",
-             "output-complementary")  # fmt: skip
+             "output-complementary")
     stages = [load_stage(name) for name in names]
     stages[1] = stages[1].with_part(replace(stages[1].part("RV2"), position=1.0))
     inputs = [read(stage, Reading("input impedance", frequency=1e3))[0] for stage in stages]

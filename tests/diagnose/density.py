@@ -50,7 +50,7 @@ def draws(matrix: Array, count: int, random: np.random.Generator) -> Array:
     return np.array([
         stats.multivariate_t.rvs(zero, mixture[k][1], df=freedom, random_state=random)
         for k in which
-    ])  # fmt: skip
+    ])
 
 
 def known_surely(monkeypatch: pytest.MonkeyPatch, misread: bool = True) -> None:

@@ -200,7 +200,7 @@ def test_lines_of_a_faulty_unit_keep_the_setting_of_the_good_one() -> None:
 SET = {
     "output-complementary": 0.10, "output-quasi-complementary": 0.10, "output-mosfet": 0.10,
     "supply-regulated": 0.01,
-}  # fmt: skip
+}
 
 
 @pytest.mark.slow

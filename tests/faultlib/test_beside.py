@@ -28,7 +28,7 @@ def divider() -> Stage:
         return Part(name, "carbon-film", (a, b), ohms, 0.05)
 
     parts = (part("R1", "in", "out", ARM), part("R2", "out", "m", FOOT),
-             part("R3", "m", "0", COMMON))  # fmt: skip
+             part("R3", "m", "0", COMMON))
     return Stage("divider", parts, source_impedance=SOURCE, shared=("R3",))
 
 
@@ -100,7 +100,7 @@ def test_wiring_couples_at_least_so_much() -> None:
 def test_the_store_keeps_pairs_apart(tmp_path: Path) -> None:
     """By what stands beside and by what is shared; a channel alone is the same whatever is."""
     variants = [Variant(), up("R2", 3.0), replace(Variant(), beside=up("R2", 3.0)),
-                replace(up("R2", 3.0), beside=Variant())]  # fmt: skip
+                replace(up("R2", 3.0), beside=Variant())]
     stage = divider()
     with Laboratory(Store(tmp_path), workers=0) as bench:
         first = bench.values(stage, variants, [HEARD])

@@ -186,7 +186,7 @@ def test_sizes_run_evenly_on_a_log_scale() -> None:
         (Part("J1", "connector", ("a", "b"), 0.02), "poor contact", 0.3, 0.32, "ohm"),
         (Part("U1", "opamp", ("p", "m", "o"), parameters=(("gbw", 1e7),)), "slow", 0.03, 3e5, "Hz"),
     ],
-)  # fmt: skip
+)
 def test_sizes_are_shown_as_a_meter_would(
     part: Part, mode: str, size: float, value: float, unit: str
 ) -> None:

@@ -83,7 +83,7 @@ def test_operations_by_hand() -> None:
     assert inject(SMALL, Fault("vcc", "low", 0.5)).rail("vcc").volts == 12.0
     assert inject(SMALL, Fault("vcc", "ripple high", 10.0)).rail("vcc").ripple[0] == (
         100.0, pytest.approx(0.04)
-    )  # fmt: skip
+    )
     dirty = inject(SMALL, Fault("pickup", "stray pick-up high", 10.0))
     assert dirty.pickup[0][1] == pytest.approx(1e-6)
     assert [level for _, level in dirty.stray[0][1]] == pytest.approx([1e-9, 5e-10])

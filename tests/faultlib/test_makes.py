@@ -25,7 +25,7 @@ from faultlib.tolerance import Layout, LeftOpen, Make, deviate
 DIVIDER = Stage("divider", (
     Part("R1", "metal-film", ("in", "out"), 100e3, 0.01),
     Part("R2", "metal-film", ("out", "0"), 100e3, 0.01),
-), source_impedance=1.0)  # fmt: skip
+), source_impedance=1.0)
 """50 kohm to the outside: 10 pF there are a corner at 318 kHz."""
 
 

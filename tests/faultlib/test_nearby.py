@@ -139,6 +139,6 @@ def test_spreads_keep_their_place() -> None:
     Nearby(bench).values(
         unit, [Variant((fault,), ((second, 1.0), (first, 1.0)))],
         [Reading("dc voltage", at="second.out")],
-    )  # fmt: skip
+    )
     assert Variant((fault,), ((second, 1.0),)) in bench.asked
     assert Variant((), ((first, 1.0),)) in bench.asked

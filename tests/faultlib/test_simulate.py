@@ -94,7 +94,7 @@ VARIANTS = [Variant(), *(loss(s) for s in (0.7, 0.3, 0.1, 0.02))]
 def ask(
     store: Store, variants: Sequence[Variant] = VARIANTS, of: Stage | None = None,
     readings: Sequence[Reading] = READINGS,
-) -> Answer:  # fmt: skip
+) -> Answer:
     with Laboratory(store) as laboratory:
         return laboratory.values(of or stage(), variants, readings)
 
@@ -355,7 +355,7 @@ def test_a_simulator_that_takes_too_long_is_named() -> None:
     assert np.isnan(found.values).all()
     assert {(p.variant, p.kind) for p in found.problems} == {
         ("healthy", "timeout"), ("C1 capacitance loss", "timeout"),
-    }  # fmt: skip
+    }
 
 
 def test_leaving_the_laboratory_ends_its_workers(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -29,7 +29,7 @@ def plain(rectifier: str = "full-wave", transformer: str = "", name: str = "") -
 
 def regulated() -> Supply:
     return drawn("bridge", 1000e-6, 40e-3, 2.0, 0.1,
-                 regulator=Regulator(24.7, 1e3, 34.0, 0.0, "driver-npn"))  # fmt: skip
+                 regulator=Regulator(24.7, 1e3, 34.0, 0.0, "driver-npn"))
 
 
 def shunt() -> Supply:
@@ -40,13 +40,13 @@ def shunt() -> Supply:
 def on(supply: Supply) -> Stage:
     """A divider by ten on one rail."""
     parts = (resistor("R1", "vcc", "out", 9e3), resistor("R2", "out", "0", 1e3),
-             resistor("R3", "in", "out", 1e9))  # fmt: skip
+             resistor("R3", "in", "out", 1e9))
     return Stage("divider", parts, rails=(Rail("vcc", 24.0, supply=supply),))
 
 
 def pair(supply: Supply) -> Stage:
     parts = (resistor("R1", "vcc", "out", 1e3), resistor("R2", "vee", "out", 1e3),
-             resistor("R3", "in", "out", 1e6))  # fmt: skip
+             resistor("R3", "in", "out", 1e6))
     return Stage("pair", parts, rails=tuple(Rail(n, v, supply=supply) for n, v in RAILS.items()))
 
 
@@ -134,7 +134,7 @@ def test_a_shorted_pass_transistor_passes_everything() -> None:
 @pytest.mark.parametrize("fault", [
     Fault("vcc rectifier diode", "short"), Fault("vcc reservoir", "short"),
     Fault("vcc transformer", "open"),
-], ids=Fault.label)  # fmt: skip
+], ids=Fault.label)
 @pytest.mark.parametrize("rectifier", DIODES)
 def test_what_shorts_the_winding_blows_the_fuse(rectifier: str, fault: Fault) -> None:
     """Common practice: the rail is dead, with no ripple."""
@@ -174,7 +174,7 @@ def test_a_supply_that_rails_share_fails_for_all_of_them() -> None:
     parts = (resistor("R1", "va", "out", 1e3), resistor("R2", "vb", "out", 1e3))
     shared = plain(name="main")
     stage = Stage("two", parts, rails=(Rail("va", 24.0, supply=shared),
-                                       Rail("vb", 24.0, supply=shared)))  # fmt: skip
+                                       Rail("vb", 24.0, supply=shared)))
     names = [h.label() for h in hypotheses(stage)]
     assert names.count("main reservoir capacitance loss") == 1
     unit = inject(stage, Fault("main reservoir", "capacitance loss", 0.1))
@@ -198,7 +198,7 @@ def test_a_rail_with_a_supply_has_no_faults_of_its_own() -> None:
     made = hypotheses(stage)
     assert not [h for h in made if h.part == "vcc"]
     kinds = {"transformer", "rectifier diode", "reservoir", "zener", "zener resistor",
-             "pass transistor", "supply"}  # fmt: skip
+             "pass transistor", "supply"}
     assert {h.part.partition(" ")[2] for h in made if h.part.startswith("vcc ")} == kinds
     with pytest.raises(InputError, match="has a supply behind it") as caught:
         mode_for(stage, "vcc", "low")
@@ -210,7 +210,7 @@ HIDDEN = ("low gain", "collector-base leakage", "collector-emitter leakage")
 
 
 @pytest.mark.parametrize("supply", [plain(), plain("half-wave"), regulated(), shunt()],
-                         ids=["plain", "half-wave", "pass transistor", "shunt"])  # fmt: skip
+                         ids=["plain", "half-wave", "pass transistor", "shunt"])
 def test_every_fault_at_its_worst_moves_the_rail_or_its_ripple(supply: Supply) -> None:
     stage = on(supply)
     good = found(stage)
@@ -220,7 +220,7 @@ def test_every_fault_at_its_worst_moves_the_rail_or_its_ripple(supply: Supply) -
         bad = found(stage, hypothesis.fault(float(hypothesis.mode.grid(2)[-1])))
         apart = abs(bad.volts / good.volts - 1.0)
         lines = [db((b + 1e-6) / (g + 1e-6)) for (_, b), (_, g)
-                 in zip(bad.ripple, good.ripple, strict=True)]  # fmt: skip
+                 in zip(bad.ripple, good.ripple, strict=True)]
         seen = apart > 0.005 or max(map(abs, lines)) > 0.5
         assert seen or hypothesis.mode.name in HIDDEN, hypothesis.label()
 

@@ -165,7 +165,7 @@ def rectangle(area: Area, margin: float, kind_: str) -> ET.Element:
     sizes = {
         "x": left - margin, "y": top - margin,
         "width": right - left + 2 * margin, "height": bottom - top + 2 * margin,
-    }  # fmt: skip
+    }
     return ET.Element("rect", {"class": kind_} | {k: f"{v:g}" for k, v in sizes.items()})
 
 
@@ -227,7 +227,7 @@ def sheet(
         "stroke-width": "1.5",
         "stroke-linecap": "round",
         "stroke-linejoin": "round",
-    })  # fmt: skip
+    })
     ET.SubElement(root, "style").text = STYLE
     if used:
         root.append(_hatches(used, prefix))
@@ -243,8 +243,8 @@ def _hatches(levels: Iterable[Level], prefix: str) -> ET.Element:
         pattern = ET.SubElement(definitions, "pattern", {
             "id": f"{prefix}field-{one.name}", "width": "8", "height": "8",
             "patternUnits": "userSpaceOnUse",
-        })  # fmt: skip
+        })
         ET.SubElement(pattern, "path", {
             "d": one.hatch, "stroke": _COLOUR, "stroke-width": "1", "stroke-opacity": "0.6",
-        })  # fmt: skip
+        })
     return definitions

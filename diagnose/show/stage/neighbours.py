@@ -229,7 +229,7 @@ def _pushed_apart(
         (_half(parts[v[1]])[0] + _APART / 2, _HIGH / 2 + 18.0) if v[0] == "part"
         else (width(v[1], MARK_SIZE) + 16.0, 12.0)
         for v in places
-    ])  # fmt: skip
+    ])
     at = np.array(list(places.values()))
     room = half[:, None, :] + half[None, :, :]
     number = {v: k for k, v in enumerate(places)}

@@ -148,7 +148,7 @@ def _mark(stage: Stage, flag: Flag, what: str) -> ET.Element:
         group.append(_circle((x, y), 4.5, "ring"))
         across, down = {
             "right": (9.0, 0.0), "left": (-7.0, -10.0), "up": (7.0, -10.0), "down": (7.0, 11.0),
-        }[flag.side]  # fmt: skip
+        }[flag.side]
         anchor = "end" if flag.side == "left" else "start"
         group.append(text(flag.name, x + across, y + down, anchor))
         return group

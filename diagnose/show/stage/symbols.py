@@ -36,13 +36,13 @@ _GEOMETRY = ("d", "points", "cx", "cy", "r", "rx", "ry", "x1", "y1", "x2", "y2",
 _INLINE_SIZES = {
     "capacitor": (0.35, 0.7), "diode": (0.5, 0.65), "potentiometer": (1.0, 0.7),
     "contact": (1.0, 0.6), "inductor": (1.0, 0.8),
-}  # fmt: skip
+}
 """Half the length and half the width of a body, grid steps; a resistor's for the others."""
 _DEVICE_SIZES = {
     "bipolar": (0.55, -1.1, 2.75, 1.1), "jfet": (0.9, -1.0, 2.1, 1.6),
     "mosfet": (0.9, -0.45, 2.85, 1.5), "triode": (0.25, -1.75, 3.75, 1.75),
     "pentode": (0.25, -1.75, 3.75, 1.75),
-}  # fmt: skip
+}
 """Along and across from the control pin, grid steps: nearest, lowest, farthest, highest."""
 
 

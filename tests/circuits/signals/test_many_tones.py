@@ -115,7 +115,7 @@ def test_a_polynomial(second: float, third: float) -> None:
         Element("B1", ("a", "in"), None, f"v=time>0?{TONES.text(math.sqrt(2.0))}:0"),
         Element("B2", ("out", "0"), None, law),
         Element("R1", ("out", "0"), 1e3),
-    ))  # fmt: skip
+    ))
     wanted = Transient(("out",), 2.0 * TONES.period, TONES.step, 0.0, driven.OPTIONS)
     (waves,) = Engine().run(net, [wanted])
     assert isinstance(waves, Waves)
@@ -126,7 +126,7 @@ def test_a_polynomial(second: float, third: float) -> None:
 
 def high_pass(corner: float) -> Stage:
     parts = (capacitor("C1", "in", "out", 1.0 / (2.0 * math.pi * 1e4 * corner)),
-             resistor("R1", "out", "0", 1e4))  # fmt: skip
+             resistor("R1", "out", "0", 1e4))
     return Stage("coupling", parts, source_impedance=1.0)
 
 
@@ -205,7 +205,7 @@ def test_a_recording_of_the_same_tones_is_measured_alike() -> None:
 def test_the_level_is_that_of_all_tones_together() -> None:
     """Behind a low-pass of 1 kHz every tone has its own size; an a.c. meter shows them all."""
     parts = (resistor("R1", "in", "m", 1e3), capacitor("C1", "m", "0", 1.592e-7),
-             opamp("U1", ("m", "out", "out")))  # fmt: skip
+             opamp("U1", ("m", "out", "out")))
     generator = distortion.Generator(Stage("low", parts), Engine().run, TONES, 8.0)
     for level in (("output level", 2.0), ("power", 0.5)):
         found = distortion.at_level(generator, level)
@@ -231,9 +231,9 @@ def test_readings_at_every_kind_of_level() -> None:
 def test_where_no_level_is_stated_the_crest_is_that_of_the_usual_sine() -> None:
     """1 V clipped at 1.5 V: a sine passes; tones of 1 V RMS, with a crest of 3 V, do not."""
     clipper = opamp("U1", ("in", "out", "out"), {"swing": 1.5, "gbw": 1e8, "gain": 1e6,
-                                                 "output resistance": 10.0})  # fmt: skip
+                                                 "output resistance": 10.0})
     stage = Stage("clipper", (clipper, resistor("R1", "in", "0", 1e4)),
-                  signal=(("input level", 1.0),))  # fmt: skip
+                  signal=(("input level", 1.0),))
     usual, stated = read(stage, Reading("many-tone floor"), floor(1.0))
     assert usual < -90.0
     assert stated > -40.0

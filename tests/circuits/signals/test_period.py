@@ -20,7 +20,7 @@ LN9 = math.log(9.0)
 def square(
     frequency: float, rate: float, low_pass: float = math.inf, high_pass: float = 0.0,
     damping: float = 0.0, count: int = 60_000,
-) -> np.ndarray:  # fmt: skip
+) -> np.ndarray:
     """As a recorder with an ideal filter takes it; with `damping` the low-pass has two poles."""
     time = np.arange(count) / rate
     wave = np.zeros(count)

@@ -96,7 +96,7 @@ def test_recordings_of_another_form(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("form", "subtype"), [("WAV", "PCM_24"), ("WAVEX", "PCM_16"),
-                                               ("FLAC", "PCM_24")])  # fmt: skip
+                                               ("FLAC", "PCM_24")])
 def test_a_file_that_was_cut_off(form: str, subtype: str, tmp_path: Path) -> None:
     path = write(tmp_path / "x", LEFT, form=form, subtype=subtype)
     path.write_bytes(path.read_bytes()[: path.stat().st_size * 2 // 3])
@@ -144,7 +144,7 @@ def test_the_steady_stretch_is_found() -> None:
     assert found.start > 1.23
     assert 5.2 < found.start + found.length < 5.5
     assert np.array_equal(found.samples[0], late[round(found.start * 48e3) :][: round(
-        found.length * 48e3)])  # fmt: skip
+        found.length * 48e3)])
 
 
 def test_a_steady_recording_stays_as_it_is() -> None:

@@ -86,7 +86,7 @@ def test_clipped_sine(at: float, percent: float) -> None:
         value, _ = scipy.integrate.quad(
             lambda x: min(max(math.cos(x), -at), at) * math.cos(order * x),
             0.0, math.pi, points=[edge, math.pi - edge], limit=200,
-        )  # fmt: skip
+        )
         return 2.0 / math.pi * value
 
     parts = [part(k) for k in range(1, 11)]

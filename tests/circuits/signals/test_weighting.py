@@ -87,7 +87,7 @@ def test_weights_are_of_power() -> None:
     """White noise 20 Hz to 20 kHz through A: −2.05 dB, integrated by an integrator not ours."""
     for word, expected in (("", 0.0), ("A", -2.05)):
         power, _ = quad(lambda f, w=word: float(power_weights(w, np.array([f]))[0]), 20.0, 20e3,
-                        limit=200)  # fmt: skip
+                        limit=200)
         assert 10.0 * math.log10(power / 19980.0) == pytest.approx(expected, abs=0.005)
     with pytest.raises(KeyError):
         power_weights("B", np.array([1e3]))

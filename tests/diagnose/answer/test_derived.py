@@ -87,7 +87,7 @@ quantity: gain, frequency: 1 kHz, load: 4 ohm, value: 20 dB
         # a corner of 2 Hz tilts 100 Hz by 6.09 %
         ("quantity: tilt, frequency: 100 Hz, value: 6.09 %", "lower corner (-3 dB)", 2.0, "Hz"),
     ],
-)  # fmt: skip
+)
 def test_worked_figures(
     tmp_path: Path, reading: str, name: str, value: float, unit: str
 ) -> None:

@@ -171,7 +171,7 @@ def test_of_two_channels_each_has_its_verdict(tmp_path: Path) -> None:
     made = sheet(tmp_path, TWO)
     assert [(x.channel, x.result) for x in made.lines] == [
         ("left", "met"), ("right", "not met"), ("", "not met"),
-    ]  # fmt: skip
+    ]
     assert made.summary == (
         "The left channel meets the published figure. The right channel meets no published "
         "figure: gain at 1 kHz is 5.00 dB under. The pair of channels meets no published "
@@ -202,13 +202,13 @@ readings:
 limits: [{standard: din 45500 Amplifier}]
 """)
     found = [(x.reading.split(",")[0].removesuffix(" of 60 Hz and 7 kHz"), x.passes)
-             for x in made.lines]  # fmt: skip
+             for x in made.lines]
     assert found == [
         ("response at 50 Hz", True), ("response at 15 kHz", False),  # 30 Hz is outside the band
         ("thd at 1 kHz", True), ("thd at 10 kHz", False), ("imd", True),
         ("maximum output at 1 kHz", False),  # 8 W of 10 W
         ("damping factor at 1 kHz", False),  # 8 ohm over 4 ohm is 2, at least 3 wanted
-    ]  # fmt: skip
+    ]
     assert made.lines[5].minimum == pytest.approx(math.sqrt(10.0 * 8.0))
     assert {x.standard for x in made.lines} == {"DIN 45500 amplifier"}
     assert made.unread == ()  # nobody needs to read all that a standard asks for
@@ -218,7 +218,7 @@ def test_a_channel_of_two_needs_less_power(tmp_path: Path) -> None:
     """Extracts of DIN 45500: 10 W, or twice 6 W."""
     of = "{readings: [{quantity: maximum output, frequency: 1 kHz, thd: 1 %, value: 8 W}]}"
     made = sheet(tmp_path, f"channels: {{left: {of}, right: {of}}}\nsuspect: left\n"
-                 "limits: [{standard: DIN 45500 amplifier}]\n")  # fmt: skip
+                 "limits: [{standard: DIN 45500 amplifier}]\n")
     assert [x.passes for x in made.lines] == [True, True]
 
 
@@ -236,7 +236,7 @@ limits: [{standard: 16 CFR 432}]
 """)
     assert [(x.reading, x.passes) for x in made.lines] == [
         ("thd+n at 1 kHz, 250 mW into 8 Ω", False), ("thd+n at 20 kHz, 12.7 V into 8 Ω", True),
-    ]  # fmt: skip
+    ]
 
 
 def test_an_unknown_standard_offers_the_nearest(tmp_path: Path) -> None:
@@ -254,5 +254,5 @@ def test_a_stage_without_a_loudspeaker_is_asked_for_no_power(tmp_path: Path) -> 
         "R2: {kind: carbon-film, nodes: [out, '0'], value: 1k}}\n"
     )
     made = sheet(tmp_path, "readings: [{quantity: thd, frequency: 1 kHz, value: 2 %}]\n"
-                 "limits: [{standard: DIN 45500 amplifier}]\n", "bare.yaml")  # fmt: skip
+                 "limits: [{standard: DIN 45500 amplifier}]\n", "bare.yaml")
     assert [x.passes for x in made.lines] == [False]

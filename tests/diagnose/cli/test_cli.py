@@ -97,7 +97,7 @@ def test_no_cache_leaves_the_store_empty(capsys: Streams) -> None:
         (["rank"], "CASE"),
         ([], "COMMAND"),
     ],
-)  # fmt: skip
+)
 def test_unusable_input_is_one_message_with_the_nearest_words(
     words: list[str], offered: str, capsys: Streams
 ) -> None:
@@ -239,7 +239,7 @@ def environment() -> dict[str, str]:
 def test_a_terminal_gets_colours_and_a_pipe_gets_none(environment: dict[str, str]) -> None:
     """ECMA-48: every colour starts with the control character ESC."""
     pipe = subprocess.run(command("stages"), capture_output=True, env=environment, check=True,
-                          timeout=60)  # fmt: skip
+                          timeout=60)
     assert b"\x1b" not in pipe.stdout
     ours, theirs = os.openpty()
     environment.pop("NO_COLOR", None)
@@ -254,7 +254,7 @@ def test_a_reader_that_leaves_early_is_no_error(environment: dict[str, str]) -> 
     with subprocess.Popen(
         command("stages", "output-complementary"),
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment,
-    ) as process:  # fmt: skip
+    ) as process:
         assert process.stdout is not None
         assert process.stderr is not None
         process.stdout.close()
@@ -269,7 +269,7 @@ def test_control_c_ends_with_one_line_and_leaves_nobody(environment: dict[str, s
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment, start_new_session=True,
         # a shell may have started the tests with interrupts ignored, which a child inherits
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
-    ) as process:  # fmt: skip
+    ) as process:
         deadline = time.monotonic() + 30.0
         while not workers(process.pid):
             assert process.poll() is None, process.stderr and process.stderr.read()

@@ -44,7 +44,7 @@ def test_the_lines_for_a_sheet_are_a_sheet(tmp_path: Path) -> None:
     """Pasted below a stage they load, with the values and conditions that were measured."""
     head = f"stage: {DATA / 'small.yaml'}\n"
     waves = [distorted(0.5, {2: 0.01, 3: 1e-3}) + tones({100.0: 1e-4, 50.0: 1e-3}),
-             distorted(0.4, {2: 1e-3}) + tones({100.0: 1e-3})]  # fmt: skip
+             distorted(0.4, {2: 1e-3}) + tones({100.0: 1e-3})]
     for count, top in ((1, ""), (2, "suspect: right\n")):
         made = taken(tmp_path, *waves[:count], told=Options(full_scale=2.0))
         sheet = tmp_path / "sheet.yaml"
@@ -94,7 +94,7 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     ("words", "offered"),
     [(["--signal", "sinus"], "sine"), (["--full-scale", "2 Vpp"], "RMS"),
      (["--mains", "50 V"], "Hz"), (["--channel", "rihgt"], "right"), (["--yaml", "--json"], "--")],
-)  # fmt: skip
+)
 def test_what_cannot_be_used_is_one_message(
     words: list[str], offered: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -127,7 +127,7 @@ def test_any_content_is_measured_or_refused(tmp_path: Path) -> None:
             random.standard_normal(len(time))) / 2000.0, (time == time[20000]) * 0.9,
         np.round(random.random(len(time)) * 1.4) * 2.0**-15, 0.5 * np.sin(4e4 * time**3),
         tones({23.9e3: 0.3}, 1.0), tones({4.0: 0.3}, 1.0), (time % 0.01) * 50.0,
-    ]  # fmt: skip
+    ]
     for wave in waves:
         for kind in ("", *SIGNALS):
             path = write(tmp_path / "x.wav", wave, wave[::-1], subtype="PCM_16")

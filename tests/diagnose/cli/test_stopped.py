@@ -70,6 +70,7 @@ def test_an_absurd_option_is_one_message(
 # -- full devices ----------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not FULL.exists(), reason="this system has no /dev/full")
 @pytest.mark.parametrize(
     "words",
@@ -92,6 +93,7 @@ def test_a_message_that_cannot_be_written_keeps_its_exit_code() -> None:
     assert done.stdout == b""
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("words", "name"),
     [
@@ -144,6 +146,7 @@ sys.exit(main())
 """
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "module",
     ["circuits", "circuits.errors", "diagnose.cli.arguments", "numpy", "numpy.linalg",
@@ -164,6 +167,7 @@ def test_control_c_while_it_is_being_loaded_is_one_line(module: str) -> None:
 SHEET = ROOT / "examples" / "hall-record-hum.yaml"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "words",
     [("rank", SHEET), ("next", SHEET), ("coverage", "phono-two-transistor"),

@@ -33,7 +33,7 @@ READINGS: list[dict[str, object]] = [
     {"quantity": "gain", "frequency": "1 kHz", "value": 0},
 ]
 LIMITS = [{"quantity": "gain", "frequency": "20 Hz", "min": "-1 dB"},
-          {"quantity": "gain", "frequency": "1 kHz", "within": "0.5 dB"}]  # fmt: skip
+          {"quantity": "gain", "frequency": "1 kHz", "within": "0.5 dB"}]
 FARADS = 1e-6
 
 
@@ -48,7 +48,7 @@ def own_store(tmp_path_factory: pytest.TempPathFactory) -> Any:
 
 def data() -> dict[str, object]:
     return {"case": "Announcements sound thin", "stage": str(COUPLING), "readings": READINGS,
-            "limits": LIMITS}  # fmt: skip
+            "limits": LIMITS}
 
 
 def text() -> str:
@@ -59,7 +59,7 @@ def table() -> str:
     return (f"case,Announcements sound thin\nstage,{COUPLING}\n"
             "quantity,frequency,value,min,within\ngain,10 Hz,-5.48 dB,,\n"
             "gain,20 Hz,-2.13 dB,,\ngain,1 kHz,0 dB,,\n"
-            "gain,20 Hz,,-1 dB,\ngain,1 kHz,,,0.5 dB\n")  # fmt: skip
+            "gain,20 Hz,,-1 dB,\ngain,1 kHz,,,0.5 dB\n")
 
 
 @pytest.fixture(scope="module")
@@ -83,7 +83,7 @@ WAYS: dict[str, Callable[[], Any]] = {
         "Announcements sound thin", {"limits": LIMITS}),
     "measured": lambda: diagnose.case(COUPLING, diagnose.load_case(DRY).readings,
                                       "Announcements sound thin", {"limits": LIMITS}),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("way", WAYS)
@@ -112,7 +112,7 @@ def test_the_answer_is_the_closed_form(answer: diagnose.Result) -> None:
                 "R1": {"kind": "metal-film", "nodes": ["out", 0], "value": 10000,
                        "tolerance": "1%", "role": "load"}},
       "cautions": ["Below 60 V, yet switch off before you touch."]}],
-)  # fmt: skip
+)
 def test_a_stage_means_the_same_however_it_is_given(stage: Any) -> None:
     one = diagnose.load_stage(COUPLING)
     assert diagnose.load_stage(stage) == one
@@ -234,7 +234,7 @@ def alike(one: Any, other: Any) -> bool:
 def test_texts_and_documents_are_those_of_the_commands(answer: diagnose.Result) -> None:
     def command(*words: object) -> str:
         run = subprocess.run([sys.executable, "-m", "diagnose", *map(str, words)], cwd=ROOT,
-                             capture_output=True, text=True, check=True, timeout=120)  # fmt: skip
+                             capture_output=True, text=True, check=True, timeout=120)
         return run.stdout
 
     assert diagnose.as_text(answer) == command("rank", DRY)
@@ -269,7 +269,7 @@ def test_texts_and_documents_are_those_of_the_commands(answer: diagnose.Result) 
         (b"stage: x", "bytes"),
         (3, "int"),
     ],
-)  # fmt: skip
+)
 def test_a_mistake_is_one_message_with_the_nearest_words(given: Any, told: str) -> None:
     with pytest.raises(diagnose.InputError) as stop:
         diagnose.load_case(given)
@@ -297,7 +297,7 @@ def test_the_page_is_served(tmp_path: Path) -> None:
     process = subprocess.Popen(
         [sys.executable, "-c", code], cwd=ROOT, text=True, stdout=subprocess.PIPE,
         env={**os.environ, "XDG_DATA_HOME": str(tmp_path)},
-    )  # fmt: skip
+    )
     try:
         assert process.stdout is not None
         address = process.stdout.readline().strip()

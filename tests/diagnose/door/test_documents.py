@@ -25,6 +25,8 @@ from diagnose.cli.main import main
 from diagnose.schema.documents import FORMAT, KINDS, named_roles
 from tests.recordings import noise, tones, write
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).resolve().parents[3]
 DATA = ROOT / "tests" / "data"
 EXAMPLES = ROOT / "examples"
@@ -106,9 +108,8 @@ def test_every_command_with_a_document_has_a_schema(capsys: pytest.CaptureFixtur
     assert sorted(have) == sorted(KINDS)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("case", [DATA / "coupling-dry.yaml", EXAMPLES / "hall-record-hum.yaml"],
-                         ids=lambda path: path.stem)  # fmt: skip
+                         ids=lambda path: path.stem)
 def test_rank(case: Path, capsys: pytest.CaptureFixture[str]) -> None:
     document = printed(capsys, "rank", case)
     assert mistakes(document, "rank") == []
@@ -134,7 +135,7 @@ def test_a_repair(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
 def test_a_unit(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "unit.yaml"
     path.write_text(f"stage: {DATA / 'unit' / 'pair.yaml'}\nreadings:\n"
-                    "  - {quantity: gain, frequency: 1 kHz, value: -30 dB}\n")  # fmt: skip
+                    "  - {quantity: gain, frequency: 1 kHz, value: -30 dB}\n")
     document = printed(capsys, "rank", path)
     assert mistakes(document, "rank") == []
     assert document["stages"]
@@ -187,12 +188,11 @@ def test_coverage(capsys: pytest.CaptureFixture[str]) -> None:
 @pytest.mark.parametrize("fault", ["C1:capacitance loss", "C1:open"])
 def test_study(fault: str, capsys: pytest.CaptureFixture[str]) -> None:
     document = printed(capsys, "study", DATA / "coupling.yaml", fault,
-                       "--readings", DATA / "coupling-dry.yaml")  # fmt: skip
+                       "--readings", DATA / "coupling-dry.yaml")
     assert mistakes(document, "study") == []
     assert document["role"] == "coupling"
 
 
-@pytest.mark.slow
 def test_score(capsys: pytest.CaptureFixture[str]) -> None:
     document = printed(capsys, "score", DATA / "coupling.yaml", "--benches", 6)
     assert mistakes(document, "score") == []

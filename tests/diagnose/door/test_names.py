@@ -24,7 +24,7 @@ def after(code: str) -> set[str]:
     """Top packages that are loaded after some code in a fresh process."""
     code += "\nimport json, sys\nprint(json.dumps(sorted({n.split('.')[0] for n in sys.modules})))"
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT,
-                         check=True, timeout=60)  # fmt: skip
+                         check=True, timeout=60)
     return set(json.loads(run.stdout.splitlines()[-1]))
 
 
@@ -65,7 +65,7 @@ for names in json.loads(sys.stdin.read()):
 def in_orders(orders: list[list[str]]) -> list[list[str]]:
     """For each order of imports the names that are modules, or change after they were imported."""
     run = subprocess.run([sys.executable, "-c", ORDERS], input=json.dumps(orders), text=True,
-                         capture_output=True, cwd=ROOT, check=True, timeout=300)  # fmt: skip
+                         capture_output=True, cwd=ROOT, check=True, timeout=300)
     made = [json.loads(line) for line in run.stdout.splitlines()]
     assert len(made) == len(orders), run.stderr
     return made
@@ -114,7 +114,7 @@ def test_the_examples_of_docstrings_run(
 def test_importing_costs_nothing_slow() -> None:
     assert not after("import diagnose, diagnose.cli.main") & set(SLOW)
     # the names themselves load what they need, and the check sees it
-    assert "rich" in after("from diagnose.show.text_page import Page\nPage()")  # fmt: skip
+    assert "rich" in after("from diagnose.show.text_page import Page\nPage()")
 
 
 def test_a_ranking_from_the_store_starts_no_simulator() -> None:

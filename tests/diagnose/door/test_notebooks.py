@@ -70,7 +70,7 @@ def test_objects_show_themselves(outputs: dict[str, list[Any]]) -> None:
     kinds = [set(x.get("data", {})) for shown in outputs.values() for x in shown]
     assert sum("image/svg+xml" in kind for kind in kinds) >= 4
     reports = [x["data"]["text/html"] for x in outputs["one-case"]
-               if "amplifier-fault-answer" in x.get("data", {}).get("text/html", "")]  # fmt: skip
+               if "amplifier-fault-answer" in x.get("data", {}).get("text/html", "")]
     assert len(reports) == 1
     assert "Report on a repair" in reports[0]
 

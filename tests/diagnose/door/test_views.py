@@ -100,7 +100,7 @@ class Tags(HTMLParser):
     """Opens and closes; what is left open at the end."""
 
     EMPTY = frozenset({"br", "meta", "link", "img", "hr", "rect", "path", "line", "circle",
-                       "polyline", "polygon", "col", "use", "ellipse"})  # fmt: skip
+                       "polyline", "polygon", "col", "use", "ellipse"})
 
     def __init__(self) -> None:
         super().__init__()
@@ -147,7 +147,7 @@ def test_the_style_of_an_answer_stays_in_its_box(answer: diagnose.Result) -> Non
     for outer in (":root", "@page"):
         assert outer not in style[1]
     assert boxed("body { a: b } .body { c: d } :root { e: f } @page { g: h }") == (
-        ".amplifier-fault-answer { & { a: b } .body { c: d } & { e: f }  }")  # fmt: skip
+        ".amplifier-fault-answer { & { a: b } .body { c: d } & { e: f }  }")
 
 
 def test_an_answer_without_its_sheet_has_no_view(answer: diagnose.Result) -> None:
@@ -172,7 +172,7 @@ def test_a_stage_and_a_figure_are_drawn(study: diagnose.Study) -> None:
         assert {part.name for part in stage.parts} <= named
     assert ET.fromstring(diagnose.figure(study)._repr_svg_().partition("<svg")[1]
                          + diagnose.figure(study)._repr_svg_().partition("<svg")[2]
-                         ).tag.endswith("svg")  # fmt: skip
+                         ).tag.endswith("svg")
 
 
 def test_where_nobody_offers_a_view_there_is_none() -> None:

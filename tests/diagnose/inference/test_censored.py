@@ -179,7 +179,7 @@ def test_above_is_below_mirrored() -> None:
     np.testing.assert_allclose(
         log_likelihood(standing(mirrored, zero, Spread.of(matrix))),
         log_likelihood(standing(observed, zero, around)), rtol=1e-9,
-    )  # fmt: skip
+    )
 
 
 def test_bounds_alone_are_weighed() -> None:

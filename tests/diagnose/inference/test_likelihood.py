@@ -85,7 +85,7 @@ NOISE = Reading("noise")
         ("", -95.0, 5.0),
         ("", -80.0, -10.0),
     ],
-)  # fmt: skip
+)
 def test_a_bound_holds_on_its_own_side_only(bound: str, predicted: float, residual: float) -> None:
     observed = seen(NOISE, values=[-90.0], bounds=(bound,))
     assert observed.departures(np.array([[predicted]]))[0, 0] == pytest.approx(residual)
@@ -187,7 +187,7 @@ def test_the_spread_is_put_together_in_one_place() -> None:
     root = Path(__file__).resolve().parents[3]
     users = {path.stem for package in ("circuits", "faultlib", "diagnose")
              for path in (root / package).rglob("*.py")
-             if "model_covariance(" in path.read_text(encoding="utf-8")}  # fmt: skip
+             if "model_covariance(" in path.read_text(encoding="utf-8")}
     assert users == {"model_error", "likelihood"}
 
 

@@ -24,7 +24,7 @@ def test_one_variable_is_scipys_normal() -> None:
     z = np.linspace(-300.0, 12.0, 2000)
     np.testing.assert_allclose(log_below(z), stats.norm.logcdf(z), rtol=1e-10, atol=1e-15)
     np.testing.assert_allclose(log_orthant(z[:, None], np.ones((1, 1, 1))), stats.norm.logcdf(z),
-                               rtol=1e-10, atol=1e-14)  # fmt: skip
+                               rtol=1e-10, atol=1e-14)
 
 
 @pytest.mark.parametrize(("freedom", "nats"), [(4.0, 0.01), (10.0, 1e-5), (55.0, 1e-8)])

@@ -51,7 +51,7 @@ def test_the_worked_example_of_distortion_and_noise(tmp_path: Path) -> None:
     ("name", "per_cent"),
     [("square", 48.343), ("triangle", 12.115), ("sawtooth", 80.307), ("clipped at 0.95", 1.924),
      ("clipped at 0.9", 4.220), ("clipped at 0.8", 8.979), ("clipped at 0.5", 23.294)],
-)  # fmt: skip
+)
 def test_waves_of_the_handbook(name: str, per_cent: float, tmp_path: Path) -> None:
     """All harmonics together against the fundamental, from the Fourier series.
 
@@ -121,7 +121,7 @@ def test_without_volts_a_note_says_so_and_how_to_tell_them(tmp_path: Path) -> No
 def test_intermodulation_of_a_polynomial(
     first: float, second: float, sizes: tuple[float, float], expected: tuple[float, float],
     tmp_path: Path,
-) -> None:  # fmt: skip
+) -> None:
     """With x + .01 x² + .004 x³: d2 .249 %, d3 .0748 %; m2 1.594 %, m3 .382 % (trigonometry)."""
     for off in (1.0, 1.00031):
         x = tones({first * off: sizes[0], second * off: sizes[1]}, 4.0, 96000)
@@ -167,7 +167,7 @@ def test_phase_and_balance_of_two_channels(degrees: float, tmp_path: Path) -> No
     ("orders", "says"),
     [({1: 1.0, 3: 0.4, 5: 0.2}, "stray pick-up"), ({2: 1.0, 4: 0.3, 6: 0.1}, "full-wave"),
      ({k: 1.0 / k for k in range(1, 9)}, "half-wave")],
-)  # fmt: skip
+)
 @pytest.mark.parametrize("signal", [0.0, 0.5])
 def test_the_pattern_of_hum_is_named(
     orders: dict[int, float], says: str, signal: float, tmp_path: Path
@@ -175,7 +175,7 @@ def test_the_pattern_of_hum_is_named(
     """A mains of 49.97 Hz; half-wave ripple is a sawtooth, whose lines fall as 1/k."""
     lines = {49.97 * k: 3e-4 * a for k, a in orders.items()}
     made = taken(tmp_path, tones(lines | ({F: signal} if signal else {})) + noise(1e-5),
-                 told=Options(full_scale=2.0))  # fmt: skip
+                 told=Options(full_scale=2.0))
     assert made.signal == ("sine" if signal else "silence")
     ((_, text),) = made.hum
     assert says in text
@@ -256,7 +256,7 @@ def test_what_the_rate_does_not_hold_is_said(tmp_path: Path) -> None:
     """32 kHz hold harmonics 2 and 3 of 5 kHz, and a band of 14.4 kHz."""
     made = taken(tmp_path, tones({5e3: 0.5, 10e3: 5e-3}, rate=32000), rate=32000)
     assert {i.name for i in made.items if i.name.startswith("harmonic")} == {
-        "harmonic 2", "harmonic 3"}  # fmt: skip
+        "harmonic 2", "harmonic 3"}
     assert sum("this rate" in note or "sampling rate" in note for note in made.notes) == 2
     whole = next(m.reading for m in made.readings() if m.reading.quantity == "thd+n")
     assert whole.band == (20.0, 14400.0)

@@ -107,6 +107,7 @@ def told(made: Measurement) -> None:
     assert all(math.isfinite(item.value) for item in made.items)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("hundred", HUNDREDS)
 def test_every_recording_is_measured_or_refused_in_words(hundred: int) -> None:
     measured_ones, refusals = 0, []
@@ -156,6 +157,7 @@ def test_a_short_tone_in_digital_silence_is_the_level() -> None:
     assert made.item("level").value == pytest.approx(20.0 * math.log10(0.5), abs=0.1)
 
 
+@pytest.mark.slow
 def test_a_damaged_w64_is_refused_or_read(tmp_path: Path) -> None:
     """Any byte of its head changed, or the file cut: one message, or a recording."""
     time = np.arange(6000) / 8000

@@ -144,7 +144,7 @@ def test_uncertainty_on_the_compared_scale(tmp_path: Path, entry: str, expected:
         ("quantity: maximum output, frequency: 1k, thd: 1 %, load: 8 ohm, value: 14.1 V", 14.1, ""),
         ("quantity: noise, band: 20 Hz to 20 kHz, value: 1 uV", 1e-6, ""),
     ],
-)  # fmt: skip
+)
 def test_values_as_people_write_them(
     tmp_path: Path, entry: str, value: float, bound: str
 ) -> None:

@@ -98,7 +98,7 @@ def test_a_table_is_the_same_case_as_its_twin(tmp_path: Path) -> None:
                                for line in text.split("\n")),
         lambda text: text.replace("\ngain,,,1 kHz,,,,,,,3", "\n,,,,,\n\nGain,,,1 kHz,,,,,,,3"),
     ],
-)  # fmt: skip
+)
 def test_the_forms_of_spreadsheets(tmp_path: Path, change: object) -> None:
     assert callable(change)
     text = change(FULL)
@@ -109,7 +109,7 @@ def test_the_forms_of_spreadsheets(tmp_path: Path, change: object) -> None:
 
 def test_two_channels(tmp_path: Path) -> None:
     made = table(tmp_path, "stage,phono-opamp\nsuspect,right\nchannel,quantity,frequency,value\n"
-                 "left,gain,1 kHz,35 dB\nright,gain,1 kHz,30 dB\n")  # fmt: skip
+                 "left,gain,1 kHz,35 dB\nright,gain,1 kHz,30 dB\n")
     assert [m.value for m in made.readings] == [30.0]
     assert [m.value for m in made.reference] == [35.0]
 

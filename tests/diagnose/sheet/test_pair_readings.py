@@ -42,10 +42,10 @@ def amplifier(shared: tuple[str, ...] = ("vcc",)) -> Stage:
         device("J1", "njf", ("out", "in", "s"), FET), part("R1", "carbon-film", "in", "0", 1e6),
         part("R2", "carbon-film", "s", "0", 2e3), part("R3", "carbon-film", "vcc", "out", 10e3),
         part("C1", "electrolytic", "s", "0", 100e-6),
-    )  # fmt: skip
+    )
     supply = drawn("full-wave", 220e-6, 10e-3, 20.0)
     return Stage("amplifier", parts, rails=(Rail("vcc", 24.0, supply=supply),),
-                 source_impedance=1e3, load=1e6, shared=shared)  # fmt: skip
+                 source_impedance=1e3, load=1e6, shared=shared)
 
 
 @dataclass
@@ -129,7 +129,7 @@ def test_a_shared_part_varies_once_and_its_drawing_is_doubted() -> None:
     ("names", "right"),
     [(["left", "right"], "right"), (["right", "left"], "right"), (["Left", "other"], "other"),
      (["a", "b"], "b"), (["other", "left"], "other")],
-)  # fmt: skip
+)
 def test_names_of_channels_say_which_is_right(names: list[str], right: str) -> None:
     assert right_of(names) == right
 
@@ -171,7 +171,7 @@ def sheet(folder: Path, text: str, stage: str, more: str = "") -> Case:
 def test_what_a_sheet_can_weigh(
     text: str, stage: str, more: str, shared: tuple[str, ...], weighed: tuple[bool, bool],
     tmp_path: Path,
-) -> None:  # fmt: skip
+) -> None:
     """Crosstalk where anything is shared; a balance where both channels were read."""
     case = sheet(tmp_path, text, stage, more)
     assert case.shared == case.stage.shared == shared
@@ -207,7 +207,7 @@ def test_two_channels_can_be_read_against_each_other() -> None:
         with bench:
             found = candidates(stage, taken, bench, beside=beside)
         return [(r.quantity, r.frequency) for r in found
-                if r.quantity in ("crosstalk", "channel balance")]  # fmt: skip
+                if r.quantity in ("crosstalk", "channel balance")]
 
     assert proposed(stage, [], False) == []
     everything = [("channel balance", 1e3), *(("crosstalk", f) for f in (100.0, 1e3, 10e3))]
@@ -236,7 +236,7 @@ def of_a_unit(suspect: Fault, crosstalk: bool) -> Result:
 
     channels = (("left", read(left, right)), ("right", read(right, left)))
     case = Case("pair", stage, channels[1][1], channels=channels, suspect="right",
-                shared=("vcc",))  # fmt: skip
+                shared=("vcc",))
     with Laboratory(workers=0) as bench:
         return rank(case, bench)
 
@@ -253,7 +253,7 @@ def test_crosstalk_finds_a_dry_reservoir_that_gain_and_bias_do_not() -> None:
     assert chance(beside, "vcc reservoir") > 0.8
     assert chance(without, "vcc reservoir") < without.healthy
     (heard, *_) = [e for s in beside.suspects[:1] for e in s.explains
-                   if e.reading.startswith("crosstalk")]  # fmt: skip
+                   if e.reading.startswith("crosstalk")]
     assert heard.measured is not None
     assert heard.measured > heard.healthy + 10.0
 
@@ -276,11 +276,11 @@ def test_a_balance_alone_finds_the_weak_channel() -> None:
     (good,), (ill,) = take(stage, [GAIN]), take(right, [GAIN])
     mine = (*volts, Measured(BALANCE, float(ill - good)))
     case = Case("pair", stage, mine, channels=(("left", tuple(volts)), ("right", mine)),
-                suspect="right", shared=("vcc",))  # fmt: skip
+                suspect="right", shared=("vcc",))
     with Laboratory(workers=0) as bench:
         found = rank(case, bench)
         wrong = rank(replace(case, channels=(("right", tuple(volts)), ("left", mine)),
-                             suspect="left"), bench)  # fmt: skip
+                             suspect="left"), bench)
     assert chance(found, "C1") > 0.8
     # the left channel is suspected, and the right one is the weak one
     assert chance(wrong, "C1") < 0.1

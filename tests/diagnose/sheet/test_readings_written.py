@@ -44,7 +44,7 @@ def test_the_digits_written_are_part_of_the_uncertainty(
      ("quantity: supply current, rail: vcc, value: 1.4 mA", math.log(1.45 / 1.4)),
      ("quantity: maximum output, frequency: 1 kHz, thd: 1 %, load: 8 ohm, value: 20 W",
       10.0 * math.log10(20.5 / 20.0))],
-)  # fmt: skip
+)
 def test_digits_on_the_compared_scale(tmp_path: Path, entry: str, moved: float) -> None:
     assert one(tmp_path, entry).digits == pytest.approx(moved / math.sqrt(3.0), rel=1e-6)
 
@@ -53,7 +53,7 @@ def test_digits_on_the_compared_scale(tmp_path: Path, entry: str, moved: float) 
     VOLTS + "1.4 V, uncertainty: 2 mV",  # the sheet says how sure it is
     VOLTS + "0 V",  # the meter showed nothing, nobody knows to which digit
     VOLTS + "\"< 1 V\"",  # a limit is a limit
-])  # fmt: skip
+])
 def test_where_digits_say_nothing(tmp_path: Path, entry: str) -> None:
     assert one(tmp_path, entry).digits == 0.0
 
@@ -61,7 +61,7 @@ def test_where_digits_say_nothing(tmp_path: Path, entry: str) -> None:
 @pytest.mark.parametrize("entry", [
     VOLTS + "11.32 V", VOLTS + "1.402 V", "quantity: gain, frequency: 1 kHz, value: 35.4 dB",
     "quantity: supply current, rail: vcc, value: 1.42 mA", OHMS + "47.2k",
-])  # fmt: skip
+])
 def test_the_digits_that_a_meter_shows_hardly_count(tmp_path: Path, entry: str) -> None:
     """Three or four of them, as a hand meter has: less sure by less than a twentieth."""
     found = one(tmp_path, entry)
@@ -106,7 +106,7 @@ def test_a_table_says_it_too(tmp_path: Path) -> None:
     table = tmp_path / "sheet.csv"
     table.write_text("stage,small.yaml\nquantity,at,between,value,unit,range\n"
                      "resistance,,c1 to 0,OL,ohm,\nresistance,,b1 to 0,0L,ohm,2M\n"
-                     "dc voltage,c1,,1.4,V,\n")  # fmt: skip
+                     "dc voltage,c1,,1.4,V,\n")
     first, second, volts = load_case(table).readings
     assert (first.value, first.bound) == (OPEN, ">")
     assert (second.value, second.bound) == (2e6, ">")

@@ -12,6 +12,7 @@ import math
 from pathlib import Path
 from typing import Any
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -51,7 +52,7 @@ def any_reading(draw: st.DrawFn, name: str = "") -> Reading:
     levels = [word for word in words if word in LEVELS]
     kept = draw(st.sampled_from(levels)) if levels else ""  # one level at the most
     fields = {CONDITIONS[word].field: draw(VALUES[word])
-              for word in words if word not in LEVELS or word == kept}  # fmt: skip
+              for word in words if word not in LEVELS or word == kept}
     return Reading(about.name, **fields)
 
 
@@ -70,6 +71,7 @@ def test_every_condition_is_drawn() -> None:
     assert set(VALUES) == set(CONDITIONS)
 
 
+@pytest.mark.slow
 @settings(deadline=None, max_examples=60)
 @given(READINGS)
 def test_a_blank_sheet_comes_back(tmp_path_factory: Any, readings: list[Reading]) -> None:

@@ -53,7 +53,7 @@ RESPONSE = "quantity: response, reference: 1 kHz"
 def test_the_usual_forms_of_a_response(tmp_path: Path, text: str) -> None:
     assert points(case(tmp_path, text, RESPONSE)) == [
         (20.0, pytest.approx(-1.5)), (1000.0, pytest.approx(0.0)),
-    ]  # fmt: skip
+    ]
 
 
 def test_a_response_in_volts_is_relative_to_the_reference(tmp_path: Path) -> None:
@@ -61,7 +61,7 @@ def test_a_response_in_volts_is_relative_to_the_reference(tmp_path: Path) -> Non
     text = "Frequency (Hz),Output (mV)\n100,500\n500,1000\n2000,1000\n"
     made = points(case(tmp_path, text, RESPONSE))
     assert made == [(100.0, pytest.approx(-6.0206)), (500.0, pytest.approx(0.0)),
-                    (2000.0, pytest.approx(0.0))]  # fmt: skip
+                    (2000.0, pytest.approx(0.0))]
 
 
 @pytest.mark.parametrize(
@@ -105,10 +105,10 @@ def test_distortion_against_level(tmp_path: Path, text: str, kind: str, level: f
 def test_points_against_level(tmp_path: Path) -> None:
     path = tmp_path / "case.yaml"
     path.write_text("stage: output-complementary\nreadings:\n  - {quantity: thd, frequency: 1 kHz, "
-                    "points: {100 mW: 0.5 %, 20 W: 0.2 %, 2.83 V: 0.1 %}}\n")  # fmt: skip
+                    "points: {100 mW: 0.5 %, 20 W: 0.2 %, 2.83 V: 0.1 %}}\n")
     assert [m.reading.level for m in load_case(path).readings] == [
         ("power", 0.1), ("power", 20.0), ("output level", 2.83),
-    ]  # fmt: skip
+    ]
 
 
 @pytest.mark.parametrize(
@@ -197,5 +197,5 @@ def test_whatever_befalls_a_sweep(
     (folder / "strewn.csv").write_bytes(data)
     path = folder / "strewn-case.yaml"
     path.write_text("stage: output-complementary\n"
-                    f"readings: [{{{RESPONSE}, file: strewn.csv}}]\n")  # fmt: skip
+                    f"readings: [{{{RESPONSE}, file: strewn.csv}}]\n")
     assert isinstance(answer(load_case, path), Case | InputError)

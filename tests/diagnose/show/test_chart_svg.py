@@ -29,7 +29,7 @@ def numbers(path: str) -> list[tuple[float, float]]:
 
 def panel(*series: Series, bands: tuple[Band, ...] = (), log_y: bool = False) -> Panel:
     return Panel("response", Axis("frequency", "Hz", logarithmic=True),
-                 Axis("response", "V" if log_y else "dB", log_y), series, bands)  # fmt: skip
+                 Axis("response", "V" if log_y else "dB", log_y), series, bands)
 
 
 def line(root: ET.Element, label: str) -> ET.Element:
@@ -44,7 +44,7 @@ def test_equal_ratios_are_equal_distances() -> None:
     # down is less, and -20 dB is as far below -10 dB as -10 dB below 0
     assert points[0][1] == points[1][1] < points[2][1] < points[3][1]
     assert (points[3][1] - points[0][1]) / (points[2][1] - points[0][1]) == pytest.approx(
-        20.0 / 3.0, rel=0.02)  # fmt: skip
+        20.0 / 3.0, rel=0.02)
 
 
 def test_points_stand_where_the_marks_of_the_axes_say() -> None:
@@ -52,7 +52,7 @@ def test_points_stand_where_the_marks_of_the_axes_say() -> None:
     texts = {t.text: (float(t.get("x")), float(t.get("y"))) for t in root.iter(f"{SVG}text")}
     marks = line(root, "measured").findall(f"{SVG}circle")
     at = dict(zip((20.0, 1e3, 20e3), [(float(m.get("cx")), float(m.get("cy"))) for m in marks],
-                  strict=True))  # fmt: skip
+                  strict=True))
     assert texts["1 kHz"][0] == pytest.approx(at[1e3][0], abs=1.0)
     assert texts["0.00 dB"][1] == pytest.approx(at[1e3][1], abs=6.0)
     assert texts["-4.00 dB"][1] == pytest.approx(at[20.0][1], abs=6.0)
@@ -61,7 +61,7 @@ def test_points_stand_where_the_marks_of_the_axes_say() -> None:
 def test_values_are_in_the_page_for_whoever_reads_it() -> None:
     root = drawn(panel(Series("measured", (50.0, 100.0), (1e-3, 31e-6), joined=False),
                        bands=(Band("healthy units", (50.0, 100.0), (1e-5, 1e-5), (1e-4, 1e-4)),),
-                       log_y=True))  # fmt: skip
+                       log_y=True))
     group = line(root, "measured")
     assert [float(y) for y in group.get("data-y").split()] == [1e-3, 31e-6]
     titles = [t.text for t in group.iter(f"{SVG}title")]
@@ -85,7 +85,7 @@ def test_nothing_is_drawn_outside_or_over_its_neighbour(width: float) -> None:
                               tuple(10.0**k for k in range(1, 6)), (-20.0, -3.0, 0.0, 0.0, -9.0)),
                        Series("measured", (20.0, 20e3), (-5.0, 1.0), joined=False),
                        bands=(Band("healthy units", (10.0, 1e5), (-1.0, -1.0), (1.0, 1.0)),)),
-                 width)  # fmt: skip
+                 width)
     rows: dict[float, list[tuple[float, float]]] = {}
     for text in root.iter(f"{SVG}text"):
         wide = 0.58 * 13.0 * len(text.text)
@@ -104,5 +104,5 @@ def test_nothing_is_drawn_outside_or_over_its_neighbour(width: float) -> None:
 def test_a_flat_or_a_wide_line_still_has_axes(values: tuple[float, float]) -> None:
     root = drawn(panel(Series("x", (10.0, 20.0), values)))
     assert all(math.isfinite(v) for p in numbers(line(root, "x").find(f"{SVG}path").get("d"))
-               for v in p)  # fmt: skip
+               for v in p)
     assert len(list(root.iter(f"{SVG}text"))) >= 3

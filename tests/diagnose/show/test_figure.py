@@ -24,7 +24,7 @@ EYES = {
                               [-0.011820, 0.042940, 0.968881]]),
     "tritanopia": np.array([[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602],
                             [0.004733, 0.691367, 0.303900]]),
-}  # fmt: skip
+}
 JUST_SEEN = 2.3
 """ΔE*ab that an observer just sees (Mahy, Van Eycken and Oosterlinck 1994; from memory)."""
 
@@ -38,7 +38,7 @@ def linear(colour: str) -> Vector:
 def lab(rgb: Vector) -> Vector:
     """CIE L*a*b* of linear RGB, white point D65."""
     xyz = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722],
-                    [0.0193, 0.1192, 0.9505]]) @ np.clip(rgb, 0.0, 1.0)  # fmt: skip
+                    [0.0193, 0.1192, 0.9505]]) @ np.clip(rgb, 0.0, 1.0)
     t = xyz / np.array([0.9505, 1.0, 1.089])
     f = np.where(t > (6 / 29) ** 3, np.cbrt(t), t / (3 * (6 / 29) ** 2) + 4 / 29)
     return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
@@ -73,9 +73,9 @@ def figure() -> Figure:
         "response", Axis("frequency", "Hz", logarithmic=True), Axis("level", "dB"),
         (Series("healthy", x, (0.0, 0.1, 0.0)), Series("470 nF", x, (-9.0, -1.0, 0.0))),
         (Band("healthy units", x, (-0.5, -0.4, -0.2), (0.5, 0.6, 0.2)),),
-    )  # fmt: skip
+    )
     words = Panel("gain", Axis("", words=((0.0, "healthy"), (1.0, "open"))), Axis("gain", "dB"),
-                  (Series("C1 open", (0.0, 1.0), (36.0, 2.0)),))  # fmt: skip
+                  (Series("C1 open", (0.0, 1.0), (36.0, 2.0)),))
     return Figure("coupling: C1 capacitance loss", (panel, words), "Shaded: healthy units.")
 
 
@@ -88,10 +88,11 @@ def test_an_svg_holds_the_words_and_is_the_same_every_time(tmp_path: Path) -> No
     root = ElementTree.fromstring(text)
     words = " ".join("".join(node.itertext()) for node in root.iter() if node.tag.endswith("text"))
     for word in ("coupling: C1 capacitance loss", "100 Hz", "470 nF", "healthy units", "open",
-                 "Shaded: healthy units."):  # fmt: skip
+                 "Shaded: healthy units."):
         assert word in words
 
 
+@pytest.mark.slow
 def test_a_png_is_a_picture(tmp_path: Path) -> None:
     path = tmp_path / "a.png"
     draw(figure(), path)

@@ -40,7 +40,7 @@ from faultlib.simulate import Laboratory
     (3e-8, "%", "thd at 1 kHz, 1 W", "< 0.0001 %"),
     (3e-8, "%", "thd+n at 1 kHz, 1 W", "< 0.001 %"),
     (-3.21, "dB", "riaa deviation at 20 Hz", "-3.21 dB"),
-])  # fmt: skip
+])
 def test_a_simulated_value(value: float, unit: str, reading: str, written: str) -> None:
     assert amount(value, unit, reading) == written
 

@@ -188,7 +188,7 @@ def test_a_suspected_part_is_seen_without_its_colour() -> None:
     levels = {n: found[n].get("class", "").split()[2:] for n in ("C4", "C3", "R2", "R1", "C7")}
     assert levels == {
         "C4": ["lit-high"], "C3": ["lit-middle"], "R2": ["lit-low"], "R1": [], "C7": [],
-    }  # fmt: skip
+    }
     looks = set()
     patterns = {p.get("id"): p for p in root.iter(f"{SVG}pattern")}
     for name in ("C4", "C3", "R2"):
@@ -217,7 +217,7 @@ def test_a_drawing_takes_the_colour_of_its_page() -> None:
 def test_two_drawings_on_a_page_share_no_id() -> None:
     stage = load_stage("phono-opamp")
     left, right = (set(re.findall(r' id="([^"]+)"', render(stage, {"C4": 0.9}, prefix=side)))
-                   for side in ("left-", "right-"))  # fmt: skip
+                   for side in ("left-", "right-"))
     assert left
     assert not left & right
 
@@ -268,7 +268,7 @@ def test_the_same_stage_is_the_same_picture_in_every_process(name: str) -> None:
             check=True, timeout=60, env={"PYTHONHASHSEED": seed, "PATH": ""},
         ).stdout
         for seed in ("1", "2")
-    }  # fmt: skip
+    }
     assert len(said) == 1
     assert said.pop().split()[1] == "False"  # its pyplot alone would take longer than the drawing
 

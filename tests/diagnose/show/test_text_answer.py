@@ -24,11 +24,11 @@ def result(**changes: object) -> Result:
         (Explained("response at 20 Hz", 7.6, 18.1, 7.9, "dB"),
          Explained("dc voltage at e1", 0.0, 0.2, 5e-11, "V")),
         LONG,
-    )  # fmt: skip
+    )
     gone = Suspect("C6", "open", 0.31, 1)
     pair = Suspect("R4", "drift up", 0.02, 2, Severity("resistance", 9e3, 8e3, 1.1e4, "ohm"),
                    also=Also("C9", "high esr", Severity("series resistance", 40.0, 20.0, 80.0,
-                                                        "ohm")))  # fmt: skip
+                                                        "ohm")))
     made: dict[str, object] = {
         "stage": "phono", "case": "A case [of] brackets",
         "verdict": (VerdictLine("thd, 1 kHz, 20 W", 0.24, "%", False, maximum=0.2),),
@@ -39,7 +39,7 @@ def result(**changes: object) -> Result:
         ),
         "rest": 0.01, "notes": ("26 readings held against 127 possible faults",),
         "cautions": (LONG,),
-    }  # fmt: skip
+    }
     return Result(**{**made, **changes})  # type: ignore[arg-type]  # one factory for all fields
 
 
@@ -97,7 +97,7 @@ def test_the_headline_follows_the_largest_probability() -> None:
     ("probability", "said"),
     [(1.0, "over 99 %"), (0.9951, "over 99 %"), (0.994, "99 %"), (0.83, "83 %"), (0.006, "1 %"),
      (0.0049, "under 1 %"), (0.0, "under 1 %")],
-)  # fmt: skip
+)
 def test_a_probability_is_never_a_false_certainty(probability: float, said: str) -> None:
     assert chance(probability) == said
 
@@ -142,7 +142,7 @@ def test_a_limit_is_about_its_own_reading_and_shown_in_its_unit() -> None:
 def test_a_limit_over_a_band_judges_every_reading_in_it() -> None:
     band = Limit(Reading("riaa deviation"), -0.5, 0.5, (20.0, 20e3))
     taken = [Measured(Reading("riaa deviation", frequency=f), v)
-             for f, v in ((10.0, -3.0), (20.0, -0.7), (1e4, 0.2))]  # fmt: skip
+             for f, v in ((10.0, -3.0), (20.0, -0.7), (1e4, 0.2))]
     assert [line.passes for line in verdict([band], taken)] == [False, True]
 
 
@@ -153,6 +153,6 @@ def test_look_alikes_hardly_probable_share_a_line_with_their_odds() -> None:
     names = tuple(s.name for s in (lead, *alike))
     text = " ".join(as_text(result(
         suspects=(lead, *alike), groups=(Group(1, 0.603, names, "they look alike"),),
-    )).split())  # fmt: skip
+    )).split())
     assert "3 causes these readings can't separate" in text
     assert "R11 drift up (1 to 400), R12 drift up (1 to 400)" in text

@@ -82,7 +82,7 @@ def test_what_luck_alone_makes_of_the_error() -> None:
         sum(abs(float((chances - (random.uniform(size=400) < chances))[which == b].sum()))
             for b in range(len(BINS) - 1)) / 400.0
         for _ in range(20_000)
-    ]  # fmt: skip
+    ]
     assert report("worked", answers).luck == pytest.approx(float(np.mean(errors)), rel=0.02)
 
 

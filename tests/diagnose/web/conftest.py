@@ -18,7 +18,7 @@ ROOT = Path(__file__).resolve().parents[3]
 FLAGS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
-]  # fmt: skip
+]
 PATIENCE = 60_000
 """Milliseconds: a machine of two cores may be at something else."""
 
@@ -42,10 +42,10 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     environment = {
         **os.environ, "AMP_DIAGNOSE_SHEETS": str(folder / "sheets"),
         "AMP_DIAGNOSE_CACHE": str(folder / "cache"), "PYTHONPATH": str(ROOT),
-    }  # fmt: skip
+    }
     command = [sys.executable, "-m", "diagnose", "serve", "--port", "0", "--no-browser"]
     with subprocess.Popen(command, env=environment, cwd=folder, text=True,
-                          stderr=subprocess.PIPE) as server:  # fmt: skip
+                          stderr=subprocess.PIPE) as server:
         assert server.stderr is not None
         line = server.stderr.readline()
         found = re.search(r"http://127\.0\.0\.1:\d+", line)
@@ -86,7 +86,7 @@ def seen() -> Seen:
 def page(chromium: Any, served: Served, seen: Seen) -> Iterator[Any]:
     """A page of an empty browser. No test may end with an error in it, or a request elsewhere."""
     context = chromium.new_context(base_url=served.address, viewport={"width": 1280, "height": 900},
-                                   accept_downloads=True)  # fmt: skip
+                                   accept_downloads=True)
     made = context.new_page()
     made.set_default_timeout(PATIENCE)
     made.on("pageerror", lambda error: seen.errors.append(str(error)))

@@ -59,14 +59,14 @@ def test_another_name_for_this_machine_is_refused(client: FlaskClient, host: str
     {"Sec-Fetch-Site": "same-site", "Sec-Fetch-Mode": "cors"},
     {"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "navigate", "Sec-Fetch-Dest": "document"},
     {"Sec-Fetch-Site": "none", "Sec-Fetch-Mode": "navigate", "Sec-Fetch-Dest": "document"},
-])  # fmt: skip
+])
 def test_a_post_from_another_page_is_refused(
     app: Flask, client: FlaskClient, name: str, headers: dict[str, str]
 ) -> None:
     base = f"/sheet/{name}"
     for method, path in (("POST", "/sheets"), ("PUT", f"{base}/data"), ("POST", f"{base}/rank"),
                          ("DELETE", f"{base}/rank"), ("POST", f"{base}/sweep"),
-                         ("POST", f"{base}/study")):  # fmt: skip
+                         ("POST", f"{base}/study")):
         answer = client.open(path, method=method, base_url=HERE, headers=headers, json={})
         assert answer.status_code == 403, path
     assert len(app.extensions[KEY].shelf.labels()) == 1
@@ -76,7 +76,7 @@ def test_a_post_from_another_page_is_refused(
     {"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "no-cors", "Sec-Fetch-Dest": "image"},
     {"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "navigate", "Sec-Fetch-Dest": "iframe"},
     {"Origin": "http://evil.example", "Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "cors"},
-])  # fmt: skip
+])
 def test_another_page_can_neither_read_nor_frame(
     client: FlaskClient, name: str, headers: dict[str, str]
 ) -> None:
@@ -86,7 +86,7 @@ def test_another_page_can_neither_read_nor_frame(
 
 def test_a_link_from_elsewhere_opens_the_page(client: FlaskClient) -> None:
     headers = {"Sec-Fetch-Site": "cross-site", "Sec-Fetch-Mode": "navigate",
-               "Sec-Fetch-Dest": "document"}  # fmt: skip
+               "Sec-Fetch-Dest": "document"}
     assert client.get("/", base_url=HERE, headers=headers).status_code == 200
 
 
@@ -96,7 +96,7 @@ def test_every_answer_forbids_scripts_from_elsewhere_and_frames(
     for path in ("/", f"/sheet/{name}", "/static/sheet.js", "/nothing", f"/sheet/{name}/data"):
         headers = client.get(path, base_url=HERE, buffered=True).headers
         policy = dict(rule.strip().split(" ", 1)
-                      for rule in headers["Content-Security-Policy"].split(";"))  # fmt: skip
+                      for rule in headers["Content-Security-Policy"].split(";"))
         assert policy["default-src"] == "'none'"
         assert policy["script-src"] == "'self'"
         assert policy["frame-ancestors"] == "'none'"
@@ -106,7 +106,7 @@ def test_every_answer_forbids_scripts_from_elsewhere_and_frames(
 
 def test_too_much_is_not_taken(client: FlaskClient, name: str) -> None:
     answer = client.put(f"/sheet/{name}/data", base_url=HERE, data=b" " * (MOST_BYTES + 1),
-                        content_type="application/json")  # fmt: skip
+                        content_type="application/json")
     assert answer.status_code == 413
     assert "too large" in answer.json["error"]
 
@@ -127,7 +127,7 @@ def test_what_is_no_request_is_told_so_and_changes_nothing(
     before = app.extensions[KEY].shelf.load(name)
     for method, path in (("PUT", "data"), ("POST", "copy"), ("POST", "reading"), ("POST", "study")):
         answer = client.open(f"/sheet/{name}/{path}", method=method, base_url=HERE, data=sent,
-                             content_type="application/json")  # fmt: skip
+                             content_type="application/json")
         assert answer.status_code in (400, 422), path
         assert answer.json["error"]
     assert app.extensions[KEY].shelf.load(name) == before

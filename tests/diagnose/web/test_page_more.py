@@ -140,10 +140,10 @@ def test_the_keyboard_reaches_everything_in_the_order_of_the_page(opened: Any) -
     for _ in range(26):
         opened.keyboard.press("Tab")
         order.append(opened.evaluate(
-            "document.activeElement.id || document.activeElement.textContent.trim()"))  # fmt: skip
+            "document.activeElement.id || document.activeElement.textContent.trim()"))
     wanted = ["To the content", "Bench sheets", "Sheet", "Suspects", "Study", "Report", "theme",
               "f-case", "f-mains", "f-readings-0-quantity", "f-readings-0-frequency",
-              "f-readings-0-values-0", "f-readings-1-quantity"]  # fmt: skip
+              "f-readings-0-values-0", "f-readings-1-quantity"]
     assert [word for word in order if word in wanted] == wanted
 
 
@@ -187,7 +187,7 @@ def test_another_page_in_the_same_browser_can_do_nothing(
     other.goto("about:blank")
     target = f"{served.address}/sheet/{name_of(opened)}/rank"
     other.set_content(f'<form method=post action="{target}"></form>'
-                      f'<iframe src="{served.address}/"></iframe>')  # fmt: skip
+                      f'<iframe src="{served.address}/"></iframe>')
     other.wait_for_load_state("networkidle")
     framed = [frame.content() for frame in other.frames[1:]]
     assert len(framed) == 1

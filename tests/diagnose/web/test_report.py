@@ -118,7 +118,7 @@ def test_a_suspect_is_drawn_at_the_size_that_it_shows() -> None:
             fault = hypothesis.fault(float(hypothesis.mode.size(np.array(0.3))))
             shown = size_value(stage, fault)
             severity = None if shown is None else Severity(
-                shown.quantity, shown.value, shown.value, shown.value, shown.unit)  # fmt: skip
+                shown.quantity, shown.value, shown.value, shown.value, shown.unit)
             suspect = Suspect(fault.part, fault.mode, 1.0, 1, severity)
             (again,) = faults(stage, suspect)
             if hypothesis.mode.sized:

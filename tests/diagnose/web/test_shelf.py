@@ -37,7 +37,7 @@ def test_a_save_from_an_older_revision_is_refused_and_changes_nothing(shelf: She
 def test_a_change_by_hand_counts_as_a_revision(shelf: Shelf) -> None:
     kept = shelf.add(SHEET)
     kept.path.write_text(kept.path.read_text(encoding="utf-8").replace("hums", "hisses"),
-                         encoding="utf-8")  # fmt: skip
+                         encoding="utf-8")
     again = shelf.load(kept.name)
     assert again.revision > kept.revision
     assert shelf.load(kept.name).revision == again.revision

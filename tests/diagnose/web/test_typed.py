@@ -42,7 +42,7 @@ def reopened(path: Path, folder: Path) -> Case:
         (folder / beside.name).write_bytes(beside.read_bytes())
     made = folder / path.name
     made.write_text(written(from_file(path.read_text(encoding="utf-8"), path.name)).text,
-                    encoding="utf-8")  # fmt: skip
+                    encoding="utf-8")
     return load_case(made)
 
 
@@ -60,7 +60,7 @@ def test_two_channels_share_their_rows_and_come_apart_again(tmp_path: Path) -> N
     assert sheet.readings[1].points == (
         Point("50 Hz", ("0.1 dB", "")), Point("10 kHz", ("0.2 dB", "-3 dB")),
         Point("20 Hz".replace("Hz", "kHz"), ("", "-6 dB")),
-    )  # fmt: skip
+    )
     path = tmp_path / "two.yaml"
     path.write_text(TWO, encoding="utf-8")
     before = load_case(path)
@@ -72,7 +72,7 @@ def test_two_channels_share_their_rows_and_come_apart_again(tmp_path: Path) -> N
 
 def test_sections_without_fields_and_the_lines_above_stay(tmp_path: Path) -> None:
     text = ("# Hall, third row of the balcony.\ncase: x\nstage: phono-opamp\nwarranty:\n"
-            "  until: 1974  # stamped\nmains: 50 Hz\n")  # fmt: skip
+            "  until: 1974  # stamped\nmains: 50 Hz\n")
     again = written(from_file(text, "x.yaml")).text
     assert again.startswith("# Hall, third row of the balcony.\n")
     assert "warranty:\n  until: 1974  # stamped\n" in again
@@ -87,7 +87,7 @@ ENTRY = st.builds(
     source=st.sampled_from(["value", "points", "file"]), values=st.tuples(TYPED),
     points=st.lists(st.builds(Point, WORDS, st.tuples(TYPED)), max_size=2).map(tuple),
     uncertainty=TYPED, note=TYPED,
-)  # fmt: skip
+)
 SHEET = st.builds(
     Typed, stage=st.just("phono-opamp"), case=TYPED, mains=TYPED,
     values=st.lists(st.tuples(WORDS, TYPED), max_size=2).map(lambda p: tuple(dict(p).items())),
@@ -98,7 +98,7 @@ SHEET = st.builds(
         {column.word: WORDS if column.part else TYPED for column in section.columns}
     ), max_size=2).map(tuple) for name, section in SECTIONS.items()}),
     observations=st.lists(TYPED, max_size=2).map(tuple),
-)  # fmt: skip
+)
 
 
 @pytest.mark.slow
@@ -114,9 +114,9 @@ def test_whatever_is_typed_the_file_stays_one_that_opens_with_it(sheet: Typed) -
         (e.quantity, e.values) for e in kept if e.source == "value"
     ]
     points = [[p for e in some if e.source == "points" for p in e.points]
-              for some in (kept, again.readings)]  # fmt: skip
+              for some in (kept, again.readings)]
     assert sorted(p.at + p.values[0] for p in points[1]) == sorted(
-        p.at + p.values[0] for p in points[0] if p.at or p.values[0])  # fmt: skip
+        p.at + p.values[0] for p in points[0] if p.at or p.values[0])
 
 
 @settings(max_examples=12, deadline=None)
@@ -133,7 +133,7 @@ def test_whatever_is_typed_the_loader_says_what_is_wrong_with_it(
     None, [], "x", {"readings": "no"}, {"readings": [3]}, {"channels": ["only one"]},
     {"case": "x" * 5000}, {"readings": [{}] * 1000}, {"values": [["a", "b", "c"]]},
     {"readings": [{"source": "pickle"}]}, {"case": {"nested": "object"}},
-])  # fmt: skip
+])
 def test_what_is_no_sheet_is_refused(sent: object) -> None:
     with pytest.raises(InputError):
         from_page(sent)
@@ -152,7 +152,7 @@ readings:
     assert dict(found.understood) == {
         "readings/0/values/0": "> 20 MΩ", "readings/1/values/0": "> 2 MΩ",
         "readings/2/values/0": "< 3 µV",
-    }  # fmt: skip
+    }
 
 
 def test_every_mistake_is_told_beside_its_own_field(tmp_path: Path) -> None:
@@ -165,12 +165,12 @@ def test_every_mistake_is_told_beside_its_own_field(tmp_path: Path) -> None:
     rows[6] = replace(rows[6], points=tuple(points))
     sheet = replace(sheet, readings=tuple(rows), mains="fifty", values=(("C3", "12 V"),),
                     rows={"checks": ({"part": "C99", "found": "good", "how": ""},)},
-                    limits=(replace(sheet.limits[0], figures=(("min", "3 V"),)),))  # fmt: skip
+                    limits=(replace(sheet.limits[0], figures=(("min", "3 V"),)),))
     found = check(sheet, tmp_path)
     assert {p.field for p in found.problems} == {
         "readings/0/values/0", "readings/2/at", "readings/6/points/3/0", "mains", "values/C3",
         "checks/0/part", "limits/0/min",
-    }  # fmt: skip
+    }
     assert all("\n" not in p.text for p in found.problems)
     # what is right is understood all the same
     assert found.case is not None
