@@ -17,7 +17,7 @@ several calls share is a `Laboratory`:
 
 >>> from diagnose import Laboratory, Reading, Store, study
 >>> with Laboratory(Store(None), workers=0) as bench:
-...     made = study("filter-high", "C1:short", [Reading("gain", frequency=1000.0)], bench)
+...     made = study("filter-high", "C1:open", [Reading("gain", frequency=1000.0)], bench)
 >>> made.leaves()
 array([ True])
 """

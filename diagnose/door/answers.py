@@ -137,9 +137,9 @@ def study(
     Examples
     --------
     >>> import diagnose
-    >>> made = diagnose.study("filter-high", "C1:short", [diagnose.Reading("gain", frequency=1e3)])
+    >>> made = diagnose.study("filter-high", "C1:open", [diagnose.Reading("gain", frequency=1e3)])
     >>> made.part, made.mode, made.sized
-    ('C1', 'short', False)
+    ('C1', 'open', False)
     """
     from diagnose.studies import fault_study
 
