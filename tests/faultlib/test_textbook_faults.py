@@ -94,8 +94,10 @@ def test_emitter_bypass_open_costs_gain_and_leaves_the_bias() -> None:
 
 @pytest.mark.parametrize("part", ["C1", "C3"])
 def test_an_open_coupling_capacitor_stops_the_signal_and_leaves_the_bias(part: str) -> None:
-    """STP 11-25R13: no output, bias normal. Into the 10 kohm of a next stage: what an open part
-    has left, some picofarads, still passes into nothing at all.
+    """STP 11-25R13: no output, bias normal.
+
+    Into the 10 kohm of a next stage: what an open part has left, some picofarads, still passes into
+    nothing at all.
     """
     loaded = replace(EXERCISE, load=10e3)
     reading = [Reading("gain", frequency=10e3)]
