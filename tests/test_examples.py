@@ -71,7 +71,11 @@ def test_every_example_ranks(path: Path, folder: Path) -> None:
     assert result.healthy < EXCEPTIONALLY_UNLIKELY
     assert result.unmodelled < UNLIKELY
     assert result.answer.kind == "suspects"
-    assert math.fsum(g.probability for g in result.told) > LIKELY
+    if path.stem == "hall-loudspeaker-crossover":
+        # what sets its bias falls into two groups, which its readings tell apart a little
+        assert math.fsum(g.probability for g in result.told) > LIKELY
+    else:
+        assert result.groups[0].probability > LIKELY
     assert any(not line.passes for line in result.verdict)  # something made them open the unit
 
 
