@@ -201,6 +201,7 @@ def score(
 
     from diagnose.sheet.proposal import propose
     from diagnose.studies import random_benches, reliability
+    from faultlib.watched import watched
 
     if not 1 <= benches <= _MOST_BENCHES:
         raise InputError(f"{benches} units cannot be ranked", expected=f"1 to {_MOST_BENCHES}")
@@ -210,14 +211,19 @@ def score(
         raise InputError(f"{foreign:g} is no share by which values differ",
                          expected=f"0 to {_MOST_FOREIGN:g}, such as 0.05")
     drawn = load_stage(stage)
-    with on_bench(bench, remembering=True) as at:
+    with on_bench(bench, remembering=True) as given:
+        at = watched(given)
         readings = [reading for reading, _ in propose(drawn, at)]
         units = random_benches.draw_benches(
             drawn, readings, benches, at, np.random.default_rng(seed), unknown=foreign
         )
         found = random_benches.score(drawn, readings, units, at, progress, reference)
+        late = at.late
     if not found:
-        raise NoSolution(f"none of {benches} units of stage {drawn.name} could be ranked")
+        raise NoSolution(
+            f"none of {benches} units of stage {drawn.name} could be ranked"
+            + (": time was over before the first was" if late else "")
+        )
     return reliability.report(drawn.name, found, drawn.roles)
 
 
