@@ -75,7 +75,7 @@ def as_set(stage: Stage, deviations: Deviations) -> Stage:
 def _positions(stage: Stage, deviations: Deviations) -> Positions:
     """Where every trimmer stands; the units of every fault ask for the same ones."""
     known = _known(stage)
-    moved = tuple((s, z) for s, z in deviations if _shifts_bias(stage, s))
+    moved = tuple((s, z) for s, z in deviations if shifts_bias(stage, s))
     if not moved and not any(one.aim for one in stage.adjust):
         return tuple((one.part, stage.part(one.part).position) for one in stage.adjust)
     if moved not in known:
@@ -112,7 +112,7 @@ def _set(stage: Stage, deviations: Deviations, known: Mapping[Deviations, Positi
     return tuple((one.part, made.part(one.part).position) for one in made.adjust)
 
 
-def _shifts_bias(stage: Stage, spread: Spread) -> bool:
+def shifts_bias(stage: Stage, spread: Spread) -> bool:
     """Whether a spread can move a direct voltage; what stores charge or hums cannot."""
     if isinstance(spread, Layout) or spread.what in ("esr", "ripple", "pickup"):
         return False

@@ -14,6 +14,7 @@ from functools import lru_cache
 from circuits.bench.analysis import Bias, OperatingPoint
 from circuits.bench.engine import Engine
 from circuits.bench.supply import resolved
+from circuits.bench.switching import Oscillation, probe
 from circuits.elements import LEAST_OHMS
 from circuits.kinds import kind
 from circuits.netlist import circuit, node, rail_source
@@ -115,6 +116,17 @@ def at_rest(stage: Stage) -> AtRest:
         for r in stage.rails
     }
     return AtRest(stage, {n: volts[n] for n in (GROUND, *stage.nodes)}, parts, rails)
+
+
+def unstable(stage: Stage) -> Oscillation | None:
+    """How a unit swings by itself, in this process; see `circuits.bench.switching.probe`.
+
+    Raises
+    ------
+    NoSolution
+        When the simulator does not get through.
+    """
+    return probe(resolved(stage), _engine().run)
 
 
 def _windings(stage: Stage) -> tuple[str, ...]:

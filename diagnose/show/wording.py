@@ -62,6 +62,16 @@ def span(low: float | None, high: float | None, unit: str, reading: str = "") ->
     return f"{ends[0]} to {ends[1]}"
 
 
+_STEPS = {"V": 1e-4, "A": 1e-7, "W": 1e-3}
+"""By unit what a bench still tells: a millivolt range, a drop across a resistor, a warm finger."""
+
+
+def figure_text(value: float, unit: str) -> str:
+    """A simulated voltage, current or dissipation at rest with no more than a bench tells of it."""
+    step = _STEPS[unit]
+    return render(float(f"{round(value / step) * step:.12g}") + 0.0, unit, 3)
+
+
 def limits(line: VerdictLine) -> str:
     """The limit of a published figure, and whose it is."""
     low, high = line.minimum, line.maximum
