@@ -4,12 +4,8 @@ from __future__ import annotations
 
 from circuits.stage import GROUND
 from diagnose.show.text_page import BAD, DIM, STRONG, WIDTH, Cell, Page
-from diagnose.show.wording import figure_text, sentence
-from diagnose.studies.healthy_unit import SPREAD, WARM, HealthyUnit, carries_current
-from faultlib.good_unit import Figure
-
-_NO_CURRENT = 1e-9
-"""A below which nothing flows that anybody could measure in a stage."""
+from diagnose.show.wording import figure_text, heat_and_range, sentence, value_and_range
+from diagnose.studies.healthy_unit import SPREAD, WARM, HealthyUnit
 
 
 def healthy_text(made: HealthyUnit, width: int = WIDTH, colour: bool = False) -> str:
@@ -21,28 +17,27 @@ def healthy_text(made: HealthyUnit, width: int = WIDTH, colour: bool = False) ->
     _findings(page, made)
     page.heading("Voltages")
     _figures(page, ("node", "", "healthy", SPREAD),
-             [((node, STRONG), what, *_cells(unit.volts[node], "V"))
+             [((node, STRONG), what, *value_and_range(unit.volts[node], "V"))
               for node, what in made.points()])
     if stage.rails:
         page.heading("Rails")
         page.table(
             ("rail", "voltage", SPREAD, "current", SPREAD),
-            [((r.name, STRONG), *_cells(unit.volts[r.name], "V"), *_cells(unit.rails[r.name], "A"))
-             for r in stage.rails],
+            [((r.name, STRONG), *value_and_range(unit.volts[r.name], "V"),
+              *value_and_range(unit.rails[r.name], "A")) for r in stage.rails],
             right=(1, 2, 3, 4), whole=range(5),
         )
-    flows = [p for p in stage.parts if unit.currents[p.name].high >= _NO_CURRENT]
+    flows, still = made.flowing()
     if flows:
         page.heading("Currents and dissipation")
         page.table(("part", "current", SPREAD, "heat", SPREAD), [
-            ((p.name, STRONG), *_cells(unit.currents[p.name], "A"),
-             *_heat(unit.watts.get(p.name)))
+            ((p.name, STRONG), *value_and_range(unit.currents[p.name], "A"),
+             *heat_and_range(unit.watts.get(p.name)))
             for p in flows
         ], right=(1, 2, 3, 4), whole=range(5))
-    still = [p.name for p in stage.parts if p not in flows and carries_current(p)]
     if still:
         page.line()
-        page.line(f"No current at rest: {', '.join(still)}.")
+        page.line(f"No current at rest: {', '.join(p.name for p in still)}.")
     if made.set_by():
         page.heading("Trimmers")
         page.table((), [
@@ -72,16 +67,3 @@ def _findings(page: Page, made: HealthyUnit) -> None:
 
 def _figures(page: Page, heads: tuple[str, ...], rows: list[tuple[Cell, ...]]) -> None:
     page.table(heads, rows, right=(2, 3), whole=(0, 2, 3))
-
-
-def _heat(one: Figure | None) -> tuple[str, str]:
-    """A dissipation; what nobody could feel in words."""
-    if one is None:
-        return "not known", ""
-    return _cells(one, "W") if figure_text(one.high, "W") != "0 W" else ("< 1 mW", "")
-
-
-def _cells(one: Figure, unit: str) -> tuple[str, str]:
-    """A value and its range."""
-    low, high = figure_text(one.low, unit), figure_text(one.high, unit)
-    return figure_text(one.value, unit), low if low == high else f"{low} to {high}"

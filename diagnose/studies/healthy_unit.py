@@ -20,6 +20,8 @@ from faultlib.watched import told
 OVER, WARM, UNSET, UNSTABLE = "over its rating", "warm", "not set", "unstable"
 SPREAD = "90 % of good units"
 """What `Figure.low` and `Figure.high` stand for, in words."""
+_NO_CURRENT = 1e-9
+"""A below which nothing flows that anybody could measure in a stage."""
 
 
 @dataclass(frozen=True)
@@ -64,6 +66,16 @@ class HealthyUnit:
         others = [n for n in self.stage.nodes if n not in tested and n not in rails]
         mine = [(n, what) for n, what in tested.items() if n in self.unit.volts and n not in rails]
         return mine + [(n, "") for n in others]
+
+    def flowing(self) -> tuple[list[Part], list[Part]]:
+        """Parts with a current at rest, and parts that could have one; capacitors are neither."""
+        some, none = [], []
+        for part in self.stage.parts:
+            if self.unit.currents[part.name].high >= _NO_CURRENT:
+                some.append(part)
+            elif kind(part.kind).family != "capacitor":
+                none.append(part)
+        return some, none
 
     def set_by(self) -> list[tuple[Adjust, float, float]]:
         """Trimmers that are set by a reading: what it reads, V, and where each stands."""
@@ -178,8 +190,3 @@ def _json(one: Figure) -> dict[str, float]:
 def _rating(part: Part) -> dict[str, Any] | None:
     unit = rating_unit(part.kind)
     return {"value": part.rating, "unit": unit} if part.rating else None
-
-
-def carries_current(part: Part) -> bool:
-    """Whether direct current can flow through a part at all."""
-    return kind(part.kind).family != "capacitor"
