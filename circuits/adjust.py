@@ -22,7 +22,8 @@ class Adjust:
     within : float
         Setting error: standard deviation of the natural logarithm of the voltage as set.
     aim : float
-        V; 0 is what the stage reads with nothing moved and the trimmer as drawn.
+        V, ``to`` in a stage file; 0 is what the stage reads with nothing moved and the trimmer as
+        drawn.
     missed : float
         By how much this unit's setting missed the aim, as a factor.
     """

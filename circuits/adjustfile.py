@@ -8,12 +8,15 @@ from circuits import yamlfile
 from circuits.adjust import Adjust
 from circuits.errors import InputError
 from circuits.part import node_name, within
+from circuits.quantity import render
 from circuits.stage import GROUND, Part
 from circuits.yamlfile import Node
 
-_KEYS = ("quantity", "at", "from", "within")
+_KEYS = ("quantity", "at", "from", "within", "to")
 _NEEDED = ("quantity", "at", "within")
 _QUANTITIES = ("dc voltage",)
+_LEAST, _MOST = 1e-4, 1e3
+"""V that a trimmer may be set to, of either sign: a meter shows no less, no stage has more."""
 
 
 def read_adjust(
@@ -58,8 +61,22 @@ def read_adjust(
                 expected="two nodes",
             )
         error = within(about.entries["within"], "setting error", "", (0.0, 1.0))
-        made.append(Adjust(name, at, origin, error))
+        made.append(Adjust(name, at, origin, error, _aim(about.get("to"))))
     return tuple(made)
+
+
+def _aim(node: Node | None) -> float:
+    """What the trimmer is set to, V; 0 where the file leaves that to the drawn position."""
+    if node is None:
+        return 0.0
+    value = within(node, "voltage that a trimmer is set to", "V", (-_MOST, _MOST))
+    if abs(value) < _LEAST:
+        raise InputError(
+            "a trimmer is set by a voltage that a meter shows",
+            place=node.place,
+            expected=f"{render(_LEAST, 'V')} or more, of either sign",
+        )
+    return value
 
 
 def _trimmers(parts: Collection[Part]) -> list[str]:

@@ -10,18 +10,21 @@ from circuits.device import device_of, percentage
 from circuits.errors import InputError
 from circuits.kinds import Kind, kind, kinds
 from circuits.quantity import render
+from circuits.ratings import rating_unit
 from circuits.stage import Part
 from circuits.yamlfile import Mapping, Node, Text
 
 Pins = tuple[tuple[Text, tuple[Text, ...]], ...]
 """The parts' names and nodes as written."""
 
-_PART_KEYS = ("kind", "nodes", "value", "tolerance", "role", "model", "position", "esr")
+_PART_KEYS = ("kind", "nodes", "value", "tolerance", "role", "model", "position", "esr", "rating")
 _PLAUSIBLE = {"ohm": (1e-3, 1e12), "F": (1e-13, 1.0), "H": (1e-9, 1e4), "V": (0.1, 1000.0)}
 """Least and greatest value of a part by its unit; what lies beyond is a slip of a prefix
 (judgement)."""
 _SMALL_CAPACITORS = (1e-13, 1e-3)
 """F, the same for capacitors that are no electrolytics."""
+_RATINGS = {"W": (0.01, 1e3), "V": (1.0, 1e4)}
+"""Least and greatest rating of a part by its unit (judgement)."""
 _CONTACT = (1e-6, 1e6)
 """Ohm, the same for contacts, which are good far below the least resistor."""
 _MOST_ESR = 20.0
@@ -150,6 +153,9 @@ def _part(name: Text, node: Node) -> tuple[Part, tuple[Text, ...]]:
         raise _useless("position", about, entry)
     if tolerance is not None and not about.unit:
         raise _useless("tolerance", about, entry)
+    rating, borne = entry.get("rating"), rating_unit(about.name)
+    if rating is not None and not borne:
+        raise _useless("rating", about, entry)
     part = Part(
         name=name.value,
         kind=about.name,
@@ -163,6 +169,7 @@ def _part(name: Text, node: Node) -> tuple[Part, tuple[Text, ...]]:
         position=within(position, "position", "", (0.0, 1.0), 0.5),
         esr=within(esr, "series resistance", "ohm", (0.0, 1e5),
                     series_resistance(about.name, value)),
+        rating=within(rating, "rating", borne, _RATINGS[borne]) if rating is not None else 0.0,
     )
     return part, nodes
 

@@ -57,6 +57,8 @@ class Part:
         Wiper of a potentiometer or trimmer, 0 at the last node, 1 at the first.
     esr : float
         Series resistance of a capacitor, ohm.
+    rating : float
+        What it bears, W, or V of a capacitor; 0 where the file does not say.
     """
 
     name: str
@@ -70,6 +72,7 @@ class Part:
     spread: Pairs = ()
     position: float = 0.5
     esr: float = 0.0
+    rating: float = 0.0
 
     def parameter(self, name: str, default: float = 0.0) -> float:
         """One device parameter, or `default` where the device data are silent."""

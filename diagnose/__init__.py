@@ -11,9 +11,9 @@ The front door: what a script or a notebook needs, each name imported when it is
     diagnose.report(answer, "report.html")      # shows the body of this report
 
 What commands do: `stages`, `load_stage`, `load_case`, `case`, `blank`, `proposal`; `rank`,
-`next_readings`, `study`, `coverage`, `score`, `measure`; `report`, `figure`, `draw`, `as_text`,
-`to_json`, `json_schema`, `to_frame`, `serve`. What they take and give is frozen data. A bench that
-several calls share is a `Laboratory`:
+`next_readings`, `healthy`, `study`, `coverage`, `score`, `measure`; `report`, `figure`, `draw`,
+`as_text`, `to_json`, `json_schema`, `to_frame`, `serve`. What they take and give is frozen data. A
+bench that several calls share is a `Laboratory`:
 
 >>> from diagnose import Laboratory, Reading, Store, study
 >>> with Laboratory(Store(None), workers=0) as bench:
@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from diagnose.answer.result import Result as Result
     from diagnose.answer.result import Suspect as Suspect
     from diagnose.door.answers import coverage as coverage
+    from diagnose.door.answers import healthy as healthy
     from diagnose.door.answers import measure as measure
     from diagnose.door.answers import next_readings as next_readings
     from diagnose.door.answers import rank as rank
@@ -65,6 +66,7 @@ if TYPE_CHECKING:
     from diagnose.show.figure import Figure as Figure
     from diagnose.studies.fault_coverage import Coverage as Coverage
     from diagnose.studies.fault_study import Study as Study
+    from diagnose.studies.healthy_unit import HealthyUnit as HealthyUnit
     from diagnose.studies.reliability import Report as Report
     from faultlib.simulate import Bench as Bench
     from faultlib.simulate import Laboratory as Laboratory
@@ -81,6 +83,7 @@ _ROOMS = {
     "EngineError": "circuits.errors",
     "Figure": "diagnose.show.figure",
     "Group": "diagnose.answer.result",
+    "HealthyUnit": "diagnose.studies.healthy_unit",
     "InputError": "circuits.errors",
     "Laboratory": "faultlib.simulate",
     "Measured": "diagnose.sheet.entry",
@@ -102,6 +105,7 @@ _ROOMS = {
     "default_folder": "faultlib.store",
     "draw": "diagnose.door.views",
     "figure": "diagnose.door.views",
+    "healthy": "diagnose.door.answers",
     "json_schema": "diagnose.schema.documents",
     "load_case": "diagnose.door.sheets",
     "load_stage": "diagnose.door.sheets",

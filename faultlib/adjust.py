@@ -75,7 +75,7 @@ def as_set(stage: Stage, deviations: Deviations) -> Stage:
 def _positions(stage: Stage, deviations: Deviations) -> Positions:
     """Where every trimmer stands; the units of every fault ask for the same ones."""
     known = _known(stage)
-    moved = tuple((s, z) for s, z in deviations if _shifts_bias(stage, s))
+    moved = tuple((s, z) for s, z in deviations if shifts_bias(stage, s))
     if not moved and not any(one.aim for one in stage.adjust):
         return tuple((one.part, stage.part(one.part).position) for one in stage.adjust)
     if moved not in known:
@@ -106,13 +106,13 @@ def _set(stage: Stage, deviations: Deviations, known: Mapping[Deviations, Positi
     for _ in range(_ROUNDS if len(made.adjust) > 1 else 1):
         for one in made.adjust:
             aim, slope = _drawn(stage, one.part)
-            aim = (one.aim or aim) * one.missed
+            aim *= one.missed
             found = settle(_reader(made, one, aim), made.part(one.part).position, slope)
             made = _turned(made, one.part, found)
     return tuple((one.part, made.part(one.part).position) for one in made.adjust)
 
 
-def _shifts_bias(stage: Stage, spread: Spread) -> bool:
+def shifts_bias(stage: Stage, spread: Spread) -> bool:
     """Whether a spread can move a direct voltage; what stores charge or hums cannot."""
     if isinstance(spread, Layout) or spread.what in ("esr", "ripple", "pickup"):
         return False
@@ -123,15 +123,24 @@ def _shifts_bias(stage: Stage, spread: Spread) -> bool:
 
 @lru_cache(maxsize=64)
 def _drawn(stage: Stage, part: str) -> tuple[float, float]:
-    """What the stage as drawn reads, V, and the slope of its logarithm over the position."""
+    """What a trimmer is set to, V, and the slope of the reading's logarithm over the position.
+
+    A reading may be flat where the trimmer is drawn, an output stage idling without any current,
+    so that the two ends of the trimmer tell the sign of its slope.
+    """
     from circuits.bench.supply import resolved
 
     (one,) = [a for a in stage.adjust if a.part == part]
     made = resolved(stage)
     here = made.part(part).position
-    aim = _volts(made, one)
+    aim = one.aim or _volts(made, one)
     step = _NUDGE if here < 0.5 else -_NUDGE
-    return aim, _reader(made, one, aim)(here + step) / step
+    reads = _reader(made, one, aim)
+    at_rest = reads(here) if one.aim else 0.0
+    slope = (reads(here + step) - at_rest) / step
+    if not slope and one.aim:
+        slope = reads(1.0) - reads(0.0)
+    return aim, slope
 
 
 def _reader(stage: Stage, adjust: Adjust, aim: float) -> Callable[[float], float]:

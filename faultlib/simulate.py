@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from pathlib import Path
 from types import TracebackType
-from typing import Protocol
+from typing import Any, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +35,8 @@ from faultlib.fault import Fault
 from faultlib.inject import inject
 from faultlib.store import Store, Table, digest
 from faultlib.tolerance import MAINS, Spread
+
+_R = TypeVar("_R")
 
 _LIBRARY_FOLDERS = ("/usr/lib", "/usr/lib64", "/usr/local/lib", "/opt/homebrew/lib")
 
@@ -198,6 +200,24 @@ class Laboratory(AbstractContextManager["Laboratory"]):
             self._pool.__exit__(kind, error, trace)
             self._pool = None
 
+    def each(
+        self,
+        function: Callable[..., _R],
+        items: Sequence[Any],
+        shared: object,
+        progress: Progress | None = None,
+    ) -> list[_R | Failure]:
+        """Call a function of `shared` and an item for every item, in the workers; nothing is kept.
+
+        Parameters
+        ----------
+        function : callable
+            Of a module, so that a worker finds it.
+        """
+        if self._pool is None:
+            self._pool = Pool(workers=self._workers, timeout=self._timeout)
+        return self._pool.map(function, items, shared=shared, progress=progress, until=self._until)
+
     def values(
         self,
         stage: Stage,
@@ -259,12 +279,8 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         """Fill the missing rows in place; what could not be simulated is returned by its row."""
         if not missing:
             return []
-        if self._pool is None:
-            self._pool = Pool(workers=self._workers, timeout=self._timeout)
-        outcomes = self._pool.map(
-            _measure, [variants[i] for i in missing], shared=(stage, tuple(readings)),
-            progress=progress, until=self._until,
-        )
+        shared = stage, tuple(readings)
+        outcomes = self.each(_measure, [variants[i] for i in missing], shared, progress)
         problems: list[tuple[int, Problem]] = []
         for i, outcome in zip(missing, outcomes, strict=True):
             if isinstance(outcome, Failure):

@@ -22,10 +22,13 @@ class OperatingPoint:
 
     A branch is the name of a voltage source or inductor; its current counts as ngspice's does,
     positive into the first node and through the element: a source that delivers reads negative.
+    `terminals` are currents of devices, each an element and a terminal in ngspice's words, such as
+    ``("Q_q1", "ic")``; they flow into the device.
     """
 
     nodes: tuple[str, ...] = ()
     branches: tuple[str, ...] = ()
+    terminals: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,10 +76,14 @@ Analysis: TypeAlias = OperatingPoint | SmallSignal | NoiseSpectrum | Transient
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Bias:
-    """Answer to `OperatingPoint`: nodes (n,) in V, branches (m,) in A, in the order asked."""
+    """Answer to `OperatingPoint`: nodes (n,) in V, branches (m,) in A, in the order asked.
+
+    The currents of the terminals, (t,) in A, likewise.
+    """
 
     nodes: Floats
     branches: Floats
+    terminals: Floats = field(default_factory=lambda: np.zeros(0))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

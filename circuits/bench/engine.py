@@ -205,7 +205,9 @@ class Engine:
         answers: dict[int, Answer] = {}
         for i, a in wanted.items():
             values = self._table(plot, self._names.vectors(a.nodes, a.branches), 1)[0].real
-            answers[i] = Bias(values[: len(a.nodes)], values[len(a.nodes) :])
+            # of the plot that was made last: a device is not asked by plot
+            own = self._table("", self._names.terminals(a.terminals), 1)[0].real
+            answers[i] = Bias(values[: len(a.nodes)], values[len(a.nodes) :], own)
         return answers
 
     def _responses(

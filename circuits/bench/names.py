@@ -12,15 +12,28 @@ from dataclasses import dataclass
 from circuits.circuit import Circuit
 from circuits.errors import EngineFault
 
+_TERMINALS = {
+    "q": ("ic", "ib", "ie"),
+    "j": ("id", "ig", "is"),
+    "m": ("id", "ig", "is"),
+    "d": ("id",),
+    "b": ("i",),
+}
+"""By the first letter of an element: its terminals whose current ngspice tells."""
+
 
 @dataclass(frozen=True)
 class Names:
-    """Nodes, elements whose current is known, sources that can drive, resistors, in lower case."""
+    """Nodes, elements whose current is known, sources that can drive, resistors, devices.
+
+    All in lower case.
+    """
 
     nodes: frozenset[str]
     branches: frozenset[str]
     sources: frozenset[str]
     resistors: frozenset[str]
+    devices: frozenset[str] = frozenset()
 
     @classmethod
     def of(cls, circuit: Circuit) -> Names:
@@ -39,6 +52,7 @@ class Names:
             frozenset(name for name in names if name[0] in "vleh"),
             frozenset(name for name in names if name[0] in "vi"),
             frozenset(name for name in names if name[0] == "r"),
+            frozenset(name for name in names if name[0] in _TERMINALS),
         )
 
     def vectors(self, nodes: Iterable[str], branches: Iterable[str]) -> list[str]:
@@ -54,6 +68,16 @@ class Names:
             if name not in self.branches:
                 raise EngineFault(f"the circuit has no voltage source or inductor {branch!r}")
             found.append(name + "#branch")
+        return found
+
+    def terminals(self, wanted: Iterable[tuple[str, str]]) -> list[str]:
+        """What ngspice calls the currents of these terminals; EngineFault for an unknown one."""
+        found = []
+        for element, terminal in wanted:
+            name = element.lower()
+            if name not in self.devices or terminal not in _TERMINALS[name[0]]:
+                raise EngineFault(f"the circuit has no device {element!r} with a {terminal!r}")
+            found.append(f"@{name}[{terminal}]")
         return found
 
     def require_source(self, name: str) -> None:

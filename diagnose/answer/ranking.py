@@ -11,6 +11,7 @@ from circuits.reading import Reading, from_compared, shown
 from circuits.stage import Stage
 from diagnose.advice.next_reading import NextReading
 from diagnose.advice.ranked_readings import next_readings, short
+from diagnose.answer.as_drawn import drawn_notes
 from diagnose.answer.derived import derived_lines
 from diagnose.answer.notes import notes_of
 from diagnose.answer.outcome import hidden_faults, outcome
@@ -72,11 +73,15 @@ def _rank(case: Case, bench: Bench, progress: Stepwise | None) -> Result:
     bench = watched(bench)
     made = weighing(case, bench, progress)
     repair = judge(case, observe, lambda earlier: weighing(earlier, bench, progress))
-    return _result(made, short(next_readings(made, progress)), repair)
+    drawn = drawn_notes(case.stage, bench)
+    return _result(made, short(next_readings(made, progress)), repair, drawn)
 
 
 def _result(
-    made: Weighing, proposed: tuple[NextReading, ...], repair: tuple[RepairProof, ...]
+    made: Weighing,
+    proposed: tuple[NextReading, ...],
+    repair: tuple[RepairProof, ...],
+    drawn: tuple[str, ...],
 ) -> Result:
     case, posterior = made.case, made.posterior
     most = max((m.group for m in made.members), default=0)
@@ -109,7 +114,7 @@ def _result(
         hidden=hidden_faults(case.stage, parts),
         next=proposed,
         repair=repair,
-        notes=notes_of(made, figures.unread),
+        notes=(*drawn, *notes_of(made, figures.unread)),
         cautions=caution_texts(case.stage),
         sheet=case,
     )

@@ -88,6 +88,12 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
     one = command("stages", "list the stages that come with it, or show one in detail",
                   "diagnose stages phono-two-transistor")
     one.add_argument("stage", nargs="?", metavar="STAGE", help=stage_help)
+    one.add_argument("--healthy", action="store_true",
+                     help="its healthy unit at rest: voltages, currents and dissipation with their "
+                     "spread, and what is cut off, saturated, reversed, overloaded or unstable")
+    one.add_argument("--json", action="store_true",
+                     help="with --healthy: print one JSON document, for a script")
+    _limited(one)
 
     one = command("sheet", "write a blank bench sheet to fill in",
                   "diagnose sheet phono-two-transistor -o hall-record.yaml")

@@ -114,10 +114,31 @@ def _stages(values: Values) -> str:
     from circuits.load import load_stage, stage_names, unit_names
     from diagnose.show.text_stage import stage_text, stages_text
 
+    if values.healthy or values.json:
+        return _healthy(values)
     if values.stage is None:
         names = (*stage_names(), *unit_names())
         return stages_text([load_stage(name) for name in names], *_screen())
     return stage_text(load_stage(values.stage), *_screen())
+
+
+def _healthy(values: Values) -> str:
+    from circuits.errors import InputError
+    from circuits.load import load_stage
+    from diagnose.cli.progress import shown_on_terminal
+    from diagnose.studies.healthy_unit import healthy_json, healthy_unit
+
+    if values.stage is None or not values.healthy:
+        missing = "--healthy as well" if values.stage is not None else "a stage"
+        raise InputError(f"this needs {missing}", expected="diagnose stages STAGE --healthy")
+    stage = load_stage(values.stage)
+    with _remembering(values) as bench, shown_on_terminal() as progress:
+        made = healthy_unit(stage, bench, progress)
+    if values.json:
+        return _document(healthy_json(made))
+    from diagnose.show.text_healthy import healthy_text
+
+    return healthy_text(made, *_screen())
 
 
 def _sheet(values: Values) -> str:

@@ -27,9 +27,10 @@ if TYPE_CHECKING:
     from diagnose.sheet.given import Given
     from diagnose.studies.fault_coverage import Coverage
     from diagnose.studies.fault_study import Study
+    from diagnose.studies.healthy_unit import HealthyUnit
     from diagnose.studies.reliability import Report
     from faultlib.signature import Stepwise
-    from faultlib.simulate import Bench
+    from faultlib.simulate import Bench, Laboratory
 
     Asked = Sequence[Reading] | Case | Given | None
 
@@ -148,6 +149,38 @@ def study(
         part, mode = fault if isinstance(fault, tuple) else fault_of(drawn, fault)
         drawn, asked, measured, _ = _asked(drawn, readings, at)
         return fault_study.study(drawn, part, mode, asked, at, progress, measured)
+
+
+def healthy(
+    stage: Stage | Given,
+    bench: Laboratory | None = None,
+    progress: Stepwise | None = None,
+) -> HealthyUnit:
+    """The healthy unit of a stage at rest with its spread, and what in it does not work as drawn.
+
+    Parameters
+    ----------
+    stage : str, Path, mapping or Stage
+    bench : Laboratory, optional
+        Where it is simulated; nothing of it is kept.
+    progress : callable, optional
+        As `rank`.
+
+    Examples
+    --------
+    >>> import diagnose
+    >>> made = diagnose.healthy("filter-high")
+    >>> made.findings
+    ()
+    """
+    from diagnose.studies import healthy_unit
+    from faultlib.simulate import Laboratory
+
+    drawn = load_stage(stage)
+    if bench is not None:
+        return healthy_unit.healthy_unit(drawn, bench, progress)
+    with Laboratory() as laboratory:
+        return healthy_unit.healthy_unit(drawn, laboratory, progress)
 
 
 def coverage(

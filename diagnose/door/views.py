@@ -23,12 +23,13 @@ if TYPE_CHECKING:
     from diagnose.show.figure import Figure
     from diagnose.studies.fault_coverage import Coverage
     from diagnose.studies.fault_study import Study
+    from diagnose.studies.healthy_unit import HealthyUnit
     from diagnose.studies.reliability import Report
     from faultlib.signature import Stepwise
     from faultlib.simulate import Bench
 
     Drawn = Result | Study | Coverage | Report
-    Answer = Drawn | Measurement
+    Answer = Drawn | Measurement | HealthyUnit
 
 
 def report(
@@ -137,7 +138,7 @@ def as_text(answer: Answer | Stage, width: int = 80) -> str:
 
     Parameters
     ----------
-    answer : Result, Study, Coverage, Report, Measurement or Stage
+    answer : Result, Study, HealthyUnit, Coverage, Report, Measurement or Stage
     width : int
         Columns.
     """
@@ -147,18 +148,22 @@ def as_text(answer: Answer | Stage, width: int = 80) -> str:
     from diagnose.show import (
         text_answer,
         text_coverage,
+        text_healthy,
         text_measurement,
         text_reliability,
         text_stage,
     )
     from diagnose.studies.fault_coverage import Coverage
     from diagnose.studies.fault_study import Study
+    from diagnose.studies.healthy_unit import HealthyUnit
     from diagnose.studies.reliability import Report
 
     if isinstance(answer, Result):
         return text_answer.as_text(answer, width)
     if isinstance(answer, Study):
         return text_stage.study_text(answer, width)
+    if isinstance(answer, HealthyUnit):
+        return text_healthy.healthy_text(answer, width)
     if isinstance(answer, Coverage):
         return text_coverage.coverage_text(answer, width)
     if isinstance(answer, Report):
@@ -175,16 +180,18 @@ def to_json(answer: Answer) -> dict[str, Any]:
 
     Parameters
     ----------
-    answer : Result, Study, Coverage, Report or Measurement
+    answer : Result, Study, HealthyUnit, Coverage, Report or Measurement
     """
     from diagnose.answer import result
     from diagnose.recording import measurement
-    from diagnose.studies import fault_coverage, fault_study, reliability
+    from diagnose.studies import fault_coverage, fault_study, healthy_unit, reliability
 
     if isinstance(answer, result.Result):
         return result.to_json(answer)
     if isinstance(answer, fault_study.Study):
         return fault_study.study_json(answer)
+    if isinstance(answer, healthy_unit.HealthyUnit):
+        return healthy_unit.healthy_json(answer)
     if isinstance(answer, fault_coverage.Coverage):
         return fault_coverage.coverage_json(answer)
     if isinstance(answer, reliability.Report):

@@ -11,13 +11,13 @@ from typing import Any
 
 from circuits.errors import InputError
 
-FORMAT = 1
+FORMAT = 2
 """Rises by one whenever a key is added to any document. No key is ever taken away or given another
 meaning, so a script that knows a number reads all higher ones."""
 
 _FILE = Path(__file__).with_name("documents.schema.json")
-KINDS = ("rank", "next", "coverage", "score", "study", "measure", "report")
-"""The commands that print a document."""
+KINDS = ("stages", "rank", "next", "coverage", "score", "study", "measure", "report")
+"""The commands that print a document; `stages` of a healthy unit only."""
 
 
 @cache

@@ -9,12 +9,15 @@ from diagnose.answer.verdict import margin_text
 from diagnose.show.wording import (
     amount,
     chance,
+    figure_text,
+    heat_and_range,
     less_probable,
     limits,
     sentence,
     shows_from,
     size,
     span,
+    value_and_range,
     with_a_line,
     worth_text,
 )
@@ -28,6 +31,7 @@ def bar_length(probability: float) -> str:
 FILTERS: Mapping[str, Callable[..., Any]] = {
     "amount": amount, "margin": margin_text, "chance": chance, "limits": limits, "size": size,
     "span": span, "worth": worth_text, "dict_of": dict, "bar_length": bar_length,
+    "figure": figure_text, "ranged": value_and_range, "heat": heat_and_range,
     "sentence": sentence, "shows_from": shows_from, "with_a_line": with_a_line,
     "less_probable": less_probable,
 }

@@ -9,6 +9,7 @@ from circuits.reading import quantity_of, readable
 from diagnose.advice.next_reading import NextReading, worth
 from diagnose.answer.outcome import Hidden
 from diagnose.answer.result import Severity, Suspect, VerdictLine
+from faultlib.good_unit import Figure
 
 MOST_READINGS = 8
 """Readings that a text lists of one suspect or one repair; ``--json`` has them all."""
@@ -61,6 +62,29 @@ def span(low: float | None, high: float | None, unit: str, reading: str = "") ->
     if ends[1] is None:
         return f"above {ends[0]}"
     return f"{ends[0]} to {ends[1]}"
+
+
+_STEPS = {"V": 1e-4, "A": 1e-7, "W": 1e-3}
+"""By unit what a bench still tells: a millivolt range, a drop across a resistor, a warm finger."""
+
+
+def figure_text(value: float, unit: str) -> str:
+    """A simulated voltage, current or dissipation at rest with no more than a bench tells of it."""
+    step = _STEPS[unit]
+    return render(float(f"{round(value / step) * step:.12g}") + 0.0, unit, 3)
+
+
+def value_and_range(one: Figure, unit: str) -> tuple[str, str]:
+    """A figure of the healthy unit and between which values it lies."""
+    low, high = figure_text(one.low, unit), figure_text(one.high, unit)
+    return figure_text(one.value, unit), low if low == high else f"{low} to {high}"
+
+
+def heat_and_range(one: Figure | None) -> tuple[str, str]:
+    """The same of a dissipation; what nobody could feel in words, None is not known."""
+    if one is None:
+        return "not known", ""
+    return value_and_range(one, "W") if figure_text(one.high, "W") != "0 W" else ("< 1 mW", "")
 
 
 def limits(line: VerdictLine) -> str:

@@ -60,6 +60,24 @@ def stage(name: str) -> str:
     return render_template("stage.html", stage=found, drawing=drawing(found))
 
 
+@sheets.get("/stages/<name>/healthy")
+def healthy(name: str) -> str:
+    """What the healthy unit of a stage reads, and what in it is not as it should be."""
+    if name not in (*stage_names(), *unit_names()):
+        raise InputError(f"there is no stage {name!r}", expected="a stage that ships")
+    return render_template("healthy.html", made=desk().quick.run("healthy", name, ""))
+
+
+@sheets.get("/sheet/<name>/healthy")
+def healthy_of(name: str) -> str:
+    """The same of the stage of a sheet, with the values that it states."""
+    kept, found = loaded(name)
+    if found.case is None:
+        raise InputError("the sheet does not say yet which stage it is", expected="a stage")
+    made = desk().quick.run("healthy", "", str(kept.path))
+    return render_template("healthy.html", name=name, title=kept.sheet.case, made=made)
+
+
 @sheets.post("/sheets")
 def new() -> Response:
     """A blank sheet of a stage that ships."""

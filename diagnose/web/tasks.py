@@ -25,9 +25,10 @@ from diagnose.sheet.case import load_case
 from diagnose.sheet.proposal import follows_riaa, propose
 from diagnose.show.answer_figure import answer_figure
 from diagnose.show.figure import Figure
+from diagnose.studies.healthy_unit import HealthyUnit, healthy_unit
 from faultlib.fault import Fault
 from faultlib.signature import Stepwise, signatures
-from faultlib.simulate import Bench, Variant
+from faultlib.simulate import Bench, Laboratory, Variant
 
 Array = NDArray[np.float64]
 _THIRDS = (10.0, 12.5, 16.0, 20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0)
@@ -52,6 +53,11 @@ def blank(bench: Bench, step: Stepwise, stage: str, folder: str) -> str:
     """The blank sheet of a stage."""
     found = load_stage(stage, Path(folder))
     return blank_sheet(found, propose(found, bench), stage)
+
+
+def healthy(bench: Laboratory, step: Stepwise, stage: str, path: str) -> HealthyUnit:
+    """The healthy unit of a stage that ships, or where there is a path of a sheet's stage."""
+    return healthy_unit(load_case(path).stage if path else load_stage(stage), bench, step)
 
 
 def recorded(
@@ -128,5 +134,5 @@ def _stage(path: str, mark: str) -> Stage:
 
 
 TASKS: Mapping[str, Callable[..., Any]] = {
-    task.__name__: task for task in (ranked, pictured, blank, recorded, ground, moved)
+    task.__name__: task for task in (ranked, pictured, blank, healthy, recorded, ground, moved)
 }

@@ -62,6 +62,8 @@ def test_a_trimmer_is_set_by_the_voltage_that_the_file_names(tmp_path: Path) -> 
     assert load_stage(path).adjust == (Adjust("RV1", "e1", "ie", 0.05),)
     path.write_text(text.rstrip() + "\n" + key.replace("from: ie, ", ""), encoding="utf-8")
     assert load_stage(path).adjust == (Adjust("RV1", "e1", "0", 0.05),)
+    path.write_text(text.rstrip() + "\n" + key.replace("5 %", "5 %, to: 14 mV"), encoding="utf-8")
+    assert load_stage(path).adjust == (Adjust("RV1", "e1", "ie", 0.05, aim=0.014),)
     assert load_stage("small.yaml", DATA).adjust == ()
 
 

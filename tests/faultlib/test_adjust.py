@@ -138,6 +138,31 @@ def test_an_aim_that_is_told_goes_before_what_the_stage_reads() -> None:
     assert made.part("RV1").position == pytest.approx(expected, abs=1e-3)
 
 
+def test_a_trimmer_drawn_where_its_reading_is_flat_is_still_set() -> None:
+    """A diode-connected transistor behind a divider: below 0.4 V nothing flows through R2.
+
+    What R2 reads at the setting is Kirchhoff's: I·R2 across it, IS·exp(V/26 mV) = I.
+    """
+    made = replace(
+        Stage(
+            "follower",
+            (
+                Part("RV1", "trimmer", ("vcc", "b", "0"), 1000.0, position=0.0),
+                Part("Q1", "npn", ("vcc", "b", "out"), parameters=(("IS", 1e-14), ("BF", 200.0))),
+                resistor("R2", "out", "0", 100.0),
+                Part("C1", "electrolytic", ("in", "b"), 1e-5, 0.2, esr=1.0),
+            ),
+            rails=(Rail("vcc", VOLTS),),
+        ),
+        adjust=(Adjust("RV1", "out", within=WITHIN, aim=0.5),),
+    )
+    stood = as_set(made, ())
+    (found,) = read(stood, Reading("dc voltage", at="out"))
+    assert found == pytest.approx(0.5, rel=5e-3)
+    # 5 mA through R2: 26 mV * ln(5 mA / 10 fA) = 0.70 V above it, at the wiper of an idle divider
+    assert stood.part("RV1").position == pytest.approx((0.5 + 0.697) / VOLTS, rel=0.02)
+
+
 @pytest.mark.parametrize("start", [0.0, 0.5, 1.0])
 @pytest.mark.parametrize("slope", [1.0, -1.0])
 @pytest.mark.parametrize("root", [0.02, 0.37, 0.98])

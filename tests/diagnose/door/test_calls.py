@@ -21,6 +21,7 @@ import pytest
 
 import diagnose
 from circuits.bench.workers import COUNT_VARIABLE
+from diagnose.cli.main import main
 from tests.recordings import tones, write
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -306,6 +307,14 @@ def test_the_page_is_served(tmp_path: Path) -> None:
     finally:
         process.send_signal(signal.SIGINT)
         process.communicate(timeout=20)
+
+
+def test_the_healthy_unit_is_what_the_command_tells(capsys: pytest.CaptureFixture[str]) -> None:
+    made = diagnose.healthy("filter-high")
+    assert main(["stages", "filter-high", "--healthy"]) == 0
+    assert diagnose.as_text(made) == capsys.readouterr().out
+    assert diagnose.to_json(made)["stage"] == "filter-high"
+    assert isinstance(made, diagnose.HealthyUnit)
 
 
 def test_the_store_lies_where_the_environment_says() -> None:

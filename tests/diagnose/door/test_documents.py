@@ -20,6 +20,7 @@ import pytest
 
 import diagnose
 from circuits.bench.workers import COUNT_VARIABLE
+from circuits.load import load_stage
 from diagnose.cli.arguments import COMMANDS, parser
 from diagnose.cli.main import main
 from diagnose.schema.documents import FORMAT, KINDS, named_roles
@@ -30,7 +31,7 @@ pytestmark = pytest.mark.slow
 ROOT = Path(__file__).resolve().parents[3]
 DATA = ROOT / "tests" / "data"
 EXAMPLES = ROOT / "examples"
-KEYS = {1: "776007a93698"}
+KEYS = {1: "776007a93698", 2: "b5fc94c8de0e"}
 """Digest of all keys of the documents by the number of the format. A key more needs a higher
 number, told in the schema, and a line here."""
 
@@ -108,6 +109,18 @@ def test_every_command_with_a_document_has_a_schema(capsys: pytest.CaptureFixtur
     assert sorted(have) == sorted(KINDS)
 
 
+@pytest.mark.parametrize("stage", ["output-complementary", "phono-opamp", "output-network"])
+def test_stages(stage: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """Of a healthy unit; op-amps among the parts, and a stage without rails."""
+    document = printed(capsys, "stages", stage, "--healthy")
+    assert mistakes(document, "stages") == []
+    assert [p["part"] for p in document["parts"]] == [p.name for p in load_stage(stage).parts]
+    assert len(document["nodes"]) + len(document["rails"]) == len(load_stage(stage).nodes)
+    assert main(["stages", stage, "--json"]) == 2
+    assert "--healthy" in capsys.readouterr().err
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("case", [DATA / "coupling-dry.yaml", EXAMPLES / "hall-record-hum.yaml"],
                          ids=lambda path: path.stem)
 def test_rank(case: Path, capsys: pytest.CaptureFixture[str]) -> None:
