@@ -194,8 +194,8 @@ def _of_level(word: str, unit: str) -> Condition:
 CONDITIONS: Mapping[str, Condition] = {
     c.word: c
     for c in (
-        Condition("from", "origin", _stage_node, _word, names=True),
         Condition("at", "at", _stage_node, _word, names=True),
+        Condition("from", "origin", _stage_node, _word, names=True),
         Condition("rail", "rail", _rail, _word, names=True),
         Condition("between", "between", _between, _words, pair=True, names=True),
         Condition("order", "order", _order, _word),

@@ -31,7 +31,8 @@ class Reading:
     at, rail : str
         Node or rail; of a signal, the node that it is read at (empty is the output).
     origin : str
-        ``from``: the node that a signal is compared with (empty is the generator).
+        ``from``: the node that a signal is compared with (empty is the generator), or where the
+        black lead of a voltmeter is (empty is ground).
     beside : float
         How large contributions are that may add to a level with any phase, as an amplitude in its
         own unit; it is no condition of the reading, and its `key` is without it.
@@ -206,11 +207,17 @@ def instrument(reading: Reading, values: ArrayLike) -> NDArray[np.float64]:
     about = reading.about
     x = np.asarray(values, dtype=float)
     if reading.scale == "linear":
-        return np.asarray(np.hypot(about.uncertainty, about.relative * x))
+        return np.asarray(np.hypot(resolution(reading), about.relative * x))
     if reading.scale == "log" and about.floor:
         share = about.floor * np.exp(-np.maximum(x, math.log(about.floor)))
         return np.asarray(np.hypot(about.uncertainty, _LEADS * share))
     return np.full(x.shape, about.uncertainty)
+
+
+def resolution(reading: Reading) -> float:
+    """What of `instrument` is there however small the value."""
+    about = reading.about
+    return about.apart if about.apart and reading.origin else about.uncertainty
 
 
 def from_compared(reading: Reading, x: float) -> float:
@@ -271,11 +278,12 @@ def shown(reading: Reading, value: float) -> float:
 
 def _label(r: Reading) -> str:
     where, way = "", ""
-    if "from" in r.about.optional:
+    if r.at and ("at" in r.about.required or "from" not in r.about.optional):
+        where += f" at {r.at}"
+        where += f" from {r.origin}" if r.origin else ""
+    else:
         way = f" from {r.origin}" if r.origin else ""
         way += f" to {r.at}" if r.at else ""
-    elif r.at:
-        where += f" at {r.at}"
     if r.rail:
         where += f" of {r.rail}"
     if r.between:

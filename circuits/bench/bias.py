@@ -31,16 +31,20 @@ def requests(stage: Stage, readings: Indexed) -> list[Request]:
 
 
 def _operating_point(readings: Indexed) -> Request:
-    nodes = tuple(dict.fromkeys(r.at for _, r in readings if r.at and r.at != GROUND))
+    ends = (end for _, r in readings for end in (r.at, r.origin))
+    nodes = tuple(dict.fromkeys(end for end in ends if end and end != GROUND))
     rails = tuple(dict.fromkeys(r.rail for _, r in readings if r.rail))
     analysis = OperatingPoint(
         nodes=tuple(node(n) for n in nodes), branches=tuple(rail_source(r) for r in rails)
     )
 
+    def volts(result: Bias, end: str) -> float:
+        return float(result.nodes[nodes.index(end)]) if end in nodes else 0.0
+
     def one(reading: Reading, result: Bias) -> float:
         if reading.quantity == "supply current":
             return abs(float(result.branches[rails.index(reading.rail)]))
-        return float(result.nodes[nodes.index(reading.at)]) if reading.at != GROUND else 0.0
+        return volts(result, reading.at) - volts(result, reading.origin)
 
     def read(stage: Stage, results: Sequence[Answer]) -> Values:
         (result,) = results

@@ -10,6 +10,7 @@ from circuits.kinds import kind
 from circuits.quantities import BALANCE, CROSSTALK, QUANTITIES
 from circuits.reading import Reading
 from circuits.stage import GROUND, Part, Stage
+from diagnose.sheet.drops import drops
 from diagnose.sheet.proposal import (
     HUM_LINES,
     MIDDLE_HZ,
@@ -68,6 +69,7 @@ def candidates(
     probes = [node for node, _ in stage.test_points if node != GROUND and inside(node)]
     rails = [rail for rail in stage.rails if inside(rail.name)]
     made = [Reading("dc voltage", at=node) for node in probes]
+    made += [r for r, _ in drops(stage) if inside(r.at) and inside(r.origin)]
     made += [Reading("supply current", rail=rail.name) for rail in rails]
     signal = not is_supply(stage, bench)
     if signal:

@@ -125,7 +125,8 @@ def conditions(entry: Mapping, name: str, stage: Stage, without: tuple[str, ...]
         fields[field_of(key)] = CONDITIONS[key].read(node, stage)
     if fields.get("origin") and fields["origin"] == fields.get("at", stage.output):
         raise InputError(
-            "the signal is read where it comes from",
+            "both probes are on the same node" if "at" in about.required
+            else "the signal is read where it comes from",
             place=entry.entries["from"].place,
             expected="two nodes",
         )
