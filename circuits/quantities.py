@@ -70,7 +70,8 @@ class Quantity:
         The last digit that a usual bench instrument shows, SI (judgement; see
         `circuits.reading.readable`).
     shows : float
-        The least that it shows, SI or dB; minus infinity where it shows nought as well.
+        The least that it shows, SI or dB; minus infinity where it shows nought as well. What is
+        typed below it is no evidence to the digit, and no two values far below it differ.
     """
 
     name: str

@@ -117,14 +117,7 @@ class Reading:
 
 def compared(reading: Reading, value: float) -> float:
     """A value of a reading on its compared scale (V, natural log, dB or degrees)."""
-    if reading.scale == "log":
-        return math.log(float(_met(reading.about, abs(value))))
-    if reading.scale == "level":
-        decibels = max(20.0 * math.log10(max(abs(value), 1e-30)), -200.0)
-        return float(softened(reading, decibels))
-    if reading.scale == "dB":
-        return float(softened(reading, max(value, DB_FLOOR)))
-    return value
+    return float(all_compared(reading, np.array([value]))[0])
 
 
 def softened(reading: Reading, decibels: ArrayLike) -> NDArray[np.float64]:
@@ -146,12 +139,16 @@ def softened(reading: Reading, decibels: ArrayLike) -> NDArray[np.float64]:
 
 def _met(about: Quantity, size: ArrayLike) -> NDArray[np.float64]:
     """What a meter with its own floor and ceiling is faced with, of the size of a value."""
-    value = np.maximum(size, 1e-12) + about.floor
+    own = 0.0 if about.floor else max(about.shows, 0.0)
+    value = np.hypot(np.maximum(size, 1e-12), own) + about.floor
     return np.asarray(value / (1.0 + value / about.ceiling))
 
 
 def all_compared(reading: Reading, values: NDArray[np.float64]) -> NDArray[np.float64]:
     """`compared` for many values of one reading; what is not a number stays so.
+
+    What an instrument shows by itself, with nothing to be read, is added as power, so that far
+    below it no two values differ.
 
     Parameters
     ----------
@@ -161,11 +158,24 @@ def all_compared(reading: Reading, values: NDArray[np.float64]) -> NDArray[np.fl
     if reading.scale == "log":
         return np.asarray(np.log(_met(reading.about, np.abs(values))))
     if reading.scale == "level":
-        decibels = 20.0 * np.log10(np.maximum(np.abs(values), 1e-30))
-        return softened(reading, np.maximum(decibels, -200.0))
+        decibels = np.asarray(20.0 * np.log10(np.hypot(values, max(shows(reading), 1e-10))))
+        return softened(reading, decibels)
     if reading.scale == "dB":
-        return softened(reading, np.maximum(values, DB_FLOOR))
+        held = np.maximum(values, DB_FLOOR)
+        held = held + 10.0 * np.log10(1.0 + 10.0 ** ((shows(reading) - held) / 10.0))
+        return softened(reading, held)
     return values
+
+
+def shows(reading: Reading) -> float:
+    """The least that a usual instrument shows, in the reading's own unit; minus infinity for 0."""
+    about = reading.about
+    return LOWEST if reading.unit == "dB" and about.unit != "dB" else about.shows
+
+
+def unseen(reading: Reading, value: float) -> bool:
+    """Whether a value is below what a usual instrument shows, and is none to the digit."""
+    return (value if reading.unit == "dB" else abs(value)) < shows(reading)
 
 
 def least(reading: Reading) -> float:
@@ -225,13 +235,22 @@ def from_compared(reading: Reading, x: float) -> float:
     if reading.scale == "log":
         value = math.exp(x)
         value = value / max(1.0 - value / reading.about.ceiling, 1e-6)
-        return max(value - reading.about.floor, 1e-12)
+        own = 0.0 if reading.about.floor else max(reading.about.shows, 0.0)
+        return max(_less(value, own) - reading.about.floor, 1e-12)
     if reading.scale in ("level", "dB") and reading.beside:
         least_power = (_UNSEEN * reading.beside) ** 2
         x = 10.0 * math.log10(max(10.0 ** (x / 10.0) - reading.beside**2, least_power))
     if reading.scale == "level":
-        return float(10.0 ** (x / 20.0))
+        return _less(10.0 ** (x / 20.0), max(shows(reading), 1e-10))
+    if reading.scale == "dB":
+        left = 1.0 - 10.0 ** ((shows(reading) - x) / 10.0)
+        return x + 10.0 * math.log10(left) if left > 0.0 else DB_FLOOR
     return x
+
+
+def _less(whole: float, own: float) -> float:
+    """What is left of a power sum without one of its terms; never below nought."""
+    return math.sqrt(max(whole**2 - own**2, 0.0))
 
 
 def readable(about: Quantity, value: float, unit: str) -> tuple[float, str]:
