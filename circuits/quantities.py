@@ -118,8 +118,8 @@ CROSSTALK, BALANCE = "crosstalk", "channel balance"
 QUANTITIES: Mapping[str, Quantity] = {
     q.name: q
     for q in (
-        Quantity("dc voltage", "V", "linear", ("at",), ("from",), 0.005, 0.007, 1.0,
-                 "meter of 10 Mohm from the node to ground or to another node, no signal", _LIVE,
+        Quantity("dc voltage", "V", "linear", ("at",), ("from", "meter"), 0.005, 0.007, 1.0,
+                 "d.c. voltmeter from the node to ground or to another node, no signal", _LIVE,
                  step=1e-4, apart=1e-4,
                  kind="bias", driven="never", sums=False, follows=False),
         Quantity("supply current", "A", "log", ("rail",), ("frequency", *_LEVEL, "load"), 0.03,

@@ -18,6 +18,8 @@ from circuits.prompt import few_lines
 from circuits.quantities import CROSSTALK, LEVELS, LOWEST, QUANTITIES, Quantity, quantity
 from circuits.quantity import render
 
+VOLTMETER = 10e6
+"""Ohm of a usual digital meter on its d.c. ranges (common practice)."""
 DB_FLOOR = -140.0
 """Below this level, dB, every reading is as good as nothing."""
 
@@ -52,6 +54,8 @@ class Reading:
         Two nodes of a resistance.
     tones, ratio, thd
         Of intermodulation and maximum output.
+    meter : float
+        Ohm of the voltmeter; 0 is `VOLTMETER`, infinity draws nothing.
     """
 
     quantity: str
@@ -70,6 +74,7 @@ class Reading:
     thd: float = 0.0
     origin: str = ""
     beside: float = 0.0
+    meter: float = 0.0
 
     @property
     def about(self) -> Quantity:
@@ -313,6 +318,8 @@ def _label(r: Reading) -> str:
     if r.tones:
         where += " of " + " and ".join(render(tone, "Hz") for tone in r.tones)
     extras = [f"{render(r.thd, '%')} thd"] if r.thd else []
+    if r.meter:
+        extras.append(f"meter of {render(r.meter, 'ohm')}")
     if r.weighting:
         extras.append(f"{r.weighting}-weighted")
     if r.band != (0.0, 0.0):
