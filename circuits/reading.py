@@ -167,8 +167,10 @@ def all_compared(reading: Reading, values: NDArray[np.float64]) -> NDArray[np.fl
         return softened(reading, decibels)
     if reading.scale == "dB":
         held = np.maximum(values, DB_FLOOR)
-        held = held + 10.0 * np.log10(1.0 + 10.0 ** ((shows(reading) - held) / 10.0))
-        return softened(reading, held)
+        apart = held - shows(reading)
+        # what stands so far above has no digit of it left
+        added = np.where(apart > _CLEAR, 0.0, 10.0 * np.log10(1.0 + 10.0 ** (-apart / 10.0)))
+        return softened(reading, held + added)
     return values
 
 
@@ -205,6 +207,8 @@ def through_wiring(reading: Reading, values: NDArray[np.float64]) -> NDArray[np.
 
 _UNSEEN = 0.1
 """Part of what may lie beside a level at which it is shown where it is less."""
+_CLEAR = 100.0
+"""dB above what an instrument shows by itself where that counts no more."""
 _WIRING = -70.0
 """dB of crosstalk up to 1 kHz that sockets, switches and leads make by themselves; see `least`."""
 _LEADS = 0.3
@@ -249,6 +253,8 @@ def from_compared(reading: Reading, x: float) -> float:
         return _less(10.0 ** (x / 20.0), max(shows(reading), 1e-10))
     if reading.scale == "dB":
         left = 1.0 - 10.0 ** ((shows(reading) - x) / 10.0)
+        if x - shows(reading) > _CLEAR:
+            return x
         return x + 10.0 * math.log10(left) if left > 0.0 else DB_FLOOR
     return x
 

@@ -111,6 +111,8 @@ def conditions(entry: Mapping, name: str, stage: Stage, without: tuple[str, ...]
         if key not in without and entry.get(key) is None:
             place = entry.keys[key].place if key in entry.keys else entry.place
             raise InputError(f"{name} needs {key!r}", place=place, expected=f"{key}: …")
+    if "meter" in condition_keys(name):
+        _range_beside(entry, entry.get("meter"))
     fields: dict[str, Any] = {}
     for key in condition_keys(name):
         node = entry.get(key)
@@ -159,6 +161,16 @@ def _meter(entry: Mapping, node: Node, stage: Stage) -> float:
     if top is not None and not 0.0 < scale <= VALUES["V"]:
         raise InputError("a meter has no such range", place=top.place, expected="range: 10 V")
     return registry.meter(node, stage, scale)
+
+
+def _range_beside(entry: Mapping, meter: Node | None) -> None:
+    """Refuse the range of a voltmeter that has the same resistance on all of them."""
+    top = entry.get("range")
+    if top is not None and not (isinstance(meter, Text) and "/" in meter.value):
+        raise InputError(
+            "the range of this meter changes nothing", place=top.place,
+            expected="a range beside a meter of so many ohms per volt: meter: 20 kohm/V",
+        )
 
 
 def metered(node: Node | None, meter: Node | None) -> Node | None:

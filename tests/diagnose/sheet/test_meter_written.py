@@ -35,6 +35,7 @@ def sheet(folder: Path, top: str, reading: str, name: str = "case.yaml") -> Case
         ("", ", meter: 20 kohm/V, range: 10 V", 200e3),
         ("meter: 20 kohm/V", ", range: 2.5 V", 50e3),
         ("meter: 20 kohm/V", ", meter: 10 Mohm", 0.0),
+        ("meter: 20 kohm/V", ", meter: 1000 ohm/V, range: 50 V", 50e3),
     ],
 )
 def test_what_a_meter_comes_to(tmp_path: Path, top: str, beside: str, ohms: float) -> None:

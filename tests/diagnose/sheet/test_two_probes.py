@@ -6,6 +6,7 @@ resistors and junctions are named in their files.
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import numpy as np
@@ -57,9 +58,9 @@ def test_a_difference_is_that_of_both_ends() -> None:
     stage = load_stage(STAGE)
     above, below, apart = read(
         stage,
-        Reading("dc voltage", at="vcc"),
-        Reading("dc voltage", at="b5"),
-        Reading("dc voltage", at="vcc", origin="b5"),
+        Reading("dc voltage", at="vcc", meter=math.inf),
+        Reading("dc voltage", at="b5", meter=math.inf),
+        Reading("dc voltage", at="vcc", origin="b5", meter=math.inf),
     )
     assert apart == pytest.approx(above - below, abs=1e-9)
     assert apart > 1.0
