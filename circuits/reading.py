@@ -207,7 +207,7 @@ def through_wiring(reading: Reading, values: NDArray[np.float64]) -> NDArray[np.
 
 _UNSEEN = 0.1
 """Part of what may lie beside a level at which it is shown where it is less."""
-_CLEAR = 100.0
+_CLEAR = 90.0
 """dB above what an instrument shows by itself where that counts no more."""
 _WIRING = -70.0
 """dB of crosstalk up to 1 kHz that sockets, switches and leads make by themselves; see `least`."""
