@@ -15,7 +15,7 @@ from circuits import plausible, yamlfile
 from circuits.errors import InputError
 from circuits.quantities import LEVELS
 from circuits.quantity import exact, render
-from circuits.reading import Reading
+from circuits.reading import VOLTMETER, Reading
 from circuits.stage import GROUND, Stage
 from circuits.yamlfile import Node, Text
 
@@ -126,6 +126,26 @@ def _between(node: Node, stage: Stage) -> tuple[str, ...]:
     return names
 
 
+def meter(node: Node, stage: Stage, scale: float = 0.0) -> float:
+    """Ohm of a voltmeter; 0 for the usual one.
+
+    Parameters
+    ----------
+    scale : float
+        V of the range that a meter of so many ohms per volt was on; 0 where none is stated.
+    """
+    written = yamlfile.scalar(node, "the meter")
+    per_volt = re.fullmatch(r"(.*\S)\s*/\s*[Vv]", written.value.strip())
+    if per_volt and not scale:
+        raise InputError(
+            "a meter of so many ohms per volt has a range", place=node.place,
+            expected="range: 10 V beside the reading",
+        )
+    ohms = _positive(replace(written, value=per_volt[1]) if per_volt else node, "meter", "ohm")
+    ohms *= scale if per_volt else 1.0
+    return 0.0 if ohms == VOLTMETER else ohms
+
+
 def _order(node: Node, stage: Stage) -> int:
     value = yamlfile.number(node, "the order", "")
     if value not in ORDERS:
@@ -194,14 +214,15 @@ def _of_level(word: str, unit: str) -> Condition:
 CONDITIONS: Mapping[str, Condition] = {
     c.word: c
     for c in (
-        Condition("from", "origin", _stage_node, _word, names=True),
         Condition("at", "at", _stage_node, _word, names=True),
+        Condition("from", "origin", _stage_node, _word, names=True),
         Condition("rail", "rail", _rail, _word, names=True),
         Condition("between", "between", _between, _words, pair=True, names=True),
         Condition("order", "order", _order, _word),
         _measure("frequency", "Hz"),
         _measure("reference", "Hz"),
         _measure("load", "ohm"),
+        Condition("meter", "meter", meter, lambda value: (exact(value, "ohm"),)),
         _measure("thd", "%"),
         *(_of_level(word, unit) for word, unit in LEVELS.items()),
         Condition("band", "band", lambda node, stage: band(node), _ends, pair=True),

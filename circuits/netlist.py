@@ -14,10 +14,11 @@ Names: part ``R1`` becomes the element ``R_r1``; what belongs to the bench has n
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from circuits.circuit import Circuit, Element
+from circuits.circuit import Circuit, Element, Model
 from circuits.elements import LEAST_OHMS, built
 from circuits.joints import joined
 from circuits.spelling import node as node
@@ -31,6 +32,8 @@ METER = "Vmeter"
 
 STRAY_OHMS = 1e11
 """Beside the highest impedance of an amplifier this is nothing."""
+METER_OFF = 1e15
+"""Ohm of a voltmeter that is not used: less of a leak than any that a circuit is solved with."""
 METER_VOLTS = 0.1
 """An ohmmeter's low-power range: too little to turn a junction on."""
 _METER_OHMS = 1e3
@@ -100,7 +103,22 @@ def stray_resistor(at: str) -> str:
     return f"Rstray_{node(at)}"
 
 
-def circuit(stage: Stage, load: float = 0.0, drive: Drive | None = None) -> Circuit:
+def voltmeter(number: int) -> str:
+    """The resistor that stands for one of the voltmeters."""
+    return f"Rvoltmeter_{number}"
+
+
+def voltmeters(ohms: float) -> str:
+    """The model of the resistors that stand for all voltmeters of so many ohms."""
+    return "voltmeters_" + re.sub(r"\W", "_", repr(ohms))
+
+
+def circuit(
+    stage: Stage,
+    load: float = 0.0,
+    drive: Drive | None = None,
+    meters: Sequence[tuple[str, str, float]] = (),
+) -> Circuit:
     """The stage with power on, generator and load connected.
 
     Parameters
@@ -109,9 +127,17 @@ def circuit(stage: Stage, load: float = 0.0, drive: Drive | None = None) -> Circ
         Ohm, in place of the stage's own load; 0 keeps that.
     drive : Drive, optional
         For a transient run.
+    meters : sequence of (node, node, ohm)
+        Voltmeters that lie ready; the bench switches them on one at a time.
     """
     elements = around(stage, load, drive)
+    for k, (at, origin, ohms) in enumerate(meters):
+        ends = (node(at), node(origin))
+        # without its noise, which would be worked out at every frequency though it is none
+        elements.append(Element(voltmeter(k), ends, None, f"{voltmeters(ohms)} noisy=0"))
     parts, models = built(stage.parts, limited=drive is not None)
+    kinds = dict.fromkeys(voltmeters(ohms) for _, _, ohms in meters)
+    models = [*models, *(Model(name, "r", (("r", METER_OFF),)) for name in kinds)]
     return Circuit(tuple(elements + parts), tuple(models))
 
 

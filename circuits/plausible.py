@@ -24,6 +24,7 @@ CONDITIONS: Mapping[str, Range] = {
     "frequency": _AT_REST,
     "reference": _AT_REST,
     "load": (1e-2, 1e9),
+    "meter": (1.0, 1e12),
     "power": (1e-9, 1e5),
     "output level": (1e-7, 5e3),
     "input level": (1e-9, 1e3),

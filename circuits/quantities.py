@@ -34,6 +34,9 @@ class Quantity:
         Standard uncertainty of a bench instrument on the compared scale.
     relative : float
         A further part of it, relative to the value (linear scales only).
+    apart : float
+        In place of `uncertainty` where the reading is between two nodes: a small difference of two
+        large voltages is read on a low range of its own.
     effort : float
         Minutes that one more reading takes at a bench (judgement).
     how : str
@@ -67,7 +70,8 @@ class Quantity:
         The last digit that a usual bench instrument shows, SI (judgement; see
         `circuits.reading.readable`).
     shows : float
-        The least that it shows, SI or dB; minus infinity where it shows nought as well.
+        The least that it shows, SI or dB; minus infinity where it shows nought as well. What is
+        typed below it is no evidence to the digit, and no two values far below it differ.
     """
 
     name: str
@@ -86,6 +90,7 @@ class Quantity:
     step: float = 0.0
     shows: float = -math.inf
     with_level: str = ""
+    apart: float = 0.0
     # these four have no default: a quantity that lacks one does not load
     kind: Kind = field(kw_only=True)
     driven: Driven = field(kw_only=True)
@@ -113,8 +118,9 @@ CROSSTALK, BALANCE = "crosstalk", "channel balance"
 QUANTITIES: Mapping[str, Quantity] = {
     q.name: q
     for q in (
-        Quantity("dc voltage", "V", "linear", ("at",), (), 0.005, 0.007, 1.0,
-                 "meter of 10 Mohm from the node to ground, no signal", _LIVE, step=1e-4,
+        Quantity("dc voltage", "V", "linear", ("at",), ("from", "meter"), 0.005, 0.007, 1.0,
+                 "d.c. voltmeter from the node to ground or to another node, no signal", _LIVE,
+                 step=1e-4, apart=1e-4,
                  kind="bias", driven="never", sums=False, follows=False),
         Quantity("supply current", "A", "log", ("rail",), ("frequency", *_LEVEL, "load"), 0.03,
                  0.0, 3.0,

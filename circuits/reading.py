@@ -18,6 +18,8 @@ from circuits.prompt import few_lines
 from circuits.quantities import CROSSTALK, LEVELS, LOWEST, QUANTITIES, Quantity, quantity
 from circuits.quantity import render
 
+VOLTMETER = 10e6
+"""Ohm of a usual digital meter on its d.c. ranges (common practice)."""
 DB_FLOOR = -140.0
 """Below this level, dB, every reading is as good as nothing."""
 
@@ -31,7 +33,8 @@ class Reading:
     at, rail : str
         Node or rail; of a signal, the node that it is read at (empty is the output).
     origin : str
-        ``from``: the node that a signal is compared with (empty is the generator).
+        ``from``: the node that a signal is compared with (empty is the generator), or where the
+        black lead of a voltmeter is (empty is ground).
     beside : float
         How large contributions are that may add to a level with any phase, as an amplitude in its
         own unit; it is no condition of the reading, and its `key` is without it.
@@ -51,6 +54,8 @@ class Reading:
         Two nodes of a resistance.
     tones, ratio, thd
         Of intermodulation and maximum output.
+    meter : float
+        Ohm of the voltmeter; 0 is `VOLTMETER`, infinity draws nothing.
     """
 
     quantity: str
@@ -69,6 +74,7 @@ class Reading:
     thd: float = 0.0
     origin: str = ""
     beside: float = 0.0
+    meter: float = 0.0
 
     @property
     def about(self) -> Quantity:
@@ -116,14 +122,7 @@ class Reading:
 
 def compared(reading: Reading, value: float) -> float:
     """A value of a reading on its compared scale (V, natural log, dB or degrees)."""
-    if reading.scale == "log":
-        return math.log(float(_met(reading.about, abs(value))))
-    if reading.scale == "level":
-        decibels = max(20.0 * math.log10(max(abs(value), 1e-30)), -200.0)
-        return float(softened(reading, decibels))
-    if reading.scale == "dB":
-        return float(softened(reading, max(value, DB_FLOOR)))
-    return value
+    return float(all_compared(reading, np.array([value]))[0])
 
 
 def softened(reading: Reading, decibels: ArrayLike) -> NDArray[np.float64]:
@@ -145,12 +144,16 @@ def softened(reading: Reading, decibels: ArrayLike) -> NDArray[np.float64]:
 
 def _met(about: Quantity, size: ArrayLike) -> NDArray[np.float64]:
     """What a meter with its own floor and ceiling is faced with, of the size of a value."""
-    value = np.maximum(size, 1e-12) + about.floor
+    own = 0.0 if about.floor else max(about.shows, 0.0)
+    value = np.hypot(np.maximum(size, 1e-12), own) + about.floor
     return np.asarray(value / (1.0 + value / about.ceiling))
 
 
 def all_compared(reading: Reading, values: NDArray[np.float64]) -> NDArray[np.float64]:
     """`compared` for many values of one reading; what is not a number stays so.
+
+    What an instrument shows by itself, with nothing to be read, is added as power, so that far
+    below it no two values differ.
 
     Parameters
     ----------
@@ -160,11 +163,26 @@ def all_compared(reading: Reading, values: NDArray[np.float64]) -> NDArray[np.fl
     if reading.scale == "log":
         return np.asarray(np.log(_met(reading.about, np.abs(values))))
     if reading.scale == "level":
-        decibels = 20.0 * np.log10(np.maximum(np.abs(values), 1e-30))
-        return softened(reading, np.maximum(decibels, -200.0))
+        decibels = np.asarray(20.0 * np.log10(np.hypot(values, max(shows(reading), 1e-10))))
+        return softened(reading, decibels)
     if reading.scale == "dB":
-        return softened(reading, np.maximum(values, DB_FLOOR))
+        held = np.maximum(values, DB_FLOOR)
+        apart = held - shows(reading)
+        # what stands so far above has no digit of it left
+        added = np.where(apart > _CLEAR, 0.0, 10.0 * np.log10(1.0 + 10.0 ** (-apart / 10.0)))
+        return softened(reading, held + added)
     return values
+
+
+def shows(reading: Reading) -> float:
+    """The least that a usual instrument shows, in the reading's own unit; minus infinity for 0."""
+    about = reading.about
+    return LOWEST if reading.unit == "dB" and about.unit != "dB" else about.shows
+
+
+def unseen(reading: Reading, value: float) -> bool:
+    """Whether a value is below what a usual instrument shows, and is none to the digit."""
+    return (value if reading.unit == "dB" else abs(value)) < shows(reading)
 
 
 def least(reading: Reading) -> float:
@@ -189,6 +207,8 @@ def through_wiring(reading: Reading, values: NDArray[np.float64]) -> NDArray[np.
 
 _UNSEEN = 0.1
 """Part of what may lie beside a level at which it is shown where it is less."""
+_CLEAR = 90.0
+"""dB above what an instrument shows by itself where that counts no more."""
 _WIRING = -70.0
 """dB of crosstalk up to 1 kHz that sockets, switches and leads make by themselves; see `least`."""
 _LEADS = 0.3
@@ -206,11 +226,17 @@ def instrument(reading: Reading, values: ArrayLike) -> NDArray[np.float64]:
     about = reading.about
     x = np.asarray(values, dtype=float)
     if reading.scale == "linear":
-        return np.asarray(np.hypot(about.uncertainty, about.relative * x))
+        return np.asarray(np.hypot(resolution(reading), about.relative * x))
     if reading.scale == "log" and about.floor:
         share = about.floor * np.exp(-np.maximum(x, math.log(about.floor)))
         return np.asarray(np.hypot(about.uncertainty, _LEADS * share))
     return np.full(x.shape, about.uncertainty)
+
+
+def resolution(reading: Reading) -> float:
+    """What of `instrument` is there however small the value."""
+    about = reading.about
+    return about.apart if about.apart and reading.origin else about.uncertainty
 
 
 def from_compared(reading: Reading, x: float) -> float:
@@ -218,13 +244,24 @@ def from_compared(reading: Reading, x: float) -> float:
     if reading.scale == "log":
         value = math.exp(x)
         value = value / max(1.0 - value / reading.about.ceiling, 1e-6)
-        return max(value - reading.about.floor, 1e-12)
+        own = 0.0 if reading.about.floor else max(reading.about.shows, 0.0)
+        return max(_less(value, own) - reading.about.floor, 1e-12)
     if reading.scale in ("level", "dB") and reading.beside:
         least_power = (_UNSEEN * reading.beside) ** 2
         x = 10.0 * math.log10(max(10.0 ** (x / 10.0) - reading.beside**2, least_power))
     if reading.scale == "level":
-        return float(10.0 ** (x / 20.0))
+        return _less(10.0 ** (x / 20.0), max(shows(reading), 1e-10))
+    if reading.scale == "dB":
+        left = 1.0 - 10.0 ** ((shows(reading) - x) / 10.0)
+        if x - shows(reading) > _CLEAR:
+            return x
+        return x + 10.0 * math.log10(left) if left > 0.0 else DB_FLOOR
     return x
+
+
+def _less(whole: float, own: float) -> float:
+    """What is left of a power sum without one of its terms; never below nought."""
+    return math.sqrt(max(whole**2 - own**2, 0.0))
 
 
 def readable(about: Quantity, value: float, unit: str) -> tuple[float, str]:
@@ -271,11 +308,12 @@ def shown(reading: Reading, value: float) -> float:
 
 def _label(r: Reading) -> str:
     where, way = "", ""
-    if "from" in r.about.optional:
+    if r.at and ("at" in r.about.required or "from" not in r.about.optional):
+        where += f" at {r.at}"
+        where += f" from {r.origin}" if r.origin else ""
+    else:
         way = f" from {r.origin}" if r.origin else ""
         way += f" to {r.at}" if r.at else ""
-    elif r.at:
-        where += f" at {r.at}"
     if r.rail:
         where += f" of {r.rail}"
     if r.between:
@@ -286,6 +324,8 @@ def _label(r: Reading) -> str:
     if r.tones:
         where += " of " + " and ".join(render(tone, "Hz") for tone in r.tones)
     extras = [f"{render(r.thd, '%')} thd"] if r.thd else []
+    if r.meter:
+        extras.append(f"meter of {render(r.meter, 'ohm')}")
     if r.weighting:
         extras.append(f"{r.weighting}-weighted")
     if r.band != (0.0, 0.0):

@@ -40,8 +40,10 @@ _ROUNDS = 3
 
 
 def readings(adjust: Adjust) -> tuple[Reading, Reading]:
-    """The two voltages whose difference a trimmer is set by."""
-    return Reading("dc voltage", at=adjust.at), Reading("dc voltage", at=adjust.origin)
+    """The two voltages whose difference a trimmer is set by; a meter across it draws nothing."""
+    above, below = (Reading("dc voltage", at=end, meter=math.inf)
+                    for end in (adjust.at, adjust.origin))
+    return above, below
 
 
 def as_set(stage: Stage, deviations: Deviations) -> Stage:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuits.errors import NoSolution
-from circuits.reading import Reading
+from circuits.reading import Reading, resolution
 from circuits.stage import Stage
 from faultlib.catalogue import Hypothesis
 from faultlib.fault import Fault
@@ -308,7 +308,7 @@ def _variant(hypothesis: Hypothesis, size: float) -> Variant:
 
 
 def _resolution(readings: Sequence[Reading]) -> NDArray[np.float64]:
-    return np.array([r.about.uncertainty for r in readings])
+    return np.array([resolution(r) for r in readings])
 
 
 def _bends(

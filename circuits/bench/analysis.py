@@ -71,7 +71,34 @@ class Transient:
     branches: tuple[str, ...] = ()
 
 
-Analysis: TypeAlias = OperatingPoint | SmallSignal | NoiseSpectrum | Transient
+@dataclass(frozen=True, slots=True)
+class Voltmeter:
+    """A resistor of the circuit that stands for a meter, and its model.
+
+    It idles at many ohms; `ohms` is what it has while the meter is on. The model, which meters of
+    the same ohms share, switches them on together. `at` and `origin` are the two nodes.
+    """
+
+    resistor: str
+    model: str
+    at: str
+    origin: str
+    ohms: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Metered:
+    """The DC solution with one voltmeter after another put into the circuit.
+
+    `impedances` are those of a circuit like it, by which meters that matter as little, or as
+    simply, as there need no solution of their own; without, each meter has one.
+    """
+
+    meters: tuple[Voltmeter, ...]
+    impedances: Floats | None = None
+
+
+Analysis: TypeAlias = OperatingPoint | SmallSignal | NoiseSpectrum | Transient | Metered
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,5 +140,17 @@ class Waves:
     branches: Floats
 
 
-Answer: TypeAlias = Bias | Response | NoiseDensity | Waves
+@dataclass(frozen=True, slots=True, eq=False)
+class Shown:
+    """Answer to `Metered`: what each meter shows, (n,) V; see `circuits.bench.metered`.
+
+    `impedances` (n, n): how far the meter of a column moves what stands at that of a row, in V for
+    each ampere that it draws.
+    """
+
+    volts: Floats
+    impedances: Floats
+
+
+Answer: TypeAlias = Bias | Response | NoiseDensity | Waves | Shown
 Results: TypeAlias = tuple[Answer, ...]

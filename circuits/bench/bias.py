@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
-from circuits.bench.analysis import Answer, Bias, OperatingPoint
+from circuits.bench.analysis import Answer, Bias, Metered, OperatingPoint, Shown, Voltmeter
 from circuits.bench.plan import Indexed, Request, Setup, Values
-from circuits.netlist import METER, METER_VOLTS, node, rail_source
-from circuits.reading import Reading
+from circuits.netlist import METER, METER_VOLTS, node, rail_source, voltmeter, voltmeters
+from circuits.reading import VOLTMETER, Reading
 from circuits.stage import GROUND, Stage
 
 QUANTITIES = ("dc voltage", "supply current", "resistance")
@@ -23,24 +24,55 @@ def takes(reading: Reading) -> bool:
 
 def requests(stage: Stage, readings: Indexed) -> list[Request]:
     """Requests for voltages and currents (one run) and for each resistance (its own circuit)."""
-    live = [(i, r) for i, r in readings if r.quantity != "resistance"]
+    loading = [(i, r) for i, r in readings if _meter(r)]
+    ideal = [(i, r) for i, r in readings if not _meter(r) and r.quantity != "resistance"]
     made = [_resistance(i, r) for i, r in readings if r.quantity == "resistance"]
-    if live:
-        made.insert(0, _operating_point(live))
+    if ideal:
+        made.insert(0, _operating_point(ideal))
+    if loading:
+        made.insert(0, _voltmeters(loading))
     return made
 
 
+def _meter(reading: Reading) -> float:
+    """Ohm of the voltmeter of a reading; 0 for other readings, and where it draws nothing."""
+    if reading.quantity != "dc voltage" or reading.at == GROUND:
+        return 0.0
+    ohms = reading.meter or VOLTMETER
+    return ohms if math.isfinite(ohms) else 0.0
+
+
+def _voltmeters(readings: Indexed) -> Request:
+    ends = [(r.at, r.origin or GROUND, _meter(r)) for _, r in readings]
+    meters = tuple(
+        Voltmeter(voltmeter(k), voltmeters(ohms), node(at), node(origin), ohms)
+        for k, (at, origin, ohms) in enumerate(ends)
+    )
+
+    def read(stage: Stage, results: Sequence[Answer]) -> Values:
+        (result,) = results
+        assert isinstance(result, Shown)
+        return [float(volts) for volts in result.volts]
+
+    places = tuple(i for i, _ in readings)
+    return Request(Setup(meters=tuple(ends)), (Metered(meters),), places, read)
+
+
 def _operating_point(readings: Indexed) -> Request:
-    nodes = tuple(dict.fromkeys(r.at for _, r in readings if r.at and r.at != GROUND))
+    ends = (end for _, r in readings for end in (r.at, r.origin))
+    nodes = tuple(dict.fromkeys(end for end in ends if end and end != GROUND))
     rails = tuple(dict.fromkeys(r.rail for _, r in readings if r.rail))
     analysis = OperatingPoint(
         nodes=tuple(node(n) for n in nodes), branches=tuple(rail_source(r) for r in rails)
     )
 
+    def volts(result: Bias, end: str) -> float:
+        return float(result.nodes[nodes.index(end)]) if end in nodes else 0.0
+
     def one(reading: Reading, result: Bias) -> float:
         if reading.quantity == "supply current":
             return abs(float(result.branches[rails.index(reading.rail)]))
-        return float(result.nodes[nodes.index(reading.at)]) if reading.at != GROUND else 0.0
+        return volts(result, reading.at) - volts(result, reading.origin)
 
     def read(stage: Stage, results: Sequence[Answer]) -> Values:
         (result,) = results

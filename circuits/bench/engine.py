@@ -18,20 +18,23 @@ from typing import ClassVar, TypeVar
 
 import numpy as np
 
-from circuits.bench import sweep
+from circuits.bench import metered, sweep
 from circuits.bench.analysis import (
     Analysis,
     Answer,
     Bias,
     Complexes,
     Floats,
+    Metered,
     NoiseDensity,
     NoiseSpectrum,
     OperatingPoint,
     Response,
     Results,
+    Shown,
     SmallSignal,
     Transient,
+    Voltmeter,
     Waves,
 )
 from circuits.bench.difference import differences
@@ -39,6 +42,7 @@ from circuits.bench.names import Names
 from circuits.bench.ngspice import Ngspice
 from circuits.circuit import Circuit, parse_options, plain
 from circuits.errors import EngineFault, NoSolution
+from circuits.netlist import METER_OFF
 
 _T = TypeVar("_T")
 
@@ -184,6 +188,8 @@ class Engine:
     def _steady_answers(self, wanted: Mapping[int, Analysis]) -> dict[int, Answer]:
         answers: dict[int, Answer] = {}
         biases = {i: a for i, a in wanted.items() if isinstance(a, OperatingPoint)}
+        biases |= {-1 - i: OperatingPoint(metered.nodes_of(a.meters))
+                   for i, a in wanted.items() if isinstance(a, Metered)}
         drives: dict[str, dict[int, SmallSignal]] = {}
         for i, analysis in wanted.items():
             if isinstance(analysis, SmallSignal):
@@ -199,7 +205,34 @@ class Engine:
         for i, analysis in wanted.items():
             if isinstance(analysis, NoiseSpectrum):
                 answers[i] = self._noise(analysis)
+            elif isinstance(analysis, Metered):
+                ideal = answers.pop(-1 - i)
+                assert isinstance(ideal, Bias)
+                answers[i] = self._metered(analysis, ideal.nodes)
         return answers
+
+    def _metered(self, wanted: Metered, ideal: Floats) -> Shown:
+        """What voltmeters show; all are on at once by their models, one as so many in parallel."""
+        models = {meter.model.lower(): meter.ohms for meter in wanted.meters}
+        self._names.require_resistors(meter.resistor for meter in wanted.meters)
+
+        def switch(on: Sequence[Voltmeter], off: bool) -> None:
+            if len(on) == 1:
+                many = plain(1.0 if off else METER_OFF / on[0].ohms)
+                self._ngspice.command(f"alter {on[0].resistor.lower()} m = {many}")
+                return
+            for model, ohms in models.items():
+                self._ngspice.command(f"altermod {model} r = {plain(METER_OFF if off else ohms)}")
+
+        def solve(nodes: Sequence[str], on: Sequence[Voltmeter]) -> Floats:
+            switch(on, off=False)
+            self._analyse("op", "op")
+            found: Floats = self._table("op1.", self._names.vectors(nodes, ()), 1)[0].real
+            self._ngspice.command("destroy all")
+            switch(on, off=True)
+            return found
+
+        return metered.shown(wanted, ideal, solve)
 
     def _biases(self, plot: str, wanted: Mapping[int, OperatingPoint]) -> dict[int, Answer]:
         answers: dict[int, Answer] = {}

@@ -40,11 +40,14 @@ class Setup:
         Ohm in place of the stage's own load; 0 keeps that.
     pair : float
         Hz of a reading that needs the other channel beside; 0 for a channel alone.
+    meters : tuple of (node, node, ohm)
+        Voltmeters that lie ready, all of them off.
     """
 
     between: tuple[str, ...] = ()
     load: float = 0.0
     pair: float = 0.0
+    meters: tuple[tuple[str, str, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -84,13 +87,19 @@ class Experiment:
     perform: Callable[[Stage, Run], Values]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Plan:
     """Requests for a list of readings, grouped by the setup they share, and experiments.
 
     It fits every variant of a stage that keeps its ports, rails and stray nodes.
+
+    Attributes
+    ----------
+    stage : Stage
+        The one that it was made for.
     """
 
+    stage: Stage
     readings: tuple[Reading, ...]
     groups: tuple[tuple[Setup, tuple[Request, ...]], ...]
     experiments: tuple[Experiment, ...] = ()

@@ -8,6 +8,7 @@ numbers.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import lru_cache
 from types import ModuleType
 
@@ -15,8 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuits.bench import bias, crosstalk, distortion, noise, small_signal, square, switching
+from circuits.bench.analysis import Floats, Metered, Shown
 from circuits.bench.engine import Engine
-from circuits.bench.plan import Experiment, Plan, Request
+from circuits.bench.plan import Experiment, Plan, Request, Setup
 from circuits.bench.supply import resolved
 from circuits.errors import InputError, Oscillates
 from circuits.netlist import circuit, ohmmeter
@@ -56,9 +58,12 @@ def plan(stage: Stage, readings: Sequence[Reading]) -> Plan:
             choices=[q.name for q in QUANTITIES.values() if q.simulated and q.name != name],
             given=name,
         )
+    # meters that are off disturb nothing, so all that is read at rest shares one circuit
+    ready = next((r.setup for r in requests if r.setup.meters), Setup())
+    requests = [replace(r, setup=ready) if r.setup == Setup() else r for r in requests]
     setups = dict.fromkeys(r.setup for r in requests)
     groups = tuple((s, tuple(r for r in requests if r.setup == s)) for s in setups)
-    return Plan(tuple(readings), groups, tuple(experiments))
+    return Plan(stage, tuple(readings), groups, tuple(experiments))
 
 
 def take(
@@ -90,6 +95,7 @@ def take(
         rest goes with it.
     """
     made = readings if isinstance(readings, Plan) else plan(stage, readings)
+    known = _impedances(made) if isinstance(readings, Plan) else None
     values = np.full(len(made.readings), np.nan)
     here, there = stage, beside or stage
     for setup, requests in made.groups:
@@ -100,8 +106,12 @@ def take(
             net = crosstalk.both(here, there, setup.pair)
         else:
             stage = resolved(stage)
-            net = circuit(stage, setup.load)
-        results = _engine().run(net, [a for request in requests for a in request.analyses])
+            net = circuit(stage, setup.load, meters=setup.meters)
+        analyses = [
+            replace(a, impedances=known) if isinstance(a, Metered) else a
+            for request in requests for a in request.analyses
+        ]
+        results = _engine().run(net, analyses)
         start = 0
         for request in requests:
             stop = start + len(request.analyses)
@@ -127,6 +137,19 @@ def _perform(
         switching.require_quiet(stage, run, load)
     for experiment in experiments:
         values[list(experiment.places)] = experiment.perform(stage, run)
+
+
+@lru_cache(maxsize=8)
+def _impedances(made: Plan) -> Floats | None:
+    """What voltmeters meet in the stage that a plan was made for; None where none is used."""
+    for setup, requests in made.groups:
+        for analysis in (a for request in requests for a in request.analyses):
+            if isinstance(analysis, Metered):
+                net = circuit(resolved(made.stage), setup.load, meters=setup.meters)
+                (shown,) = _engine().run(net, [analysis])
+                assert isinstance(shown, Shown)
+                return shown.impedances
+    return None
 
 
 @lru_cache(maxsize=1)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
+from dataclasses import replace
 
 from circuits.cautions import inside
 from circuits.conditions import written
@@ -10,6 +11,7 @@ from circuits.kinds import kind
 from circuits.quantities import BALANCE, CROSSTALK, QUANTITIES
 from circuits.reading import Reading
 from circuits.stage import GROUND, Part, Stage
+from diagnose.sheet.drops import drops
 from diagnose.sheet.proposal import (
     HUM_LINES,
     MIDDLE_HZ,
@@ -64,10 +66,12 @@ def candidates(
         return chain is None or within is None or chain.owner(name) in within
 
     known = list(taken)
-    keys = {r.key() for r in known}
+    # a voltage is known, whichever meter showed it
+    keys = {replace(r, meter=0.0).key() for r in known}
     probes = [node for node, _ in stage.test_points if node != GROUND and inside(node)]
     rails = [rail for rail in stage.rails if inside(rail.name)]
     made = [Reading("dc voltage", at=node) for node in probes]
+    made += [r for r, _ in drops(stage) if inside(r.at) and inside(r.origin)]
     made += [Reading("supply current", rail=rail.name) for rail in rails]
     signal = not is_supply(stage, bench)
     if signal:

@@ -26,7 +26,7 @@ from diagnose.inference.by_stage import by_stage
 from diagnose.inference.groups import Member
 from diagnose.inference.infer import Weighing
 from diagnose.inference.likelihood import Array, Observed, covariance_around
-from diagnose.inference.model_error import model_errors
+from diagnose.inference.model_error import error_of, model_errors
 from diagnose.inference.posterior import Posterior
 from diagnose.inference.screen import SHIFT_DOUBT, good_units
 from diagnose.inference.unmodelled import BROAD
@@ -173,10 +173,10 @@ def predictive(
     gain, left = _conditional(readings, healthy, sensitivities, known, seen)
     centres = values[good] + _damped(units.residuals[good][:, plain], known, seen) @ gain.T
     weights = units.weights[good] / units.weights[good].sum() * (1.0 - units.unmodelled)
-    freedom, errors = model_errors()
+    freedom, _ = model_errors()
     made = []
     for k, reading in enumerate(readings):
-        error = errors[reading.quantity]
+        error = error_of(reading)
         shift = values[good, k] - healthy[k]
         grown = (error.relative**2) * (values[good, k] ** 2 - healthy[k] ** 2)
         variance = left[k] + np.maximum(grown, 0.0) + (SHIFT_DOUBT * shift) ** 2

@@ -11,7 +11,7 @@ from functools import partial
 import numpy as np
 
 from circuits.errors import InputError
-from circuits.reading import Reading, compared, least
+from circuits.reading import Reading, compared, least, shows, unseen
 from diagnose.inference.channels import TwoChannels, common_spreads, doubted, side_by_side
 from diagnose.inference.evidence import log_sum
 from diagnose.inference.groups import Member, grouped
@@ -194,11 +194,23 @@ def with_pairs(
 
 
 def observe(measured: Sequence[Measured]) -> Observed:
-    """Readings of a sheet on their compared scales, with the bench's uncertainty."""
+    """Readings of a sheet on their compared scales, with the bench's uncertainty.
+
+    A value below what an instrument shows says only that it is below: it counts as a bound.
+    """
+    measured = tuple(_as_seen(m) for m in measured)
     readings = tuple(m.reading for m in measured)
     values = np.array([compared(m.reading, max(m.value, least(m.reading))) for m in measured])
     bench = np.array([m.uncertainty if m.uncertainty is not None else usual(m) for m in measured])
     return Observed(readings, values, bench, tuple(m.bound for m in measured))
+
+
+def _as_seen(measured: Measured) -> Measured:
+    # a wiring that couples far above what an instrument shows is a floor of its own
+    own = math.isfinite(least(measured.reading))
+    if own or measured.bound == ">" or not unseen(measured.reading, measured.value):
+        return measured
+    return replace(measured, value=shows(measured.reading), bound="<")
 
 
 def known_bad(case: Case) -> bool:

@@ -27,6 +27,10 @@ _OWN = math.sqrt(0.05)
 are built to the same drawing, but no two layouts and device batches are quite alike."""
 
 
+BETWEEN = "between two nodes"
+"""What ends the name of the entry of a quantity that is read from one node to another."""
+
+
 @dataclass(frozen=True)
 class ModelError:
     """Error of the stage model for one quantity; see ``model_error.yaml``."""
@@ -87,6 +91,16 @@ def model_errors() -> tuple[float, dict[str, ModelError]]:
     }
 
 
+def error_of(reading: Reading) -> ModelError:
+    """The model error of a reading.
+
+    Between two nodes what both have in common cancels, and a quantity may have an entry of its own.
+    """
+    _, errors = model_errors()
+    apart = f"{reading.quantity} {BETWEEN}"
+    return errors[apart if reading.origin and apart in errors else reading.quantity]
+
+
 def model_covariance(
     readings: Sequence[Reading],
     level: Array,
@@ -112,8 +126,7 @@ def model_covariance(
     -------
     (m, m) array
     """
-    _, errors = model_errors()
-    entries = [errors[r.quantity] for r in readings]
+    entries = [error_of(r) for r in readings]
     sigma = np.array(
         [math.hypot(e.sigma, e.relative * x) for e, x in zip(entries, level, strict=True)]
     )

@@ -12,7 +12,7 @@ from circuits.cautions import HEADING, caution_texts, marked
 from circuits.conditions import CONDITIONS, written
 from circuits.hazards import Hazards, hazards
 from circuits.quantity import exact
-from circuits.reading import Reading
+from circuits.reading import VOLTMETER, Reading
 from circuits.stage import Stage
 from diagnose.sheet.sections import SECTIONS, Section
 
@@ -49,6 +49,9 @@ def blank_sheet(
         "# Part values that differ on this unit's schematic, such as: values: {C3: 12n, R8: 270k}",
         "values: {}",
         f"mains: {exact(stage.mains, 'Hz')}",
+        "# The voltmeter of all d.c. readings; of an analogue one, such as 20 kohm/V, write its",
+        "# range beside each reading, as in range: 10 V",
+        f"meter: {exact(VOLTMETER, 'ohm')}",
         "",
         "readings:",
     ]

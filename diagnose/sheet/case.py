@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from circuits import yamlfile
+from circuits.conditions import meter as voltmeter
 from circuits.errors import InputError
 from circuits.load import load_stage
 from circuits.part import within
@@ -23,7 +24,7 @@ from circuits.values import with_values
 from circuits.yamlfile import Mapping, Node
 from diagnose.sheet.blank_yaml import blank_sheet
 from diagnose.sheet.csv_sheet import CSV, read_csv_sheet
-from diagnose.sheet.entry import Measured
+from diagnose.sheet.entry import Measured, metered
 from diagnose.sheet.limits import Limit
 from diagnose.sheet.readings import Taken, read_readings
 from diagnose.sheet.sections import CHECKS, DONE, FOUND, SECTIONS, Check, members, read_rows
@@ -37,7 +38,7 @@ __all__ = [
 
 _CASE_KEYS = (
     "case", "stage", "values", "mains", "readings", "limits", *SECTIONS, "observations",
-    "channels", "suspect", "supply", "repaired",
+    "channels", "suspect", "supply", "repaired", "meter",
 )
 SUPPLIES = ("shared", "own")
 """Whether two channels have one supply or one each."""
@@ -185,12 +186,15 @@ def read_case(tree: Node, path: Path, drawn: Stage | None = None) -> Case:
     top = yamlfile.mapping(tree, "a case file", _CASE_KEYS, () if drawn else ("stage",))
     stage = _stage(top, path.parent, drawn)
     name = top.get("case")
+    meter = top.get("meter")
+    if meter is not None:
+        voltmeter(meter, stage, 1.0)  # wrong here, and not first at a reading
     taken, suspect = _channels(top, stage, path.parent)
     channels = tuple((word, of.weighed) for word, of in taken)
     if channels:
         readings = dict(channels)[suspect]
     else:
-        taken = (("", read_readings(top.get("readings"), stage, path.parent)),)
+        taken = (("", read_readings(metered(top.get("readings"), meter), stage, path.parent)),)
         readings = taken[0][1].weighed
     of_both = channels or any(m.reading.quantity == CROSSTALK for m in readings)
     shared = _shared(top, stage) if of_both else ()
@@ -205,7 +209,7 @@ def read_case(tree: Node, path: Path, drawn: Stage | None = None) -> Case:
         suspect=suspect,
         known=_known(top),
         shared=shared,
-        repaired=_repaired(top.get("repaired"), stage, path.parent),
+        repaired=_repaired(top, stage, path.parent),
         dense=tuple((word, one) for word, of in taken for one in of.dense),
         path=path,
     )
@@ -288,12 +292,14 @@ def _channels(
         node = mapping.get(name)
         inner = yamlfile.mapping(node, "a channel", ("readings",)) if node is not None else None
         found = inner.get("readings") if inner is not None else None
+        found = metered(found, top.get("meter"))
         channels.append((name, read_readings(found, stage, folder)))
     return tuple(channels), suspect
 
 
-def _repaired(node: Node | None, stage: Stage, folder: Path) -> tuple[Repair, ...]:
+def _repaired(top: Mapping, stage: Stage, folder: Path) -> tuple[Repair, ...]:
     """One repair, or a list of them in the order in which they were done."""
+    node = top.get("repaired")
     if node is None:
         return ()
     made = []
@@ -310,7 +316,9 @@ def _repaired(node: Node | None, stage: Stage, folder: Path) -> tuple[Repair, ..
             Repair(
                 name,
                 yamlfile.choice(how, "repair", DONE) if how is not None else DONE[0],
-                read_readings(entry.get("readings"), stage, folder).weighed,
+                read_readings(
+                    metered(entry.get("readings"), top.get("meter")), stage, folder
+                ).weighed,
             )
         )
     return tuple(made)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from circuits import conditions as registry
@@ -21,7 +21,7 @@ from circuits.quantities import LEVELS, QUANTITIES
 from circuits.quantity import parse, render
 from circuits.reading import Reading, compared, instrument
 from circuits.stage import Stage
-from circuits.yamlfile import Mapping, Node, Text
+from circuits.yamlfile import Items, Mapping, Node, Text
 
 
 @dataclass(frozen=True)
@@ -111,6 +111,8 @@ def conditions(entry: Mapping, name: str, stage: Stage, without: tuple[str, ...]
         if key not in without and entry.get(key) is None:
             place = entry.keys[key].place if key in entry.keys else entry.place
             raise InputError(f"{name} needs {key!r}", place=place, expected=f"{key}: …")
+    if "meter" in condition_keys(name):
+        _range_beside(entry, entry.get("meter"))
     fields: dict[str, Any] = {}
     for key in condition_keys(name):
         node = entry.get(key)
@@ -122,10 +124,14 @@ def conditions(entry: Mapping, name: str, stage: Stage, without: tuple[str, ...]
                 place=entry.keys[key].place,
                 expected=f"one of {', '.join(LEVELS)}",
             )
+        if key == "meter":
+            fields[key] = _meter(entry, node, stage)
+            continue
         fields[field_of(key)] = CONDITIONS[key].read(node, stage)
     if fields.get("origin") and fields["origin"] == fields.get("at", stage.output):
         raise InputError(
-            "the signal is read where it comes from",
+            "both probes are on the same node" if "at" in about.required
+            else "the signal is read where it comes from",
             place=entry.entries["from"].place,
             expected="two nodes",
         )
@@ -144,6 +150,46 @@ def conditions(entry: Mapping, name: str, stage: Stage, without: tuple[str, ...]
         if node is not None and key not in without:
             in_reach(reading, node)
     return reading
+
+
+def _meter(entry: Mapping, node: Node, stage: Stage) -> float:
+    """Ohm of the voltmeter of an entry, which of an analogue one follow from its range."""
+    top = entry.get("range")
+    if top is None and entry.get("value") is None:
+        return 0.0  # nothing was read yet
+    scale = yamlfile.number(top, "the range", "V") if top is not None else 0.0
+    if top is not None and not 0.0 < scale <= VALUES["V"]:
+        raise InputError("a meter has no such range", place=top.place, expected="range: 10 V")
+    return registry.meter(node, stage, scale)
+
+
+def _range_beside(entry: Mapping, meter: Node | None) -> None:
+    """Refuse the range of a voltmeter that has the same resistance on all of them."""
+    top = entry.get("range")
+    if top is not None and not (isinstance(meter, Text) and "/" in meter.value):
+        raise InputError(
+            "the range of this meter changes nothing", place=top.place,
+            expected="a range beside a meter of so many ohms per volt: meter: 20 kohm/V",
+        )
+
+
+def metered(node: Node | None, meter: Node | None) -> Node | None:
+    """Readings of a sheet with its meter beside each direct voltage that states none."""
+    if meter is None or not isinstance(node, Items):
+        return node
+    return replace(node, items=tuple(_metered(item, meter) for item in node.items))
+
+
+def _metered(item: Node, meter: Node) -> Node:
+    if not isinstance(item, Mapping) or item.get("meter") is not None:
+        return item
+    word = item.get("quantity")
+    if not isinstance(word, Text) or word.value.lower() not in QUANTITIES:
+        return item
+    if "meter" not in condition_keys(word.value.lower()):
+        return item
+    keys = {**item.keys, "meter": Text("meter", meter.place)}
+    return replace(item, entries={**item.entries, "meter": meter}, keys=keys)
 
 
 def in_reach(reading: Reading, node: Node) -> None:

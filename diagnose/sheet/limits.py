@@ -80,6 +80,8 @@ class Limit:
 
     def _alike(self, name: str, reading: Reading) -> bool:
         mine, other = getattr(self.reading, name), getattr(reading, name)
+        if name == "meter" and not mine:
+            return True  # a figure without a meter is judged by whatever meter there is
         if name == "load":
             return bool((mine or self.load) == (other or self.load))
         if name == "band":
@@ -128,8 +130,9 @@ def read_limit(node: Node, stage: Stage, standard: str = "") -> Limit | None:
     banded = "frequency" in QUANTITIES[name].required
     # a distortion with noise has a band of its own, that of the meter
     over = "frequencies" if "band" in keys else "band"
+    ranges = ("range",) if "meter" in keys else ()
     general = ("from power", "channels") if standard else ()
-    allowed = ("quantity", *keys, *((over,) if banded else ()), *FIGURES, *general)
+    allowed = ("quantity", *keys, *ranges, *((over,) if banded else ()), *FIGURES, *general)
     entry = yamlfile.mapping(entry, f"a limit of {name}", allowed)
     band = entry.get(over) if banded else None
     if band is not None and entry.get("frequency") is not None:

@@ -16,6 +16,7 @@ from circuits.hazards import drives_loudspeaker
 from circuits.quantity import render
 from circuits.reading import Reading
 from circuits.stage import GROUND, Stage
+from diagnose.sheet.drops import drops
 from faultlib.simulate import Bench, Variant
 
 Proposed = tuple[Reading, str]
@@ -55,6 +56,7 @@ def propose(stage: Stage, bench: Bench) -> tuple[Proposed, ...]:
     made: list[Proposed] = [
         (Reading("dc voltage", at=node), what) for node, what in stage.test_points if node != GROUND
     ]
+    made += drops(stage)
     made += [(Reading("supply current", rail=rail.name), "") for rail in stage.rails]
     if is_supply(stage, bench):
         return (*made, *_of_a_supply(stage))

@@ -110,7 +110,7 @@ def _entry(node: Node, stage: Stage, folder: Path) -> tuple[list[Measured], list
     """The readings of one entry, and which of them are the further rows of a dense sweep."""
     entry, name = sheet.quantity_of(node, "a reading")
     keys = ("quantity", *sheet.condition_keys(name), "value", "uncertainty")
-    if name == sheet.RESISTANCE:
+    if name == sheet.RESISTANCE or "meter" in keys:
         keys = (*keys, "range")
     along = "frequency" in QUANTITIES[name].required
     levels = any(key in keys for key in LEVELS)
@@ -130,7 +130,8 @@ def _entry(node: Node, stage: Stage, folder: Path) -> tuple[list[Measured], list
     reading = sheet.conditions(entry, name, stage, ("frequency",) if listed else ())
     uncertainty = entry.get("uncertainty")
 
-    top = entry.get("range")
+    # of a voltmeter the range only tells its resistance
+    top = entry.get("range") if name == sheet.RESISTANCE else None
     most = yamlfile.number(top, "the range", "ohm") if top is not None else sheet.OPEN
     if top is not None and most <= 0.0:
         raise InputError(f"a range of {render(most, 'ohm')} shows nothing", place=top.place,

@@ -29,7 +29,7 @@ def bias(*parts: Part, rails: tuple[Rail, ...] = VCC) -> Stage:
 
 
 def volts(stage: Stage, node: str) -> float:
-    return read(stage, Reading("dc voltage", at=node))[0]
+    return read(stage, Reading("dc voltage", at=node, meter=math.inf))[0]
 
 
 def test_divider_behind_the_rails_own_resistance() -> None:
@@ -41,7 +41,7 @@ def test_divider_behind_the_rails_own_resistance() -> None:
     )
     base, ground, current = read(
         stage,
-        Reading("dc voltage", at="b"),
+        Reading("dc voltage", at="b", meter=math.inf),
         Reading("dc voltage", at="0"),
         Reading("supply current", rail="vcc"),
     )

@@ -39,7 +39,7 @@ def responses(stage: Stage, frequencies: Sequence[float], reference: float = 1e3
 
 
 def volts(stage: Stage, *nodes: str) -> list[float]:
-    return read(stage, *(Reading("dc voltage", at=node) for node in nodes))
+    return read(stage, *(Reading("dc voltage", at=node, meter=math.inf) for node in nodes))
 
 
 def value(stage: Stage, name: str) -> float:

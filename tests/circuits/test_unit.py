@@ -194,9 +194,9 @@ def test_stages_share_a_supply() -> None:
     volts = 20.0 * load / (load + 100.0)
     rail, first, second, current = read(
         unit,
-        Reading("dc voltage", at="main"),
-        Reading("dc voltage", at="first.out"),
-        Reading("dc voltage", at="second.out"),
+        Reading("dc voltage", at="main", meter=math.inf),
+        Reading("dc voltage", at="first.out", meter=math.inf),
+        Reading("dc voltage", at="second.out", meter=math.inf),
         Reading("supply current", rail="main"),
     )
     assert rail == pytest.approx(volts, rel=1e-6)

@@ -85,7 +85,7 @@ def test_whatever_the_parts_the_adjusted_voltage_is_right(seed: int) -> None:
     expected = (HEALTHY * (r1 + track + r2) / rail - r2) / track
     assert abs(expected - POSITION) > 1e-3
     assert made.part("RV1").position == pytest.approx(expected, abs=1e-3)
-    (found,) = read(made, Reading("dc voltage", at="out"))
+    (found,) = read(made, Reading("dc voltage", at="out", meter=math.inf))
     assert found == pytest.approx(HEALTHY, rel=NEAR)
 
 
@@ -94,7 +94,7 @@ def test_the_setting_error_is_what_is_left(z: float) -> None:
     healthy = stage()
     moved = ((of(healthy, "RV1", SETTING), z), (of(healthy, "R1", "value"), 1.0))
     made = unit(healthy, Variant((), moved))
-    (found,) = read(made, Reading("dc voltage", at="out"))
+    (found,) = read(made, Reading("dc voltage", at="out", meter=math.inf))
     assert found == pytest.approx(HEALTHY * math.exp(WITHIN * z), rel=NEAR)
 
 
@@ -121,7 +121,7 @@ def test_a_fault_comes_after_the_setting() -> None:
     made = unit(stage(), Variant((Fault("R2", "drift up", 2.0),), ((one, 1.0),)))
     assert made.part("RV1").position == as_set(stage(), ((one, 1.0),)).part("RV1").position
     expected = volts(ohms(made, "R1"), TRACK, 2.0 * LOWER, made.part("RV1").position)
-    (found,) = read(made, Reading("dc voltage", at="out"))
+    (found,) = read(made, Reading("dc voltage", at="out", meter=math.inf))
     assert found == pytest.approx(expected, rel=NEAR)
     assert found > 1.2 * HEALTHY
 

@@ -109,7 +109,8 @@ def test_rows_stand_in_the_order_asked_on_the_compared_scale(pool: type[TablePoo
     found = ask(store, [*VARIANTS, VARIANTS[1]])  # some known, some new, one twice
     sizes = [10.0, 7.0, 3.0, 1.0, 0.2, 7.0]  # µF: the stage's 10 µF times what is left
     np.testing.assert_allclose(found.values[:, 0], sizes)
-    ohms = 10.0 + np.array(sizes)  # 10 Mohm of the meter lie beside them
+    # 1 ohm is the least that a bench shows and 10 Mohm of the meter lie beside
+    ohms = np.hypot(10.0 + np.array(sizes), 1.0)
     np.testing.assert_allclose(found.values[:, 1], np.log(1.0 / (1.0 / ohms + 1e-7)))
     assert found.problems == ()
 

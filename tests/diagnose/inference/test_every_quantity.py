@@ -12,12 +12,15 @@ import pytest
 
 from circuits.quantities import QUANTITIES, Kind
 from circuits.reading import Reading
-from diagnose.inference.model_error import model_covariance, model_errors
+from diagnose.inference.model_error import BETWEEN, model_covariance, model_errors
 from diagnose.inference.unmodelled import _kinds
 
 
 def test_every_quantity_has_a_model_error_and_no_other_has() -> None:
-    assert set(model_errors()[1]) == set(QUANTITIES)
+    apart = {f"{q.name} {BETWEEN}" for q in QUANTITIES.values() if q.apart}
+    assert set(model_errors()[1]) == set(QUANTITIES) | apart
+    # a difference is read between two nodes
+    assert all("from" in q.optional for q in QUANTITIES.values() if q.apart)
 
 
 @pytest.mark.parametrize("name", QUANTITIES)
