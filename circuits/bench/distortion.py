@@ -120,7 +120,8 @@ def _experiment(condition: Condition, readings: Indexed) -> Experiment:
             found = at_level(generator, condition.level)
         bands = {residual.band_of(r) for _, r in readings if r.quantity in _NOISY}
         load = condition.load
-        rest = {band: residual.hum_and_noise(stage, run, band, load) for band in bands}
+        signal = found.spectrum.rms
+        rest = {band: residual.hum_and_noise(stage, run, band, load, signal) for band in bands}
         return [
             _with_noise(r, condition, found, rest[residual.band_of(r)]) if r.quantity in _NOISY
             else _value(stage, r, found)
