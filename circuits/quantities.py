@@ -106,6 +106,9 @@ _ALONG = ("from", "at", "load")
 CROSSTALK, BALANCE = "crosstalk", "channel balance"
 """Quantities of two channels; `diagnose` says of which sheets they can be simulated."""
 
+HEARS_NOISE = ("noise", "snr", "thd+n", "many-tone floor")
+"""Quantities that the noise of the unit is part of."""
+
 QUANTITIES: Mapping[str, Quantity] = {
     q.name: q
     for q in (
