@@ -1,10 +1,10 @@
 """Excess noise: what a part makes beyond thermal noise when current flows through it.
 
-Carbon, contacts and wipers conduct unsteadily. The current noise index of IEC 60195 (from memory) is
-the noise voltage in a decade of frequency over the direct voltage across the part, in µV/V, told in
-dB over 1 µV/V. Its power falls as 1/f and grows with the square of the current. A leaky collector
-junction has the shot noise of its leakage, 2q·I, and is as unsteady as a contact besides; one that
-breaks down multiplies its leakage and, more than that, the noise of it.
+Carbon, contacts and wipers conduct unsteadily. The current noise index of IEC 60195 (from memory)
+is the noise voltage in a decade of frequency over the direct voltage across the part, in µV/V, told
+in dB over 1 µV/V. Its power falls as 1/f and grows with the square of the current. A leaky
+collector junction has the shot noise of its leakage, 2q·I, and is as unsteady as a contact besides;
+one that breaks down multiplies its leakage and, more than that, the noise of it.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ EXPONENT = 4.0
 MOST = 300.0
 """Multiplication that the junction's own series resistance and heat leave (judgement)."""
 UNSTEADY = 60.0
-"""Noise index of the current of a breaking junction, dB: a thousandth of it a decade, as of a poor
+"""Noise index of the current that breaking down adds, dB: a thousandth of it a decade, as of a poor
 contact (judgement)."""
 
 
@@ -98,5 +98,7 @@ def falling(part: Part, ohms: float, volts: NDArray[np.float64]) -> NDArray[np.f
     power = indexed(part, ohms, volts)
     breakdown = part.parameter(BREAKDOWN)
     if breakdown > 0.0:
-        power = power + flicker(UNSTEADY) * (SEED * multiplication(volts, breakdown)) ** 2
+        # what leaks without multiplication is as steady as in any good junction
+        added = SEED * (multiplication(volts, breakdown) - 1.0)
+        power = power + flicker(UNSTEADY) * added**2
     return power

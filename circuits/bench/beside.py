@@ -149,7 +149,8 @@ def listen(
     assert isinstance(noise, NoiseDensity)
     assert isinstance(bias, Bias)
     assert isinstance(response, Response)
-    rest, moved = dict(zip(nodes, bias.nodes)), dict(zip(nodes, response.nodes[0]))
+    rest = dict(zip(nodes, bias.nodes, strict=True))
+    moved = dict(zip(nodes, response.nodes[0], strict=True))
     ends = [(one.nodes[0], one.nodes[1]) for one in found]
     thermal = np.array([4.0 * BOLTZMANN * KELVIN / one.ohms for one in found])
     return Heard(

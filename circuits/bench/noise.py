@@ -1,9 +1,8 @@
 """Noise in a band, plain or A-weighted, and the ratio of signal to noise.
 
 The input is terminated with the source impedance, as IEC 60268-3 asks; its own thermal noise
-counts. Where a level is stated, noise is read beside a signal of that level (`circuits.bench.beside`)
-and needs an experiment, since what is noisy differs from unit to unit; without one, as ever, a
-request does.
+counts. Where a level is stated, noise is read beside a signal of that (`circuits.bench.beside`) and
+needs an experiment, since what is noisy differs from unit to unit; without one a request does.
 """
 
 from __future__ import annotations
@@ -57,7 +56,7 @@ def experiments(stage: Stage, readings: Indexed) -> list[Experiment]:
 
 
 def with_junctions(stage: Stage, readings: Indexed) -> list[Experiment]:
-    """Experiments in place of requests, where a unit has junctions whose noise these do not tell."""
+    """In place of requests, where a unit has junctions whose noise these do not tell."""
     if any(excess.of_junction(part) for part in stage.parts):
         return experiments(stage, readings)
     return []
