@@ -106,7 +106,7 @@ def test_shot_noise_of_a_leakage_into_a_known_resistance(volts: float) -> None:
 
 
 def test_a_junction_at_half_its_breakdown_multiplies_by_sixteen_fifteenths() -> None:
-    """n = 4: M = 1/(1 − 1/16). The noise of the seed current grows by its cube."""
+    """N = 4: M = 1/(1 − 1/16). The noise of the seed current grows by its cube."""
     assert excess.multiplication(50.0, 100.0) == pytest.approx(16.0 / 15.0)
     part = Part("J", "defect", ("a", "b"), 1e9, parameters=(("breakdown", 100.0),))
     made = excess.white(part, 1e9, np.array([50.0]))
@@ -160,7 +160,10 @@ def test_a_noisy_contact_holds_the_ratio_of_signal_to_noise_where_it_is() -> Non
 
 
 def test_a_breaking_junction_is_heard_only_where_the_swing_comes_near_it() -> None:
-    """A common emitter stage at 20 V of 40: good at 0.1 V RMS, S/N lower at 12 V than at 4 V."""
+    """A common emitter stage at 20 V of 40, breakdown at 37 V, which a swing of 13 V RMS passes.
+
+    There S/N is lower than at 4 V RMS; at 0.1 V RMS little is heard.
+    """
     stage = Stage(
         "swinging",
         (
@@ -175,8 +178,8 @@ def test_a_breaking_junction_is_heard_only_where_the_swing_comes_near_it() -> No
     )
     (centre,) = read(stage, Reading("dc voltage", at="out"))
     assert 15.0 < centre < 25.0
-    faulty = inject(stage, Fault("Q1", "breaking down", 40.0))
-    readings = [Reading("snr", level=("output level", v)) for v in (0.1, 4.0, 12.0)]
+    faulty = inject(stage, Fault("Q1", "breaking down", 37.0))
+    readings = [Reading("snr", level=("output level", v)) for v in (0.1, 4.0, 13.0)]
     good, bad = read(stage, *readings), read(faulty, *readings)
     assert good[0] - bad[0] < 3.0
     assert bad[2] < bad[1]
