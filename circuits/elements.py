@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
-from circuits import macromodels
+from circuits import excess, macromodels
 from circuits.circuit import Element, Model
 from circuits.kinds import kind
 from circuits.macromodels import Built, nodes_of
@@ -37,7 +37,7 @@ def built(parts: Iterable[Part], limited: bool = False, powered: bool = True) ->
             more = macromodels.limited(part, more)
         elements += more
         models += cards
-    return elements, models
+    return elements, [*dict.fromkeys(models)]
 
 
 def _value(part: Part) -> float:
@@ -51,7 +51,19 @@ def _id(part: Part) -> str:
 
 
 def _resistor(part: Part) -> Built:
-    return [Element(f"R_{_id(part)}", nodes_of(part), max(_value(part), LEAST_OHMS))], []
+    text, cards = _unsteady(part)
+    value = max(_value(part), LEAST_OHMS)
+    return [Element(f"R_{_id(part)}", nodes_of(part), value, text)], cards
+
+
+def _unsteady(part: Part) -> tuple[str, list[Model]]:
+    """The model that gives a resistance its current noise; good parts of a kind share one."""
+    decibels = excess.index(part)
+    if decibels is None:
+        return "", []
+    own = any(name == excess.INDEX for name, _ in part.parameters)
+    name = f"N_{_id(part)}" if own else f"N__{part.kind.replace('-', '_')}"
+    return name, [Model(name, "R", (("KF", excess.flicker(decibels)), ("AF", 2.0)))]
 
 
 def _capacitor(part: Part) -> Built:
@@ -97,13 +109,14 @@ def _potentiometer(part: Part) -> Built:
     whole = _value(part)
     least = max(whole * 1e-4, LEAST_OHMS)
     position = min(max(part.position, 0.0), 1.0)
+    text, cards = _unsteady(part)
     if len(part.nodes) == 2:
-        return [Element(f"R_{name}", nodes_of(part), max(whole * position, least))], []
+        return [Element(f"R_{name}", nodes_of(part), max(whole * position, least), text)], cards
     top, wiper, bottom = nodes_of(part)
     return [
-        Element(f"R_{name}_t", (top, wiper), max(whole * (1.0 - position), least)),
-        Element(f"R_{name}_b", (wiper, bottom), max(whole * position, least)),
-    ], []
+        Element(f"R_{name}_t", (top, wiper), max(whole * (1.0 - position), least), text),
+        Element(f"R_{name}_b", (wiper, bottom), max(whole * position, least), text),
+    ], cards
 
 
 def _card(part: Part, type_: str, extra: tuple[tuple[str, float], ...] = ()) -> Model:

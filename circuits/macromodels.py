@@ -10,11 +10,11 @@ from circuits.stage import GROUND, Part
 
 POLE = 1e-9
 """F, of an op-amp's dominant pole."""
-_BOLTZMANN = 1.380649e-23
+BOLTZMANN = 1.380649e-23
 """J/K, exact by the definition of the SI."""
-_CHARGE = 1.602176634e-19
+CHARGE = 1.602176634e-19
 """C, exact by the definition of the SI."""
-_KELVIN = 300.15
+KELVIN = 300.15
 """K, the simulator's 27 °C."""
 _LEAKAGE = 1e9
 """Ohm from a pin to ground of a part without power: it keeps a node from floating."""
@@ -50,8 +50,8 @@ def opamp(part: Part) -> Built:
     gm = 2.0 * math.pi * get("gbw", 3e6) * POLE
     gain = max(get("gain", 2e5), 1e-9)
     sensed, offset, middle, inner = f"{name}_q", f"{name}_p", f"{name}_a", f"{name}_o"
-    slope = _BOLTZMANN * _KELVIN / (_CHARGE * 1e-6)
-    own_noise = math.sqrt(2.0 * _BOLTZMANN * _KELVIN * slope)
+    slope = BOLTZMANN * KELVIN / (CHARGE * 1e-6)
+    own_noise = math.sqrt(2.0 * BOLTZMANN * KELVIN * slope)
     summed, rejection = _fed_by_rails(part, offset)
     elements = [
         *rejection,
@@ -88,7 +88,7 @@ def opamp(part: Part) -> Built:
             Element(f"V_{name}_hi", (f"{name}_hi", GROUND), swing),
             Element(f"V_{name}_lo", (GROUND, f"{name}_lo"), swing),
         ]
-    corner = 2.0 * _CHARGE * get("noise corner", 0.0)
+    corner = 2.0 * CHARGE * get("noise corner", 0.0)
     return elements, [
         Model(f"M_{name}_n", "D", (("IS", 1e-14), ("KF", corner), ("AF", 1.0))),
         Model(f"M_{name}_lim", "D", (("IS", 1e-12), ("N", 0.2))),

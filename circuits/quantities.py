@@ -115,6 +115,9 @@ _ALONG = ("from", "at", "load")
 CROSSTALK, BALANCE = "crosstalk", "channel balance"
 """Quantities of two channels; `diagnose` says of which sheets they can be simulated."""
 
+HEARS_NOISE = ("noise", "snr", "thd+n", "many-tone floor")
+"""Quantities that the noise of the unit is part of."""
+
 QUANTITIES: Mapping[str, Quantity] = {
     q.name: q
     for q in (
@@ -166,12 +169,14 @@ QUANTITIES: Mapping[str, Quantity] = {
                  "difference tone of two near tones, or 4:1 modulation (IEC 60268-3)", _DRIVEN,
                  step=1e-5, shows=1e-5,
                  kind="drive", driven="always", sums=True, follows=True),
-        Quantity("noise", "V", "level", (), ("at", "band", "weighting"), 0.5, 0.0, 4.0,
-                 "input terminated with the source impedance, no signal, hum lines taken out",
+        Quantity("noise", "V", "level", (), ("at", "band", "weighting", *_LEVEL), 0.5, 0.0, 4.0,
+                 "input terminated with the source impedance, no signal, hum lines taken out; with "
+                 "a level, beside a signal of that at the output, which is notched out",
                  step=1e-7, shows=1e-6,
                  kind="noise", driven="never", sums=False, follows=True),
         Quantity("snr", "dB", "dB", (), ("band", "weighting", *_LEVEL), 0.5, 0.0, 4.0,
-                 "noise, hum lines taken out, below the stated signal", step=0.1,
+                 "noise, hum lines taken out, below the stated signal, which is notched out",
+                 step=0.1,
                  kind="noise", driven="never", sums=False, follows=False),
         Quantity("hum", "V", "level", ("frequency",), ("at", *_LEVEL), 0.7, 0.0, 2.0,
                  "one line of the hum on an analyser, input terminated", step=1e-7, shows=1e-6,

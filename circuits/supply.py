@@ -234,7 +234,7 @@ def circuit(
         Element(PROBE, (GROUND, at), 0.0),
         Element("Ifed", (GROUND, RAW), fed),
     ]
-    return Circuit(tuple(elements), tuple(models + cards))
+    return Circuit(tuple(elements), tuple(dict.fromkeys(models + cards)))
 
 
 def averaged(supply: Supply, volts: float, raw: float, ohms: float) -> Circuit:

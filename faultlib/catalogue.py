@@ -19,14 +19,12 @@ from circuits.kinds import kind
 from circuits.stage import Part, Rail, Stage, Supply, short_name
 from circuits.supply import DIODE, DIODES
 from faultlib.fault import Fault
-from faultlib.mode import Change, KindModes, Mode
+from faultlib.mode import NOISES, Change, KindModes, Mode
 from faultlib.modefile import Words, build, load_words, read_kinds
 
 FOLDER = Path(__file__).with_name("modes")
 """The mode files that ship."""
 
-_NOISE = ("KF", "AF")
-"""What changes noise alone, which a supply does not hand on to its rail here."""
 
 
 @dataclass(frozen=True)
@@ -301,7 +299,8 @@ def _of_supply(part: Part, supply: Supply) -> list[Hypothesis]:
     return [
         replace(hypothesis, prior=hypothesis.prior * diodes)
         for hypothesis in _of_part(part)
-        if not all(change.what in _NOISE for change in hypothesis.mode.changes)
+        # noise, which a supply does not hand on to its rail here
+        if not any(change.what in NOISES or change.heard for change in hypothesis.mode.changes)
     ]
 
 
@@ -309,7 +308,7 @@ def _effect(part: Part, mode: Mode) -> object | None:
     """What a mode does to the circuit, equal for two modes that do the same; None for nothing."""
     effects: list[object] = []
     for change in mode.changes:
-        amount = (change.operation, change.what, change.amount, change.times)
+        amount = (change.operation, change.what, change.amount, change.times, change.heard)
         if change.what == "value" and part.value is None:
             return None
         nodes = _nodes(part, change)

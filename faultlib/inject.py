@@ -113,20 +113,22 @@ def _series(part: Part, change: Change, fault: Fault) -> tuple[Part, Part]:
     index = _index(part, pin, fault)
     name = f"{part.name}.{_tag(pin)}"
     nodes = tuple(name if i == index else node for i, node in enumerate(part.nodes))
-    defect = _resistance(name, (part.nodes[index], name), change.by(fault.size), part)
+    defect = _resistance(name, (part.nodes[index], name), change, fault, part)
     return replace(part, nodes=nodes), defect
 
 
 def _shunt(part: Part, change: Change, fault: Fault) -> Part:
     first, second = change.pins
     nodes = tuple(part.nodes[_index(part, pin, fault)] for pin in (first, second))
-    return _resistance(
-        f"{part.name}.{_tag(first)}-{_tag(second)}", nodes, change.by(fault.size), part
-    )
+    return _resistance(f"{part.name}.{_tag(first)}-{_tag(second)}", nodes, change, fault, part)
 
 
-def _resistance(name: str, nodes: tuple[str, ...], ohms: float, part: Part) -> Part:
-    return Part(name, DEFECT, nodes, ohms, role=f"defect of {part.name}")
+def _resistance(
+    name: str, nodes: tuple[str, ...], change: Change, fault: Fault, part: Part
+) -> Part:
+    heard = tuple((word, fault.size if by is None else by) for word, by in change.heard)
+    ohms, role = change.by(fault.size), f"defect of {part.name}"
+    return Part(name, DEFECT, nodes, ohms, role=role, parameters=heard)
 
 
 def _index(part: Part, pin: str, fault: Fault) -> int:

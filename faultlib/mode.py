@@ -9,7 +9,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from circuits.excess import INDEX
+
 Array = NDArray[np.float64]
+
+NOISES = ("KF", "AF", INDEX)
+"""Properties of a part that change its noise alone."""
+CLEAN = 1e9
+"""Ohm that a clean board leaks: as a shunt, nothing."""
 
 
 @dataclass(frozen=True)
@@ -81,6 +88,8 @@ class Change:
         A constant factor to it.
     default : float
         The healthy value where the device data are silent (SPICE's own default).
+    heard : tuple of (str, float or None)
+        What the added resistance makes noise by (`circuits.excess`); None takes the size.
     """
 
     operation: str
@@ -89,6 +98,13 @@ class Change:
     amount: float | None = None
     times: float = 1.0
     default: float = 0.0
+    heard: tuple[tuple[str, float | None], ...] = ()
+
+    @property
+    def noise_alone(self) -> bool:
+        """Whether it changes what is heard of a part and nothing else."""
+        idle = self.operation == "shunt" and (self.amount or 0.0) >= CLEAN
+        return self.what in NOISES or (idle and bool(self.heard))
 
     def by(self, size: float) -> float:
         """The factor, addition, new value or ohms at a size."""
@@ -145,6 +161,11 @@ class Mode:
     def miss(self, check: str) -> float:
         """The chance that the fault is still there after a check of that name said no."""
         return dict(self.misses)[check]
+
+    @property
+    def noise_alone(self) -> bool:
+        """Whether it is heard, and shows in nothing else."""
+        return all(change.noise_alone for change in self.changes)
 
     @property
     def sized(self) -> bool:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from circuits import yamlfile
 from circuits.errors import InputError
+from circuits.excess import BREAKDOWN, INDEX, SHOT
 from circuits.kinds import kinds
 from circuits.yamlfile import Mapping, Node
 from faultlib.mode import Change, Check, KindModes, Mode, Rate, Size
@@ -27,6 +28,8 @@ _FIELDS = {
     "pickup": ("stray",),
 }
 _PART_FIELDS = ("value", "esr", "position")
+HEARD = {INDEX: "dB", SHOT: "", BREAKDOWN: "V"}
+"""What an added resistance may make noise by, and the units of that."""
 _KIND_KEYS = ("like", "rate", "by model", "published", "omitted", "modes")
 _MODE_KEYS = ("share", "size", "change", "finds")
 _VALUE_KEYS = {
@@ -34,8 +37,8 @@ _VALUE_KEYS = {
     "divide": ("what", "by", "times", "default"),
     "add": ("what", "by", "times", "default"),
     "set": ("what", "to", "times"),
-    "series": ("pin", "ohms"),
-    "shunt": ("pins", "ohms"),
+    "series": ("pin", "ohms", *HEARD),
+    "shunt": ("pins", "ohms", *HEARD),
 }
 
 
@@ -323,7 +326,9 @@ def _change(node: Node, about: _Kind, has_size: bool) -> Change:
         default=0.0 if default is None else yamlfile.number(default, "default", ""),
     )
     if wires:
-        return replace(change, pins=_pins(entry.entries[keys[0]], operation, about))
+        heard = tuple((word, _amount(entry, word, unit, about, has_size))
+                      for word, unit in HEARD.items() if entry.get(word) is not None)
+        return replace(change, pins=_pins(entry.entries[keys[0]], operation, about), heard=heard)
     what = _what(entry.entries["what"], about)
     parameter = about.parameters and what not in _PART_FIELDS
     if parameter and default is None and operation in ("scale", "divide"):

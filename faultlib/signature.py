@@ -7,7 +7,7 @@ between them would miss the curve by more than the readings can tell.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -119,6 +119,19 @@ class Signatures:
     def carried(self) -> NDArray[np.float64]:
         """What is taken over from the healthy unit: what the file leaves open, and the scatter."""
         return _over(self.sensitivities[len(self.varying) :], self.scatter)
+
+    def some(self, which: Sequence[int]) -> Signatures:
+        """The signatures of some of the readings, in the order asked for."""
+        kept = list(which)
+        return replace(
+            self,
+            readings=tuple(self.readings[k] for k in kept),
+            healthy=self.healthy[kept],
+            sensitivities=self.sensitivities[:, kept],
+            faults=tuple(replace(s, values=s.values[:, kept]) for s in self.faults),
+            beside=self.beside[:, kept] if len(self.beside) else self.beside,
+            scatter=None if self.scatter is None else self.scatter[:, kept],
+        )
 
     def lines(
         self,

@@ -96,11 +96,14 @@ def test_hum_at_odd_lines_is_pick_up_and_thin_bass_a_dry_capacitor(folder: Path)
 def test_rustling_with_the_volume_down_is_the_first_transistor(folder: Path) -> None:
     """Trade: noise that the volume does not change comes from behind it, most from the first stage.
 
-    No voltage is off, so nothing that shifts a bias is in question.
+    No voltage is off, so nothing that shifts a bias is in question; leaks too small to be seen
+    there, and resistors of the first stage that crackle, sound the same.
     """
     result = ranked("hall-announcement-noise", folder)
-    assert first(result) == ("Q1 noisy",)
-    assert about(result, "Q1") > VERY_LIKELY
+    assert first(result)[0] == "Q1 noisy"
+    assert about(result, "Q1") > LIKELY
+    noisy = ("noisy", "leaky and noisy", "breaking down", "noisy element")
+    assert all(name.endswith(noisy) for name in first(result))
 
 
 def test_distortion_that_falls_with_power_is_the_bias(folder: Path) -> None:

@@ -45,15 +45,17 @@ class SmallSignal:
 class NoiseSpectrum:
     """The noise density at node `output`; `source` is any V or I source (ngspice wants one).
 
-    `resistors` names elements whose own share of it is wanted as well. ngspice solves the adjoint
-    network once for all sources of noise, so this also tells, for the price of one run, how an
-    e.m.f. in series with each of them (or a current beside it) arrives at the output.
+    `resistors` names elements whose thermal share of it is wanted as well. ngspice solves the
+    adjoint network once for all sources of noise, so this also tells, for the price of one run, how
+    an e.m.f. in series with each of them (or a current beside it) arrives at the output. Shares are
+    told at each frequency by itself unless they are `smooth`, and one sweep does.
     """
 
     output: str
     source: str
     frequencies: tuple[float, ...]
     resistors: tuple[str, ...] = ()
+    smooth: bool = False
 
 
 @dataclass(frozen=True, slots=True)

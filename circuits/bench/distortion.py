@@ -23,6 +23,7 @@ from circuits.bench.driven import Driven, Tones
 from circuits.bench.plan import Experiment, Indexed, Run, Values
 from circuits.bench.small_signal import HUM_FLOOR, SILENCE
 from circuits.netlist import GENERATOR, circuit, node
+from circuits.quantities import HEARS_NOISE
 from circuits.reading import Reading
 from circuits.signals import manytone, waveform
 from circuits.stage import Stage
@@ -30,8 +31,6 @@ from circuits.stage import Stage
 QUANTITIES = (
     "thd", "harmonic", "thd+n", "imd", "many-tone floor", "maximum output", "supply current",
 )
-_NOISY = ("thd+n", "many-tone floor")
-"""What hears hum and noise too."""
 
 RESIDUE = 1e-6
 """Distortion of a good analyser and its generator, as a ratio: −120 dB (judgement)."""
@@ -118,11 +117,12 @@ def _experiment(condition: Condition, readings: Indexed) -> Experiment:
             found = at_distortion(generator, condition.thd)
         else:
             found = at_level(generator, condition.level)
-        bands = {residual.band_of(r) for _, r in readings if r.quantity in _NOISY}
+        bands = {residual.band_of(r) for _, r in readings if r.quantity in HEARS_NOISE}
         load = condition.load
-        rest = {band: residual.hum_and_noise(stage, run, band, load) for band in bands}
+        signal = found.spectrum.rms
+        rest = {band: residual.hum_and_noise(stage, run, band, load, signal) for band in bands}
         return [
-            _with_noise(r, condition, found, rest[residual.band_of(r)]) if r.quantity in _NOISY
+            _with_noise(r, condition, found, rest[residual.band_of(r)]) if r.quantity in HEARS_NOISE
             else _value(stage, r, found)
             for _, r in readings
         ]

@@ -292,7 +292,7 @@ class Engine:
 
         # with a last number ngspice keeps what every source of noise contributes, else the sum
         last = " 1" if resistors else ""
-        names = ["spectrum", *resistors]
+        names = ["spectrum", *(f"{name}_thermal" for name in resistors)]
 
         def read(run: sweep.Run) -> Floats:
             self._analyse(f"noise v({output}) {source} {run.command}{last}", "noise")
@@ -303,15 +303,15 @@ class Engine:
             return table
 
         runs = sweep.lone_runs(frequencies)
-        if not runs and resistors:
-            # shares are read at a few lines, and sharply
+        if not runs and resistors and not wanted.smooth:
             runs = tuple(sweep.lone_run(frequency) for frequency in frequencies)
         if runs:
             table = np.concatenate([read(run) for run in runs])
             return NoiseDensity(asked, table[row, 0], table[row, 1:])
         plan = sweep.plan(frequencies)
-        density = sweep.smooth(plan, read(plan.run)[:, 0])
-        return NoiseDensity(asked, density[row], np.zeros((len(asked), 0)))
+        found = read(plan.run)
+        columns = [sweep.smooth(plan, column)[row] for column in found.T]
+        return NoiseDensity(asked, columns[0], np.column_stack(columns)[:, 1:])
 
     def _wake(self, drive: str) -> None:
         """Give one source its 1 V or 1 A of AC and take it from the one that had it."""

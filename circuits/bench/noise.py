@@ -1,7 +1,8 @@
 """Noise in a band, plain or A-weighted, and the ratio of signal to noise.
 
 The input is terminated with the source impedance, as IEC 60268-3 asks; its own thermal noise
-counts.
+counts. Where a level is stated, noise is read beside a signal of that (`circuits.bench.beside`) and
+needs an experiment, since what is noisy differs from unit to unit; without one a request does.
 """
 
 from __future__ import annotations
@@ -12,8 +13,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from circuits import excess
+from circuits.bench import beside
 from circuits.bench.analysis import Answer, NoiseDensity, NoiseSpectrum, Response, SmallSignal
-from circuits.bench.plan import Indexed, Request, Setup, Values
+from circuits.bench.plan import Experiment, Indexed, Request, Run, Setup, Values
 from circuits.bench.small_signal import SILENCE
 from circuits.curves import AUDIO, a_weighting_db
 from circuits.netlist import GENERATOR, node
@@ -32,18 +35,70 @@ def takes(reading: Reading) -> bool:
     return reading.quantity in QUANTITIES
 
 
+def at_rest(reading: Reading) -> bool:
+    """Whether it is read without a signal."""
+    return takes(reading) and reading.level is None
+
+
 def requests(stage: Stage, readings: Indexed) -> list[Request]:
     """Requests by the node that is read, which is the output where none is stated."""
     points = dict.fromkeys(r.at for _, r in readings)
     return [_at(at or stage.output, [(i, r) for i, r in readings if r.at == at]) for at in points]
 
 
-def _at(point: str, readings: Indexed) -> Request:
-    """One noise run over the widest band that is asked for, and the gain that SNR needs."""
-    bands = [_band(r) for _, r in readings]
+def experiments(stage: Stage, readings: Indexed) -> list[Experiment]:
+    """One experiment for every node that is listened to beside a signal."""
+    points = dict.fromkeys(r.at or stage.output for _, r in readings)
+    return [
+        _beside(point, [(i, r) for i, r in readings if (r.at or stage.output) == point])
+        for point in points
+    ]
+
+
+def with_junctions(stage: Stage, readings: Indexed) -> list[Experiment]:
+    """In place of requests, where a unit has junctions whose noise these do not tell."""
+    if any(excess.of_junction(part) for part in stage.parts):
+        return experiments(stage, readings)
+    return []
+
+
+def _beside(point: str, readings: Indexed) -> Experiment:
+    frequencies = _frequencies([_band(r) for _, r in readings])
+    grid = np.array(frequencies)
+
+    def perform(stage: Stage, run: Run) -> Values:
+        heard = beside.listen(stage, run, point, frequencies)
+
+        def one(r: Reading) -> float:
+            signal = _signal(stage, r, heard.gain)
+            density = heard.beside(signal if r.level is not None else 0.0)
+            volts = rms(grid, density, _band(r), r.weighting)
+            return volts if r.quantity == "noise" else 20.0 * math.log10(signal / volts)
+
+        return [one(r) for _, r in readings]
+
+    return Experiment(0.0, tuple(i for i, _ in readings), perform, swings=False)
+
+
+def beside_signal(
+    stage: Stage, run: Run, band: tuple[float, float], volts: float, load: float = 0.0
+) -> float:
+    """Noise in a band at the output beside a signal there, both V RMS."""
+    frequencies = _frequencies([band])
+    heard = beside.listen(stage, run, stage.output, frequencies, load)
+    return rms(np.array(frequencies), heard.beside(volts), band)
+
+
+def _frequencies(bands: Sequence[tuple[float, float]]) -> tuple[float, ...]:
+    """Where the density is simulated for the widest of some bands, Hz."""
     low, high = min(b[0] for b in bands), max(b[1] for b in bands)
     count = max(2, math.ceil(math.log10(high / low) * _POINTS_A_DECADE) + 1)
-    frequencies = tuple(float(f) for f in np.geomspace(low, high, count))
+    return tuple(float(f) for f in np.geomspace(low, high, count))
+
+
+def _at(point: str, readings: Indexed) -> Request:
+    """One noise run over the widest band that is asked for, and the gain that SNR needs."""
+    frequencies = _frequencies([_band(r) for _, r in readings])
     output = node(point)
     analyses = (
         NoiseSpectrum(output, GENERATOR, frequencies),

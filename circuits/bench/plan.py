@@ -5,7 +5,8 @@ names the circuit it needs (`Setup`), the analyses to run on it, and a function 
 results into values. Requests that share a setup share one circuit and one load of the simulator.
 
 Readings under drive cannot be asked for in advance, since the drive follows from what was read
-before: they are an `Experiment`, which runs the simulator as it goes.
+before: they are an `Experiment`, which runs the simulator as it goes. So is noise beside a signal,
+for which every unit is asked about the parts that are noisy in it.
 """
 
 from __future__ import annotations
@@ -70,7 +71,7 @@ class Request:
 
 @dataclass(frozen=True)
 class Experiment:
-    """Readings under drive.
+    """Readings under drive, or beside a signal.
 
     Attributes
     ----------
@@ -80,11 +81,14 @@ class Experiment:
         Where the values belong in the list of readings.
     perform : callable
         (stage, run) → one value a place, SI or dB as the registry says.
+    swings : bool
+        Whether it takes a transient run, in which a unit that swings by itself tells nothing.
     """
 
     load: float
     places: tuple[int, ...]
     perform: Callable[[Stage, Run], Values]
+    swings: bool = True
 
 
 @dataclass(frozen=True, eq=False)

@@ -23,7 +23,7 @@ def band_of(reading: Reading) -> tuple[float, float]:
 
 
 def hum_and_noise(
-    stage: Stage, run: Run, band: tuple[float, float], load: float = 0.0
+    stage: Stage, run: Run, band: tuple[float, float], load: float = 0.0, signal: float = 0.0
 ) -> float:
     """Noise in a band and the mains lines in it together, V RMS.
 
@@ -35,12 +35,12 @@ def hum_and_noise(
         Hz.
     load : float
         Ohm in place of the stage's own; 0 keeps that.
+    signal : float
+        V RMS at the output, which the noise is read beside.
     """
     lines = [k * stage.mains for k in range(1, _LINES + 1)]
     hums = [Reading("hum", frequency=f) for f in lines if band[0] <= f <= band[1]]
-    total = sum(v * v for v in _taken(stage, run, load, noise.requests(
-        stage, [(0, Reading("noise", band=band))]
-    )))
+    total = noise.beside_signal(stage, run, band, signal, load) ** 2
     if hums:
         found = _taken(stage, run, load, small_signal.requests(stage, list(enumerate(hums))))
         # the analyser's own floor stands in every line and must not add up

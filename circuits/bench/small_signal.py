@@ -18,6 +18,7 @@ from circuits.bench.analysis import (
 from circuits.bench.plan import Indexed, Request, Setup, Values
 from circuits.curves import riaa_db
 from circuits.joints import JOINT_OHMS, joint_resistor
+from circuits.macromodels import BOLTZMANN, KELVIN
 from circuits.netlist import (
     GENERATOR,
     PROBE,
@@ -43,10 +44,6 @@ HUM_FLOOR = 1e-7
 """V RMS that an analyser shows at a hum line with nothing connected."""
 _DEGREES = 180.0 / math.pi
 """Degrees in a radian."""
-_BOLTZMANN = 1.380649e-23
-"""J/K, exact by the definition of the SI."""
-_KELVIN = 300.15
-"""K, the simulator's 27 °C."""
 
 
 def takes(reading: Reading) -> bool:
@@ -197,7 +194,7 @@ def _mains(stage: Stage, readings: Indexed) -> Request:
     def read(stage: Stage, results: Sequence[Answer]) -> Values:
         powers = np.full((len(frequencies), len(points)), HUM_FLOOR**2)
         for n, (_, ohms, worth, lines) in enumerate(_ways(stage)):
-            own = math.sqrt(4.0 * _BOLTZMANN * _KELVIN * ohms)
+            own = math.sqrt(4.0 * BOLTZMANN * KELVIN * ohms)
             level_at = np.array([_line(lines, f) for f in frequencies]) * worth / own
             for p in range(len(points)):
                 result = results[p]

@@ -46,6 +46,10 @@ def plan(stage: Stage, readings: Sequence[Reading]) -> Plan:
     for family in (*FAMILIES, *DRIVEN):
         mine = [(i, readings[i]) for i in sorted(left) if family.takes(readings[i])]
         left -= {i for i, _ in mine}
+        if family is noise:
+            heard = [(i, r) for i, r in mine if not noise.at_rest(r)]
+            mine = [(i, r) for i, r in mine if noise.at_rest(r)]
+            experiments += noise.experiments(stage, heard)
         if mine and family in DRIVEN:
             experiments += family.experiments(stage, mine)
         elif mine:
@@ -117,8 +121,10 @@ def take(
             stop = start + len(request.analyses)
             values[list(request.places)] = request.read(stage, results[start:stop])
             start = stop
+    resting = [(i, r) for i, r in enumerate(made.readings) if noise.at_rest(r)]
+    more = noise.with_junctions(stage, resting) if resting else []
     try:
-        _perform(stage, made.experiments, values)
+        _perform(stage, [*more, *made.experiments], values)
     except Oscillates as error:
         error.values = tuple(values.tolist())
         raise
@@ -128,14 +134,18 @@ def take(
 def _perform(
     stage: Stage, experiments: Sequence[Experiment], values: NDArray[np.float64]
 ) -> None:
-    """Fill in the readings under drive, once the unit is known to be quiet without."""
+    """Fill in what needs experiments; under drive, once the unit is known to be quiet without."""
     if not experiments:
         return
     stage = resolved(stage)
     run = _engine().run
-    for load in dict.fromkeys(experiment.load for experiment in experiments):
+    still = [experiment for experiment in experiments if not experiment.swings]
+    for experiment in still:
+        values[list(experiment.places)] = experiment.perform(stage, run)
+    moving = [experiment for experiment in experiments if experiment.swings]
+    for load in dict.fromkeys(experiment.load for experiment in moving):
         switching.require_quiet(stage, run, load)
-    for experiment in experiments:
+    for experiment in moving:
         values[list(experiment.places)] = experiment.perform(stage, run)
 
 

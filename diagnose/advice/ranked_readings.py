@@ -166,10 +166,8 @@ def predictive(
     if not good.any():
         return []
     # a bound has chosen among the units drawn; it is no value that another reading follows
-    plain = np.flatnonzero(observed.signs == 0.0)
-    seen = observed.some(plain.tolist())
-    known = replace(found, healthy=found.healthy[plain],
-                    sensitivities=found.sensitivities[:, plain])
+    plain = np.flatnonzero(observed.signs == 0.0).tolist()
+    seen, known = observed.some(plain), found.some(plain)
     gain, left = _conditional(readings, healthy, sensitivities, known, seen)
     centres = values[good] + _damped(units.residuals[good][:, plain], known, seen) @ gain.T
     weights = units.weights[good] / units.weights[good].sum() * (1.0 - units.unmodelled)

@@ -36,7 +36,7 @@ def drawn_notes(stage: Stage, bench: Bench) -> tuple[str, ...]:
     parts = tuple(part for part in stage.parts if part.name in passed)
     ends = [end for one in stage.adjust for end in (one.at, one.origin)]
     nodes = dict.fromkeys(n for n in (*(n for p in parts for n in p.nodes), *ends) if n != GROUND)
-    readings = [Reading("dc voltage", at=node) for node in nodes]
+    readings = [Reading("dc voltage", at=node, meter=math.inf) for node in nodes]
     rails = [rail.name for rail in stage.rails] if _is_set_to_idle(stage) else []
     readings += [Reading("supply current", rail=name) for name in rails]
     if not readings:

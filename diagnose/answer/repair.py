@@ -154,15 +154,7 @@ def _signatures(before: Weighing, after: Observed) -> Signatures:
     """Of the later readings; those of the earlier ones where they hold all of them."""
     known = {r.key(): k for k, r in enumerate(before.observed.readings)}
     if all(r.key() in known for r in after.readings):
-        which = [known[r.key()] for r in after.readings]
-        found = before.found
-        return replace(
-            found, readings=after.readings, healthy=found.healthy[which],
-            sensitivities=found.sensitivities[:, which],
-            scatter=None if found.scatter is None else found.scatter[:, which],
-            faults=tuple(replace(s, values=s.values[:, which]) for s in found.faults),
-            beside=found.beside[:, which] if len(found.beside) else found.beside,
-        )
+        return before.found.some([known[r.key()] for r in after.readings])
     stage = before.case.stage
     return signatures(stage, after.readings, hypotheses(stage), before.bench)
 

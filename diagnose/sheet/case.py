@@ -43,7 +43,8 @@ _CASE_KEYS = (
 SUPPLIES = ("shared", "own")
 """Whether two channels have one supply or one each."""
 OBSERVATIONS = (
-    "intermittent", "worse when warm", "worse with level", "after a knock", "both channels",
+    "intermittent", "comes and goes", "worse when warm", "worse with level", "after a knock",
+    "both channels",
 )
 
 

@@ -11,7 +11,7 @@ import math
 import pytest
 
 from circuits.reading import Reading
-from circuits.stage import Rail, Stage
+from circuits.stage import Part, Rail, Stage
 from tests.small import BOLTZMANN, CHARGE, KELVIN, capacitor, db, device, opamp, read, resistor
 
 NYQUIST = 4.0 * BOLTZMANN * KELVIN
@@ -106,9 +106,10 @@ def test_signal_to_noise_ratio() -> None:
         (
             resistor("R0", "in", "0", 1e9),
             opamp("U1", ("in", "m", "out")),
-            # so small that they add nothing to the noise of the source
-            resistor("R1", "out", "m", 10.0),
-            resistor("R2", "m", "0", 1.0),
+            # so small that they add nothing to the noise of the source; of wire, which beside
+            # 70 V has no current noise as a film has
+            Part("R1", "wirewound", ("out", "m"), 10.0),
+            Part("R2", "wirewound", ("m", "0"), 1.0),
         ),
         source_impedance=1e4,
         load=100e3,

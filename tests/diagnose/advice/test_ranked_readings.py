@@ -10,6 +10,7 @@ from types import ModuleType
 import numpy as np
 import pytest
 
+import diagnose
 from circuits.load import load_stage, stage_names
 from circuits.reading import Reading
 from diagnose.advice.candidates import candidates, distortion, effort, effort_text, pasted
@@ -176,3 +177,17 @@ def test_following_the_advice_takes_half_the_readings_of_a_random_order() -> Non
     advised, printed, at_random = table.mean(axis=0)
     assert advised <= 0.5 * at_random
     assert advised < printed
+
+
+def test_advice_beside_a_bound_on_a_stage_with_transistors(tmp_path: Path) -> None:
+    """A bound is no value that another reading follows; makes of devices scatter all readings."""
+    path = tmp_path / "sheet.yaml"
+    path.write_text(
+        "case: invented\nstage: line-two-transistor\nreadings:\n"
+        "  - {quantity: dc voltage, at: e1, value: 13.2 V}\n"
+        "  - {quantity: gain, frequency: 1 kHz, value: 12 dB}\n"
+        "  - {quantity: hum, frequency: 100 Hz, value: < 5 mV}\n"
+        "  - {quantity: gain, frequency: 20 Hz, value: 8 dB}\n",
+        encoding="utf-8",
+    )
+    assert diagnose.next_readings(path)
