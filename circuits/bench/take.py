@@ -8,7 +8,8 @@ numbers.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import lru_cache
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
 from types import ModuleType
 
 import numpy as np
@@ -16,8 +17,8 @@ from numpy.typing import NDArray
 
 from circuits.bench import bias, crosstalk, distortion, noise, small_signal, square, switching
 from circuits.bench.engine import Engine
-from circuits.bench.plan import Experiment, Plan, Request
-from circuits.bench.supply import resolved
+from circuits.bench.loaded import fed_as, loaded
+from circuits.bench.plan import Experiment, Plan, Request, Run
 from circuits.errors import InputError, Oscillates
 from circuits.netlist import circuit, ohmmeter
 from circuits.quantities import QUANTITIES
@@ -69,7 +70,8 @@ def take(
     Parameters
     ----------
     stage : Stage
-        A rail with a supply behind it has the voltage and ripple that this gives.
+        A rail with a supply behind it has the voltage and ripple that this gives; one that knows
+        what a healthy unit takes (`fed`) follows what this one does.
     beside : Stage, optional
         The other channel of the unit, for readings of both; by default it is like this one.
 
@@ -91,42 +93,65 @@ def take(
     """
     made = readings if isinstance(readings, Plan) else plan(stage, readings)
     values = np.full(len(made.readings), np.nan)
-    here, there = stage, beside or stage
+    run = _engine().run
+    here, live = stage, _Live(stage, run)
     for setup, requests in made.groups:
         if setup.between:
             red, black = setup.between
             net = ohmmeter(stage, (red, black))
         elif setup.pair:
-            net = crosstalk.both(here, there, setup.pair)
+            net = crosstalk.both(here, beside or here, setup.pair)
         else:
-            stage = resolved(stage)
+            stage = live.stage
             net = circuit(stage, setup.load)
-        results = _engine().run(net, [a for request in requests for a in request.analyses])
+        results = run(net, [a for request in requests for a in request.analyses])
         start = 0
         for request in requests:
             stop = start + len(request.analyses)
             values[list(request.places)] = request.read(stage, results[start:stop])
             start = stop
     try:
-        _perform(stage, made.experiments, values)
+        if made.experiments:
+            _perform(live.stage, made.experiments, values, run)
     except Oscillates as error:
         error.values = tuple(values.tolist())
         raise
     return values
 
 
+@dataclass(frozen=True)
+class _Live:
+    """A stage with power on: its rails are worked out once, where a reading needs them."""
+
+    drawn: Stage
+    run: Run
+
+    @cached_property
+    def stage(self) -> Stage:
+        return loaded(self.drawn, self.run)
+
+
 def _perform(
-    stage: Stage, experiments: Sequence[Experiment], values: NDArray[np.float64]
+    stage: Stage, experiments: Sequence[Experiment], values: NDArray[np.float64], run: Run
 ) -> None:
     """Fill in the readings under drive, once the unit is known to be quiet without."""
-    if not experiments:
-        return
-    stage = resolved(stage)
-    run = _engine().run
     for load in dict.fromkeys(experiment.load for experiment in experiments):
         switching.require_quiet(stage, run, load)
     for experiment in experiments:
         values[list(experiment.places)] = experiment.perform(stage, run)
+
+
+def fed(healthy: Stage, unit: Stage) -> Stage:
+    """A unit whose rails know what the healthy one takes from them, so that they follow.
+
+    Parameters
+    ----------
+    healthy : Stage
+        As drawn.
+    unit : Stage
+        A variant of it.
+    """
+    return fed_as(healthy, unit, _engine().run)
 
 
 @lru_cache(maxsize=1)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 
@@ -70,7 +71,9 @@ def rank(case: Case, bench: Bench | None = None, progress: Stepwise | None = Non
 def _rank(case: Case, bench: Bench, progress: Stepwise | None) -> Result:
     bench = watched(bench)
     made = weighing(case, bench, progress)
-    repair = judge(case, observe, lambda earlier: weighing(earlier, bench, progress))
+    repair = judge(
+        case, partial(observe, stage=case.stage), lambda earlier: weighing(earlier, bench, progress)
+    )
     return _result(made, short(next_readings(made, progress)), repair)
 
 
@@ -102,7 +105,7 @@ def _result(
         groups=_groups(suspects),
         next=proposed,
         repair=repair,
-        notes=notes_of(made, observe(used), figures.unread),
+        notes=notes_of(made, observe(used, made.case.stage), figures.unread),
         cautions=caution_texts(case.stage),
         sheet=case,
     )
@@ -150,7 +153,7 @@ def _explains(
     scored: Scored, used: Sequence[Measured], found: Signatures
 ) -> tuple[Explained, ...]:
     """Readings that a healthy unit would hardly give and this suspect would, worst first."""
-    observed = observe(used)
+    observed = observe(used, found.stage)
     mine = slice(0, len(used))
     healthy, predicted = found.healthy[mine], scored.predicted[scored.best][mine]
     good = np.sqrt((found.sensitivities[:, mine] ** 2).sum(axis=0) + observed.bench**2)

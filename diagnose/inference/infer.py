@@ -11,10 +11,12 @@ import numpy as np
 
 from circuits.errors import InputError
 from circuits.reading import compared, least
+from circuits.stage import Stage
 from diagnose.inference.channels import TwoChannels, common_spreads, doubted, side_by_side
 from diagnose.inference.evidence import log_sum
 from diagnose.inference.groups import Member, grouped
 from diagnose.inference.likelihood import Observed
+from diagnose.inference.other_loads import eased
 from diagnose.inference.pairs import LOOKED_AT, pairs
 from diagnose.inference.posterior import Posterior, Weighed, share, weigh
 from diagnose.inference.prune import worth_driving
@@ -81,14 +83,14 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
             f"case {case.name!r} holds no reading that can be ranked",
             expected="at least one reading with a value, of a quantity that is simulated",
         )
-    observed = observe(used)
+    observed = observe(used, case.stage)
     everything = hypotheses(case.stage)
     around = doubted(case.stage, case.known)
     alone = watch = watched(bench)
     bench = Nearby(watch)
     further: Bench = bench
     if beside:
-        observed = side_by_side(observed, observe(beside))
+        observed = side_by_side(observed, observe(beside, case.stage))
         right = case.suspect == case.right
         further = Nearby(TwoChannels(alone, case.shared, sys.maxsize, right))
         bench = Nearby(TwoChannels(alone, case.shared, len(used), right))
@@ -155,12 +157,19 @@ def with_pairs(
     return share(weighed, pairs(found, observed, weighed, bench, progress))
 
 
-def observe(measured: Sequence[Measured]) -> Observed:
-    """Readings of a sheet on their compared scales, with the bench's uncertainty."""
+def observe(measured: Sequence[Measured], stage: Stage) -> Observed:
+    """Readings of a sheet on their compared scales, with the bench's uncertainty.
+
+    Parameters
+    ----------
+    stage : Stage
+        Whose rails may feed something else.
+    """
     readings = tuple(m.reading for m in measured)
     values = np.array([compared(m.reading, max(m.value, least(m.reading))) for m in measured])
     bench = np.array([m.uncertainty if m.uncertainty is not None else usual(m) for m in measured])
-    return Observed(readings, values, bench, tuple(m.bound for m in measured))
+    return Observed(readings, values, bench, tuple(m.bound for m in measured),
+                    eased=eased(readings, stage))  # fmt: skip
 
 
 def known_bad(case: Case) -> bool:

@@ -21,6 +21,10 @@ _WIDTH = 100
 _PLAIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.+-]*( [A-Za-z0-9_.+-]+)*")
 
 
+_OTHERS = "# Where the rails feed nothing else, no bleeder and no other stage: other loads: none"
+"""What a sheet may say of its rails."""
+
+
 def blank_sheet(
     stage: Stage, readings: Sequence[tuple[Reading, str]], reference: str = ""
 ) -> str:
@@ -49,6 +53,7 @@ def blank_sheet(
         "# Part values that differ on this unit's schematic, such as: values: {C3: 12n, R8: 270k}",
         "values: {}",
         f"mains: {exact(stage.mains, 'Hz')}",
+        *([_OTHERS] if stage.rails else []),
         "",
         "readings:",
     ]
