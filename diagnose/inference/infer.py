@@ -157,19 +157,19 @@ def with_pairs(
     return share(weighed, pairs(found, observed, weighed, bench, progress))
 
 
-def observe(measured: Sequence[Measured], stage: Stage) -> Observed:
+def observe(measured: Sequence[Measured], stage: Stage | None = None) -> Observed:
     """Readings of a sheet on their compared scales, with the bench's uncertainty.
 
     Parameters
     ----------
-    stage : Stage
-        Whose rails may feed something else.
+    stage : Stage, optional
+        Whose rails may feed something else; without it they feed nothing.
     """
     readings = tuple(m.reading for m in measured)
     values = np.array([compared(m.reading, max(m.value, least(m.reading))) for m in measured])
     bench = np.array([m.uncertainty if m.uncertainty is not None else usual(m) for m in measured])
     return Observed(readings, values, bench, tuple(m.bound for m in measured),
-                    eased=eased(readings, stage))  # fmt: skip
+                    eased=None if stage is None else eased(readings, stage))  # fmt: skip
 
 
 def known_bad(case: Case) -> bool:
