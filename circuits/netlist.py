@@ -22,7 +22,7 @@ from circuits.circuit import Circuit, Element, Model
 from circuits.elements import LEAST_OHMS, built
 from circuits.joints import joined
 from circuits.spelling import node as node
-from circuits.stage import GROUND, Rail, Stage
+from circuits.stage import GROUND, Part, Rail, Stage
 
 GENERATOR = "Vgen"
 SOURCE = "Rgen"
@@ -48,6 +48,9 @@ _BYPASS = 1e6
 
 _LEAST_HENRIES = 1e-12
 """H of a rail's impedance without a reactance: nothing beside its resistance."""
+
+
+_LAST: dict[bool, tuple[tuple[Part, ...], tuple[Element, ...], tuple[Model, ...]]] = {}
 
 
 @dataclass(frozen=True)
@@ -135,10 +138,24 @@ def circuit(
         ends = (node(at), node(origin))
         # without its noise, which would be worked out at every frequency though it is none
         elements.append(Element(voltmeter(k), ends, None, f"{voltmeters(ohms)} noisy=0"))
-    parts, models = built(stage.parts, limited=drive is not None)
+    parts, models = _built(stage.parts, drive is not None)
     kinds = dict.fromkeys(voltmeters(ohms) for _, _, ohms in meters)
-    models = [*models, *(Model(name, "r", (("r", METER_OFF),)) for name in kinds)]
-    return Circuit(tuple(elements + parts), tuple(models))
+    models = (*models, *(Model(name, "r", (("r", METER_OFF),)) for name in kinds))
+    return Circuit((*elements, *parts), models)
+
+
+def _built(
+    parts: tuple[Part, ...], limited: bool
+) -> tuple[tuple[Element, ...], tuple[Model, ...]]:
+    """`built`, kept for the parts that were asked for last: rails and drives change around them.
+
+    They are told by identity, since looking at each would take as long as building it.
+    """
+    last = _LAST.get(limited)
+    if last is None or last[0] is not parts:
+        elements, models = built(parts, limited=limited)
+        last = _LAST[limited] = parts, tuple(elements), tuple(models)
+    return last[1:]
 
 
 def around(

@@ -135,6 +135,40 @@ class Supply:
 
 
 @dataclass(frozen=True)
+class Feed:
+    """What the healthy unit takes from a rail, and what is told of the supply by that.
+
+    Attributes
+    ----------
+    volts : float
+        Of the rail as drawn, V, positive.
+    amps : float
+        What the healthy unit takes at rest, A.
+    swing : float
+        Ripple of the rail at that, V peak to peak.
+    most : float
+        What it takes at most, driven, A.
+    mains : float
+        Hz.
+    pulses : int
+        A cycle, of the rectifier.
+    others : float
+        What else is known to hang on the rail, such as another channel, over `amps`.
+    alike : bool
+        Whether this unit is known to take that current at rest without asking.
+    """
+
+    volts: float
+    amps: float
+    swing: float = 0.0
+    most: float = 0.0
+    mains: float = 0.0
+    pulses: int = 0
+    others: float = 0.0
+    alike: bool = False
+
+
+@dataclass(frozen=True)
 class Rail:
     """A supply rail: the node of the same name is held at `volts` behind `resistance`.
 
@@ -152,6 +186,15 @@ class Rail:
         None for an ideal rail.
     impedance : float
         Ohm at audio frequencies, on top of `resistance`, with no drop at rest.
+    regulation, others : float
+        Resistance of winding and mains, and what else hangs on the rail, over the usual ones
+        (`circuits.feed`).
+    feed : Feed or None
+        None where nothing is known of its load: then it does not follow that.
+    unloaded : Rail or None
+        Of a rail that has been worked out for a load: itself before.
+    gives : float
+        Of such a rail: what the stage takes at rest, A.
     """
 
     name: str
@@ -160,6 +203,11 @@ class Rail:
     resistance: float = 0.0
     supply: Supply | None = None
     impedance: float = 0.0
+    regulation: float = 1.0
+    others: float = 1.0
+    feed: Feed | None = None
+    unloaded: Rail | None = None
+    gives: float = 0.0
 
     def supply_parts(self) -> dict[str, Part]:
         """The parts of its supply by full name, such as ``vcc reservoir``; each is so named."""

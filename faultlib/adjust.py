@@ -35,6 +35,8 @@ _STRIDE = 0.3
 """Farthest that the wiper is turned at once: a bias current grows by the exponential."""
 _MOST = 20_000
 """Settings of one stage that are remembered."""
+_STILL = ("esr", "ripple", "pickup", "regulation", "others")
+"""What shifts no direct voltage of a good unit: its rails have the healthy load."""
 _ROUNDS = 3
 """How often several trimmers are gone through, since each may upset the other."""
 
@@ -116,7 +118,7 @@ def _set(stage: Stage, deviations: Deviations, known: Mapping[Deviations, Positi
 
 def shifts_bias(stage: Stage, spread: Spread) -> bool:
     """Whether a spread can move a direct voltage; what stores charge or hums cannot."""
-    if isinstance(spread, Layout) or spread.what in ("esr", "ripple", "pickup"):
+    if isinstance(spread, Layout) or spread.what in _STILL:
         return False
     return not any(
         part.name == spread.target and kind(part.kind).family == "capacitor" for part in stage.parts

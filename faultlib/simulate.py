@@ -35,7 +35,7 @@ from faultlib.catalogue import mode_for
 from faultlib.fault import Fault
 from faultlib.inject import inject
 from faultlib.store import Store, Table, digest
-from faultlib.tolerance import MAINS, Spread
+from faultlib.tolerance import MAINS, RAILS, Spread
 
 _R = TypeVar("_R")
 
@@ -50,7 +50,8 @@ Progress = Callable[[int, int], None]
 
 def is_shared(name: str, shared: Sequence[str]) -> bool:
     """Whether two channels have a part, rail or part of a supply (``vcc reservoir``) in common."""
-    return name == MAINS or name in shared or (" " in name and name.partition(" ")[0] in shared)
+    owner, of_supply, _ = name.partition(" ")
+    return name in (MAINS, RAILS) or name in shared or bool(of_supply and owner in shared)
 
 
 @dataclass(frozen=True)
@@ -239,8 +240,9 @@ class Laboratory(AbstractContextManager["Laboratory"]):
                 answer = self.values(stage, told, readings, progress)
                 place = {variant: k for k, variant in enumerate(told)}
                 return replace(answer, values=answer.values[[place[v] for v in alike]])
-        # only readings of two channels depend on what these share
-        shown = stage if any(map(_of_both, readings)) else replace(stage, shared=())
+        # readings of one channel depend on what two share by rails alone, which the other loads
+        rails = tuple(r.name for r in stage.rails if r.name in stage.shared)
+        shown = stage if any(map(_of_both, readings)) else replace(stage, shared=rails)
         base = digest(f"{fingerprint()} {shown.key()}")
         keys = [r.key() for r in readings]
         values = np.full((len(variants), len(readings)), np.nan)
@@ -383,14 +385,15 @@ def _measure(
     shared: tuple[Stage, tuple[Reading, ...]], variant: Variant
 ) -> list[float] | Swinging:
     """Runs in a worker: the readings of one variant, SI units."""
-    from circuits.bench.take import take
+    from circuits.bench.take import fed, take
 
     stage, readings = shared
-    other = None
+    other, good = None, unit(stage, Variant())  # its trimmers set, as the rails' figures want it
     if any(map(_of_both, readings)):
-        other = unit(stage, variant.beside or variant.shared(stage.shared))
+        other = fed(good, unit(stage, variant.beside or variant.shared(stage.shared)))
+    mine = fed(good, unit(stage, variant))
     try:
-        return [float(x) for x in take(unit(stage, variant), _planned(stage, readings), other)]
+        return [float(x) for x in take(mine, _planned(stage, readings), other)]
     except Oscillates as error:
         return Swinging(error.values, str(error))
 

@@ -15,10 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuits.chain import PICKUP as PICKUP
+from circuits.feed import feeding, pulses
 from circuits.stage import GROUND, Lines, Part, Rail, Stage, short_name
 
 MAINS = "mains"
 """Name under which the mains voltage does; it is the same for every supply."""
+
+RAILS = "rails"
+"""Name under which stands what is alike for all rails that are given by their figures."""
 
 SETTING = "setting"
 """What a trimmer was set to varies as whoever set it missed the aim."""
@@ -44,10 +48,12 @@ class Spread:
     Attributes
     ----------
     target : str
-        Name of a part, a part of a supply or a rail, one of the stage's `pickups`, or `MAINS`.
+        Name of a part, a part of a supply or a rail, one of the stage's `pickups`, `MAINS` or
+        `RAILS`.
     what : str
-        ``value``, ``esr``, ``volts``, ``ripple``, ``pickup``, a parameter, or ``setting``: the
-        reading that a trimmer is set by (`circuits.adjust`).
+        ``value``, ``esr``, ``volts``, ``ripple``, ``pickup``, ``regulation`` and ``others``
+        (`circuits.feed`), a parameter, or ``setting``: the reading that a trimmer is set by
+        (`circuits.adjust`).
     sigma : float
         Standard deviation of its natural logarithm.
     bounded : bool
@@ -95,6 +101,11 @@ def spreads(stage: Stage) -> tuple[Spread, ...]:
             found.append(Spread(rail.name, "volts", _RAIL_VOLTS))
             if rail.ripple:
                 found.append(Spread(rail.name, "ripple", _RAIL_RIPPLE))
+    soft = [rail for rail in stage.rails if pulses(rail, stage.mains)]
+    if soft:
+        found.append(Spread(RAILS, "regulation", feeding().regulation_sigma))
+    if any(rail.others for rail in soft):
+        found.append(Spread(RAILS, "others", feeding().others_sigma))
     supplied = stage.supply_parts
     found += [spread for part in supplied for spread in _of_part(part)]
     if supplied:
@@ -148,6 +159,13 @@ def deviate(stage: Stage, deviations: Sequence[tuple[Spread, float]]) -> Stage:
             ))
         elif spread.what == "pickup":
             stage = stage.with_pickup(spread.target, partial(scaled, factor=factor))
+        elif spread.target == RAILS:
+            for name, rail in rails.items():
+                rails[name] = (
+                    replace(rail, regulation=rail.regulation * factor)
+                    if spread.what == "regulation"
+                    else replace(rail, others=rail.others * factor)
+                )
         elif spread.target in rails and spread.what in ("volts", "ripple"):
             rail = rails[spread.target]
             rails[spread.target] = (

@@ -11,10 +11,11 @@ from collections.abc import Sequence
 
 from circuits import pair
 from circuits.bench.analysis import Answer, Response, SmallSignal
+from circuits.bench.engine import Engine
+from circuits.bench.loaded import loaded
 from circuits.bench.plan import Indexed, Request, Setup, Values
 from circuits.bench.small_signal import SILENCE
 from circuits.bench.stiffness import sounded
-from circuits.bench.supply import resolved
 from circuits.circuit import Circuit
 from circuits.errors import InputError
 from circuits.quantities import CROSSTALK
@@ -80,11 +81,12 @@ def both(listening: Stage, driven: Stage, frequency: float) -> Circuit:
     Raises
     ------
     InputError, NoSolution
-        As `resolved`.
+        As `supply.resolved`.
     """
     at = {
         rail.name: sounded(rail, listening.mains, frequency)
         for rail in listening.rails
         if rail.name in listening.shared and rail.supply is not None
     }
-    return pair.circuit(resolved(listening), resolved(driven), at)
+    run = Engine().run
+    return pair.circuit(loaded(listening, run), loaded(driven, run), at)

@@ -15,11 +15,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 from circuits.bench import driven, residual
 from circuits.bench.analysis import Response, SmallSignal
 from circuits.bench.driven import Driven, Tones
+from circuits.bench.loaded import following
 from circuits.bench.plan import Experiment, Indexed, Run, Values
 from circuits.bench.small_signal import HUM_FLOOR, SILENCE
 from circuits.netlist import GENERATOR, circuit, node
@@ -120,7 +122,8 @@ def _experiment(condition: Condition, readings: Indexed) -> Experiment:
         bands = {residual.band_of(r) for _, r in readings if r.quantity in HEARS_NOISE}
         load = condition.load
         signal = found.spectrum.rms
-        rest = {band: residual.hum_and_noise(stage, run, band, load, signal) for band in bands}
+        live = generator.stage  # ripple rises with the drive, and hum with it
+        rest = {band: residual.hum_and_noise(live, run, band, load, signal) for band in bands}
         return [
             _with_noise(r, condition, found, rest[residual.band_of(r)]) if r.quantity in HEARS_NOISE
             else _value(stage, r, found)
@@ -167,6 +170,8 @@ class Generator:
 
     Attributes
     ----------
+    stage : Stage
+        With rails as they were after the last run.
     run : callable
         The simulator.
     load : float
@@ -180,6 +185,12 @@ class Generator:
     tones: Tones
     load: float
     start: tuple[tuple[str, float], ...] = field(default=())
+    _last: Driven | None = None
+
+    @cached_property
+    def passes(self) -> float:
+        """`gain` on the rails as they are at rest."""
+        return self.gain()
 
     def gain(self) -> float:
         """Small-signal gain at the highest tone, what passes a dead stage included.
@@ -197,9 +208,30 @@ class Generator:
 
     def at(self, crest: float) -> Driven:
         """Drive the stage to an e.m.f. of that crest, V."""
+        if any(rail.unloaded is not None for rail in self.stage.rails):
+            self.stage = replace(self.stage, rails=following(self.stage, self._expected(crest)))
         found = driven.drive(self.stage, self.run, self.tones, crest, self.load, self.start)
-        self.start = found.start
+        self.start, self.stage, self._last = found.start, found.stage, found
         return found
+
+    def _expected(self, crest: float) -> list[float]:
+        """What the rails will give, A, so that one run mostly does.
+
+        Half an output stage gives crest / (π·load) on the average, as far as the rails allow; and
+        what was measured before grows with that.
+        """
+        load = self.load or self.stage.load
+
+        def halves(emf: float) -> float:
+            swing = min(emf * self.passes, driven.swing(self.stage))
+            return swing / (math.pi * load) if load else 0.0
+
+        now, last = halves(crest), self._last
+        if last is None:
+            return [max(rail.gives, now) for rail in self.stage.rails]
+        grown = now / max(halves(last.crest), 1e-12)
+        return [max(rail.gives, rail.gives + (amps - rail.gives) * grown)
+                for rail, amps in zip(self.stage.rails, last.currents, strict=True)]
 
     def level(self, found: Driven) -> float:
         """RMS at the output, V; of two tones, of the sine with the crest of both together."""
@@ -227,7 +259,7 @@ def at_level(generator: Generator, level: tuple[str, float]) -> Driven:
     target = value
     if how == "power":
         target = math.sqrt(value * (generator.load or generator.stage.load))
-    asked = _CREST * target / generator.gain()
+    asked = _CREST * target / generator.passes
     most = min(_BEYOND * asked, _CREST * MOST_DRIVE)
 
     def distance(found: Driven) -> float:
@@ -279,7 +311,7 @@ def at_distortion(generator: Generator, thd: float) -> Driven:
         A ratio.
     """
     most = _CREST * MOST_DRIVE
-    gain = generator.gain()
+    gain = generator.passes
     swing = driven.swing(generator.stage)
     crest = min(swing / gain, most) if swing else most
 

@@ -8,18 +8,21 @@ oscillation, which therefore has to be looked for first (`circuits.bench.switchi
 
 What settles slowly is the supply: a reservoir behind its winding takes many periods to sag to
 where the drive takes it. How fast the mean current of a rail moves from one period to the next,
-and the time constant of what hangs on it, tell where it is going; the next run starts there.
+and the time constant of what hangs on it, tell where it is going; the next run starts there, on
+rails that the supply gives at those currents.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from circuits.bench.analysis import Floats, Transient, Waves
+from circuits.bench.loaded import following
+from circuits.bench.loaded import swing as swing
 from circuits.bench.plan import Run
 from circuits.kinds import kind
 from circuits.netlist import Drive, circuit, node, rail_source
@@ -39,6 +42,8 @@ _STEPS_OF_MANY = 10
 five times as many steps give, output stages with feedback included (measured)."""
 _SAG = 2e-3
 """A rail that starts nearer than this to where it settles, relative to its volts, has settled."""
+_SUPPLY = 0.01
+"""The same of a supply that gives less or more than was expected: 0.1 dB of what clips."""
 _MODEST_SAG = 0.05
 """Of a rail's volts: what `_SAG` may be where the swing is modest."""
 _MODEST_SWING = 0.7
@@ -153,6 +158,8 @@ class Driven:
         Volts of each rail's source at which a run starts settled.
     settled : bool
         Whether this run did.
+    stage : Stage
+        With rails as their supplies give them at these currents.
     time, output : (t,) arrays
         s and V: the periods that were recorded.
     """
@@ -163,6 +170,7 @@ class Driven:
     currents: tuple[float, ...]
     start: tuple[tuple[str, float], ...]
     settled: bool
+    stage: Stage
     time: Floats
     output: Floats
 
@@ -204,23 +212,36 @@ def drive(
     edges = tones.period * np.arange(periods + 1, dtype=np.float64)
     peak = float(np.ptp(output[kept])) / 2.0
     allowed = _MODEST_SAG if peak <= _MODEST_SWING * swing(stage) else _SAG
+    flows = -waves.branches.T
+    periodic = [_means(time, flow, edges) for flow in flows]
+    bounds = [
+        _bound_for(means, tones.period / max(_time_constant(stage, rail), 1e-12))
+        for rail, means in zip(stage.rails, periodic, strict=True)
+    ]
+    sagged = following(stage, [
+        max(math.copysign(bound, bound * rail.volts), 0.0)
+        for bound, rail in zip(bounds, stage.rails, strict=True)
+    ])
     currents, begun, settled = [], [], True
     for k, rail in enumerate(stage.rails):
-        flow = -waves.branches[:, k]
-        means = _means(time, flow, edges)
-        bound = _bound_for(means, tones.period / max(_time_constant(stage, rail), 1e-12))
+        flow, means, bound = flows[k], periodic[k], bounds[k]
+        if abs(sagged[k].volts - rail.volts) > max(allowed, _SUPPLY) * abs(rail.volts):
+            settled = False
         before = dict(start).get(rail.name, rail.volts)
         # at rest the source must stand as much lower as the further current takes from it
         after = rail.volts - (bound - float(flow[0])) * rail.resistance
         if abs(after - before) > allowed * abs(rail.volts):
             settled, before = False, after
         if before != rail.volts:
-            begun.append((rail.name, before))
+            begun.append((rail.name, before + sagged[k].volts - rail.volts))
         reverse = _means(time, np.abs(flow), edges)[-1] - abs(means[-1])
         currents.append(abs(bound) + float(reverse))
     time, output = time[kept], output[kept]
     spectrum = waveform.lines(time, output, tones.lines, tones.drift)
-    return Driven(crest, spectrum, peak, tuple(currents), tuple(begun), settled, time, output)
+    stage = replace(stage, rails=sagged)
+    return Driven(
+        crest, spectrum, peak, tuple(currents), tuple(begun), settled, stage, time, output
+    )
 
 
 def _source(tones: Tones, crest: float, start: tuple[tuple[str, float], ...]) -> Drive:
@@ -228,12 +249,6 @@ def _source(tones: Tones, crest: float, start: tuple[tuple[str, float], ...]) ->
         return Drive(tones.text(crest), start)
     sizes = (crest * share for share in tones.shares)
     return Drive("", start, tuple(zip(sizes, tones.frequencies, strict=True)))
-
-
-def swing(stage: Stage) -> float:
-    """The largest crest that the rails allow, V; 0 where there are none."""
-    volts = [0.0, *(rail.volts for rail in stage.rails)]
-    return (max(volts) - min(volts)) / 2.0
 
 
 def _time_constant(stage: Stage, rail: Rail) -> float:

@@ -8,8 +8,8 @@ numbers.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
-from functools import lru_cache
+from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
 from types import ModuleType
 
 import numpy as np
@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 from circuits.bench import bias, crosstalk, distortion, noise, small_signal, square, switching
 from circuits.bench.analysis import Floats, Metered, Shown
 from circuits.bench.engine import Engine
-from circuits.bench.plan import Experiment, Plan, Request, Setup
+from circuits.bench.loaded import fed_as, loaded
+from circuits.bench.plan import Experiment, Plan, Request, Run, Setup
 from circuits.bench.supply import resolved
 from circuits.errors import InputError, Oscillates
 from circuits.netlist import circuit, ohmmeter
@@ -78,7 +79,8 @@ def take(
     Parameters
     ----------
     stage : Stage
-        A rail with a supply behind it has the voltage and ripple that this gives.
+        A rail with a supply behind it has the voltage and ripple that this gives; one that knows
+        what a healthy unit takes (`fed`) follows what this one does.
     beside : Stage, optional
         The other channel of the unit, for readings of both; by default it is like this one.
 
@@ -101,44 +103,55 @@ def take(
     made = readings if isinstance(readings, Plan) else plan(stage, readings)
     known = _impedances(made) if isinstance(readings, Plan) else None
     values = np.full(len(made.readings), np.nan)
-    here, there = stage, beside or stage
+    run = _engine().run
+    here, live = stage, _Live(stage, run)
     for setup, requests in made.groups:
         if setup.between:
             red, black = setup.between
             net = ohmmeter(stage, (red, black))
         elif setup.pair:
-            net = crosstalk.both(here, there, setup.pair)
+            net = crosstalk.both(here, beside or here, setup.pair)
         else:
-            stage = resolved(stage)
+            stage = live.stage
             net = circuit(stage, setup.load, meters=setup.meters)
         analyses = [
             replace(a, impedances=known) if isinstance(a, Metered) else a
             for request in requests for a in request.analyses
         ]
-        results = _engine().run(net, analyses)
+        results = run(net, analyses)
         start = 0
         for request in requests:
             stop = start + len(request.analyses)
             values[list(request.places)] = request.read(stage, results[start:stop])
             start = stop
     resting = [(i, r) for i, r in enumerate(made.readings) if noise.at_rest(r)]
-    more = noise.with_junctions(stage, resting) if resting else []
+    more = noise.with_junctions(here, resting) if resting else []
     try:
-        _perform(stage, [*more, *made.experiments], values)
+        experiments = [*more, *made.experiments]
+        if experiments:
+            _perform(live.stage, experiments, values, run)
     except Oscillates as error:
         error.values = tuple(values.tolist())
         raise
     return values
 
 
+@dataclass(frozen=True)
+class _Live:
+    """A stage with power on: its rails are worked out once, where a reading needs them."""
+
+    drawn: Stage
+    run: Run
+
+    @cached_property
+    def stage(self) -> Stage:
+        return loaded(self.drawn, self.run)
+
+
 def _perform(
-    stage: Stage, experiments: Sequence[Experiment], values: NDArray[np.float64]
+    stage: Stage, experiments: Sequence[Experiment], values: NDArray[np.float64], run: Run
 ) -> None:
     """Fill in what needs experiments; under drive, once the unit is known to be quiet without."""
-    if not experiments:
-        return
-    stage = resolved(stage)
-    run = _engine().run
     still = [experiment for experiment in experiments if not experiment.swings]
     for experiment in still:
         values[list(experiment.places)] = experiment.perform(stage, run)
@@ -160,6 +173,19 @@ def _impedances(made: Plan) -> Floats | None:
                 assert isinstance(shown, Shown)
                 return shown.impedances
     return None
+
+
+def fed(healthy: Stage, unit: Stage) -> Stage:
+    """A unit whose rails know what the healthy one takes from them, so that they follow.
+
+    Parameters
+    ----------
+    healthy : Stage
+        As drawn.
+    unit : Stage
+        A variant of it.
+    """
+    return fed_as(healthy, unit, _engine().run)
 
 
 @lru_cache(maxsize=1)

@@ -27,6 +27,7 @@ from diagnose.inference.groups import Member
 from diagnose.inference.infer import Weighing
 from diagnose.inference.likelihood import Array, Observed, covariance_around
 from diagnose.inference.model_error import error_of, model_errors
+from diagnose.inference.other_loads import doubt
 from diagnose.inference.posterior import Posterior
 from diagnose.inference.screen import SHIFT_DOUBT, good_units
 from diagnose.inference.unmodelled import BROAD
@@ -178,8 +179,10 @@ def predictive(
         shift = values[good, k] - healthy[k]
         grown = (error.relative**2) * (values[good, k] ** 2 - healthy[k] ** 2)
         variance = left[k] + np.maximum(grown, 0.0) + (SHIFT_DOUBT * shift) ** 2
+        variance = variance + doubt(reading, found.stage) ** 2
         scale = np.sqrt(variance + instrument(reading, values[good, k]) ** 2)
-        own = left[k] + float(instrument(reading, healthy[k : k + 1])[0]) ** 2
+        own = left[k] + doubt(reading, found.stage) ** 2
+        own += float(instrument(reading, healthy[k : k + 1])[0]) ** 2
         far = float(np.mean(shift**2))
         broad = [math.sqrt(own + share * far) for share in _BROAD]
         made.append(Mixture(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 
 import numpy as np
 
@@ -72,7 +73,8 @@ def rank(case: Case, bench: Bench | None = None, progress: Stepwise | None = Non
 def _rank(case: Case, bench: Bench, progress: Stepwise | None) -> Result:
     bench = watched(bench)
     made = weighing(case, bench, progress)
-    repair = judge(case, observe, lambda earlier: weighing(earlier, bench, progress))
+    seen = partial(observe, stage=case.stage)
+    repair = judge(case, seen, lambda earlier: weighing(earlier, bench, progress))
     drawn = drawn_notes(case.stage, bench)
     return _result(made, short(next_readings(made, progress)), repair, drawn)
 

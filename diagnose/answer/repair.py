@@ -20,6 +20,7 @@ import numpy as np
 from circuits.reading import from_compared, shown
 from diagnose.answer.result import RepairLine, RepairProof
 from diagnose.inference.censored import log_kept, standing
+from diagnose.inference.channels import joined
 from diagnose.inference.evidence import Scored, fault_at, log_sum
 from diagnose.inference.likelihood import Array, Observed, Spread, spread
 from diagnose.inference.screen import screen
@@ -287,6 +288,7 @@ class _Tools:
             np.concatenate([first.bench, second.bench]),
             (*first.bounds, *second.bounds),
             channels,
+            eased=joined(first, second),
         )
         joint = spread(both, lines, level)
         alone = spread(first, lines[:, :count], level[:count])

@@ -212,7 +212,17 @@ def side_by_side(suspect: Observed, reference: Observed) -> Observed:
         suspect.bounds + reference.bounds,
         (0,) * len(suspect.readings) + (1,) * len(reference.readings),
         COMMON,
+        joined(suspect, reference),
     )
+
+
+def joined(first: Observed, second: Observed) -> Array | None:
+    """What is eased of two sets of readings side by side."""
+    if first.eased is None and second.eased is None:
+        return None
+    return np.concatenate([
+        np.ones(len(one.readings)) if one.eased is None else one.eased for one in (first, second)
+    ])
 
 
 def alike(parts: Sequence[tuple[str, float]], shared: Sequence[str]) -> float:

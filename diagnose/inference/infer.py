@@ -12,10 +12,12 @@ import numpy as np
 
 from circuits.errors import InputError
 from circuits.reading import Reading, compared, least, shows, unseen
+from circuits.stage import Stage
 from diagnose.inference.channels import TwoChannels, common_spreads, doubted, side_by_side
 from diagnose.inference.evidence import log_sum
 from diagnose.inference.groups import Member, grouped
 from diagnose.inference.likelihood import Observed
+from diagnose.inference.other_loads import eased
 from diagnose.inference.pairs import LOOKED_AT, pairs
 from diagnose.inference.posterior import Posterior, Weighed, share, weigh
 from diagnose.inference.prune import worth_driving
@@ -72,7 +74,8 @@ class Weighing:
         """The readings of the unit, or of its suspect channel alone."""
         mine, whole = slice(0, len(self.used)), self.observed
         return Observed(whole.readings[mine], whole.values[mine], whole.bench[mine],
-                        whole.bounds[mine])
+                        whole.bounds[mine],
+                        eased=None if whole.eased is None else whole.eased[mine])
 
 
 def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weighing:
@@ -106,7 +109,7 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
         case.stage, [m.reading for m in (*used, *beside)], around, whole_bench,
         named(progress, "good units"),
     )
-    observed = seen(used, beside, floors(drawn))
+    observed = seen(used, beside, floors(drawn), case.stage)
     dropped, left_out = "", np.empty((0, 0))
     problems: tuple[Problem, ...] = ()
     if any(r.driven for r in observed.readings):
@@ -137,7 +140,10 @@ def members(found: Signatures, observed: Observed, posterior: Posterior) -> tupl
 
 
 def seen(
-    used: Sequence[Measured], beside: Sequence[Measured], readings: Sequence[Reading]
+    used: Sequence[Measured],
+    beside: Sequence[Measured],
+    readings: Sequence[Reading],
+    stage: Stage | None = None,
 ) -> Observed:
     """Readings of a sheet, of both channels where there are two.
 
@@ -147,12 +153,14 @@ def seen(
         Of the suspect channel, and of the one beside it.
     readings : sequence of Reading
         Theirs, with what may lie beside a level.
+    stage : Stage, optional
+        As `observe`.
     """
     mine, other = readings[: len(used)], readings[len(used) :]
-    observed = observe([replace(m, reading=r) for m, r in zip(used, mine, strict=True)])
+    observed = observe([replace(m, reading=r) for m, r in zip(used, mine, strict=True)], stage)
     if not beside:
         return observed
-    reference = observe([replace(m, reading=r) for m, r in zip(beside, other, strict=True)])
+    reference = observe([replace(m, reading=r) for m, r in zip(beside, other, strict=True)], stage)
     return side_by_side(observed, reference)
 
 
@@ -193,16 +201,22 @@ def with_pairs(
     return share(weighed, pairs(found, observed, weighed, bench, progress))
 
 
-def observe(measured: Sequence[Measured]) -> Observed:
+def observe(measured: Sequence[Measured], stage: Stage | None = None) -> Observed:
     """Readings of a sheet on their compared scales, with the bench's uncertainty.
 
     A value below what an instrument shows says only that it is below: it counts as a bound.
+
+    Parameters
+    ----------
+    stage : Stage, optional
+        Whose rails may feed something else; without it they feed nothing.
     """
     measured = tuple(_as_seen(m) for m in measured)
     readings = tuple(m.reading for m in measured)
     values = np.array([compared(m.reading, max(m.value, least(m.reading))) for m in measured])
     bench = np.array([m.uncertainty if m.uncertainty is not None else usual(m) for m in measured])
-    return Observed(readings, values, bench, tuple(m.bound for m in measured))
+    return Observed(readings, values, bench, tuple(m.bound for m in measured),
+                    eased=None if stage is None else eased(readings, stage))
 
 
 def _as_seen(measured: Measured) -> Measured:

@@ -46,6 +46,9 @@ class Observed:
         How much wider the model's error is thought that both channels share, for readings taken
         of both: where the good channel tells it, a stage file may be farther off than one dares
         to assume without.
+    eased : (m,) array or None
+        Of its distance, what counts where a reading lies above what is predicted
+        (`diagnose.inference.other_loads`); None where nothing eases any.
     """
 
     readings: tuple[Reading, ...]
@@ -54,6 +57,7 @@ class Observed:
     bounds: tuple[str, ...]
     channels: tuple[int, ...] = ()
     common: float = 1.0
+    eased: Array | None = None
 
     @cached_property
     def signs(self) -> Array:
@@ -61,14 +65,15 @@ class Observed:
         return np.array([_SIGNS[bound] for bound in self.bounds])
 
     def residuals(self, predicted: Array) -> Array:
-        """Measured, or the limit of a bound, less predicted.
+        """Measured, or the limit of a bound, less predicted; eased where more may be drawn.
 
         Parameters
         ----------
         predicted : (..., m) array
             Readings on the compared scale.
         """
-        return np.asarray(-differences(predicted, self.values, self.readings))
+        apart = np.asarray(-differences(predicted, self.values, self.readings))
+        return apart if self.eased is None else np.where(apart > 0.0, apart * self.eased, apart)
 
     def departures(self, predicted: Array) -> Array:
         """`residuals`, but nothing where what is predicted keeps a bound: to be shown to people.
@@ -89,6 +94,7 @@ class Observed:
             values=self.values[index],
             bench=self.bench[index],
             bounds=tuple(self.bounds[k] for k in which),
+            eased=None if self.eased is None else self.eased[index],
             channels=tuple(self.channels[k] for k in which) if self.channels else (),
         )
 

@@ -21,6 +21,10 @@ _WIDTH = 100
 _PLAIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.+-]*( [A-Za-z0-9_.+-]+)*")
 
 
+_OTHERS = "# Where the rails feed nothing else, no bleeder and no other stage: other loads: none"
+"""What a sheet may say of its rails."""
+
+
 def blank_sheet(
     stage: Stage, readings: Sequence[tuple[Reading, str]], reference: str = ""
 ) -> str:
@@ -52,6 +56,7 @@ def blank_sheet(
         "# The voltmeter of all d.c. readings; of an analogue one, such as 20 kohm/V, write its",
         "# range beside each reading, as in range: 10 V",
         f"meter: {exact(VOLTMETER, 'ohm')}",
+        *([_OTHERS] if stage.rails else []),
         "",
         "readings:",
     ]

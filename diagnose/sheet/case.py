@@ -38,10 +38,12 @@ __all__ = [
 
 _CASE_KEYS = (
     "case", "stage", "values", "mains", "readings", "limits", *SECTIONS, "observations",
-    "channels", "suspect", "supply", "repaired", "meter",
+    "channels", "suspect", "supply", "repaired", "meter", "other loads",
 )
 SUPPLIES = ("shared", "own")
 """Whether two channels have one supply or one each."""
+OTHER_LOADS = ("none", "unknown")
+"""What is known of loads on the rails besides the stage."""
 OBSERVATIONS = (
     "intermittent", "comes and goes", "worse when warm", "worse with level", "after a knock",
     "both channels",
@@ -221,6 +223,8 @@ def _stage(top: Mapping, folder: Path, drawn: Stage | None) -> Stage:
     values = top.get("values")
     if values is not None:
         stage = with_values(stage, yamlfile.mapping(values, "values"))
+    if _other_loads(top) == "none":
+        stage = replace(stage, rails=tuple(replace(rail, others=0.0) for rail in stage.rails))
     return stage.on_mains(within(top.get("mains"), "mains frequency", "Hz", MAINS, stage.mains))
 
 
@@ -235,6 +239,13 @@ def _named_stage(node: Node, folder: Path) -> Stage:
             message = f"stage {word!r}: {error.message}"
             raise InputError(message, place=node.place, expected=error.expected) from None
         raise
+
+
+def _other_loads(top: Mapping) -> str:
+    node = top.get("other loads")
+    if node is None:
+        return "unknown"
+    return yamlfile.choice(node, "word about other loads", OTHER_LOADS)
 
 
 def _known(top: Mapping) -> tuple[str, ...]:

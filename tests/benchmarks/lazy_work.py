@@ -195,7 +195,7 @@ def _compared(case: Case, bench: Bench) -> Compared:
 
 def _full(case: Case, bench: Bench) -> Posterior:
     """The ranking with every fault simulated under drive."""
-    observed, around = observe(case.readings), Thrifty(Nearby(bench))
+    observed, around = observe(case.readings, case.stage), Thrifty(Nearby(bench))
     found = signatures(case.stage, observed.readings, hypotheses(case.stage), around,
                        around=doubted(case.stage))
     priors = [math.log(s.hypothesis.prior) for s in found.faults]

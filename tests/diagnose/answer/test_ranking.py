@@ -240,7 +240,8 @@ def test_a_stated_uncertainty_replaces_the_usual_one() -> None:
     volts = Measured(Reading("dc voltage", at="out"), 10.0)
     about = volts.reading.about
     assert usual(volts) == pytest.approx(math.hypot(about.uncertainty, about.relative * 10.0))
-    observed = observe([volts, replace(volts, uncertainty=0.5), Measured(GAIN[0], 3.0, bound="<")])
+    bound = Measured(GAIN[0], 3.0, bound="<")
+    observed = observe([volts, replace(volts, uncertainty=0.5), bound], stage())
     assert observed.bench[1] == 0.5
     assert observed.bench[0] == pytest.approx(usual(volts))
     assert observed.bounds == ("", "", "<")

@@ -81,7 +81,7 @@ def ill(which: int, place: float, seed: int = 0) -> Array:
 
 def full(case: Case, bench: Costly) -> dict[str, float]:
     """Probability of everything, all of it simulated under drive and no good part by lines."""
-    observed = observe(case.readings)
+    observed = observe(case.readings, case.stage)
     found = signatures(case.stage, observed.readings, EVERYTHING, bench,
                        around=doubted(case.stage))
     posterior = infer(found, observed, [math.log(h.prior) for h in EVERYTHING], bench)
@@ -163,7 +163,7 @@ def test_a_fault_that_only_distortion_shows_is_not_dropped() -> None:
 
 def test_the_kept_are_the_best_at_rest_in_their_order() -> None:
     case = sheet(ill(5, 0.4))
-    observed = observe(case.readings)
+    observed = observe(case.readings, case.stage)
     kept, _, _, _ = worth_driving(case.stage, observed, EVERYTHING, lambda h: math.log(h.prior),
                                   Costly(), around=doubted(case.stage))
     assert [h.label() for h in kept] == [h.label() for h in EVERYTHING if h in kept]
@@ -175,7 +175,7 @@ def test_no_more_are_kept_than_a_person_would_wait_for() -> None:
     """Nothing moves at rest: 60 faults tie, and the 40 likeliest beforehand are looked into."""
     idle = replace(UNIT, moves=np.zeros_like(UNIT.moves))
     case = sheet(idle.healthy())
-    kept, _, told, _ = worth_driving(case.stage, observe(case.readings), EVERYTHING,
+    kept, _, told, _ = worth_driving(case.stage, observe(case.readings, case.stage), EVERYTHING,
                                      lambda h: math.log(h.prior), idle.bench())
     assert len(kept) == MOST
     assert f"{len(EVERYTHING) - MOST} of {len(EVERYTHING)} faults were not simulated" in told

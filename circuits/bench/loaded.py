@@ -1,0 +1,328 @@
+"""Rails that follow what a unit draws: the supply's volts and ripple at the current that it gives.
+
+The currents of a unit on its healthy rails tell whether there is anything to follow; where they are
+those of a healthy unit within a few per cent, nothing is solved. Else secants on the voltage of
+every source find where the unit draws what the supply gives, mostly in one or two operating points.
+
+A rail given by its figures follows `circuits.feed`. A supply that was drawn is run (`supply.state`)
+at demands on a fixed scale and read between them, so that its states are found once for many units.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from functools import lru_cache
+
+from circuits import supply as drawn
+from circuits.bench.analysis import Bias, OperatingPoint
+from circuits.bench.plan import Run
+from circuits.bench.supply import SupplyState, resolved, state
+from circuits.circuit import Circuit
+from circuits.errors import NoSolution
+from circuits.feed import Feed, fed, follows, pulses, strays
+from circuits.kinds import kind
+from circuits.netlist import circuit, rail_source
+from circuits.stage import Part, Rail, Stage, Supply
+
+_ALIKE = 0.03
+"""A load that differs by less from the healthy one, relative to it, is that."""
+_NEAR = 5e-3
+"""Of a rail's voltage: a source that the supply would move by less is moved once more, unasked."""
+_LEAST = 0.02
+"""Of its healthy voltage, what the source of a rail has at least."""
+_ROUNDS = 8
+"""Operating points of one unit at most: secants mostly need one or two."""
+_STEP = 1.5
+"""Factor from one demand to the next at which a drawn supply is run."""
+_MOST_STEPS = 8
+"""Steps up or down at most: 25 times the demand as drawn, where a fuse has long blown."""
+
+
+# -- what a healthy unit takes ---------------------------------------------------------------------
+
+
+def fed_as(healthy: Stage, unit: Stage, run: Run) -> Stage:
+    """A unit whose rails know what the healthy one takes from them.
+
+    Parameters
+    ----------
+    healthy : Stage
+        As drawn.
+    unit : Stage
+        A variant of it.
+    run : callable
+        The simulator.
+    """
+    if not any(rail.supply is not None or pulses(rail, healthy.mains) for rail in healthy.rails):
+        return unit
+    known = _feeds(healthy, run)
+    alike = draws_alike(healthy, unit)
+    return replace(
+        unit, rails=tuple(
+            replace(rail, feed=None if feed is None else replace(feed, alike=alike))
+            for rail, feed in ((rail, known.get(rail.name)) for rail in unit.rails)
+        )
+    )
+
+
+@lru_cache(maxsize=8)
+def _feeds(healthy: Stage, run: Run) -> Mapping[str, Feed | None]:
+    """By rail; none where the healthy unit cannot be simulated, which is somebody else's matter."""
+    try:
+        made = resolved(healthy)
+        amps = currents(made, run)
+    except NoSolution:
+        return {}
+    most = _driven(made)
+    beside = dict.fromkeys(healthy.shared, 1.0)  # as much again for the other channel
+    return {
+        rail.name: fed(rail, healthy.mains, taken, most, beside.get(rail.name, 0.0))
+        for rail, taken in zip(healthy.rails, amps, strict=True)
+    }
+
+
+def swing(stage: Stage) -> float:
+    """The largest crest that the rails allow, V; 0 where there are none."""
+    volts = [0.0, *(rail.volts for rail in stage.rails)]
+    return (max(volts) - min(volts)) / 2.0
+
+
+def _driven(stage: Stage) -> float:
+    """Mean current of one half of an output stage whose load has all that the rails allow, A.
+
+    Of half a sine that is crest / (π·load); a stage with a high load takes more at rest.
+    """
+    return swing(stage) / (math.pi * stage.load) if stage.load else 0.0
+
+
+def draws_alike(healthy: Stage, unit: Stage) -> bool:
+    """Whether a unit cannot draw another direct current than the healthy one, by its parts.
+
+    Capacitors carry none, whatever their value; a leakage is a part of its own.
+    """
+    if len(healthy.parts) != len(unit.parts) or len(healthy.rails) != len(unit.rails):
+        return False
+    return all(
+        mine is other or _blocks(mine, other) or mine == other
+        for mine, other in zip(healthy.parts, unit.parts, strict=True)
+    ) and all(
+        mine is other or _figures(mine) == _figures(other)
+        for mine, other in zip(healthy.rails, unit.rails, strict=True)
+    )
+
+
+def _figures(rail: Rail) -> tuple[object, ...]:
+    return rail.volts, rail.supply, rail.resistance
+
+
+def _blocks(mine: Part, other: Part) -> bool:
+    return (
+        mine.nodes == other.nodes and mine.kind == other.kind
+        and kind(mine.kind).family == "capacitor"
+    )
+
+
+# -- what a unit does to its rails -----------------------------------------------------------------
+
+
+def loaded(stage: Stage, run: Run) -> Stage:
+    """The stage with every rail as its supply gives it at what the unit draws at rest.
+
+    Parameters
+    ----------
+    stage : Stage
+        A rail without a `feed` does not follow; one with a drawn supply then has what this gives
+        to the healthy unit.
+    run : callable
+        The simulator.
+
+    Raises
+    ------
+    InputError, NoSolution
+        As `supply.resolved`; NoSolution also where no operating point is found.
+    """
+    made = resolved(stage)
+    made = replace(made, rails=tuple(
+        rail if old.feed is None else replace(rail, unloaded=old, gives=old.feed.amps)
+        for rail, old in zip(made.rails, stage.rails, strict=True)
+    ))
+    feeds = [rail.feed for rail in stage.rails if rail.feed is not None]
+    if all(feed.alike for feed in feeds):
+        return made
+    return _settled(made, run)
+
+
+def _settled(stage: Stage, run: Run) -> Stage:
+    """The stage at what it draws; the very same where that is what a healthy one does."""
+    net = circuit(stage)
+    aims = [_Bracket(_LEAST * abs(rail.volts)) for rail in stage.rails]
+    limits = [_NEAR * abs(rail.volts) for rail in stage.rails]
+    for turn in range(_ROUNDS):
+        amps = _taken(_fed_by(net, stage.rails) if turn else net, stage.rails, run)
+        if not turn and not _strayed(stage, amps):
+            break
+        wanted = following(stage, amps, -math.inf)
+        apart = [abs(a.volts - b.volts) for a, b in zip(wanted, stage.rails, strict=True)]
+        stage = replace(stage, rails=tuple(
+            replace(new, volts=aim.next(now.volts, new.volts), gives=taken)
+            for new, now, aim, taken in zip(wanted, stage.rails, aims, amps, strict=True)
+        ))
+        if all(off < limit for off, limit in zip(apart, limits, strict=True)):
+            break
+    return stage
+
+
+def currents(stage: Stage, run: Run) -> list[float]:
+    """What a stage takes from each rail at rest, A, positive where the rail gives it."""
+    return _taken(circuit(stage), stage.rails, run)
+
+
+def _taken(net: Circuit, rails: Sequence[Rail], run: Run) -> list[float]:
+    (bias,) = run(net, [OperatingPoint((), tuple(rail_source(rail.name) for rail in rails))])
+    assert isinstance(bias, Bias)
+    return [max(-float(amps) * math.copysign(1.0, rail.volts), 0.0)
+            for rail, amps in zip(rails, bias.branches, strict=True)]
+
+
+def _fed_by(net: Circuit, rails: Sequence[Rail]) -> Circuit:
+    """The circuit with other voltages of its rails; all else of it is built once."""
+    volts = {rail_source(rail.name): rail.volts for rail in rails}
+    return replace(net, elements=tuple(
+        replace(e, value=volts[e.name]) if e.name in volts else e for e in net.elements
+    ))
+
+
+def following(
+    stage: Stage, amps: Sequence[float], least: float = _LEAST
+) -> tuple[Rail, ...]:
+    """The rails of a stage as their supplies give them at some currents.
+
+    Parameters
+    ----------
+    stage : Stage
+        From `loaded`; rails that do not follow stay as they are.
+    amps : sequence of float
+        One a rail, A.
+    least : float
+        Of its healthy voltage, what is left of that at least.
+    """
+    more = _more(stage, amps)
+    made = []
+    for rail, drawn_now in zip(stage.rails, amps, strict=True):
+        old = rail.unloaded
+        if old is None:
+            made.append(rail)
+        elif old.supply is not None:
+            made.append(_given(rail, old, stage.mains, more[_owner(old)]))
+        else:
+            volts, ripple = follows(old, drawn_now)
+            lines = tuple((f, level * ripple) for f, level in old.ripple)
+            made.append(replace(rail, volts=old.volts * max(volts, least), ripple=lines))
+    return tuple(made)
+
+
+def _strayed(stage: Stage, amps: Sequence[float]) -> bool:
+    more = _more(stage, amps)
+    for rail, drawn_now in zip(stage.rails, amps, strict=True):
+        old = rail.unloaded
+        if old is None:
+            continue
+        if old.supply is not None:
+            if abs(more[_owner(old)] - 1.0) > _ALIKE:
+                return True
+        elif abs(strays(old, drawn_now)) > _ALIKE:
+            return True
+    return False
+
+
+def _owner(rail: Rail) -> str:
+    assert rail.supply is not None
+    return rail.supply.name or rail.name
+
+
+def _more(stage: Stage, amps: Sequence[float]) -> dict[str, float]:
+    """Demand of every drawn supply over what it has of itself, its healthy share in that.
+
+    A demand is a resistor, as the healthy unit nearly is, so that one at another voltage asks for
+    no other demand.
+    """
+    found: dict[str, float] = {}
+    for rail, drawn_now in zip(stage.rails, amps, strict=True):
+        old = rail.unloaded
+        if old is None or old.supply is None or old.feed is None:
+            continue
+        whole = old.supply.part(drawn.DEMAND).parameter("current")
+        scale = old.feed.volts / max(abs(rail.volts), 1e-3 * old.feed.volts)
+        further = (drawn_now * scale - old.feed.amps) / whole
+        found[_owner(old)] = found.get(_owner(old), 1.0) + further
+    return found
+
+
+def _given(rail: Rail, old: Rail, mains: float, demand: float) -> Rail:
+    """A rail of a drawn supply at a demand over its own; nothing between two runs is sharp."""
+    if abs(demand - 1.0) <= _ALIKE:
+        demand = 1.0
+    limit = _STEP**_MOST_STEPS
+    place = math.log(min(max(demand, 1.0 / limit), limit)) / math.log(_STEP)
+    below = math.floor(place)
+    share = place - below
+    low = _at(old, mains, below)
+    high = _at(old, mains, below + 1) if share else low
+    if low.blown or high.blown:
+        low = high = low if share < 0.5 else high
+    volts = (1.0 - share) * low.volts + share * high.volts
+    lines = tuple(
+        (f, (1.0 - share) * a + share * b)
+        for (f, a), (_, b) in zip(low.ripple, high.ripple, strict=True)
+    )
+    return replace(rail, volts=math.copysign(volts, old.volts), ripple=lines)
+
+
+def _at(rail: Rail, mains: float, step: int) -> SupplyState:
+    supply = rail.supply
+    assert supply is not None
+    return state(replace(rail, supply=_demanding(supply, _STEP**step), feed=None), mains)
+
+
+def _demanding(supply: Supply, factor: float) -> Supply:
+    if factor == 1.0:
+        return supply
+    parts = tuple(
+        part.with_parameter("current", part.parameter("current") * factor)
+        if part.name == drawn.DEMAND else part
+        for part in supply.parts
+    )
+    return replace(supply, parts=parts)
+
+
+class _Bracket:
+    """Where a source settles: secants of what the supply would give less what it has.
+
+    That falls while the source rises, for a unit which draws more from more.
+    """
+
+    def __init__(self, least: float) -> None:
+        self._least = least
+        self._last: tuple[float, float] | None = None
+        self._low, self._high = -math.inf, math.inf
+
+    def next(self, here: float, wanted: float) -> float:
+        """The next source to try, V, of either sign."""
+        sign = math.copysign(1.0, here)
+        at, off = abs(here), sign * wanted - abs(here)
+        if off > 0.0:
+            self._low = max(self._low, at)
+        else:
+            self._high = min(self._high, at)
+        there = at + off
+        if self._last is not None and self._last[0] != at:
+            slope = (off - self._last[1]) / (at - self._last[0])
+            if slope < -1e-3:
+                there = at - off / slope
+        if not self._low < there < self._high and self._low < self._high:
+            inner = [x for x in (self._low, self._high) if math.isfinite(x)]
+            there = at + off if len(inner) < 2 else sum(inner) / 2.0
+        self._last = at, off
+        return sign * max(there, self._least)
