@@ -29,8 +29,8 @@ _SIGNIFICANT = 0.3
 _APART = 0.1
 """How near a line lies to a multiple of the mains frequency, relative to that frequency."""
 _A_DECADE, _DECADES = 12, 3
-"""Currents at which a rectifier is worked out once: points a decade, and decades below and above the
-healthy one."""
+"""Currents at which a rectifier is worked out once: points a decade, and decades below and above
+the healthy one."""
 _LEAST_SHARE = 1e-3
 """Of the load's resistance: winding and mains have at least so much."""
 
