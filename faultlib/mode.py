@@ -232,7 +232,7 @@ class KindModes:
 
 
 @dataclass(frozen=True)
-class Check:
+class CheckMethod:
     """A part check: what a bench sheet may call it, and what it overlooks by default."""
 
     name: str

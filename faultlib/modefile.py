@@ -12,7 +12,7 @@ from circuits.errors import InputError
 from circuits.excess import BREAKDOWN, INDEX, SHOT
 from circuits.kinds import kinds
 from circuits.yamlfile import Mapping, Node
-from faultlib.mode import Change, Check, KindModes, Mode, Rate, Size
+from faultlib.mode import Change, CheckMethod, KindModes, Mode, Rate, Size
 
 Kinds = abc.Mapping[str, Mapping]
 """Entries of mode files by kind."""
@@ -47,7 +47,7 @@ class Words:
     """The vocabulary of the mode files."""
 
     sources: tuple[str, ...]
-    checks: tuple[Check, ...]
+    checks: tuple[CheckMethod, ...]
 
 
 @dataclass(frozen=True)
@@ -116,10 +116,10 @@ def build(name: str, raw: Kinds, words: Words) -> KindModes:
     return _kind_modes(name, _inherited(name, raw, ()), words)
 
 
-def _check(name: str, node: Node) -> Check:
+def _check(name: str, node: Node) -> CheckMethod:
     entry = yamlfile.mapping(node, "a check", ("miss", "about", "words"), ("miss", "about"))
     words = entry.get("words")
-    return Check(
+    return CheckMethod(
         name,
         _probability(entry.entries["miss"], "a chance"),
         yamlfile.text(entry.entries["about"], "what the check is"),

@@ -23,7 +23,7 @@ from circuits.stage import Stage
 from diagnose.inference.channels import doubted
 from diagnose.inference.likelihood import Observed
 from diagnose.sheet.proposal import propose
-from diagnose.studies.random_benches import Drawn, detectable, draw_benches, instrument, score
+from diagnose.studies.random_benches import RandomBench, detectable, draw_benches, instrument, score
 from diagnose.studies.reliability import Report, Share, report
 from faultlib.signature import signatures
 from faultlib.simulate import Laboratory
@@ -54,7 +54,7 @@ def readings(stage: Stage, bench: Laboratory) -> list[Reading]:
 
 def shown(
     stage: Stage, asked: list[Reading], count: int, bench: Laboratory, random: np.random.Generator
-) -> list[Drawn]:
+) -> list[RandomBench]:
     """The first so many random units whose fault shows."""
     good = signatures(stage, asked, (), bench, around=doubted(stage))
     none = ("",) * len(asked)

@@ -22,7 +22,7 @@ from diagnose.answer.ranking import rank
 from diagnose.answer.result import Result
 from diagnose.sheet.case import Case
 from diagnose.sheet.entry import Measured
-from diagnose.studies.random_benches import Drawn, draw_benches
+from diagnose.studies.random_benches import RandomBench, draw_benches
 from faultlib.catalogue import hypotheses
 from faultlib.simulate import Laboratory
 from faultlib.store import Memory
@@ -50,12 +50,12 @@ def asked(stage: str) -> list[Reading]:
     ]
 
 
-def falls(drawn: Drawn) -> bool:
+def falls(drawn: RandomBench) -> bool:
     """Whether S/N falls from 4 to 20 W by more than two readings stray, dB."""
     return bool(drawn.values[TWENTY] < drawn.values[FOUR] - FALL)
 
 
-def answered(stage_name: str, drawn: Drawn, bench: Laboratory) -> Result:
+def answered(stage_name: str, drawn: RandomBench, bench: Laboratory) -> Result:
     stage = load_stage(stage_name)
     readings = asked(stage_name)
     left, right = (

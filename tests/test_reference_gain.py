@@ -10,7 +10,7 @@ import pytest
 
 from circuits.reading import Reading
 from circuits.stage import Part, Stage
-from diagnose.studies.random_benches import Drawn
+from diagnose.studies.random_benches import RandomBench
 from faultlib.fault import Fault
 from tests.benchmarks.reference_gain import Pair, Paired, ranked_twice, rows
 from tests.diagnose.fake_bench import FARADS, FakeBench, gains
@@ -55,7 +55,7 @@ def test_exact_chance_is_a_sum_of_binomial_coefficients() -> None:
     assert Paired.of([1, 0], [1, 0]).chance == 1.0
 
 
-def ranked(drawn: list[Drawn]) -> list[Pair]:
+def ranked(drawn: list[RandomBench]) -> list[Pair]:
     told: list[Pair] = []
     made = ranked_twice(stage(), READINGS, drawn, FakeBench(rule), told.append)
     assert told == made
@@ -69,8 +69,8 @@ def test_both_rankings_are_held_against_the_drawn_truth() -> None:
     """
     ill = PATTERN * math.log(0.5)
     fault, good = ranked([
-        Drawn(Fault("C1", "capacitance loss", 0.5 * FARADS), ill, np.zeros(4)),
-        Drawn(None, ill, ill),
+        RandomBench(Fault("C1", "capacitance loss", 0.5 * FARADS), ill, np.zeros(4)),
+        RandomBench(None, ill, ill),
     ])
     assert fault.ill
     assert fault.alone.scored.place == fault.beside.scored.place == 1
@@ -87,8 +87,8 @@ def test_table_counts_every_bench_once() -> None:
     hint = PATTERN * math.log(0.99)
     fault = Fault("C1", "capacitance loss", 0.5 * FARADS)
     slight = Fault("C1", "capacitance loss", 0.99 * FARADS)
-    drawn = [Drawn(fault, ill, np.zeros(4)), Drawn(slight, hint, np.zeros(4)),
-             Drawn(None, np.zeros(4), np.zeros(4))]
+    drawn = [RandomBench(fault, ill, np.zeros(4)), RandomBench(slight, hint, np.zeros(4)),
+             RandomBench(None, np.zeros(4), np.zeros(4))]
     lines = [row.split("|")[1:-1] for row in rows("one", ranked(drawn))]
     assert {len(cells) for cells in lines} == {9}
     count = {cells[1].strip(): int(cells[2]) for cells in lines}

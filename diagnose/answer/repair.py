@@ -22,7 +22,7 @@ from diagnose.answer.result import RepairLine, RepairProof
 from diagnose.inference.censored import log_kept, standing
 from diagnose.inference.channels import joined
 from diagnose.inference.evidence import Scored, fault_at, log_sum
-from diagnose.inference.likelihood import Array, Observed, Spread, spread
+from diagnose.inference.likelihood import Array, Covariance, Observed, spread
 from diagnose.inference.screen import screen
 from diagnose.inference.unmodelled import unmodelled
 from diagnose.sheet.case import Case, Check, Repair
@@ -243,7 +243,7 @@ class _Tools:
         told = second.some(left)
         then = np.array([earlier[k] for k in left], dtype=np.intp)
         variance = told.bench**2 + first.bench[then] ** 2
-        around = Spread.of(np.diag(variance))
+        around = Covariance.of(np.diag(variance))
         return float(log_kept(standing(told, first.values[then][None, :], around))[0])
 
     def _channels(self) -> tuple[int, ...]:

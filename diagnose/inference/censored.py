@@ -18,8 +18,8 @@ import numpy as np
 from diagnose.inference import model_error
 from diagnose.inference.likelihood import (
     Array,
+    Covariance,
     Observed,
-    Spread,
     conditional,
     forgiving,
     kicked,
@@ -83,7 +83,7 @@ class Standing:
         return _deviates(self)
 
 
-def standing(observed: Observed, predicted: Array, around: Spread) -> Standing:
+def standing(observed: Observed, predicted: Array, around: Covariance) -> Standing:
     """How readings stand to predictions that have one spread.
 
     Parameters
@@ -96,7 +96,7 @@ def standing(observed: Observed, predicted: Array, around: Spread) -> Standing:
     return standings(observed, rows, (around.factor @ around.factor.T)[None])
 
 
-def _plain(white: Array, around: Spread) -> Standing:
+def _plain(white: Array, around: Covariance) -> Standing:
     determinants = np.full(len(white), around.log_determinant)
     return _without(
         (white**2).sum(axis=1), conditional(white, around), determinants
@@ -278,7 +278,7 @@ def distances(at: Standing) -> tuple[Array, np.ndarray[tuple[int], np.dtype[np.i
     return at.squares + beyond, size + (beyond > 0.0)
 
 
-def contradictions(observed: Observed, predicted: Array, around: Spread) -> Array:
+def contradictions(observed: Observed, predicted: Array, around: Covariance) -> Array:
     """How far every reading speaks against what is predicted, in standard deviations, (m,).
 
     Parameters
@@ -293,7 +293,7 @@ def contradictions(observed: Observed, predicted: Array, around: Spread) -> Arra
     return made
 
 
-def supposed(observed: Observed, predicted: Array, around: Spread) -> Array:
+def supposed(observed: Observed, predicted: Array, around: Covariance) -> Array:
     """Residuals (m,), of a bound what the plain readings suppose, as near as the bound allows.
 
     Parameters

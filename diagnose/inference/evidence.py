@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.inference.censored import distances, log_likelihood, log_roughly, standing
-from diagnose.inference.likelihood import Array, Observed, Spread
+from diagnose.inference.likelihood import Array, Covariance, Observed
 from diagnose.inference.quadrature import cells, quantiles, refined
 from faultlib.catalogue import Hypothesis
 from faultlib.fault import Fault
@@ -39,7 +39,7 @@ class Scored:
         Squared distance of the readings at the best size, d².
     size : int
         How many readings it is of (`diagnose.inference.censored.distances`).
-    spread : Spread
+    spread : Covariance
         Of readings around the prediction.
     exact : bool
         Whether `spread` is the faulty unit's own.
@@ -55,7 +55,7 @@ class Scored:
     predicted: Array
     square: float
     size: int
-    spread: Spread
+    spread: Covariance
     exact: bool = False
     loose: float = -math.inf
 
@@ -82,7 +82,7 @@ class Scored:
 
 
 def rescored(
-    scored: Scored, around: Spread, observed: Observed, offset: Array | float = 0.0
+    scored: Scored, around: Covariance, observed: Observed, offset: Array | float = 0.0
 ) -> Scored:
     """A hypothesis scored again with its own spread.
 

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from diagnose.inference.evidence import Scored
-from diagnose.inference.likelihood import Array, Spread
+from diagnose.inference.likelihood import Array, Covariance
 
 if TYPE_CHECKING:
     import networkx as nx
@@ -62,7 +62,7 @@ def distance(a: Scored, b: Scored, plain: Which | None = None) -> float:
     if plain is None:
         plain = np.arange(len(a.spread.factor))
     own, other = (_matrix(s)[np.ix_(plain, plain)] for s in (a, b))
-    mean = Spread.of((own + other) / 2.0)
+    mean = Covariance.of((own + other) / 2.0)
     logs = mean.log_determinant - (_log_determinant(own) + _log_determinant(other)) / 2.0
     return _apart(a, b, mean, plain) / 8.0 + 0.5 * logs
 
@@ -71,12 +71,12 @@ def _log_determinant(matrix: Array) -> float:
     return float(np.linalg.slogdet(matrix)[1])
 
 
-def _apart(a: Scored, b: Scored, mean: Spread, plain: Which) -> float:
+def _apart(a: Scored, b: Scored, mean: Covariance, plain: Which) -> float:
     """The worse of the two squared distances from a best size to the other's nearest size."""
     return max(_match(a, b, mean, plain), _match(b, a, mean, plain))
 
 
-def _match(a: Scored, b: Scored, mean: Spread, plain: Which) -> float:
+def _match(a: Scored, b: Scored, mean: Covariance, plain: Which) -> float:
     """Squared distance from the best size of one suspect to the nearest size of the other."""
     return float(mean.squares((a.predicted[a.best] - b.predicted)[:, plain]).min())
 
@@ -140,7 +140,7 @@ def _look_alikes(
     """
     if plain is None:
         plain = np.arange(len(lead.spread.factor))
-    around = Spread.of(_matrix(lead)[np.ix_(plain, plain)])
+    around = Covariance.of(_matrix(lead)[np.ix_(plain, plain)])
     found: list[tuple[Scored, float]] = []
     if healthy is not None:
         shift = (lead.predicted[lead.best] - healthy)[None, plain]

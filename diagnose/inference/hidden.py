@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from diagnose.inference.evidence import Scored
 from diagnose.inference.groups import NEAR
-from diagnose.inference.likelihood import Array, Spread
+from diagnose.inference.likelihood import Array, Covariance
 from diagnose.inference.posterior import Posterior
 
 MOSTLY = 0.5
@@ -51,7 +51,7 @@ def hiding(posterior: Posterior, healthy: Array) -> tuple[Hiding, ...]:
     return tuple(_hiding(s, p, healthy, around) for s, p in posterior.suspects)
 
 
-def _hiding(scored: Scored, probability: float, healthy: Array, around: Spread) -> Hiding:
+def _hiding(scored: Scored, probability: float, healthy: Array, around: Covariance) -> Hiding:
     # half the Bhattacharyya distance's σ-units: groups call two suspects one below the same
     near = around.squares(scored.predicted - healthy) < 8.0 * NEAR
     share = float(scored.weights[near].sum())

@@ -100,7 +100,7 @@ class Observed:
 
 
 @dataclass(frozen=True)
-class Spread:
+class Covariance:
     """A covariance with its factor.
 
     Attributes
@@ -115,10 +115,10 @@ class Spread:
     log_determinant: float
 
     @staticmethod
-    def of(matrix: Array) -> Spread:
+    def of(matrix: Array) -> Covariance:
         """Factor a covariance."""
         factor = np.asarray(np.linalg.cholesky(matrix), dtype=np.float64)
-        return Spread(factor, float(2.0 * np.log(np.diag(factor)).sum()))
+        return Covariance(factor, float(2.0 * np.log(np.diag(factor)).sum()))
 
     @cached_property
     def unfactor(self) -> Array:
@@ -171,7 +171,7 @@ def covariance_around(
 
 def spread(
     observed: Observed, sensitivities: Array, level: Array, shift: Array | float = 0.0
-) -> Spread:
+) -> Covariance:
     """`covariance_around` a hypothesis, with its factor.
 
     Parameters
@@ -180,7 +180,7 @@ def spread(
     level : (m,) array
     shift : (m,) array, optional
     """
-    return Spread.of(covariance_around(observed, level, sensitivities, shift))
+    return Covariance.of(covariance_around(observed, level, sensitivities, shift))
 
 
 def log_student(
@@ -209,7 +209,7 @@ def log_student(
     return np.asarray(constant - 0.5 * (freedom + size) * np.log1p(squares / freedom))
 
 
-def log_density(white: Array, around: Spread) -> Array:
+def log_density(white: Array, around: Covariance) -> Array:
     """Logarithm of the density of readings of which one may be misread.
 
     Parameters
@@ -225,7 +225,7 @@ def log_density(white: Array, around: Spread) -> Array:
     return forgiving((white**2).sum(axis=1), conditional(white, around), determinants)
 
 
-def conditional(white: Array, around: Spread) -> Array:
+def conditional(white: Array, around: Covariance) -> Array:
     """How far each reading lies from what all others let expect, in standard deviations, (n, m)."""
     return np.asarray(white @ around.unfactor / np.sqrt((around.unfactor**2).sum(axis=0)))
 

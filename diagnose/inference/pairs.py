@@ -15,7 +15,7 @@ import numpy as np
 
 from diagnose.inference.censored import distances, log_likelihood, standing, standings
 from diagnose.inference.evidence import Scored, fault_at, log_sum, rescored
-from diagnose.inference.likelihood import Array, Observed, Spread, log_student, spread
+from diagnose.inference.likelihood import Array, Covariance, Observed, log_student, spread
 from diagnose.inference.posterior import Weighed
 from faultlib.fault import Fault
 from faultlib.signature import Signatures, Stepwise, differences, named
@@ -132,7 +132,7 @@ def _guesses(
     return best
 
 
-def _added(shifts: Array, healthy: Array, observed: Observed, around: Spread) -> Array:
+def _added(shifts: Array, healthy: Array, observed: Observed, around: Covariance) -> Array:
     """Log density of the readings where any two of some shifts (n, m) add, (n, n).
 
     A bound counts where it does not hold, by its squared distance alone: this is but a guess.
@@ -140,7 +140,7 @@ def _added(shifts: Array, healthy: Array, observed: Observed, around: Spread) ->
     plain = observed.some(np.flatnonzero(observed.signs == 0.0).tolist())
     matrix = around.factor @ around.factor.T
     which = observed.signs == 0.0
-    own = around if which.all() else Spread.of(matrix[np.ix_(which, which)])
+    own = around if which.all() else Covariance.of(matrix[np.ix_(which, which)])
     residual = own.whiten(plain.residuals(healthy[which])[None, :])[0]
     moves = own.whiten(shifts[:, which])
     alone = (moves**2).sum(axis=1) - 2.0 * moves @ residual

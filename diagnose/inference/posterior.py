@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from diagnose.inference.evidence import Scored, log_sum, rescored
-from diagnose.inference.likelihood import Observed, Spread, spread, tail
+from diagnose.inference.likelihood import Covariance, Observed, spread, tail
 from diagnose.inference.relinearise import fitted
 from diagnose.inference.screen import good_units, own_spreads, screen
 from diagnose.inference.unmodelled import unmodelled
@@ -48,7 +48,7 @@ class Posterior:
     healthy: float
     unmodelled: float
     fit: float
-    healthy_spread: Spread
+    healthy_spread: Covariance
 
 
 @dataclass(frozen=True)
@@ -72,7 +72,7 @@ class Weighed:
     unmodelled: float
     healthy_square: float
     healthy_size: int
-    healthy_spread: Spread
+    healthy_spread: Covariance
 
     def fit(self) -> float:
         """Chance that a unit with the best hypothesis gives readings farther off than these."""

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from diagnose.inference.censored import log_likelihood, standing
-from diagnose.inference.likelihood import Array, Observed, Spread
+from diagnose.inference.likelihood import Array, Covariance, Observed
 
 _STRIDE = 0.5
 """Standard deviations of the readings between two sizes where it matters."""
@@ -24,7 +24,7 @@ deviations from one to the next."""
 
 
 def refined(
-    places: Array, predicted: Array, around: Spread, observed: Observed
+    places: Array, predicted: Array, around: Covariance, observed: Observed
 ) -> tuple[Array, Array]:
     """A grid of sizes divided where the readings move much between neighbours and may fit.
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from diagnose.inference.censored import distances, log_likelihood, log_roughly, standings
 from diagnose.inference.evidence import GRID, Scored, fault_at, log_sum, notch, places, rescored
-from diagnose.inference.likelihood import Array, Observed, Spread, covariance_around, spread
+from diagnose.inference.likelihood import Array, Covariance, Observed, covariance_around, spread
 from diagnose.inference.quadrature import cells
 from faultlib.signature import Signature, Signatures, Stepwise, differences
 from faultlib.simulate import Bench, Variant
@@ -77,7 +77,7 @@ def screen(
     return Scored(
         (signature.hypothesis,), log_prior, whole, grid[:, None],
         np.exp(mass - whole), predicted, float(squares[best]), int(sizes[best]),
-        Spread.of(stack[best]), loose=log_sum(loose + share),
+        Covariance.of(stack[best]), loose=log_sum(loose + share),
     )
 
 

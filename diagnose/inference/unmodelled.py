@@ -17,7 +17,7 @@ import numpy as np
 from circuits.reading import Reading
 from diagnose.inference.censored import log_astray, log_likelihood, standing
 from diagnose.inference.evidence import Scored, log_sum
-from diagnose.inference.likelihood import Array, Observed, Spread
+from diagnose.inference.likelihood import Array, Covariance, Observed
 from diagnose.inference.screen import good_units
 from faultlib.signature import Signatures
 
@@ -71,14 +71,14 @@ def _moved(healthy: Array, matrix: Array, shifts: Array, observed: Observed) -> 
     ways = (1.0 - _OWN) * ways + _OWN * np.diag(np.diag(ways))
     logs = []
     for part in BROAD:
-        around = Spread.of(matrix + part * ways)
+        around = Covariance.of(matrix + part * ways)
         logs.append(float(log_likelihood(standing(observed, healthy[None, :], around))[0]))
     return _mean(logs)
 
 
 def _alone(healthy: Array, matrix: Array, observed: Observed) -> float:
     """One reading strays, nobody knows which."""
-    at = standing(observed, healthy[None, :], Spread.of(matrix))
+    at = standing(observed, healthy[None, :], Covariance.of(matrix))
     return _mean([float(log_astray(at, kick)[0]) for kick in _KICKS])
 
 

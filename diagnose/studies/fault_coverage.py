@@ -23,7 +23,7 @@ from diagnose.answer.result import Severity
 from diagnose.inference.channels import doubted
 from diagnose.inference.evidence import places
 from diagnose.inference.groups import NEAR
-from diagnose.inference.likelihood import Array, Observed, Spread, spread, tail
+from diagnose.inference.likelihood import Array, Covariance, Observed, spread, tail
 from diagnose.schema.documents import FORMAT
 from faultlib.catalogue import Hypothesis, hypotheses, size_value
 from faultlib.signature import Signatures, Stepwise, differences, signatures
@@ -175,7 +175,7 @@ def covered(found: Signatures, whole: float) -> Coverage:
     return Coverage(found.stage.name, found.readings, tuple(made), told(found.problems))
 
 
-def healthy_spread(found: Signatures) -> Spread:
+def healthy_spread(found: Signatures) -> Covariance:
     """Of the readings of good units, read with usual instruments."""
     sigma = np.array([float(instrument(r, found.healthy[k : k + 1])[0])
                       for k, r in enumerate(found.readings)])
@@ -192,7 +192,7 @@ def threshold(size: int) -> float:
     return (low + high) / 2.0
 
 
-def _whitened(found: Signatures, which: int, around: Spread) -> Array:
+def _whitened(found: Signatures, which: int, around: Covariance) -> Array:
     """How far one fault moves the readings at every size of its grid, in units of the spread."""
     signature = found.faults[which]
     grid = places(signature.hypothesis)

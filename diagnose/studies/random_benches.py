@@ -19,7 +19,7 @@ from diagnose.inference.censored import distances, standing
 from diagnose.inference.channels import TwoChannels, common_spreads, doubted, side_by_side
 from diagnose.inference.groups import NEAR, grouped
 from diagnose.inference.infer import infer
-from diagnose.inference.likelihood import Array, Observed, Spread, spread, tail
+from diagnose.inference.likelihood import Array, Covariance, Observed, spread, tail
 from diagnose.inference.posterior import PRIOR_HEALTHY, PRIOR_UNMODELLED, Posterior
 from diagnose.inference.screen import good_units
 from diagnose.studies.foreign_units import aimed, foreign, normal_draw
@@ -40,7 +40,7 @@ _FINE = 129
 
 
 @dataclass(frozen=True)
-class Drawn:
+class RandomBench:
     """A random bench: what is wrong with it, and its readings.
 
     Attributes
@@ -59,7 +59,7 @@ class Drawn:
 
 
 @dataclass(frozen=True)
-class Scored:
+class BenchScore:
     """What the ranking said of one random bench.
 
     Attributes
@@ -83,7 +83,7 @@ class Scored:
         or the part of an electrical equal of the fault (`equals`). None where that was not tried.
     """
 
-    drawn: Drawn
+    drawn: RandomBench
     detectable: bool
     place: int
     healthy: float
@@ -113,7 +113,7 @@ def draw_benches(
     share_healthy: float = HEALTHY,
     only: Sequence[Hypothesis] | None = None,
     unknown: float | None = None,
-) -> list[Drawn]:
+) -> list[RandomBench]:
     """Random benches of a stage.
 
     Parameters
@@ -130,7 +130,7 @@ def draw_benches(
 
     Returns
     -------
-    list of Drawn
+    list of RandomBench
         Fewer than `count` where a drawn unit could not be simulated. Each has the readings of a
         good channel of the same unit beside its own.
     """
@@ -148,7 +148,7 @@ def draw_benches(
         faults = () if fault is None else (fault,)
         own = lot(actual, random)
         units.append((actual, Variant(faults, own), Variant((), lot(actual, random))))
-    made: list[Drawn] = []
+    made: list[RandomBench] = []
     for actual, group in _by_stage(units):
         answer = bench.values(actual, [v for pair in group for v in pair], readings)
         for k, (ill, _) in enumerate(group):
@@ -156,7 +156,7 @@ def draw_benches(
             if np.isnan(row).any() or np.isnan(good).any():
                 continue
             noisy = [r + random.normal(size=len(r)) * instrument(readings, r) for r in (row, good)]
-            made.append(Drawn(ill.faults[0] if ill.faults else None, noisy[0], noisy[1]))
+            made.append(RandomBench(ill.faults[0] if ill.faults else None, noisy[0], noisy[1]))
     return made
 
 
@@ -179,13 +179,13 @@ def instrument(readings: Sequence[Reading], values: Array) -> Array:
 def score(
     stage: Stage,
     readings: Sequence[Reading],
-    benches: Sequence[Drawn],
+    benches: Sequence[RandomBench],
     bench: Bench,
     progress: Stepwise | None = None,
     reference: bool = False,
     only: Sequence[Hypothesis] | None = None,
     every: int = 4,
-) -> list[Scored]:
+) -> list[BenchScore]:
     """Rank random benches and hold the answers against what is wrong with them.
 
     Parameters
@@ -201,7 +201,7 @@ def score(
 
     Returns
     -------
-    list of Scored
+    list of BenchScore
         Fewer than there are benches where time was over: a bench that was ranked in part counts
         for nothing.
     """
@@ -215,7 +215,7 @@ def score(
         asked = asked + asked
     found = signatures(stage, asked, everything, bench, progress, around)
     priors = [math.log(s.hypothesis.prior) for s in found.faults]
-    made: list[Scored] = []
+    made: list[BenchScore] = []
     for k, drawn in enumerate(benches):
         observed = _observed(readings, drawn.values)
         if reference:
@@ -254,7 +254,7 @@ def equals(fault: Fault, found: Signatures, observed: Observed) -> frozenset[str
     observed : Observed
         For the uncertainty of its readings.
     """
-    around = Spread.of(good_units(found, observed))
+    around = Covariance.of(good_units(found, observed))
     true = next((s for s in found.faults if s.hypothesis.label() == fault.label()), None)
     if true is None:  # not simulated in the stage as drawn, so nothing is known to be its equal
         return frozenset()
@@ -286,14 +286,14 @@ def part_probabilities(posterior: Posterior) -> dict[str, float]:
 
 
 def _scored(
-    drawn: Drawn, found: Signatures, observed: Observed, posterior: Posterior
-) -> Scored:
+    drawn: RandomBench, found: Signatures, observed: Observed, posterior: Posterior
+) -> BenchScore:
     parts = part_probabilities(posterior)
     fault = drawn.fault
     names = list(parts)
     place = names.index(fault.part) + 1 if fault is not None and fault.part in parts else 0
     answer, first = answered(posterior)
-    return Scored(
+    return BenchScore(
         drawn, detectable(found, observed), place, posterior.healthy, first, answer,
         fault is not None and fault.label() in look_alikes(posterior),
         None if fault is None else _inside(fault, posterior),

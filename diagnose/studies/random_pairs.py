@@ -19,7 +19,7 @@ from diagnose.inference.infer import with_pairs
 from diagnose.inference.likelihood import Array, Observed
 from diagnose.inference.posterior import Posterior, share, weigh
 from diagnose.studies.foreign_units import foreign, normal_draw
-from diagnose.studies.random_benches import Drawn, answered, detectable, equals, instrument
+from diagnose.studies.random_benches import RandomBench, answered, detectable, equals, instrument
 from faultlib.catalogue import Hypothesis, hypotheses
 from faultlib.fault import Fault
 from faultlib.signature import Signatures, Stepwise, signatures
@@ -189,13 +189,13 @@ def score_pairs(
 
 
 def disturbed(
-    stage: Stage, readings: Sequence[Reading], benches: Sequence[Drawn], bench: Bench
+    stage: Stage, readings: Sequence[Reading], benches: Sequence[RandomBench], bench: Bench
 ) -> list[Disturbed]:
     """What the look at pairs makes of units with one fault.
 
     Parameters
     ----------
-    benches : sequence of Drawn
+    benches : sequence of RandomBench
         With one fault, or none.
     """
     found = _table(stage, readings, bench, None)

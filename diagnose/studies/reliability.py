@@ -13,7 +13,7 @@ import numpy as np
 
 from circuits.prompt import few_lines
 from diagnose.schema.documents import FORMAT, named_roles
-from diagnose.studies.random_benches import Scored
+from diagnose.studies.random_benches import BenchScore
 
 BINS = (0.0, 0.2, 0.4, 0.6, 0.8, 0.9, 1.0)
 """Limits of the largest probability between which answers are counted together."""
@@ -98,7 +98,7 @@ class Report:
 
 
 def report(
-    stage: str, scored: Sequence[Scored], roles: Mapping[str, str] | None = None
+    stage: str, scored: Sequence[BenchScore], roles: Mapping[str, str] | None = None
 ) -> Report:
     """Sum up scored benches.
 
@@ -130,7 +130,7 @@ def report(
     )
 
 
-def _held(scored: Sequence[Scored]) -> list[list[Scored]]:
+def _held(scored: Sequence[BenchScore]) -> list[list[BenchScore]]:
     """Answers of like probability together; nothing is left out."""
     made = []
     for low, high in itertools.pairwise(BINS):
@@ -141,7 +141,7 @@ def _held(scored: Sequence[Scored]) -> list[list[Scored]]:
     return made
 
 
-def _bins(scored: Sequence[Scored]) -> tuple[Bin, ...]:
+def _bins(scored: Sequence[BenchScore]) -> tuple[Bin, ...]:
     return tuple(
         Bin(float(np.mean([s.first for s in held])), float(np.mean([s.right for s in held])),
             len(held))
@@ -149,7 +149,7 @@ def _bins(scored: Sequence[Scored]) -> tuple[Bin, ...]:
     )
 
 
-def _luck(scored: Sequence[Scored]) -> float:
+def _luck(scored: Sequence[BenchScore]) -> float:
     """Mean of |Σ (p − right)| over the bins where each p is what it says, over all benches.
 
     A sum of independent ones is about normal, and the mean size of a normal variable is √(2/π)

@@ -31,7 +31,7 @@ from diagnose.inference.posterior import Posterior
 from diagnose.sheet.case import Case
 from diagnose.sheet.entry import Measured
 from diagnose.sheet.proposal import on_sheet
-from diagnose.studies.random_benches import Drawn, detectable, draw_benches
+from diagnose.studies.random_benches import RandomBench, detectable, draw_benches
 from diagnose.studies.random_pairs import read
 from faultlib.catalogue import hypotheses
 from faultlib.nearby import Nearby
@@ -145,7 +145,7 @@ def _rows(name: str, benches: int, hidden: int, cold: int, seed: int) -> Iterato
 
 def _hidden(
     stage: Stage, asked: Sequence[Reading], count: int, bench: Bench, random: np.random.Generator
-) -> list[Drawn]:
+) -> list[RandomBench]:
     """Units whose fault shows in readings under drive and in no others."""
     pool = [replace(h, prior=1.0) for h in hypotheses(stage)]
     rest = [k for k, r in enumerate(asked) if not r.driven]
@@ -153,7 +153,7 @@ def _hidden(
     quiet = [asked[k] for k in rest]
     at_rest = signatures(stage, quiet, (), bench, around=doubted(stage))
     level = bench.values(stage, [Variant()], asked).values[0]
-    made: list[Drawn] = []
+    made: list[RandomBench] = []
     for _ in range(_DRAWS):
         if len(made) == count:
             break

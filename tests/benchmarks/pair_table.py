@@ -23,7 +23,7 @@ from circuits.stage import Stage
 from diagnose.inference.channels import doubted
 from diagnose.inference.pairs import LOOKED_AT
 from diagnose.sheet.proposal import propose
-from diagnose.studies.random_benches import Drawn, detectable, draw_benches
+from diagnose.studies.random_benches import RandomBench, detectable, draw_benches
 from diagnose.studies.random_pairs import ScoredPair, disturbed, draw_pairs, read, score_pairs
 from faultlib.signature import signatures
 from faultlib.simulate import Bench, Laboratory
@@ -104,7 +104,7 @@ def _counts(
 def _shown(
     stage: Stage, readings: Sequence[Reading], count: int, bench: Bench,
     random: np.random.Generator, unknown: float | None,
-) -> list[Drawn]:
+) -> list[RandomBench]:
     """Units with one fault that shows: one that hides leaves nothing to disturb."""
     good = signatures(stage, readings, (), bench, around=doubted(stage))
     drawn = draw_benches(stage, readings, 4 * count, bench, random, 0.0, None, unknown)

@@ -29,8 +29,8 @@ from diagnose.inference.infer import infer
 from diagnose.inference.likelihood import Observed
 from diagnose.sheet.proposal import propose
 from diagnose.studies.random_benches import (
-    Drawn,
-    Scored,
+    BenchScore,
+    RandomBench,
     answered,
     detectable,
     draw_benches,
@@ -71,12 +71,12 @@ class Ranked:
 
     Attributes
     ----------
-    scored : Scored
+    scored : BenchScore
     true : float
         Probability of what is wrong: the faulty part, or health.
     """
 
-    scored: Scored
+    scored: BenchScore
     true: float
 
 
@@ -146,7 +146,7 @@ class Paired:
 def ranked_twice(
     stage: Stage,
     readings: Sequence[Reading],
-    benches: Sequence[Drawn],
+    benches: Sequence[RandomBench],
     bench: Bench,
     told: Callable[[Pair], None],
 ) -> list[Pair]:
@@ -156,7 +156,7 @@ def ranked_twice(
     ----------
     stage : Stage
     readings : sequence of Reading
-    benches : sequence of Drawn
+    benches : sequence of RandomBench
     bench : Bench
         One that remembers.
     told : callable
@@ -183,7 +183,7 @@ def _observed(readings: Sequence[Reading], values: np.ndarray) -> Observed:
     return Observed(tuple(readings), values, instrument(readings, values), ("",) * len(readings))
 
 
-def _ranked(drawn: Drawn, found: Signatures, observed: Observed, bench: Bench) -> Ranked:
+def _ranked(drawn: RandomBench, found: Signatures, observed: Observed, bench: Bench) -> Ranked:
     priors = [math.log(s.hypothesis.prior) for s in found.faults]
     posterior = infer(found, observed, priors, bench)
     parts = part_probabilities(posterior)
@@ -193,7 +193,7 @@ def _ranked(drawn: Drawn, found: Signatures, observed: Observed, bench: Bench) -
         true = parts.get(fault.part, 0.0)
         place = list(parts).index(fault.part) + 1 if fault.part in parts else 0
     answer, first = answered(posterior)
-    scored = Scored(drawn, detectable(found, observed), place, posterior.healthy, first, answer)
+    scored = BenchScore(drawn, detectable(found, observed), place, posterior.healthy, first, answer)
     return Ranked(scored, true)
 
 
@@ -231,7 +231,7 @@ def rows(name: str, pairs: Sequence[Pair]) -> list[str]:
 
 
 def _yes(
-    name: str, what: str, pairs: Sequence[Pair], holds: Callable[[Scored], bool]
+    name: str, what: str, pairs: Sequence[Pair], holds: Callable[[BenchScore], bool]
 ) -> str:
     if not pairs:
         return _line((name, what, "0", *("-",) * 6))

@@ -21,7 +21,7 @@ from diagnose.inference.censored import (
     standing,
     supposed,
 )
-from diagnose.inference.likelihood import Observed, Spread, log_density, tail
+from diagnose.inference.likelihood import Covariance, Observed, log_density, tail
 from diagnose.inference.posterior import share
 from tests.diagnose import density
 from tests.diagnose.fake_bench import Array, LinearUnit, currents
@@ -53,7 +53,7 @@ def test_one_bound_is_the_integral_of_the_density_over_it(bound: str, limit: flo
     ends = (-40.0, limit) if bound == "<" else (limit, 40.0)
     chance, _ = integrate.quad(at, *ends, limit=400)
     observed = bench(row, ("", "", bound, ""))
-    found = log_kept(standing(observed, np.zeros((1, 4)), Spread.of(matrix)))
+    found = log_kept(standing(observed, np.zeros((1, 4)), Covariance.of(matrix)))
     assert float(found[0]) == pytest.approx(math.log(chance), abs=1e-4)
 
 
@@ -61,7 +61,7 @@ def test_several_bounds_are_a_monte_carlo_of_the_readings_they_hide() -> None:
     """A million draws of the hidden readings given the plain ones, as good as normal (df 50)."""
     matrix = covariance(6, 5)
     observed = bench([0.5, 1.5, -0.4, -1.0, 0.3, 1.0], ("<", "", ">", "", "<", ""))
-    found = standing(observed, np.zeros((1, 6)), Spread.of(matrix))
+    found = standing(observed, np.zeros((1, 6)), Covariance.of(matrix))
     hidden, plain = [0, 2, 4], [1, 3, 5]
     ways = np.linalg.solve(matrix[np.ix_(plain, plain)], matrix[np.ix_(plain, hidden)]).T
     left = matrix[np.ix_(hidden, hidden)] - ways @ matrix[np.ix_(plain, hidden)]
@@ -69,7 +69,7 @@ def test_several_bounds_are_a_monte_carlo_of_the_readings_they_hide() -> None:
     drawn = random.multivariate_normal(ways @ observed.values[plain], left, 1_000_000)
     held = (drawn[:, 0] < 0.5) & (drawn[:, 1] > -0.4) & (drawn[:, 2] < 0.3)
     only = bench(observed.values[plain], ("", "", ""))
-    alone = standing(only, np.zeros((1, 3)), Spread.of(matrix[np.ix_(plain, plain)]))
+    alone = standing(only, np.zeros((1, 3)), Covariance.of(matrix[np.ix_(plain, plain)]))
     ours = float((log_kept(found) - log_kept(alone))[0])
     assert ours == pytest.approx(math.log(held.mean()), abs=0.1)
 
@@ -80,14 +80,14 @@ def test_plain_readings_alone_have_the_density_that_they_had(count: int) -> None
     matrix = covariance(count, 8)
     rows = 3.0 * np.random.default_rng(1).normal(size=(20, count))
     observed = bench([0.0] * count, ("",) * count)
-    found = log_likelihood(standing(observed, -rows, Spread.of(matrix)))
+    found = log_likelihood(standing(observed, -rows, Covariance.of(matrix)))
     np.testing.assert_allclose(found, density.log_density(rows, matrix), rtol=1e-6)
 
 
-def with_bounds(plain: list[float], limits: list[float], seed: int) -> tuple[Observed, Spread]:
+def with_bounds(plain: list[float], limits: list[float], seed: int) -> tuple[Observed, Covariance]:
     size = len(plain) + len(limits)
     bounds = ("",) * len(plain) + ("<",) * len(limits)
-    return bench([*plain, *limits], bounds), Spread.of(covariance(size, seed))
+    return bench([*plain, *limits], bounds), Covariance.of(covariance(size, seed))
 
 
 def test_bounds_that_hold_for_sure_say_nothing() -> None:
@@ -96,7 +96,7 @@ def test_bounds_that_hold_for_sure_say_nothing() -> None:
     matrix = (around.factor @ around.factor.T)[:3, :3]
     zero = np.zeros((1, 5))
     only = observed.some([0, 1, 2])
-    alone = standing(only, zero[:, :3], Spread.of(matrix))
+    alone = standing(only, zero[:, :3], Covariance.of(matrix))
     both = standing(observed, zero, around)
     for log in (log_kept, log_likelihood, log_roughly):
         np.testing.assert_allclose(log(both), log(alone), atol=1e-3)
@@ -110,7 +110,7 @@ def test_a_bound_far_out_of_reach_kills_as_a_value_does() -> None:
     """A gain ``< -55 dB`` where 35 dB is predicted, the spread 1 dB."""
     values = np.array([0.1, -0.2, -55.0])
     predicted = np.array([[0.0, 0.0, 35.0], [0.0, 0.0, -60.0]])
-    around = Spread.of(np.eye(3))
+    around = Covariance.of(np.eye(3))
     costs = []
     for bound in ("<", ""):
         logs = log_likelihood(standing(bench(values, ("", "", bound)), predicted, around))
@@ -126,7 +126,7 @@ def test_a_bound_may_be_misread(far: float) -> None:
     about = model_error.tails()
     freedom, _ = model_error.model_errors()
     observed, count = bench([0.0, 0.0, 0.0, -far], ("", "", "", "<")), 3
-    found = float(log_likelihood(standing(observed, np.zeros((1, 4)), Spread.of(np.eye(4))))[0])
+    found = float(log_likelihood(standing(observed, np.zeros((1, 4)), Covariance.of(np.eye(4))))[0])
 
     def plain(kicked: bool) -> float:
         scale = np.eye(count)
@@ -153,9 +153,9 @@ def test_a_misread_plain_reading_does_not_break_a_bound_that_goes_with_it() -> N
     """
     matrix = np.array([[1.0, 0.95, 0.0], [0.95, 1.0, 0.0], [0.0, 0.0, 1.0]])
     observed = bench([20.0, 3.0, 0.0], ("", "<", ""))
-    around = Spread.of(matrix)
+    around = Covariance.of(matrix)
     found = log_likelihood(standing(observed, np.zeros((1, 3)), around))
-    alone = log_density(np.array([[20.0, 0.0]]), Spread.of(np.eye(2)))
+    alone = log_density(np.array([[20.0, 0.0]]), Covariance.of(np.eye(2)))
     assert float(found[0] - alone[0]) == pytest.approx(math.log(2.0 / 3.0), abs=0.05)
 
 
@@ -164,7 +164,7 @@ def test_the_order_of_readings_does_not_matter() -> None:
     order = [3, 0, 4, 1, 2]
     matrix = (around.factor @ around.factor.T)[np.ix_(order, order)]
     zero = np.zeros((1, 5))
-    mixed = standing(observed.some(order), zero, Spread.of(matrix))
+    mixed = standing(observed.some(order), zero, Covariance.of(matrix))
     plain = standing(observed, zero, around)
     for log in (log_likelihood, log_roughly):
         np.testing.assert_allclose(log(mixed), log(plain), rtol=1e-9)
@@ -177,7 +177,7 @@ def test_above_is_below_mirrored() -> None:
     matrix = (around.factor @ around.factor.T) * np.outer(signs, signs)
     zero = np.zeros((1, 4))
     np.testing.assert_allclose(
-        log_likelihood(standing(mirrored, zero, Spread.of(matrix))),
+        log_likelihood(standing(mirrored, zero, Covariance.of(matrix))),
         log_likelihood(standing(observed, zero, around)), rtol=1e-9,
     )
 
@@ -185,7 +185,7 @@ def test_above_is_below_mirrored() -> None:
 def test_bounds_alone_are_weighed() -> None:
     """No plain reading at all: the chance is that of the bounds."""
     observed = bench([-2.0, 9.0], ("<", "<"))
-    at = standing(observed, np.zeros((1, 2)), Spread.of(np.eye(2)))
+    at = standing(observed, np.zeros((1, 2)), Covariance.of(np.eye(2)))
     freedom, _ = model_error.model_errors()
     assert float(log_kept(at)[0]) == pytest.approx(stats.t.logcdf(-2.0, freedom), abs=0.001)
     about = model_error.tails()
@@ -198,7 +198,7 @@ def test_units_behind_a_floor_seldom_look_bad() -> None:
     """Of normal units read by a meter that sees nothing below its floor, not more than twice α."""
     random = np.random.default_rng(11)
     matrix = covariance(5, 12)
-    around = Spread.of(matrix)
+    around = Covariance.of(matrix)
     floor = 0.3 * math.sqrt(matrix[0, 0])
     rows = random.multivariate_normal(np.zeros(5), matrix, 4000)
     low = rows[:, 0] < floor
@@ -215,7 +215,7 @@ def test_units_behind_a_floor_seldom_look_bad() -> None:
 
 def test_a_broken_bound_speaks_against_an_answer_and_a_kept_one_does_not() -> None:
     observed = bench([0.0, -4.0, 4.0], ("", "<", "<"))
-    found = contradictions(observed, np.zeros(3), Spread.of(np.eye(3)))
+    found = contradictions(observed, np.zeros(3), Covariance.of(np.eye(3)))
     np.testing.assert_allclose(found, [0.0, -4.0, 0.0])
 
 
@@ -223,9 +223,9 @@ def test_a_kept_bound_is_supposed_where_the_others_put_it() -> None:
     """The mean of a normal variable given another is a straight line."""
     matrix = np.array([[1.0, 0.6], [0.6, 1.0]])
     observed = bench([2.0, 5.0], ("", "<"))
-    np.testing.assert_allclose(supposed(observed, np.zeros(2), Spread.of(matrix)), [2.0, 1.2])
+    np.testing.assert_allclose(supposed(observed, np.zeros(2), Covariance.of(matrix)), [2.0, 1.2])
     tight = bench([2.0, 0.5], ("", "<"))
-    np.testing.assert_allclose(supposed(tight, np.zeros(2), Spread.of(matrix)), [2.0, 0.5])
+    np.testing.assert_allclose(supposed(tight, np.zeros(2), Covariance.of(matrix)), [2.0, 0.5])
 
 
 def unit(bounds: int) -> LinearUnit:

@@ -14,7 +14,7 @@ from scipy import integrate, stats
 
 from diagnose.inference.evidence import Scored
 from diagnose.inference.groups import MOST_ALIKE, NEAR, distance, grouped
-from diagnose.inference.likelihood import Spread
+from diagnose.inference.likelihood import Covariance
 from diagnose.inference.posterior import share
 from tests.diagnose.fake_bench import Array, LinearUnit, currents
 
@@ -24,13 +24,13 @@ UNIT = LinearUnit(np.ones((1, 1)), currents(1))
 def suspect(mean: float | list[float], matrix: float | list[list[float]] = 1.0) -> Scored:
     """A fault without degrees that predicts such readings."""
     row = np.atleast_1d(np.array(mean, dtype=float))[None, :]
-    around = Spread.of(np.atleast_2d(np.array(matrix, dtype=float)))
+    around = Covariance.of(np.atleast_2d(np.array(matrix, dtype=float)))
     return Scored((UNIT.losses()[0],), 0.0, 0.0, np.zeros((1, 1)), np.ones(1), row, 0.0, 1, around)
 
 
 def along(rows: Array, weights: Array, sigma: float = 1.0) -> Scored:
     """A fault of many sizes, the same spread at each."""
-    around = Spread.of(np.eye(rows.shape[1]) * sigma**2)
+    around = Covariance.of(np.eye(rows.shape[1]) * sigma**2)
     places = np.linspace(0.0, 1.0, len(rows))[:, None]
     weights = weights / weights.sum()
     return Scored((UNIT.losses()[0],), 0.0, 0.0, places, weights, rows, 0.0, 1, around)

@@ -13,8 +13,8 @@ from scipy.spatial.distance import mahalanobis
 
 from circuits.reading import Reading
 from diagnose.inference.likelihood import (
+    Covariance,
     Observed,
-    Spread,
     conditional,
     covariance_around,
     log_density,
@@ -44,7 +44,7 @@ def test_the_density_is_scipys_multivariate_t(size: int) -> None:
     matrix = random_covariance(size, size)
     rows = stats.multivariate_t.rvs(np.zeros(size), matrix, df=3, size=50, random_state=size)
     rows = np.reshape(rows, (50, size))
-    made = Spread.of(matrix)
+    made = Covariance.of(matrix)
     freedom, _ = model_errors()
     expected = stats.multivariate_t.logpdf(rows, np.zeros(size), matrix, df=freedom)
     ours = log_student(made.squares(rows), made.log_determinant, size)
@@ -57,8 +57,8 @@ def test_squares_are_scipys_mahalanobis_distances(size: int) -> None:
     rows = np.random.default_rng(size).normal(size=(10, size))
     inverse = np.linalg.inv(matrix)
     expected = [mahalanobis(row, np.zeros(size), inverse) ** 2 for row in rows]
-    np.testing.assert_allclose(Spread.of(matrix).squares(rows), expected, rtol=1e-6)
-    assert Spread.of(matrix).log_determinant == pytest.approx(np.linalg.slogdet(matrix)[1])
+    np.testing.assert_allclose(Covariance.of(matrix).squares(rows), expected, rtol=1e-6)
+    assert Covariance.of(matrix).log_determinant == pytest.approx(np.linalg.slogdet(matrix)[1])
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -193,7 +193,7 @@ def test_the_spread_is_put_together_in_one_place() -> None:
 
 def test_one_misread_value_costs_less_than_under_a_gaussian() -> None:
     """Twenty standard deviations in one reading of ten; in two of them it is no slip any more."""
-    around = Spread.of(np.eye(10))
+    around = Covariance.of(np.eye(10))
     rows = np.zeros((3, 10))
     rows[1, 4] = 20.0
     rows[2, 4] = rows[2, 5] = 20.0
@@ -209,7 +209,7 @@ def test_the_density_is_the_mixture_term_by_term(size: int) -> None:
     sigma = np.sqrt(np.diag(matrix))
     matrix = matrix / np.outer(sigma, sigma)  # scipy drops what is 10⁸ times smaller than the rest
     rows = 4.0 * np.random.default_rng(size).normal(size=(20, size))
-    around = Spread.of(matrix)
+    around = Covariance.of(matrix)
     ours = log_density(around.whiten(rows), around)
     np.testing.assert_allclose(ours, density.log_density(rows, matrix), rtol=1e-6)
 
@@ -221,7 +221,7 @@ def test_what_the_others_leave_open_is_the_conditional_normal(size: int) -> None
         pytest.skip("one reading has no others")
     matrix = random_covariance(size, 50 + size)
     row = np.random.default_rng(size).normal(size=size)
-    around = Spread.of(matrix)
+    around = Covariance.of(matrix)
     (ours,) = conditional(around.whiten(row[None, :]), around)
     for k in range(size):
         rest = [i for i in range(size) if i != k]
@@ -232,7 +232,7 @@ def test_what_the_others_leave_open_is_the_conditional_normal(size: int) -> None
 
 def test_a_fault_that_does_roughly_the_same_is_likelier_only_where_the_known_one_fails() -> None:
     """Thirty readings: a known fault leaves √30; 20 spread over all, or 30 in one, is too far."""
-    around = Spread.of(np.eye(30))
+    around = Covariance.of(np.eye(30))
     rows = np.ones((4, 30))
     rows[1] *= 20.0 / math.sqrt(30.0)
     rows[2, 3], rows[3, 3] = 10.0, 30.0  # a slip, and more than a slip

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from diagnose.inference.likelihood import Spread
+from diagnose.inference.likelihood import Covariance
 from diagnose.inference.quadrature import cells, quantiles, refined
 from tests.diagnose.fake_bench import Array, LinearUnit, gains
 
@@ -52,7 +52,7 @@ def test_a_refined_grid_is_fine_where_the_readings_lie_and_coarse_elsewhere(
 ) -> None:
     unit = LinearUnit(np.full((3, 1), strength), gains(3))
     observed = unit.observed(unit.shift(0, 0.4567))
-    around = Spread.of(np.eye(3) * 0.1**2)
+    around = Covariance.of(np.eye(3) * 0.1**2)
     known = np.linspace(0.0, 1.0, 65)
     rows = np.array([unit.shift(0, p) for p in known])
     places, predicted = refined(column(known), rows, around, observed)

@@ -20,8 +20,8 @@ from diagnose.inference.pairs import POOR_FIT
 from diagnose.inference.posterior import PRIOR_HEALTHY
 from diagnose.studies.random_benches import (
     DETECTABLE,
-    Drawn,
-    Scored,
+    BenchScore,
+    RandomBench,
     answered,
     detectable,
     draw_benches,
@@ -44,13 +44,13 @@ def unit(seed: int = 1) -> LinearUnit:
 
 def benches(
     made: LinearUnit, count: int = BENCHES, share_healthy: float = PRIOR_HEALTHY
-) -> list[Drawn]:
+) -> list[RandomBench]:
     return draw_benches(made.stage, made.readings, count, made.bench(),
                         np.random.default_rng(5), share_healthy, made.losses())
 
 
 @cache
-def ranked() -> list[Scored]:
+def ranked() -> list[BenchScore]:
     """Benches drawn from the prior, each fault's mode taken out once more."""
     made = unit()
     return score(made.stage, made.readings, benches(made), made.bench(), only=made.losses(),

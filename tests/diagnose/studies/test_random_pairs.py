@@ -125,8 +125,8 @@ def test_units_with_one_fault_are_not_disturbed() -> None:
 @pytest.mark.slow
 def test_a_unit_with_two_faults_is_what_the_look_at_pairs_changes() -> None:
     """The counter can count: handed units with two faults, nearly all first answers change."""
-    from diagnose.studies.random_benches import Drawn
+    from diagnose.studies.random_benches import RandomBench
 
-    two = [Drawn(p.faults[0], p.values, p.alone[0]) for p in drawn()]
+    two = [RandomBench(p.faults[0], p.values, p.alone[0]) for p in drawn()]
     made = disturbed(UNIT.stage, UNIT.readings, two, UNIT.bench())
     assert sum(d == Disturbed(looked=True, changed=True) for d in made) > PAIRS / 2

@@ -9,7 +9,7 @@ import pytest
 
 from diagnose.show.reliability_figure import reliability_figure
 from diagnose.show.text_reliability import score_text
-from diagnose.studies.random_benches import Drawn, Scored
+from diagnose.studies.random_benches import BenchScore, RandomBench
 from diagnose.studies.reliability import (
     BINS,
     Bin,
@@ -31,11 +31,11 @@ def scored(
     seen: bool = True,
     inside: bool | None = None,
     removed: bool | None = None,
-) -> Scored:
+) -> BenchScore:
     part, _, mode = truth.partition(" ")
     fault = None if truth == "healthy" else Fault(part, mode)
-    return Scored(Drawn(fault, NONE, NONE), seen, place, 0.0, first, answer, place == 1, inside,
-                  removed)
+    return BenchScore(RandomBench(fault, NONE, NONE), seen, place, 0.0, first, answer, place == 1,
+                      inside, removed)
 
 
 SIX = (
