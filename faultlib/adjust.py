@@ -35,7 +35,7 @@ _STRIDE = 0.3
 """Farthest that the wiper is turned at once: a bias current grows by the exponential."""
 _MOST = 20_000
 """Settings of one stage that are remembered."""
-_STILL = ("esr", "ripple", "pickup", "regulation", "others")
+_STILL = ("esr", "ripple", "pickup", "tilt", "regulation", "others")
 """What shifts no direct voltage of a good unit: its rails have the healthy load."""
 _ROUNDS = 3
 """How often several trimmers are gone through, since each may upset the other."""

@@ -33,6 +33,9 @@ _RAIL_RIPPLE = 0.25
 """The same of a rail's ripple (judgement)."""
 _PICKUP = 0.35
 """The same of what a stage picks up (judgement)."""
+_TILT = 0.5
+"""Standard deviation of the exponent of frequency by which lines of stray mains fall otherwise than
+drawn: the odd ones of a transformer near saturation are several times as strong (judgement)."""
 _ESR = 0.35
 """The same of an equivalent series resistance (judgement)."""
 _MAINS = 0.03
@@ -51,9 +54,9 @@ class Spread:
         Name of a part, a part of a supply or a rail, one of the stage's `pickups`, `MAINS` or
         `RAILS`.
     what : str
-        ``value``, ``esr``, ``volts``, ``ripple``, ``pickup``, ``regulation`` and ``others``
-        (`circuits.feed`), a parameter, or ``setting``: the reading that a trimmer is set by
-        (`circuits.adjust`).
+        ``value``, ``esr``, ``volts``, ``ripple``, ``pickup`` and ``tilt`` of stray mains,
+        ``regulation`` and ``others`` (`circuits.feed`), a parameter, or ``setting``: the reading
+        that a trimmer is set by (`circuits.adjust`).
     sigma : float
         Standard deviation of its natural logarithm.
     bounded : bool
@@ -79,6 +82,19 @@ class Make(LeftOpen):
     ----------
     moves : tuple of (parameter, float)
         Change of each parameter's natural logarithm for one standard deviation; `sigma` is 1.
+    """
+
+    moves: tuple[tuple[str, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class Design(LeftOpen):
+    """Nominal values that differ together from one design of a kind of stage to another.
+
+    Attributes
+    ----------
+    moves : tuple of (part or rail, float)
+        Change of the natural logarithm of each value for one standard deviation; `sigma` is 1.
     """
 
     moves: tuple[tuple[str, float], ...] = ()
@@ -111,6 +127,9 @@ def spreads(stage: Stage) -> tuple[Spread, ...]:
     if supplied:
         found.append(Spread(MAINS, "volts", _MAINS))
     found += [Spread(name, "pickup", _PICKUP) for name in stage.pickups]
+    tilting = partial(tilted, exponent=1.0)  # a single line has nothing to tilt
+    found += [Spread(name, "tilt", _TILT) for name in stage.pickups
+              if stage.with_pickup(name, tilting) != stage]
     found += [Spread(one.part, SETTING, one.within) for one in stage.adjust if one.within > 0.0]
     return tuple(found)
 
@@ -148,6 +167,13 @@ def deviate(stage: Stage, deviations: Sequence[tuple[Spread, float]]) -> Stage:
                         value = part.parameter(what) * math.exp(change * z)
                         part = part.with_parameter(what, value) if value else part
                     parts[name] = part
+        elif isinstance(spread, Design):
+            for name, change in spread.moves:
+                by = math.exp(change * z)
+                if name in rails:
+                    rails[name] = replace(rails[name], volts=rails[name].volts * by)
+                elif (nominal := parts[name].value) is not None:
+                    parts[name] = replace(parts[name], value=nominal * by)
         elif isinstance(spread, Layout):
             stray = abs(spread.sigma * z)
             name = f"layout.{spread.target}"
@@ -159,6 +185,8 @@ def deviate(stage: Stage, deviations: Sequence[tuple[Spread, float]]) -> Stage:
             ))
         elif spread.what == "pickup":
             stage = stage.with_pickup(spread.target, partial(scaled, factor=factor))
+        elif spread.what == "tilt":
+            stage = stage.with_pickup(spread.target, partial(tilted, exponent=spread.sigma * z))
         elif spread.target == RAILS:
             for name, rail in rails.items():
                 rails[name] = (
@@ -207,6 +235,12 @@ def _moved(part: Part, spread: Spread, factor: float) -> Part:
 def scaled(lines: Lines, factor: float) -> Lines:
     """Spectral lines with every amplitude multiplied."""
     return tuple((frequency, amplitude * factor) for frequency, amplitude in lines)
+
+
+def tilted(lines: Lines, exponent: float) -> Lines:
+    """Spectral lines with a power of frequency on every amplitude; the lowest stays."""
+    lowest = min((frequency for frequency, _ in lines), default=1.0)
+    return tuple((f, amplitude * (f / lowest) ** exponent) for f, amplitude in lines)
 
 
 def draw(stage: Stage, random: np.random.Generator) -> tuple[tuple[Spread, float], ...]:

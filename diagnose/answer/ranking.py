@@ -14,6 +14,7 @@ from diagnose.advice.next_reading import NextReading
 from diagnose.advice.ranked_readings import next_readings, short
 from diagnose.answer.as_drawn import drawn_notes
 from diagnose.answer.derived import derived_lines
+from diagnose.answer.design import design_notes
 from diagnose.answer.notes import notes_of
 from diagnose.answer.outcome import hidden_faults, outcome
 from diagnose.answer.repair import judge
@@ -27,6 +28,7 @@ from diagnose.answer.result import (
     Suspect,
 )
 from diagnose.answer.verdict import judged
+from diagnose.inference.by_section import by_section
 from diagnose.inference.by_stage import by_stage
 from diagnose.inference.evidence import Scored, fault_at
 from diagnose.inference.groups import Member
@@ -111,12 +113,13 @@ def _result(
         rest=max(0.0, 1.0 - named - posterior.healthy - posterior.unmodelled),
         suspects=suspects,
         stages=by_stage(case.stage, posterior.suspects),
+        sections=by_section(case.stage, posterior.suspects) if case.kind_only else (),
         groups=groups,
         answer=outcome(nothing, posterior.unmodelled, best),
         hidden=hidden_faults(case.stage, parts),
         next=proposed,
         repair=repair,
-        notes=(*drawn, *notes_of(made, figures.unread)),
+        notes=(*drawn, *notes_of(made, figures.unread), *design_notes(made)),
         cautions=caution_texts(case.stage),
         sheet=case,
     )

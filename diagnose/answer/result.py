@@ -201,6 +201,8 @@ class Result:
         Which of the three the answer is: suspects, nothing wrong that shows, or not in the library.
     hidden : tuple of Hidden
         Faults that may be there and do not show, by falling probability.
+    sections : tuple of (str, float)
+        Where the schematic is not at hand: what the parts at fault are for, by falling probability.
     """
 
     stage: str
@@ -219,6 +221,7 @@ class Result:
     summary: str = ""
     answer: Outcome = field(default_factory=lambda: Outcome(SUSPECTS, 0.0))
     hidden: tuple[Hidden, ...] = ()
+    sections: tuple[tuple[str, float], ...] = ()
     derived: tuple[DerivedLine, ...] = ()
     sheet: Case | None = field(default=None, compare=False)
 
@@ -293,6 +296,8 @@ def to_json(result: Result) -> dict[str, Any]:
     }
     if result.stages:
         made["stages"] = [{"stage": name, "probability": p} for name, p in result.stages]
+    if result.sections:
+        made["sections"] = [{"section": name, "probability": p} for name, p in result.sections]
     made["roles"] = named_roles(roles, made)
     return made
 

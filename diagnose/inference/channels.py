@@ -21,6 +21,7 @@ from circuits.quantities import BALANCE, CROSSTALK
 from circuits.reading import Reading
 from circuits.stage import Stage
 from diagnose.inference.likelihood import Array, Observed
+from faultlib.designs import another_design, designs
 from faultlib.makes import left_open
 from faultlib.simulate import Answer, Bench, Problem, Progress, Variant, is_shared
 from faultlib.tolerance import LeftOpen, Spread, spreads
@@ -45,23 +46,30 @@ STRAY = 0.35
 stage file's, from one layout and transformer to the next (judgement)."""
 
 
-def doubted(stage: Stage, known: Sequence[str] = ()) -> tuple[Spread, ...]:
+def doubted(
+    stage: Stage, known: Sequence[str] = (), kind_only: bool = False
+) -> tuple[Spread, ...]:
     """What varies between good units of a topology whose nominal values are not quite known.
 
     Parameters
     ----------
     known : sequence of str
         Parts whose values the sheet states, so that only their tolerance is left.
+    kind_only : bool
+        Whether the stage file tells no more than the kind of stage (`faultlib.designs`).
     """
-    made = [_doubted(s, s.target in known) for s in spreads(stage)]
-    return (*made, *left_open(stage))
+    stray = designs().stray if kind_only else STRAY
+    nominal = 0.0 if kind_only else NOMINAL
+    made = [_doubted(s, 0.0 if s.target in known else nominal, stray) for s in spreads(stage)]
+    more = another_design(stage, tuple(known)) if kind_only else ()
+    return (*made, *left_open(stage), *more)
 
 
-def _doubted(one: Spread, known: bool) -> Spread:
-    if one.what == "value" and not known:
-        return replace(one, sigma=math.hypot(one.sigma, NOMINAL), bounded=False)
+def _doubted(one: Spread, nominal: float, stray: float) -> Spread:
+    if one.what == "value" and nominal:
+        return replace(one, sigma=math.hypot(one.sigma, nominal), bounded=False)
     if one.what in ("pickup", "ripple"):
-        return replace(one, sigma=math.hypot(one.sigma, STRAY))
+        return replace(one, sigma=math.hypot(one.sigma, stray))
     return one
 
 
@@ -75,7 +83,9 @@ class Common(Spread):
     """A nominal value or device parameter that both channels have in common."""
 
 
-def common_spreads(stage: Stage, shared: Sequence[str]) -> tuple[Spread, ...]:
+def common_spreads(
+    stage: Stage, shared: Sequence[str], kind_only: bool = False
+) -> tuple[Spread, ...]:
     """What varies in a unit of two channels.
 
     Parameters
@@ -84,6 +94,8 @@ def common_spreads(stage: Stage, shared: Sequence[str]) -> tuple[Spread, ...]:
         One channel.
     shared : sequence of str
         Rails (and names of their transformers) that feed both channels, and parts of both.
+    kind_only : bool
+        As `doubted`; both channels are of one design.
 
     Returns
     -------
@@ -102,9 +114,9 @@ def common_spreads(stage: Stage, shared: Sequence[str]) -> tuple[Spread, ...]:
         found.append(Other(one.target, one.what, one.sigma, one.bounded))
         if one.what == "value":
             found.append(Common(one.target, one.what, GENERIC))
-        elif one.what not in ("esr", "volts", "ripple", "pickup"):
+        elif one.what not in ("esr", "volts", "ripple", "pickup", "tilt"):
             found.append(Common(one.target, one.what, one.sigma))
-    return (*found, *left_open(stage))
+    return (*found, *left_open(stage), *(another_design(stage) if kind_only else ()))
 
 
 @dataclass(frozen=True)

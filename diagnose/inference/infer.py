@@ -94,7 +94,7 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
             expected="at least one reading with a value, of a quantity that is simulated",
         )
     everything = hypotheses(case.stage)
-    around = doubted(case.stage, case.known)
+    around = doubted(case.stage, case.known, case.kind_only)
     alone = watch = watched(bench)
     bench = Nearby(watch)
     whole_bench: Bench = watch
@@ -104,7 +104,7 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
         further = Nearby(TwoChannels(alone, case.shared, sys.maxsize, right))
         whole_bench = TwoChannels(alone, case.shared, len(used), right)
         bench = Nearby(whole_bench)
-        around = common_spreads(case.stage, case.shared)
+        around = common_spreads(case.stage, case.shared, case.kind_only)
     drawn = ensemble(
         case.stage, [m.reading for m in (*used, *beside)], around, whole_bench,
         named(progress, "good units"),

@@ -21,6 +21,8 @@ _WIDTH = 100
 _PLAIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.+-]*( [A-Za-z0-9_.+-]+)*")
 
 
+_SCHEMATIC = "# Where the schematic is not at hand and values are not known: schematic: not at hand"
+"""What a sheet may say of its stage."""
 _OTHERS = "# Where the rails feed nothing else, no bleeder and no other stage: other loads: none"
 """What a sheet may say of its rails."""
 
@@ -52,6 +54,7 @@ def blank_sheet(
         "",
         "# Part values that differ on this unit's schematic, such as: values: {C3: 12n, R8: 270k}",
         "values: {}",
+        _SCHEMATIC,
         f"mains: {exact(stage.mains, 'Hz')}",
         "# The voltmeter of all d.c. readings; of an analogue one, such as 20 kohm/V, write its",
         "# range beside each reading, as in range: 10 V",

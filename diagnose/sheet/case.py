@@ -39,11 +39,15 @@ __all__ = [
 _CASE_KEYS = (
     "case", "stage", "values", "mains", "readings", "limits", *SECTIONS, "observations",
     "channels", "suspect", "supply", "repaired", "meter", "other loads",
+    "schematic",
 )
 SUPPLIES = ("shared", "own")
 """Whether two channels have one supply or one each."""
+NOT_AT_HAND = "not at hand"
 OTHER_LOADS = ("none", "unknown")
 """What is known of loads on the rails besides the stage."""
+SCHEMATICS = ("at hand", NOT_AT_HAND)
+"""Whether the values of the stage are this unit's, or only its kind is."""
 OBSERVATIONS = (
     "intermittent", "comes and goes", "worse when warm", "worse with level", "after a knock",
     "both channels",
@@ -85,6 +89,8 @@ class Case:
     dense : tuple of (channel, Measured)
         Rows of dense sweeps that limits are judged by and nothing else: a curve of many points
         tells no more than one of some.
+    kind_only : bool
+        Whether the stage is only of the unit's kind, its schematic not at hand.
     """
 
     name: str
@@ -99,6 +105,7 @@ class Case:
     shared: tuple[str, ...] = ()
     repaired: tuple[Repair, ...] = ()
     dense: tuple[tuple[str, Measured], ...] = ()
+    kind_only: bool = False
     path: Path = field(default=Path(), compare=False)
 
     def __repr__(self) -> str:
@@ -214,6 +221,7 @@ def read_case(tree: Node, path: Path, drawn: Stage | None = None) -> Case:
         shared=shared,
         repaired=_repaired(top, stage, path.parent),
         dense=tuple((word, one) for word, of in taken for one in of.dense),
+        kind_only=_schematic(top) == NOT_AT_HAND,
         path=path,
     )
 
@@ -246,6 +254,13 @@ def _other_loads(top: Mapping) -> str:
     if node is None:
         return "unknown"
     return yamlfile.choice(node, "word about other loads", OTHER_LOADS)
+
+
+def _schematic(top: Mapping) -> str:
+    node = top.get("schematic")
+    if node is None:
+        return SCHEMATICS[0]
+    return yamlfile.choice(node, "word about the schematic", SCHEMATICS)
 
 
 def _known(top: Mapping) -> tuple[str, ...]:

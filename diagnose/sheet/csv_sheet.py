@@ -1,11 +1,12 @@
 """The bench sheet as a table for a spreadsheet: its form, and a file of it as the tree of a case.
 
-First come rows of a word and what it says: ``case``, ``stage``, ``mains``, ``meter``, ``suspect``,
-``supply``, ``other loads``, ``value, PART, VALUE``, ``check, PART, FOUND, HOW``, ``observation,
-WORDS``, ``standard, NAME``. Then a row of headings that begins with ``quantity``, and below it a
-row a reading. A row with a figure under ``max``, ``min`` or ``within`` is a limit; a ``channel``
-column tells two channels apart. Everything means what it means in a YAML sheet, and the tree made
-here is read by the same functions, so that a mistake is shown with its line and column.
+First come rows of a word and what it says: ``case``, ``stage``, ``schematic``, ``mains``,
+``meter``, ``suspect``, ``supply``, ``other loads``, ``value, PART, VALUE``, ``check, PART, FOUND,
+HOW``, ``observation, WORDS``, ``standard, NAME``. Then a row of headings that begins with
+``quantity``, and below it a row a reading. A row with a figure under ``max``, ``min`` or ``within``
+is a limit; a ``channel`` column tells two channels apart. Everything means what it means in a YAML
+sheet, and the tree made here is read by the same functions, so that a mistake is shown with its
+line and column.
 """
 
 from __future__ import annotations
@@ -37,7 +38,7 @@ COLUMNS = (
     "channel", "quantity", *CONDITIONS, "frequencies", "value", "unit", "uncertainty", "range",
     *FIGURES, "remark",
 )
-HEAD = ("case", "stage", "mains", "suspect", "supply", "meter", "other loads")
+HEAD = ("case", "stage", "mains", "suspect", "supply", "meter", "other loads", "schematic")
 """Words of the first rows that say one thing."""
 LISTS: AnyMapping[str, tuple[str, ...]] = {
     "value": ("part", "value"), **{s.one: s.words for s in SECTIONS.values()},

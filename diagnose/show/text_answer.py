@@ -61,7 +61,9 @@ def as_text(result: Result, width: int = WIDTH, colour: bool = False) -> str:
         _figures(page, result.verdict, result.summary)
     page.heading(_headline(result))
     if result.stages:
-        _stages(page, result.stages)
+        _places(page, result.stages)
+    if result.sections:
+        _places(page, result.sections)
     groups = sorted(result.told, key=lambda g: -g.probability)
     large = [g for g in groups if g.probability >= _SLIGHT][:MOST_GROUPS]
     for group in large:
@@ -135,9 +137,9 @@ def _hidden(page: Page, faults: Sequence[Hidden]) -> None:
         page.line(f"and {len(faults) - MOST_HIDDEN} more (all of them with --json)", DIM, indent=3)
 
 
-def _stages(page: Page, stages: Sequence[tuple[str, float]]) -> None:
-    """In which stage of a unit the fault is, leaving out those that it hardly is in."""
-    rows = [(chance(p), name) for name, p in stages if p >= _SLIGHT]
+def _places(page: Page, places: Sequence[tuple[str, float]]) -> None:
+    """In which stage or section of a unit the fault is, without those that it hardly is in."""
+    rows = [(chance(p), name) for name, p in places if p >= _SLIGHT]
     if rows:
         page.line("Where in the unit:", indent=3)
         page.table((), rows, right=(0,), whole=(0,), indent=3)

@@ -95,6 +95,15 @@ def test_each_spread_moves_its_own_number_and_no_other(z: float) -> None:
         assert made == expected, spread
 
 
+def test_lines_of_stray_mains_tilt_about_the_lowest() -> None:
+    """A power of frequency: 150 Hz by 3 to that power, 50 Hz not at all."""
+    healthy = replace(stage(), pickup=((50.0, 1e-6), (150.0, 2e-7)))
+    (tilt,) = (s for s in spreads(healthy) if s.what == "tilt")
+    made = deviate(healthy, [(tilt, 2.0)])
+    assert made.pickup == ((50.0, 1e-6), (150.0, pytest.approx(2e-7 * 3.0 ** (2.0 * tilt.sigma))))
+    assert made.stray == healthy.stray
+
+
 def _moved(healthy: Stage, spread: Spread, factor: float) -> Stage:
     """The same by hand."""
     r1, r2, c1, q1 = healthy.parts
