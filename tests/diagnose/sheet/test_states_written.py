@@ -151,7 +151,8 @@ def test_the_page_keeps_it(tmp_path: Path) -> None:
     text = (f"stage: {STAGE}\n{head}readings:\n"
             "  - {quantity: dc voltage, at: o, value: 1 V}\n"
             f"  - {{quantity: dc voltage, at: t, state: {BRACES}, value: 1 V}}\n"
-            "limits:\n  - {quantity: dc voltage, at: o, state: {lifted: [C6.positive]}, max: 1 V}\n")
+            "limits:\n"
+            "  - {quantity: dc voltage, at: o, state: {lifted: [C6.positive]}, max: 1 V}\n")
     first, again = tmp_path / "first.yaml", tmp_path / "again.yaml"
     first.write_text(text, encoding="utf-8")
     again.write_text(written(from_file(text, "first.yaml")).text, encoding="utf-8")
