@@ -23,7 +23,7 @@ _NEAR_V = 0.5
 """Direct voltage of a good unit that a loudspeaker may have across it."""
 _LEAKS = ("leakage", "short")
 """Modes of a capacitor that are gone when one end of it is lifted."""
-_MOST_LIFTED, _MOST_LOADED = 2, 3
+_MOST_LIFTED, _MOST_LOADED = 2, 1
 """Capacitors, and nodes with the load off, that are proposed at most: each state is one circuit
 more in every unit drawn."""
 
@@ -52,14 +52,27 @@ def open_tests(
     return (*_load_off(stage, read), *_lifted(stage, probes, shares, least))
 
 
-def _load_off(stage: Stage, read: Sequence[tuple[Reading, float, float]]) -> list[Reading]:
+def standing(
+    stage: Stage, read: Sequence[tuple[Reading, float, float]]
+) -> tuple[Reading, ...]:
+    """Readings of a stage with a loudspeaker that found direct voltage where none belongs.
+
+    Parameters
+    ----------
+    read : sequence of (Reading, measured, healthy)
+        As in `open_tests`.
+    """
     if not drives_loudspeaker(stage):
-        return []
-    off = [r.at for r, measured, healthy in read
-           if r.quantity == "dc voltage" and not r.state and not r.origin
-           and abs(healthy) < _NEAR_V and abs(measured) > STANDING_V]
+        return ()
+    return tuple(r for r, measured, healthy in read
+                 if r.quantity == "dc voltage" and not r.origin
+                 and abs(healthy) < _NEAR_V and abs(measured) > STANDING_V)
+
+
+def _load_off(stage: Stage, read: Sequence[tuple[Reading, float, float]]) -> list[Reading]:
+    nodes = dict.fromkeys(r.at for r in standing(stage, read) if not r.state)
     return [Reading("dc voltage", at=node, state=State(load=OPEN))
-            for node in dict.fromkeys(off[:_MOST_LOADED])]
+            for node in list(nodes)[:_MOST_LOADED]]
 
 
 def _lifted(

@@ -21,7 +21,7 @@ from circuits.reading import Reading, compared, from_compared, instrument, shown
 from diagnose.advice.candidates import candidates, distortion, effort, effort_text, pasted
 from diagnose.advice.information import Mixture, Outlook, Stretch, entropy, outlook, stretches
 from diagnose.advice.next_reading import Meaning, NextReading
-from diagnose.advice.open_tests import open_tests, taken_how
+from diagnose.advice.open_tests import open_tests, standing, taken_how
 from diagnose.advice.posterior_draws import Units, drawn
 from diagnose.inference.by_stage import by_stage
 from diagnose.inference.groups import Member
@@ -73,6 +73,10 @@ def next_readings(
     read = [(m.reading, m.value, float(x))
             for m, x in zip(weighed.used, weighed.found.healthy, strict=False)]
     readings = [candidates(stage, taken, weighed.bench, within, beside, suspected)]
+    if standing(stage, read):
+        # nobody drives an output, and a load on it, where direct voltage stands
+        readings = [tuple(r for r in readings[0] if not {"driven", "square"} & {*r.about.caution})]
+        costly = False
     keys = {reading.key() for reading in taken}
     further = open_tests(stage, read, faults, _SUSPECTED)
     readings.append(tuple(r for r in further if r.key() not in keys))
@@ -129,13 +133,18 @@ def advise(
 
 
 def short(proposed: Sequence[NextReading], most: int = MOST) -> tuple[NextReading, ...]:
-    """The first few, not more than two of one quantity."""
+    """The first few, not more than two of one sort."""
     kept: list[NextReading] = []
     for item in proposed:
-        quantity = dict(item.conditions)["quantity"]
-        if sum(dict(k.conditions)["quantity"] == quantity for k in kept) < _ALIKE:
+        if sum(_sort(k) == _sort(item) for k in kept) < _ALIKE:
             kept.append(item)
     return tuple(kept[:most])
+
+
+def _sort(item: NextReading) -> tuple[object, ...]:
+    """What a person calls one sort of reading: tracing a signal is not a gain, nor is a test."""
+    said = dict(item.conditions)
+    return said["quantity"], said["quantity"] == "gain" and "at" in said, "state" in said
 
 
 def _weighed(
