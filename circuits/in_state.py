@@ -11,7 +11,7 @@ from dataclasses import replace
 from functools import lru_cache
 
 from circuits.kinds import DEFECT
-from circuits.stage import GROUND, Part, Rail, Stage
+from circuits.stage import GROUND, Lines, Part, Rail, Stage
 from circuits.state import OPEN, State
 from circuits.state_words import pins
 
@@ -46,7 +46,26 @@ def in_state(stage: Stage, state: State, drawn: Stage | None = None) -> Stage:
     if state.limited:
         set_to = (drawn or stage).rails
         stage = replace(stage, rails=tuple(_on_the_bench(r, state.limited) for r in set_to))
+    if state.mains:
+        stage = _on_a_variac(stage, state.mains)
     return _altered(stage, state) if state.altered else stage
+
+
+def _on_a_variac(stage: Stage, share: float) -> Stage:
+    """Everything that comes from the mains in proportion, before loads and regulators."""
+    def less(lines: Lines) -> Lines:
+        return tuple((frequency, level * share) for frequency, level in lines)
+
+    for name in stage.pickups:
+        stage = stage.with_pickup(name, less)
+    rails = []
+    for rail in stage.rails:
+        if rail.supply is None:
+            rails.append(replace(rail, volts=rail.volts * share, ripple=less(rail.ripple)))
+        else:
+            supply = replace(rail.supply, mains=rail.supply.mains * share)
+            rails.append(replace(rail, supply=supply))
+    return replace(stage, rails=tuple(rails))
 
 
 @lru_cache(maxsize=8)

@@ -37,6 +37,8 @@ class State:
         Parts that a good capacitor is put across, F.
     limited : float
         A that a bench supply in place of every rail gives at most; 0 for the unit's own supply.
+    mains : float
+        Of a variac, over the nominal mains voltage; 0 for the mains itself.
     """
 
     load: float = 0.0
@@ -46,6 +48,7 @@ class State:
     bridged: tuple[tuple[str, str], ...] = ()
     bypassed: tuple[tuple[str, float], ...] = ()
     limited: float = 0.0
+    mains: float = 0.0
 
     def __bool__(self) -> bool:
         """Whether anything is not as drawn."""
@@ -54,7 +57,8 @@ class State:
     @property
     def altered(self) -> bool:
         """Whether the circuit itself is another one, beyond what stands at its ends."""
-        return any((self.lifted, self.pulled, self.bridged, self.bypassed, self.limited))
+        return any((self.lifted, self.pulled, self.bridged, self.bypassed, self.limited,
+                    self.mains))
 
     def __repr__(self) -> str:
         # short, and part of a reading's key: equal states have equal texts and no others
@@ -69,6 +73,8 @@ class State:
             said.append(f"input {self.input}")
         if self.limited:
             said.append(f"supply limited to {exact(self.limited, 'A')}")
+        if self.mains:
+            said.append(f"mains {exact(self.mains, '%')}")
         lists = {
             "lifted": [f"{part}.{pin}" for part, pin in self.lifted],
             "pulled": list(self.pulled),

@@ -15,20 +15,25 @@ from dataclasses import replace
 
 from circuits import plausible, yamlfile
 from circuits.errors import InputError
+from circuits.feed import pulses
 from circuits.kinds import kind
 from circuits.quantity import render
 from circuits.stage import GROUND, Part, Stage
 from circuits.state import INPUTS, OPEN, State
 from circuits.yamlfile import Items, Mapping, Node, Text
 
-KEYS = ("load", "input", "lifted", "pulled", "bridged", "bypassed", "supply")
+KEYS = ("load", "input", "lifted", "pulled", "bridged", "bypassed", "supply", "mains")
 """Words of a state on a sheet."""
-NOT_YET = ("lamp", "mains")
+NOT_YET = ("lamp",)
 """Words that are understood and cannot be simulated."""
 _LIMIT = "limited to"
 _LISTED = ("lifted", "pulled")
 _AND, _TO = r",|(?<=\s)and(?=\s)", r"(?<=\s)to(?=\s)"
 """What divides several of them in one line, and the two ends of a wire."""
+_NOMINAL = 230.0
+"""V of the mains where none is stated (IEC 60038)."""
+_VARIAC = (0.02, 1.3)
+"""What a variac gives, over the nominal voltage."""
 _FARADS = (1e-12, 1.0)
 """F of a capacitor that is put across another."""
 _EXAMPLE = "such as {load: open, lifted: [C6.positive]}"
@@ -51,6 +56,7 @@ def read_state(node: Node, stage: Stage) -> State:
         bridged=tuple(sorted({_wire(item, stage) for item in _listed(entry, "bridged")})),
         bypassed=_bypassed(entry.get("bypassed"), stage),
         limited=_limit(entry.get("supply")),
+        mains=_mains(entry, stage),
     )
 
 
@@ -68,7 +74,7 @@ def state_tree(node: Node) -> Mapping:
             if word in made.keys:
                 raise InputError(
                     f"a state with {word!r} cannot be simulated", place=made.keys[word].place,
-                    expected="a state of the unit on its own mains, or on a bench supply",
+                    expected="mains: 50 %, or a bench supply: {limited to: 200 mA}",
                 )
     return yamlfile.mapping(made, "a state", KEYS)
 
@@ -298,3 +304,44 @@ def _limit(node: Node | None) -> float:
         return 0.0
     entry = yamlfile.mapping(node, "a bench supply", (_LIMIT,), (_LIMIT,))
     return positive(entry.entries[_LIMIT], "current limit", "A", (1e-4, 100.0))
+
+
+def _mains(entry: Mapping, stage: Stage) -> float:
+    """A mains voltage over the nominal one: ``87 %``, ``200 V`` of 230 V, ``100 V of 115 V``."""
+    node = entry.get("mains")
+    if node is None:
+        return 0.0
+    if entry.get("supply") is not None:
+        raise InputError("a bench supply stands in place of what the mains feeds",
+                         place=entry.keys["mains"].place, expected="mains or supply")
+    _follows(node, stage)
+    written = yamlfile.scalar(node, "a mains voltage")
+    word, _, nominal = (text.strip() for text in written.value.partition(" of "))
+    if word.endswith("%"):
+        return positive(node, "mains voltage", "%", _VARIAC)
+    volts = yamlfile.number(replace(written, value=word), "the mains voltage", "V")
+    of = yamlfile.number(replace(written, value=nominal), "the nominal voltage", "V") \
+        if nominal else _NOMINAL
+    share = volts / of if of > 0.0 else 0.0
+    if not _VARIAC[0] <= share <= _VARIAC[1]:
+        raise InputError(
+            f"a mains voltage of {render(volts, 'V')} of {render(of, 'V')} is not plausible",
+            place=node.place, expected="50 %, 200 V (of 230 V), or 100 V of 115 V",
+        )
+    return 0.0 if share == 1.0 else share
+
+
+def _follows(node: Node, stage: Stage) -> None:
+    """Refuse a stage whose rails, or heaters, nobody can tell at another mains voltage."""
+    stiff = [rail.name for rail in stage.rails
+             if rail.supply is None and not pulses(rail, stage.mains)]
+    if stiff or not stage.rails:
+        what = f"of {', '.join(stiff)}" if stiff else "of this stage"
+        raise InputError(
+            f"what becomes {what} at another mains voltage its stage file does not say: a rail "
+            "without ripple may be regulated", place=node.place,
+            expected="a stage with its supply drawn, or rails with ripple",
+        )
+    if any(kind(part.kind).family in ("triode", "pentode") for part in stage.parts):
+        raise InputError("what valves do with cold heaters is not simulated", place=node.place,
+                         expected="a stage without valves")

@@ -85,8 +85,10 @@ def put_state(entry: Mapping, name: str, fields: dict[str, Any]) -> None:
 
 def _refuse_ends(state: State, entry: Mapping, inside: Mapping | None) -> None:
     """Of an ohmmeter's reading: what is at the ends, and on a supply, while the power is off."""
-    wrong = [(word, inside.keys[word]) for word in ("input", "supply") if inside is not None
-             and inside.get(word) is not None]
+    wrong = [] if inside is None else [
+        (word, inside.keys[word]) for word in ("input", "supply", "mains")
+        if inside.get(word) is not None
+    ]
     if state.load and state.load != OPEN:
         held = entry if "load" in entry.keys else inside
         assert held is not None
@@ -178,7 +180,7 @@ def _stated(item: Node, general: Mapping) -> Node:
 def _nothing_to(name: str, item: Mapping, general: Mapping) -> set[str]:
     """What of a sheet's state cannot be so, or is nothing, while a reading is taken."""
     if name == NO_POWER:
-        return {"load", "input", "supply"}
+        return {"load", "input", "supply", "mains"}
     signal = name not in _QUIET or any(item.get(key) is not None for key in LEVELS)
     signal = signal or (name == "supply current" and item.get("frequency") is not None)
     held = general.get("input")

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import pytest
 
-from circuits.bench.take import plan, take
+from circuits.bench.take import fed, plan, take
 from circuits.in_state import in_state
 from circuits.load import load_stage
 from circuits.reading import Reading
@@ -178,9 +178,24 @@ def test_a_bench_supply_stands_in_for_a_rail_that_is_low() -> None:
     assert take(ill, made)[0] == pytest.approx(shared(10e3, 20e3, METER), rel=1e-3)
 
 
+@pytest.mark.parametrize("share", [0.3, 0.87, 1.1])
+def test_on_a_variac_a_resistor_takes_its_share(share: float) -> None:
+    """A rectifier's voltage and a resistor's current are in proportion: so is all that is read."""
+    parts = (resistor("R1", "vcc", "out", 100.0), resistor("R2", "out", "0", 200.0),
+             resistor("Rin", "in", "0", 1e3))
+    drawn = Stage("soft", parts, rails=(Rail("vcc", 30.0, ((100.0, 0.3),), 1.0),))
+    plain = [Reading("dc voltage", at="out"), Reading("supply current", rail="vcc"),
+             Reading("ripple", at="vcc", frequency=100.0)]
+    on_variac = [replace(r, state=State(mains=share)) for r in plain]
+    stage = fed(drawn, drawn)
+    whole, less = read(stage, *plain), read(stage, *on_variac)
+    assert whole[0] == pytest.approx(30.0 * 200.0 / 301.0, rel=1e-3)
+    assert less == pytest.approx([share * x for x in whole], rel=2e-3)
+
+
 def test_the_stage_itself_is_left_as_it_was() -> None:
     stage = divider(capacitor("C1", "out", "0", 1e-6))
     before = stage.key()
     in_state(stage, State(OPEN, "open", (("C1", "positive"),), ("R2",), (("0", "in"),),
-                          (("C1", 1e-6),), 0.2))
+                          (("C1", 1e-6),), 0.2, 0.5))
     assert stage.key() == before

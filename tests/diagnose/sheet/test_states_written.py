@@ -95,6 +95,20 @@ def test_terminated_is_how_it_is_read_anyway(tmp_path: Path) -> None:
                        "state: {input: shorted}").state
 
 
+@pytest.mark.parametrize(
+    ("text", "share"), [("87 %", 0.87), ("115 V", 0.5), ("60 V of 120 V", 0.5), ("230 V", 0.0)]
+)
+def test_a_variac_over_the_nominal_voltage(tmp_path: Path, text: str, share: float) -> None:
+    """230 V where no other is stated (IEC 60038)."""
+    found = reading(tmp_path, f"quantity: dc voltage, at: o, state: {{mains: {text}}}")
+    assert found.state == State(mains=share)
+    if share:
+        again = reading(tmp_path, f"quantity: dc voltage, at: o, state: {found.state.text()}")
+        assert again == found
+    assert not reading(tmp_path, "quantity: resistance, between: [o, '0']",
+                       f"state: {{mains: {text}}}").state
+
+
 def test_people_are_told_the_state() -> None:
     told = Reading("dc voltage", at="o", state=State(load=OPEN)).label()
     assert told == "dc voltage at o, load open"
