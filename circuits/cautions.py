@@ -157,6 +157,10 @@ _OF_READING = {
         "Direct voltage at the output checked first; dummy load rated for the full power, "
         "loudspeaker off.",
     ),
+    "solder": Caution(
+        Danger.LIFE,
+        "Solder with the unit unplugged and its reservoirs discharged, checked with a meter.",
+    ),
     "square": Caution(Danger.DAMAGE, "Keep it short: a large square wave heats {resistors}."),
 }
 """What a reading brings, the worst first."""
@@ -193,6 +197,8 @@ def reading_cautions(about: Hazards, reading: Reading) -> tuple[Caution, ...]:
         Of its stage.
     """
     made = []
+    if reading.state.lifted or reading.state.pulled or reading.state.bridged:
+        made.append(_OF_READING["solder"])
     if "off" in reading.about.caution:
         made.append(_OF_READING["off"])
     if about.powered and inside(reading):

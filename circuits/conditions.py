@@ -13,10 +13,11 @@ from typing import Any
 
 from circuits import plausible, yamlfile
 from circuits.errors import InputError
-from circuits.quantities import LEVELS
+from circuits.quantities import LEVELS, STATE
 from circuits.quantity import exact, render
 from circuits.reading import VOLTMETER, Reading
 from circuits.stage import GROUND, Stage
+from circuits.state_words import read_state
 from circuits.yamlfile import Node, Text
 
 ORDERS = range(2, 11)
@@ -229,6 +230,7 @@ CONDITIONS: Mapping[str, Condition] = {
         Condition("tones", "tones", _tones, _ends, pair=True),
         Condition("ratio", "ratio", _ratio, lambda value: (exact(value, ""),)),
         Condition("weighting", "weighting", _weighting, _word),
+        Condition(STATE, "state", read_state, lambda value: (value.text(),), names=True),
     )
 }
 """The conditions by their words, in the order in which a sheet has them."""

@@ -42,6 +42,8 @@ _OPEN_LOAD = 1e9
 """Ohm at the output of a stage that states no load."""
 _RAIL_CORNER = 2.0
 """Hz above which the impedance of a rail counts; below it the rail's voltage already tells all."""
+_BENCH_OHMS = 0.1
+"""Of a bench supply with its leads and what it senses its current with (judgement)."""
 _BYPASS = 1e6
 """H that pass a rail's direct current beside an impedance that holds at one frequency."""
 
@@ -187,7 +189,10 @@ def around(
         inner, name = f"{node(rail.name)}_src", node(rail.name)
         elements += _rail(rail, inner, drive)
         outer = f"{name}_z_src" if rail.impedance or rail.name in given else name
-        elements.append(Element(rail_resistor(rail.name), (inner, outer), rail_ohms(rail)))
+        if rail.limit:
+            elements.append(_limiter(rail, inner, outer))
+        else:
+            elements.append(Element(rail_resistor(rail.name), (inner, outer), rail_ohms(rail)))
         if rail.name in given:
             elements += _sounded(name, outer, given[rail.name])
         elif rail.impedance:
@@ -197,6 +202,13 @@ def around(
     for where, _ in stage.stray:
         elements.append(Element(stray_resistor(where), (node(where), GROUND), STRAY_OHMS))
     return elements + joined(stage.chain)
+
+
+def _limiter(rail: Rail, inner: str, outer: str) -> Element:
+    """A bench supply's current limit: leads and shunt below it, a source of current beyond."""
+    drop = f"(v({inner})-v({outer}))"
+    amps = f"{rail.limit!r}*tanh({drop}/{rail.limit * _BENCH_OHMS!r})"
+    return Element(f"Blimit_{node(rail.name)}", (inner, outer), None, f"i={amps}")
 
 
 def _sounded(name: str, outer: str, found: Sounding) -> list[Element]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from circuits.errors import InputError
@@ -115,11 +115,14 @@ _ALONG = ("from", "at", "load")
 CROSSTALK, BALANCE = "crosstalk", "channel balance"
 """Quantities of two channels; `diagnose` says of which sheets they can be simulated."""
 
+STATE = "state"
+"""The condition that every quantity of one channel takes: in which state the unit was."""
+
 HEARS_NOISE = ("noise", "snr", "thd+n", "many-tone floor")
 """Quantities that the noise of the unit is part of."""
 
 QUANTITIES: Mapping[str, Quantity] = {
-    q.name: q
+    q.name: q if q.name in (CROSSTALK, BALANCE) else replace(q, optional=(*q.optional, STATE))
     for q in (
         Quantity("dc voltage", "V", "linear", ("at",), ("from", "meter"), 0.005, 0.007, 1.0,
                  "d.c. voltmeter from the node to ground or to another node, no signal", _LIVE,

@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from circuits.prompt import few_lines
 from circuits.quantities import CROSSTALK, LEVELS, LOWEST, QUANTITIES, Quantity, quantity
 from circuits.quantity import render
+from circuits.state import AS_DRAWN, State
 
 VOLTMETER = 10e6
 """Ohm of a usual digital meter on its d.c. ranges (common practice)."""
@@ -56,6 +57,8 @@ class Reading:
         Of intermodulation and maximum output.
     meter : float
         Ohm of the voltmeter; 0 is `VOLTMETER`, infinity draws nothing.
+    state : State
+        In which state the unit was.
     """
 
     quantity: str
@@ -75,6 +78,7 @@ class Reading:
     origin: str = ""
     beside: float = 0.0
     meter: float = 0.0
+    state: State = AS_DRAWN
 
     @property
     def about(self) -> Quantity:
@@ -338,4 +342,6 @@ def _label(r: Reading) -> str:
         extras.append(text)
     elif r.load:
         extras.append(f"into {render(r.load, 'ohm')}")
+    if r.state:
+        extras.append(r.state.text())
     return name + where + way + (", " + ", ".join(extras) if extras else "")

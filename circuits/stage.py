@@ -195,6 +195,8 @@ class Rail:
         Of a rail that has been worked out for a load: itself before.
     gives : float
         Of such a rail: what the stage takes at rest, A.
+    limit : float
+        A that it gives at most, where a bench supply feeds it; 0 for no limit.
     """
 
     name: str
@@ -208,6 +210,7 @@ class Rail:
     feed: Feed | None = None
     unloaded: Rail | None = None
     gives: float = 0.0
+    limit: float = 0.0
 
     def supply_parts(self) -> dict[str, Part]:
         """The parts of its supply by full name, such as ``vcc reservoir``; each is so named."""

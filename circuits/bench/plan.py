@@ -18,6 +18,7 @@ from circuits.bench.analysis import Analysis, Answer
 from circuits.circuit import Circuit
 from circuits.reading import Reading
 from circuits.stage import Stage
+from circuits.state import State
 
 Indexed = Sequence[tuple[int, Reading]]
 """Readings of one family with their places in the whole list."""
@@ -101,9 +102,12 @@ class Plan:
     ----------
     stage : Stage
         The one that it was made for.
+    states : tuple of (State, places, Plan)
+        Readings of the unit in other states, with a plan for the stage in that state.
     """
 
     stage: Stage
     readings: tuple[Reading, ...]
     groups: tuple[tuple[Setup, tuple[Request, ...]], ...]
     experiments: tuple[Experiment, ...] = ()
+    states: tuple[tuple[State, tuple[int, ...], Plan], ...] = ()

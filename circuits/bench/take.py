@@ -22,10 +22,12 @@ from circuits.bench.loaded import fed_as, loaded
 from circuits.bench.plan import Experiment, Plan, Request, Run, Setup
 from circuits.bench.supply import resolved
 from circuits.errors import InputError, Oscillates
+from circuits.in_state import in_state
 from circuits.netlist import circuit, ohmmeter
 from circuits.quantities import QUANTITIES
 from circuits.reading import Reading
 from circuits.stage import Stage
+from circuits.state import State
 
 FAMILIES: tuple[ModuleType, ...] = (bias, small_signal, square, noise, crosstalk)
 """Each module says which readings it `takes` and makes `requests`."""
@@ -41,7 +43,8 @@ def plan(stage: Stage, readings: Sequence[Reading]) -> Plan:
     InputError
         For a quantity that the virtual bench does not take.
     """
-    left = set(range(len(readings)))
+    asides = _asides(stage, readings)
+    left = {i for i, reading in enumerate(readings) if not reading.state}
     requests: list[Request] = []
     experiments: list[Experiment] = []
     for family in (*FAMILIES, *DRIVEN):
@@ -68,7 +71,19 @@ def plan(stage: Stage, readings: Sequence[Reading]) -> Plan:
     requests = [replace(r, setup=ready) if r.setup == Setup() else r for r in requests]
     setups = dict.fromkeys(r.setup for r in requests)
     groups = tuple((s, tuple(r for r in requests if r.setup == s)) for s in setups)
-    return Plan(stage, tuple(readings), groups, tuple(experiments))
+    return Plan(stage, tuple(readings), groups, tuple(experiments), asides)
+
+
+def _asides(
+    stage: Stage, readings: Sequence[Reading]
+) -> tuple[tuple[State, tuple[int, ...], Plan], ...]:
+    """Plans of the readings in other states than as drawn, a state each."""
+    made = []
+    for state in dict.fromkeys(reading.state for reading in readings if reading.state):
+        places = tuple(i for i, reading in enumerate(readings) if reading.state == state)
+        mine = [replace(readings[i], state=State()) for i in places]
+        made.append((state, places, plan(in_state(stage, state), mine)))
+    return tuple(made)
 
 
 def take(
@@ -101,7 +116,42 @@ def take(
         rest goes with it.
     """
     made = readings if isinstance(readings, Plan) else plan(stage, readings)
-    known = _impedances(made) if isinstance(readings, Plan) else None
+    values, swings = np.full(len(made.readings), np.nan), ""
+    several = isinstance(readings, Plan)
+    if len(made.readings) > sum(len(places) for _, places, _ in made.states):
+        try:
+            values = _taken(stage, made, several, beside)
+        except Oscillates as error:
+            # what else was asked of it, or of it in other states, is worth having all the same
+            values, swings = np.array(error.values), str(error)
+    for state, places, mine in made.states:
+        try:
+            found = _taken(in_state(stage, state, made.stage), mine, several, beside)
+        except Oscillates as error:
+            found, swings = np.array(error.values), str(error)
+        values[list(places)] = found
+    if swings:
+        raise _swinging(values, swings)
+    return values
+
+
+def _swinging(values: NDArray[np.float64], text: str) -> Oscillates:
+    error = Oscillates(text)
+    error.values = tuple(values.tolist())
+    return error
+
+
+def _taken(
+    stage: Stage, made: Plan, again: bool, beside: Stage | None
+) -> NDArray[np.float64]:
+    """Readings of a stage as it stands; those in other states are left out.
+
+    Parameters
+    ----------
+    again : bool
+        Whether the plan is for more than this stage, so that what it looks up once pays.
+    """
+    known = _impedances(made) if again else None
     values = np.full(len(made.readings), np.nan)
     run = _engine().run
     here, live = stage, _Live(stage, run)
@@ -124,7 +174,8 @@ def take(
             stop = start + len(request.analyses)
             values[list(request.places)] = request.read(stage, results[start:stop])
             start = stop
-    resting = [(i, r) for i, r in enumerate(made.readings) if noise.at_rest(r)]
+    resting = [(i, r) for i, r in enumerate(made.readings)
+               if noise.at_rest(r) and not r.state]
     more = noise.with_junctions(here, resting) if resting else []
     try:
         experiments = [*more, *made.experiments]

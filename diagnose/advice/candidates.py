@@ -11,6 +11,7 @@ from circuits.kinds import kind
 from circuits.quantities import BALANCE, CROSSTALK, QUANTITIES
 from circuits.reading import Reading
 from circuits.stage import GROUND, Part, Stage
+from diagnose.advice.open_tests import more_minutes
 from diagnose.sheet.drops import drops
 from diagnose.sheet.proposal import (
     HUM_LINES,
@@ -34,6 +35,12 @@ off that tells as much comes first."""
 _MOST_PARTS = 12
 """Electrolytics and junctions that an ohmmeter is proposed across, at most, the electrolytics
 first: each is simulated in every unit drawn (judgement)."""
+_MOST_OWN = 4
+"""Suspected parts among them."""
+_BIG_FARADS = 100e-6
+"""What a hand meter charges for minutes: 100 µF through some hundred kohm to a volt (judgement)."""
+_MOST_TRACED = 10
+"""Test points that the signal is traced at."""
 _FREQUENCIES = ("response", "riaa deviation")
 
 
@@ -43,12 +50,14 @@ def candidates(
     bench: Bench,
     within: Collection[str] | None = None,
     beside: bool = False,
+    suspected: Collection[str] = (),
 ) -> tuple[Reading, ...]:
     """Every reading that is not taken yet and costs little to simulate.
 
-    Voltages and resistances at the test points, resistances across contacts, capacitors and
-    junctions, supply currents, gain, the shape of the response at octaves, impedances, hum,
-    ripple, noise; of two channels crosstalk and balance.
+    Voltages and resistances at the test points, resistances across contacts, capacitors,
+    junctions and what is suspected, supply currents, gain up to the test points and the output,
+    the shape of the response at octaves, impedances, hum, ripple, noise; of two channels
+    crosstalk and balance.
 
     Parameters
     ----------
@@ -59,6 +68,8 @@ def candidates(
     beside : bool
         Whether the unit's other channel is on the bench too: then the balance of both, and where
         they share anything the crosstalk.
+    suspected : collection of str
+        Parts that an ohmmeter is put across first.
     """
     chain = stage.chain
 
@@ -76,6 +87,9 @@ def candidates(
     signal = not is_supply(stage, bench)
     if signal:
         made += [reading for reading, _ in tracing(stage)]
+        traced = {r.at for r in made if r.quantity == "gain"}
+        made += [Reading("gain", frequency=MIDDLE_HZ, at=node) for node in _inner(stage, probes)
+                 if node not in traced]
         made.append(Reading("gain", frequency=MIDDLE_HZ))
         made += _shape(stage, known, bench)
         made += [Reading("input impedance", frequency=f) for f in IMPEDANCE_HZ]
@@ -87,7 +101,7 @@ def candidates(
     made += [r for r in ripples(stage) if inside(r.at)]
     made += [Reading("noise"), Reading("noise", weighting="A")]
     parts = [part for part in stage.parts if inside(part.name)]
-    made += [Reading("resistance", between=pair) for pair in _pairs(parts, probes)]
+    made += [Reading("resistance", between=pair) for pair in _pairs(parts, probes, suspected)]
     free = [r for r in made if r.key() not in keys and not _near(r, known)]
     return tuple(r for r in free if QUANTITIES[r.quantity].simulated)
 
@@ -102,7 +116,9 @@ def distortion(stage: Stage, taken: Iterable[Reading]) -> tuple[Reading, ...]:
 def effort(reading: Reading) -> float:
     """Minutes, those with a probe in a live unit counted `RISK` times."""
     about = reading.about
-    return about.effort * (RISK if about.name in PROBED else 1.0)
+    minutes = about.effort + more_minutes(reading)
+    probed = about.name in PROBED or (about.name == "gain" and reading.at)
+    return minutes * (RISK if probed else 1.0)
 
 
 def effort_text(reading: Reading) -> str:
@@ -112,7 +128,7 @@ def effort_text(reading: Reading) -> str:
         state = ", power off"
     elif inside(reading):
         state = ", live"
-    return f"{reading.about.effort:g} min{state}"
+    return f"{reading.about.effort + more_minutes(reading):g} min{state}"
 
 
 def pasted(reading: Reading) -> tuple[tuple[str, object], ...]:
@@ -138,6 +154,12 @@ def _shape(stage: Stage, known: Sequence[Reading], bench: Bench) -> list[Reading
     return [Reading("response", frequency=f, reference=MIDDLE_HZ) for f in OCTAVES_HZ]
 
 
+def _inner(stage: Stage, probes: Sequence[str]) -> list[str]:
+    """Test points where a signal may be traced: neither an end of the unit nor a rail."""
+    known = {stage.input, stage.output, stage.input_return, *(rail.name for rail in stage.rails)}
+    return [node for node in probes if node not in known][:_MOST_TRACED]
+
+
 def _near(reading: Reading, known: Sequence[Reading]) -> bool:
     """Whether a point of the same curve was read within a third of an octave."""
     if reading.quantity not in _FREQUENCIES:
@@ -149,22 +171,33 @@ def _near(reading: Reading, known: Sequence[Reading]) -> bool:
     )
 
 
-def _pairs(parts: Sequence[Part], probes: Sequence[str]) -> list[tuple[str, str]]:
-    """Where an ohmmeter is put: test points to ground, across contacts, capacitors, junctions."""
+def _pairs(
+    parts: Sequence[Part], probes: Sequence[str], suspected: Collection[str]
+) -> list[tuple[str, str]]:
+    """Where an ohmmeter is put: test points to ground, across suspects, contacts and junctions.
+
+    Never across a capacitor that would charge for minutes.
+    """
     pairs = [(node, GROUND) for node in probes]
     pairs += [(p.nodes[0], p.nodes[1]) for p in parts if kind(p.kind).family == "contact"]
-    electrolytics, junctions = [], []
+    electrolytics, junctions, own = [], [], []
     for part in parts:
+        family = kind(part.kind).family
+        if part.name in suspected and len(part.nodes) == 2:
+            own.append((part.nodes[0], part.nodes[1]))
         if part.kind in ("electrolytic", "tantalum"):
             electrolytics.append((part.nodes[0], part.nodes[1]))
-        elif kind(part.kind).family in ("bipolar", "diode"):
+        elif family in ("bipolar", "diode"):
             # base and emitter of a transistor are its last two pins; a diode has but two
             junctions.append((part.nodes[-2], part.nodes[-1]))
     reached = {*probes, GROUND}
     # what no probe reaches is across a part that a probe does reach
-    across = [p for p in electrolytics + junctions if p[0] in reached or p[1] in reached]
+    across = [p for p in own[:_MOST_OWN] + electrolytics + junctions
+              if p[0] in reached or p[1] in reached]
+    charged = {frozenset(p.nodes) for p in parts
+               if kind(p.kind).family == "capacitor" and (p.value or 0.0) >= _BIG_FARADS}
     seen: dict[frozenset[str], tuple[str, str]] = {}
     for pair in pairs + across[:_MOST_PARTS]:
-        if pair[0] != pair[1]:
+        if pair[0] != pair[1] and frozenset(pair) not in charged:
             seen.setdefault(frozenset(pair), pair)
     return list(seen.values())

@@ -34,6 +34,8 @@ class Mixture:
         Which answer each component belongs to.
     freedom : float
         Degrees of freedom of the Student densities.
+    most : float
+        What the meter shows at most, compared scale: all that lies above is one outcome.
     """
 
     weights: Array
@@ -41,6 +43,7 @@ class Mixture:
     scales: Array
     answers: NDArray[np.intp]
     freedom: float
+    most: float = math.inf
 
 
 @dataclass(frozen=True)
@@ -57,12 +60,15 @@ class Outlook:
         Their probabilities, add up to 1.
     posterior : (k, a) array
         Probability of every answer once that value was read.
+    over : bool
+        Whether the last value stands for all that the meter does not show any more.
     """
 
     bits: float
     values: Array
     weights: Array
     posterior: Array
+    over: bool = False
 
 
 def entropy(shares: Array) -> Array:
@@ -97,8 +103,16 @@ def outlook(mixture: Mixture, count: int) -> Outlook:
     shares = density @ member
     shares /= shares.sum(axis=1, keepdims=True)
     prior = mixture.weights @ member
+    over = y > mixture.most
+    if over.any():
+        # a value that is not shown tells no more than that it is above
+        beyond = float(weight[over].sum())
+        among = np.bincount(np.repeat(mixture.answers, NODES)[order][over], weight[over], count)
+        y = np.append(y[~over], mixture.most)
+        weight = np.append(weight[~over], beyond)
+        shares = np.vstack([shares[~over], among / beyond])
     bits = float(entropy(prior) - weight @ entropy(shares))
-    return Outlook(max(bits, 0.0), y, weight, shares)
+    return Outlook(max(bits, 0.0), y, weight, shares, bool(over.any()))
 
 
 def student_nodes(freedom: float, count: int) -> Array:
@@ -170,12 +184,22 @@ def stretches(seen: Outlook, most: int = 4, named: int = 3) -> tuple[Stretch, ..
         cuts = _joined(cuts, seen, least)
     made: list[Stretch] = []
     for a, b in pairwise(cuts):
-        low = -math.inf if a == 0 else float(seen.values[a - 1] + seen.values[a]) / 2.0
-        high = math.inf if b == len(leaders) else float(seen.values[b - 1] + seen.values[b]) / 2.0
+        low, high = _edge(seen, a), _edge(seen, b)
         mean, chance_here = _mean(seen, a, b)
         names = _leading(mean, named)
         made.append(Stretch(low, high, names, float(mean[list(names)].sum()), chance_here))
     return tuple(made)
+
+
+def _edge(seen: Outlook, k: int) -> float:
+    """Where the values before a place end, halfway to it; open at both ends of all."""
+    if k == 0:
+        return -math.inf
+    if k == len(seen.values):
+        return math.inf
+    if seen.over and k == len(seen.values) - 1:
+        return float(seen.values[k])
+    return float(seen.values[k - 1] + seen.values[k]) / 2.0
 
 
 def _joined(cuts: Sequence[int], seen: Outlook, least: int) -> list[int]:

@@ -63,6 +63,8 @@ class NextReading:
         How it is taken.
     means : tuple of Meaning
         By rising value.
+    healthy : float or None
+        What a good unit reads, in the unit shown; None where its meter shows nothing so high.
     """
 
     reading: str
@@ -72,6 +74,7 @@ class NextReading:
     conditions: tuple[tuple[str, Any], ...] = ()
     how: str = ""
     means: tuple[Meaning, ...] = ()
+    healthy: float | None = None
 
     def __repr__(self) -> str:
         told = f"{self.information:.2f} bit for {self.effort}"
@@ -79,11 +82,11 @@ class NextReading:
 
 
 def next_json(proposed: NextReading) -> dict[str, Any]:
-    """One entry of ``next``; a limit that is open is null."""
+    """One entry of ``next``; a limit that is open is null, so is what a meter does not show."""
     return {
         "reading": dict(proposed.conditions), "label": proposed.reading,
         "information": proposed.information, "unit": "bit", "effort": proposed.effort,
-        "how": proposed.how, "caution": proposed.caution,
+        "how": proposed.how, "caution": proposed.caution, "healthy": proposed.healthy,
         "means": [
             {"low": m.low, "high": m.high, "unit": m.unit, "points to": list(m.points_to),
              "probability": m.probability}

@@ -17,10 +17,11 @@ import numpy as np
 
 from circuits.cautions import reading_text
 from circuits.hazards import hazards
-from circuits.reading import Reading, from_compared, instrument, shown
+from circuits.reading import Reading, compared, from_compared, instrument, shown
 from diagnose.advice.candidates import candidates, distortion, effort, effort_text, pasted
 from diagnose.advice.information import Mixture, Outlook, Stretch, entropy, outlook, stretches
 from diagnose.advice.next_reading import Meaning, NextReading
+from diagnose.advice.open_tests import open_tests, standing, taken_how
 from diagnose.advice.posterior_draws import Units, drawn
 from diagnose.inference.by_stage import by_stage
 from diagnose.inference.groups import Member
@@ -31,6 +32,7 @@ from diagnose.inference.other_loads import doubt
 from diagnose.inference.posterior import Posterior
 from diagnose.inference.screen import SHIFT_DOUBT, good_units
 from diagnose.inference.unmodelled import BROAD
+from diagnose.sheet.entry import OPEN, RESISTANCE
 from faultlib.signature import Signatures, Stepwise, differences, named
 from faultlib.simulate import Bench, Variant, is_late
 
@@ -42,6 +44,10 @@ _ALIKE = 2
 """Of one quantity so many stand in a short list."""
 _SUSPECTED = 0.05
 """A stage of a unit less probable than this is not probed next."""
+_FAINT = -40.0
+"""dB under the generator where a probe on the signal's way finds little to read."""
+_MOVED = 0.02
+"""Probability that may lie between a limit and what is written of it."""
 _BROAD = BROAD[1:]
 """Parts of the mean square shift for one reading, less the narrowest, which hardly
 differs from health (judgement)."""
@@ -62,11 +68,31 @@ def next_readings(
     shares = by_stage(stage, weighed.posterior.suspects)
     within = [name for name, p in shares if p >= _SUSPECTED]
     beside = bool(observed.channels)
-    readings = [candidates(stage, taken, weighed.bench, within, beside)]
+    faults = _by_fault(weighed.posterior)
+    suspected = {part for (part, _), p in faults.items() if p >= _SUSPECTED}
+    read = [(m.reading, m.value, float(x))
+            for m, x in zip(weighed.used, weighed.found.healthy, strict=False)]
+    readings = [candidates(stage, taken, weighed.bench, within, beside, suspected)]
+    if standing(stage, read):
+        # nobody drives an output, and a load on it, where direct voltage stands
+        readings = [tuple(r for r in readings[0] if not {"driven", "square"} & {*r.about.caution})]
+        costly = False
+    keys = {reading.key() for reading in taken}
+    further = open_tests(stage, read, faults, _SUSPECTED)
+    readings.append(tuple(r for r in further if r.key() not in keys))
     if costly:
         readings.append(distortion(stage, taken))
     return advise(weighed.found, observed, weighed.posterior, weighed.members, readings,
                   weighed.bench, progress)
+
+
+def _by_fault(posterior: Posterior) -> dict[tuple[str, str], float]:
+    """How probable every fault is, alone or with another."""
+    made: dict[tuple[str, str], float] = {}
+    for scored, p in posterior.suspects:
+        for h in scored.hypotheses:
+            made[h.part, h.mode.name] = made.get((h.part, h.mode.name), 0.0) + p
+    return made
 
 
 def advise(
@@ -107,13 +133,18 @@ def advise(
 
 
 def short(proposed: Sequence[NextReading], most: int = MOST) -> tuple[NextReading, ...]:
-    """The first few, not more than two of one quantity."""
+    """The first few, not more than two of one sort."""
     kept: list[NextReading] = []
     for item in proposed:
-        quantity = dict(item.conditions)["quantity"]
-        if sum(dict(k.conditions)["quantity"] == quantity for k in kept) < _ALIKE:
+        if sum(_sort(k) == _sort(item) for k in kept) < _ALIKE:
             kept.append(item)
     return tuple(kept[:most])
+
+
+def _sort(item: NextReading) -> tuple[object, ...]:
+    """What a person calls one sort of reading: tracing a signal is not a gain, nor is a test."""
+    said = dict(item.conditions)
+    return said["quantity"], said["quantity"] == "gain" and "at" in said, "state" in said
 
 
 def _weighed(
@@ -128,12 +159,16 @@ def _weighed(
     about = hazards(found.stage)
     made: list[tuple[float, NextReading]] = []
     for reading, mixture in zip(readings, mixtures, strict=False):  # none without a healthy unit
+        good = float(mixture.centres[-1])
+        if reading.at and reading.quantity == "gain" and good < _FAINT:
+            continue
         seen = outlook(mixture, len(units.named))
         means = _meanings(reading, seen, units) if seen.bits >= SLIGHT else ()
         if len(means) > 1:  # what means the same whatever is read decides nothing
             proposed = NextReading(
                 reading.label(), seen.bits, effort_text(reading), reading_text(about, reading),
-                pasted(reading), reading.about.how, means,
+                pasted(reading), taken_how(reading), means,
+                None if good >= mixture.most else _written(_value(reading, good), 3),
             )
             made.append((seen.bits / effort(reading), proposed))
     return made
@@ -185,12 +220,14 @@ def predictive(
         own += float(instrument(reading, healthy[k : k + 1])[0]) ** 2
         far = float(np.mean(shift**2))
         broad = [math.sqrt(own + share * far) for share in _BROAD]
+        most = compared(reading, OPEN) if reading.quantity == RESISTANCE else math.inf
         made.append(Mixture(
             np.concatenate([weights, np.full(len(_BROAD), units.unmodelled / len(_BROAD))]),
             np.concatenate([centres[:, k], np.full(len(_BROAD), healthy[k])]),
             np.concatenate([scale, broad]),
             np.concatenate([units.answers[good], np.full(len(_BROAD), len(units.named) - 1)]),
             freedom,
+            most,
         ))
     return made
 
@@ -282,13 +319,13 @@ def _meanings(reading: Reading, seen: Outlook, units: Units) -> tuple[Meaning, .
     made = stretches(seen)
     if len(made) == 1:
         return _for_or_against(reading, seen, units)
-    return tuple(_meaning(reading, part, units) for part in made)
+    return tuple(_meaning(reading, part, units, seen) for part in made)
 
 
-def _meaning(reading: Reading, part: Stretch, units: Units) -> Meaning:
+def _meaning(reading: Reading, part: Stretch, units: Units, seen: Outlook) -> Meaning:
     names = tuple(dict.fromkeys(units.named[k].name for k in part.answers))
     return Meaning(
-        _shown(reading, part.low), _shown(reading, part.high), reading.unit, names,
+        _shown(reading, part.low, seen), _shown(reading, part.high, seen), reading.unit, names,
         part.probability,
     )
 
@@ -299,7 +336,7 @@ def _for_or_against(reading: Reading, seen: Outlook, units: Units) -> tuple[Mean
     share = seen.posterior[:, lead]
     two = np.column_stack([share - float(seen.weights @ share) + 0.5,
                            float(seen.weights @ share) - share + 0.5])
-    cut = stretches(Outlook(seen.bits, seen.values, seen.weights, two), named=1)
+    cut = stretches(replace(seen, posterior=two), named=1)
     name = units.named[lead].name
     made = []
     for part in cut:
@@ -308,11 +345,32 @@ def _for_or_against(reading: Reading, seen: Outlook, units: Units) -> tuple[Mean
         still = part.answers[0] == 0
         word = f"still {name}" if still else f"points away from {name}"
         chance = chance if still else 1.0 - chance
-        made.append(Meaning(_shown(reading, part.low), _shown(reading, part.high), reading.unit,
-                            (word,), chance))
+        made.append(Meaning(_shown(reading, part.low, seen), _shown(reading, part.high, seen),
+                            reading.unit, (word,), chance))
     return tuple(made)
 
 
-def _shown(reading: Reading, x: float) -> float | None:
-    """A limit in the unit shown; None where a range is open."""
-    return shown(reading, from_compared(reading, x)) if math.isfinite(x) else None
+def _shown(reading: Reading, x: float, seen: Outlook) -> float | None:
+    """A limit in the unit shown, as a person would write it; None where a range is open.
+
+    With so few digits, two at least, that hardly any value it may have changes sides.
+    """
+    if not math.isfinite(x):
+        return None
+    exact = _value(reading, x)
+    for digits in (2, 3, 4):
+        value = _written(exact, digits)
+        there = compared(reading, value / 100.0 if reading.unit == "%" else value)
+        between = (seen.values > min(x, there)) & (seen.values <= max(x, there))
+        if float(seen.weights[between].sum()) <= _MOVED:
+            return value
+    return exact
+
+
+def _value(reading: Reading, x: float) -> float:
+    return shown(reading, from_compared(reading, x))
+
+
+def _written(value: float, digits: int) -> float:
+    """A number with so many digits."""
+    return float(f"{value:.{digits}g}")

@@ -59,11 +59,12 @@ class Derived:
 def derived(case: Case) -> tuple[Derived, ...]:
     """Everything that follows from the readings of a case.
 
-    Readings of which only a bound is known are passed over.
+    Readings of which only a bound is known are passed over, and those of a unit in another state
+    than as drawn.
     """
     made: list[Derived] = []
     for name, readings in case.channels or (("", case.readings),):
-        plain = [m for m in readings if not m.bound]
+        plain = [m for m in readings if not m.bound and not m.reading.state]
         stated = {m.reading.key() for m in readings}
         found = (d for rule in _RULES for d in rule(plain, case.stage.load))
         made += [replace(d, channel=name) for d in found
@@ -227,7 +228,8 @@ _RULES = (_damping, _two_loads, _power, _from_harmonics, _levels, _noise_part, _
 def _balance(case: Case) -> Iterator[Derived]:
     """The balance of the channels from the gain of each."""
     (first, left), (second, right) = sorted(case.channels, key=lambda c: c[0] == case.right)
-    gains = {m.reading: m for m in left if m.reading.quantity == "gain" and not m.bound}
+    gains = {m.reading: m for m in left if m.reading.quantity == "gain" and not m.bound
+             and not m.reading.state}
     for item in right:
         other = gains.get(item.reading)
         if other is None or item.bound or item.reading.at or item.reading.origin:

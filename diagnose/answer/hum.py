@@ -31,7 +31,7 @@ def pattern(measured: Sequence[Measured], healthy: Sequence[float], mains: float
     odd: list[tuple[float, bool]] = []
     even: list[tuple[float, bool]] = []
     for item, good in zip(measured, healthy, strict=True):
-        if item.reading.quantity != "hum" or item.bound == "<":
+        if item.reading.quantity != "hum" or item.bound == "<" or item.reading.state.altered:
             continue
         order = round(item.reading.frequency / mains)
         high = compared(item.reading, item.value) - good > HIGH_DB

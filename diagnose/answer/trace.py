@@ -80,7 +80,9 @@ def traced(stage: Stage, readings: Sequence[Reading], deviations: Array) -> tupl
     """
     if stage.chain is None:
         return ()
-    wrong = [bool(x > WRONG) for x in deviations]
+    whole = [k for k, reading in enumerate(readings) if not reading.state.altered]
+    readings = [readings[k] for k in whole]
+    wrong = [bool(deviations[k] > WRONG) for k in whole]
     sections = [
         _section(stage, stage.chain, reading, bad)
         for reading, bad in zip(readings, wrong, strict=True)

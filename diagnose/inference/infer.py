@@ -21,9 +21,10 @@ from diagnose.inference.other_loads import eased
 from diagnose.inference.pairs import LOOKED_AT, pairs
 from diagnose.inference.posterior import Posterior, Weighed, share, weigh
 from diagnose.inference.prune import worth_driving
-from diagnose.inference.remarks import log_factor
+from diagnose.inference.remarks import log_factor, log_moved
 from diagnose.sheet.case import Case
 from diagnose.sheet.entry import Measured, usual
+from diagnose.sheet.sections import TRIED
 from faultlib.catalogue import Hypothesis, hypotheses, miss
 from faultlib.ensemble import ensemble, floors, scatter
 from faultlib.nearby import Nearby
@@ -229,7 +230,8 @@ def _as_seen(measured: Measured) -> Measured:
 
 def known_bad(case: Case) -> bool:
     """Whether a part was found bad and nothing was done about it since."""
-    last = {check.part: check.found for check in case.checks if check.found != "good"}
+    last = {check.part: check.found for check in case.checks
+            if check.found not in ("good", *TRIED)}
     return "bad" in last.values()
 
 
@@ -241,6 +243,8 @@ def _log_prior(hypothesis: Hypothesis, case: Case) -> float:
             continue
         if check.found == "bad":
             weight += math.log(FOUND_BAD)
+        elif check.found in TRIED:
+            weight += log_moved(hypothesis, check.found)
         else:
             weight += math.log(max(miss(hypothesis.mode, check.found, check.how), 1e-6))
     return weight

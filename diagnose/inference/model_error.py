@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
@@ -19,12 +19,18 @@ from numpy.typing import NDArray
 
 from circuits.quantities import CROSSTALK
 from circuits.reading import Reading
+from circuits.state import AS_DRAWN
 
 Array = NDArray[np.float64]
 
 _OWN = math.sqrt(0.05)
 """Part of the model's error that each of two channels of one unit has by itself (judgement): both
 are built to the same drawing, but no two layouts and device batches are quite alike."""
+
+
+_STATES = 0.7
+"""Correlation of the model's error of one reading in two states of the same unit (judgement): its
+devices and layout are the same, where they work is not quite."""
 
 
 BETWEEN = "between two nodes"
@@ -144,17 +150,18 @@ def _alike(readings: tuple[Reading, ...], channels: tuple[int, ...], common: flo
     """
     _, errors = model_errors()
     alike = np.eye(len(readings))
+    plain = [replace(r, state=AS_DRAWN) if r.state else r for r in readings]
     for i, a in enumerate(readings):
         length = errors[a.quantity].decades
         for j in range(i):
             b = readings[j]
-            if a == b:
+            if plain[i] == plain[j]:
                 shared = 1.0
             elif _follow(a, b) and length and a.frequency and b.frequency:
                 shared = math.exp(-abs(math.log10(a.frequency / b.frequency)) / length)
             else:
                 continue
-            alike[i, j] = alike[j, i] = shared
+            alike[i, j] = alike[j, i] = shared * (1.0 if a.state == b.state else _STATES)
     if channels:
         same = np.equal.outer(channels, channels)
         # crosstalk takes both channels each time: neither tells what the other should read

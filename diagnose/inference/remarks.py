@@ -39,6 +39,20 @@ class Remark:
 
 
 @cache
+def moved() -> Mapping[str, Remark]:
+    """What a part's temperature tells of it, by what a sheet says was found."""
+    path = Path(__file__).with_name("temperature.yaml")
+    raw = yaml.load(path.read_text(encoding="utf-8"), Loader=yaml.CSafeLoader)
+    return {name: Remark(**entry) for name, entry in raw.items()}
+
+
+def log_moved(hypothesis: Hypothesis, found: str) -> float:
+    """Logarithm of what it multiplies a prior by that the part's temperature moves the trouble."""
+    remark = moved()[found]
+    return math.log(remark.modes.get(hypothesis.mode.name, remark.others))
+
+
+@cache
 def remarks() -> Mapping[str, Remark]:
     """Every remark that a sheet may hold, by its words."""
     path = Path(__file__).with_name("remarks.yaml")

@@ -53,6 +53,8 @@ def blank_csv(
         *(f"#   {_row(section)}" for section in SECTIONS.values()),
         "#   observation,intermittent   (or worse when warm, worse with level, after a knock)",
         "#   standard,DIN 45500 amplifier",
+        "#   load,open   (the loudspeaker was off while all was read; of one reading a column "
+        "state says it: load open; lifted C6.positive)",
     ]
     out.writelines(f"{note}\n" for note in notes)
     writer.writerow(["case", stage.title or stage.name])

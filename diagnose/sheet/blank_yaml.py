@@ -11,9 +11,11 @@ from typing import Any
 from circuits.cautions import HEADING, caution_texts, marked
 from circuits.conditions import CONDITIONS, written
 from circuits.hazards import Hazards, hazards
+from circuits.kinds import kind
 from circuits.quantity import exact
 from circuits.reading import VOLTMETER, Reading
 from circuits.stage import Stage
+from circuits.state_words import pins
 from diagnose.sheet.sections import SECTIONS, Section
 
 _WIDTH = 100
@@ -60,6 +62,7 @@ def blank_sheet(
         "# range beside each reading, as in range: 10 V",
         f"meter: {exact(VOLTMETER, 'ohm')}",
         *([_OTHERS] if stage.rails else []),
+        *_states(stage),
         "",
         "readings:",
     ]
@@ -86,6 +89,18 @@ def blank_sheet(
         "# suspect: right",
     ]
     return "\n".join(lines) + "\n"
+
+
+def _states(stage: Stage) -> list[str]:
+    """What a sheet may say of the state that the unit was in."""
+    capacitor = next((p for p in stage.parts if kind(p.kind).family == "capacitor"), None)
+    lifted = f"lifted: [{capacitor.name}.{pins(capacitor)[0]}], " if capacitor else ""
+    part = next((p.name for p in stage.parts if p is not capacitor), "")
+    return [
+        "# What was not as drawn while all was read, such as the loudspeaker off: load: open",
+        f"# or while one thing was, beside its reading: state: {{{lifted}pulled: [{part}]}}",
+        "# (load, input, lifted, pulled, bridged, bypassed, mains, supply: {limited to: 200 mA})",
+    ]
 
 
 def mind(stage: Stage) -> list[str]:

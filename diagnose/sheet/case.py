@@ -5,7 +5,7 @@ Whatever is left empty is passed over, so that a sheet loads at every stage of b
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -29,6 +29,7 @@ from diagnose.sheet.limits import Limit
 from diagnose.sheet.readings import Taken, read_readings
 from diagnose.sheet.sections import CHECKS, DONE, FOUND, SECTIONS, Check, members, read_rows
 from diagnose.sheet.standards import read_limits
+from diagnose.sheet.states import at_its_ends, state_of_sheet, stated
 from faultlib.catalogue import kind_of
 
 __all__ = [
@@ -38,8 +39,8 @@ __all__ = [
 
 _CASE_KEYS = (
     "case", "stage", "values", "mains", "readings", "limits", *SECTIONS, "observations",
-    "channels", "suspect", "supply", "repaired", "meter", "other loads",
-    "schematic",
+    "channels", "suspect", "supply", "repaired", "meter", "other loads", "schematic", "load",
+    "state",
 )
 SUPPLIES = ("shared", "own")
 """Whether two channels have one supply or one each."""
@@ -52,6 +53,10 @@ OBSERVATIONS = (
     "intermittent", "comes and goes", "worse when warm", "worse with level", "after a knock",
     "both channels",
 )
+
+
+General = Callable[[Node | None], Node | None]
+"""Readings as they stand → with what the sheet says of all of them beside each."""
 
 
 @dataclass(frozen=True)
@@ -199,12 +204,17 @@ def read_case(tree: Node, path: Path, drawn: Stage | None = None) -> Case:
     meter = top.get("meter")
     if meter is not None:
         voltmeter(meter, stage, 1.0)  # wrong here, and not first at a reading
-    taken, suspect = _channels(top, stage, path.parent)
+    state = state_of_sheet(top, stage)
+
+    def general(node: Node | None) -> Node | None:
+        return stated(metered(node, meter), state)
+
+    taken, suspect = _channels(top, stage, path.parent, general)
     channels = tuple((word, of.weighed) for word, of in taken)
     if channels:
         readings = dict(channels)[suspect]
     else:
-        taken = (("", read_readings(metered(top.get("readings"), meter), stage, path.parent)),)
+        taken = (("", read_readings(general(top.get("readings")), stage, path.parent)),)
         readings = taken[0][1].weighed
     of_both = channels or any(m.reading.quantity == CROSSTALK for m in readings)
     shared = _shared(top, stage) if of_both else ()
@@ -212,14 +222,14 @@ def read_case(tree: Node, path: Path, drawn: Stage | None = None) -> Case:
         name=yamlfile.text(name, "the case's name") if name is not None else path.stem,
         stage=replace(stage, shared=shared) if of_both else stage,
         readings=readings,
-        limits=read_limits(top.get("limits"), stage),
+        limits=read_limits(stated(top.get("limits"), at_its_ends(state)), stage),
         checks=read_rows(CHECKS, top.get("checks"), stage),
         observations=_observations(top.get("observations")),
         channels=channels,
         suspect=suspect,
         known=_known(top),
         shared=shared,
-        repaired=_repaired(top, stage, path.parent),
+        repaired=_repaired(top, stage, path.parent, general),
         dense=tuple((word, one) for word, of in taken for one in of.dense),
         kind_only=_schematic(top) == NOT_AT_HAND,
         path=path,
@@ -282,7 +292,7 @@ def _shared(top: Mapping, stage: Stage) -> tuple[str, ...]:
 
 
 def _channels(
-    top: Mapping, stage: Stage, folder: Path
+    top: Mapping, stage: Stage, folder: Path, general: General
 ) -> tuple[tuple[tuple[str, Taken], ...], str]:
     node, named = top.get("channels"), top.get("suspect")
     if node is None:
@@ -319,12 +329,13 @@ def _channels(
         node = mapping.get(name)
         inner = yamlfile.mapping(node, "a channel", ("readings",)) if node is not None else None
         found = inner.get("readings") if inner is not None else None
-        found = metered(found, top.get("meter"))
-        channels.append((name, read_readings(found, stage, folder)))
+        channels.append((name, read_readings(general(found), stage, folder)))
     return tuple(channels), suspect
 
 
-def _repaired(top: Mapping, stage: Stage, folder: Path) -> tuple[Repair, ...]:
+def _repaired(
+    top: Mapping, stage: Stage, folder: Path, general: General
+) -> tuple[Repair, ...]:
     """One repair, or a list of them in the order in which they were done."""
     node = top.get("repaired")
     if node is None:
@@ -343,9 +354,7 @@ def _repaired(top: Mapping, stage: Stage, folder: Path) -> tuple[Repair, ...]:
             Repair(
                 name,
                 yamlfile.choice(how, "repair", DONE) if how is not None else DONE[0],
-                read_readings(
-                    metered(entry.get("readings"), top.get("meter")), stage, folder
-                ).weighed,
+                read_readings(general(entry.get("readings")), stage, folder).weighed,
             )
         )
     return tuple(made)

@@ -38,7 +38,8 @@ COLUMNS = (
     "channel", "quantity", *CONDITIONS, "frequencies", "value", "unit", "uncertainty", "range",
     *FIGURES, "remark",
 )
-HEAD = ("case", "stage", "mains", "suspect", "supply", "meter", "other loads", "schematic")
+HEAD = ("case", "stage", "mains", "suspect", "supply", "meter", "other loads", "schematic", "load",
+        "state")
 """Words of the first rows that say one thing."""
 LISTS: AnyMapping[str, tuple[str, ...]] = {
     "value": ("part", "value"), **{s.one: s.words for s in SECTIONS.values()},

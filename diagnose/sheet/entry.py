@@ -17,11 +17,12 @@ from circuits.conditions import CONDITIONS
 from circuits.errors import InputError, Place
 from circuits.plausible import UNCERTAINTY, UNDER_DRIVE, VALUES
 from circuits.prompt import few_lines
-from circuits.quantities import LEVELS, QUANTITIES
+from circuits.quantities import LEVELS, QUANTITIES, STATE
 from circuits.quantity import parse, render
 from circuits.reading import Reading, compared, instrument
 from circuits.stage import Stage
 from circuits.yamlfile import Items, Mapping, Node, Text
+from diagnose.sheet.states import is_disconnected, loaded_with, put_state
 
 
 @dataclass(frozen=True)
@@ -87,6 +88,12 @@ def condition_keys(name: str) -> tuple[str, ...]:
     return (*about.required, *about.optional)
 
 
+def entry_keys(name: str) -> tuple[str, ...]:
+    """The same with ``load``, which stands for a state where it is no condition of its own."""
+    keys = condition_keys(name)
+    return keys if "load" in keys or STATE not in keys else (*keys, "load")
+
+
 def conditions(entry: Mapping, name: str, stage: Stage, without: tuple[str, ...] = ()) -> Reading:
     """The reading that an entry's conditions describe.
 
@@ -127,7 +134,11 @@ def conditions(entry: Mapping, name: str, stage: Stage, without: tuple[str, ...]
         if key == "meter":
             fields[key] = _meter(entry, node, stage)
             continue
+        if key == "load" and is_disconnected(node):
+            continue
         fields[field_of(key)] = CONDITIONS[key].read(node, stage)
+    if STATE in condition_keys(name):
+        put_state(entry, name, fields)
     if fields.get("origin") and fields["origin"] == fields.get("at", stage.output):
         raise InputError(
             "both probes are on the same node" if "at" in about.required
@@ -136,7 +147,7 @@ def conditions(entry: Mapping, name: str, stage: Stage, without: tuple[str, ...]
             expected="two nodes",
         )
     if "power" in entry.keys and "level" in fields:
-        _needs_load(entry.keys["power"], fields.get("load") or stage.load)
+        _needs_load(entry.keys["power"], loaded_with(Reading(name, **fields), stage))
     if name == "damping factor" and "load" not in without and not (
         fields.get("load") or stage.load
     ):
@@ -234,7 +245,7 @@ def level(kind: str, node: Node, reading: Reading, stage: Stage) -> tuple[str, f
         For another dimension, or a power without a load.
     """
     if kind == "power":
-        _needs_load(node, reading.load or stage.load)
+        _needs_load(node, loaded_with(reading, stage))
     return registry.level(kind, node)
 
 
@@ -285,7 +296,7 @@ def in_any_unit(word: str, reading: Reading, stage: Stage) -> float:
             ratio = parse(word, "%")
             if ratio > 0.0:
                 return 20.0 * math.log10(ratio)
-        load = reading.load or stage.load
+        load = loaded_with(reading, stage)
         if reading.quantity == "maximum output" and re.search(r"[Ww]$|dBm$|dBW$", word) and load:
             power = parse(word, "W")
             if power >= 0.0:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, fields
 from circuits import yamlfile
 from circuits.conditions import band as ends
 from circuits.errors import InputError, Place
-from circuits.quantities import QUANTITIES
+from circuits.quantities import QUANTITIES, STATE
 from circuits.quantity import parse
 from circuits.reading import Reading
 from circuits.stage import Stage
@@ -82,6 +82,8 @@ class Limit:
         mine, other = getattr(self.reading, name), getattr(reading, name)
         if name == "meter" and not mine:
             return True  # a figure without a meter is judged by whatever meter there is
+        if name == STATE and self.standard:
+            return not other.altered  # whatever stands at its ends, the unit is whole
         if name == "load":
             return bool((mine or self.load) == (other or self.load))
         if name == "band":
@@ -126,7 +128,7 @@ def read_limit(node: Node, stage: Stage, standard: str = "") -> Limit | None:
         With the place.
     """
     entry, name = sheet.quantity_of(node, "a limit")
-    keys = sheet.condition_keys(name)
+    keys = sheet.entry_keys(name)
     banded = "frequency" in QUANTITIES[name].required
     # a distortion with noise has a band of its own, that of the meter
     over = "frequencies" if "band" in keys else "band"
@@ -145,7 +147,7 @@ def read_limit(node: Node, stage: Stage, standard: str = "") -> Limit | None:
     if standard:
         stated = {sheet.field_of(key) for key in keys if entry.get(key) is not None}
         # what is read between other points than the unit's own ends is no business of a standard
-        named = {sheet.field_of(key) for key in keys} - {"at", "origin"}
+        named = {sheet.field_of(key) for key in keys} - {"at", "origin", STATE}
         free = tuple(sorted(named - stated))
         without = keys
     else:

@@ -89,9 +89,11 @@ class Section(Generic[Row]):
         return any(row.get(column.word) for column in self.columns if not column.choices)
 
 
-FOUND = ("good", "bad", "replaced", "cleaned", "adjusted")
-DONE = FOUND[2:]
+DONE = ("replaced", "cleaned", "adjusted")
 """What counts as a repair."""
+TRIED = ("changes when frozen", "changes when heated")
+"""What becomes of the trouble while that part alone is cooled or heated."""
+FOUND = ("good", "bad", *DONE, *TRIED)
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ from diagnose.show.wording import (
     amount,
     chance,
     figure_text,
+    healthy_text,
     heat_and_range,
     less_probable,
     limits,
@@ -30,7 +31,8 @@ def bar_length(probability: float) -> str:
 
 FILTERS: Mapping[str, Callable[..., Any]] = {
     "amount": amount, "margin": margin_text, "chance": chance, "limits": limits, "size": size,
-    "span": span, "worth": worth_text, "dict_of": dict, "bar_length": bar_length,
+    "span": span, "worth": worth_text, "good_unit": healthy_text, "dict_of": dict,
+    "bar_length": bar_length,
     "figure": figure_text, "ranged": value_and_range, "heat": heat_and_range,
     "sentence": sentence, "shows_from": shows_from, "with_a_line": with_a_line,
     "less_probable": less_probable,

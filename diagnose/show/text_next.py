@@ -8,7 +8,15 @@ from diagnose.advice.next_reading import Meaning, NextReading
 from diagnose.answer.result import RepairProof
 from diagnose.show.text_cautions import cautions_text, mind_text
 from diagnose.show.text_page import DIM, STRONG, WIDTH, Page
-from diagnose.show.wording import MOST_READINGS, amount, chance, span, worth_text
+from diagnose.show.wording import (
+    MOST_READINGS,
+    amount,
+    chance,
+    healthy_text,
+    sentence,
+    span,
+    worth_text,
+)
 
 SHOWN = 3
 """Readings that `diagnose rank` shows."""
@@ -90,6 +98,7 @@ def next_text(
         page.line(f"{worth_text(item)}; {item.effort}", indent=3)
         if item.how:
             page.line(f"How: {item.how}", indent=3)
+        page.line(sentence(healthy_text(item)), indent=3)
         page.table(
             (), [(_range(m, item), " or ".join(m.points_to), chance(m.probability))
                  for m in reversed(item.means)],

@@ -9,6 +9,7 @@ from circuits.reading import quantity_of, readable
 from diagnose.advice.next_reading import NextReading, worth
 from diagnose.answer.outcome import Hidden
 from diagnose.answer.result import Severity, Suspect, VerdictLine
+from diagnose.sheet.entry import OPEN, RESISTANCE
 from faultlib.good_unit import Figure
 
 MOST_READINGS = 8
@@ -60,7 +61,10 @@ def span(low: float | None, high: float | None, unit: str, reading: str = "") ->
     if ends[0] is None:
         return f"below {ends[1]}"
     if ends[1] is None:
-        return f"above {ends[0]}"
+        over = unit == "ohm" and reading.startswith(RESISTANCE)
+        if over and low is not None and low >= OPEN * (1.0 - 1e-9):
+            return "OL"
+        return f"above {ends[0]}{', or OL' if over else ''}"
     return f"{ends[0]} to {ends[1]}"
 
 
@@ -116,6 +120,15 @@ def size(severity: Severity | None) -> str:
     name = severity.quantity if unit else f"{severity.quantity}:"
     return (f"{name} {amount(severity.value, unit)} "
             f"(90 % sure: {amount(low, unit)} to {amount(high, unit)})")
+
+
+def healthy_text(proposed: NextReading) -> str:
+    """What a good unit reads; empty where nothing is known of it."""
+    if not proposed.means:
+        return ""
+    unit = proposed.means[0].unit
+    text = "OL" if proposed.healthy is None else amount(proposed.healthy, unit, proposed.reading)
+    return f"a good unit reads {text}"
 
 
 def worth_text(proposed: NextReading) -> str:

@@ -8,6 +8,8 @@ from typing import Any
 
 from circuits import yamlfile
 from circuits.errors import InputError
+from circuits.quantities import STATE
+from circuits.state_words import state_line
 from circuits.yamlfile import Items, Node, Text
 from diagnose.sheet.sections import SECTIONS, Section, members
 from diagnose.web.sheet import FIGURES, KNOWN, Entry, Limit, Pairs, Point, Repair, Typed
@@ -158,7 +160,8 @@ def _from_node(node: Node, lines: Sequence[str]) -> Entry:
     return Entry(
         quantity=_word(row.get("quantity")),
         conditions=tuple(
-            (key, _word(row.get(key))) for key in row.entries if key not in _NOT_CONDITIONS
+            (key, _condition(key, row.get(key)))
+            for key in row.entries if key not in _NOT_CONDITIONS
         ),
         source=source,
         values=(_word(value),),
@@ -173,7 +176,7 @@ def _limit(node: Node) -> Limit:
     inside = [key for key in row.entries if key not in (*FIGURES, "quantity")]
     return Limit(
         _word(row.get("quantity")),
-        tuple((key, _word(row.get(key))) for key in inside),
+        tuple((key, _condition(key, row.get(key))) for key in inside),
         tuple((key, _word(row.get(key))) for key in FIGURES if key in row.entries),
     )
 
@@ -201,6 +204,11 @@ def _named(node: Node | None, what: str) -> Pairs:
         return ()
     inside = yamlfile.mapping(node, what)
     return tuple((key, _word(inside.get(key))) for key in inside.entries)
+
+
+def _condition(key: str, node: Node | None) -> str:
+    """A condition in one line, of a state what stands in its braces too."""
+    return _word(node) if key != STATE or node is None else state_line(node)
 
 
 def _word(node: Node | None) -> str:

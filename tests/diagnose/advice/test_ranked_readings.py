@@ -77,6 +77,19 @@ def test_the_answers_stand_on_their_side() -> None:
     assert meaning_text(first).startswith("above ")
 
 
+def test_limits_are_told_in_two_digits_where_hardly_anything_lies_near_them() -> None:
+    """The two answers lie six nepers apart; a person would not write 1.0372 A between them."""
+    first = proposed(unit())[0]
+    limits = {end for m in first.means for end in (m.low, m.high) if end is not None}
+    assert limits
+    assert limits == {float(f"{end:.2g}") for end in limits}
+
+
+def test_a_proposal_says_what_a_good_unit_reads() -> None:
+    """1 A, as `LinearUnit` has it."""
+    assert all(item.healthy == pytest.approx(1.0) for item in proposed(unit()))
+
+
 def test_the_whole_tail_is_drawn() -> None:
     """Forty equally dry capacitors: none of them leads, and every one has its units."""
     count = 40

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,11 +12,12 @@ import diagnose.inference.remarks
 from circuits.reading import Reading
 from circuits.stage import Part, Rail, Stage
 from diagnose.answer.ranking import rank
-from diagnose.inference.infer import weighing
+from diagnose.inference.infer import known_bad, weighing
 from diagnose.inference.posterior import PRIOR_HEALTHY, PRIOR_UNMODELLED
-from diagnose.inference.remarks import log_factor, remarks
+from diagnose.inference.remarks import log_factor, moved, remarks
 from diagnose.sheet.case import OBSERVATIONS, Case
 from diagnose.sheet.entry import Measured
+from diagnose.sheet.sections import TRIED, Check
 from faultlib.catalogue import FOLDER, hypotheses, kind_modes
 from faultlib.modefile import read_kinds
 from tests.diagnose.fake_bench import FakeBench
@@ -137,3 +139,37 @@ def test_a_remark_does_not_say_whether_the_unit_is_ill(words: str) -> None:
     known = (1.0 - result.unmodelled) / (1.0 - PRIOR_UNMODELLED)
     assert result.healthy == pytest.approx(known * PRIOR_HEALTHY)
     assert any(f"noticed {words!r}" in n and remarks()[words].about in n for n in result.notes)
+
+
+@pytest.mark.parametrize("found", TRIED)
+def test_a_part_that_moves_with_its_temperature(found: str) -> None:
+    """By the stated factors, its unsteady modes most, and other parts not at all."""
+    factors = moved()[found]
+
+    def changed(suspect: str, against: str) -> float:
+        ratios = []
+        for checks in ((), (Check("Q1", found, "freezing spray"),)):
+            posterior = weighing(replace(sheet(), checks=checks), FakeBench(deaf)).posterior
+            chances = {s.hypotheses[0].label(): p for s, p in posterior.suspects}
+            ratios.append(chances[suspect] / chances[against])
+        return ratios[1] / ratios[0]
+
+    for mode in ("noisy", "collector-base leakage"):
+        assert factors.modes[mode] > 5.0 * factors.others
+        assert changed(f"Q1 {mode}", "C1 leakage") == pytest.approx(factors.modes[mode])
+    assert changed("Q1 low gain", "C1 leakage") == pytest.approx(factors.others)
+    assert changed("R1 open", "C1 leakage") == pytest.approx(1.0)
+
+
+def test_every_mode_that_temperature_moves_exists() -> None:
+    names = {m.name for kind in read_kinds(FOLDER) for m in kind_modes(kind).modes}
+    assert set(moved()) == set(TRIED)
+    for remark in moved().values():
+        assert set(remark.modes) <= names
+        assert remark.about
+
+
+def test_cooling_a_part_that_was_found_bad_leaves_it_bad() -> None:
+    bad = replace(sheet(), checks=(Check("Q1", "bad"), Check("Q1", TRIED[0])))
+    assert known_bad(bad)
+    assert not known_bad(replace(sheet(), checks=(Check("Q1", TRIED[0]),)))

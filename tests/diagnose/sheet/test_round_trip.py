@@ -20,6 +20,7 @@ from circuits.conditions import CONDITIONS
 from circuits.load import load_stage
 from circuits.quantities import LEVELS, QUANTITIES
 from circuits.reading import Reading
+from circuits.state import State
 from diagnose.advice.candidates import pasted
 from diagnose.sheet.case import blank_sheet, load_case
 
@@ -42,6 +43,12 @@ VALUES: dict[str, st.SearchStrategy[Any]] = {
     "tones": st.tuples(st.floats(10.0, 999.0), st.floats(1e3, 1e5)),
     "ratio": st.floats(0.1, 10.0),
     "thd": st.floats(1e-5, 0.1),
+    "state": st.builds(
+        State, lifted=st.sampled_from([(), (("C1", "positive"), ("Q1", "base"))]),
+        pulled=st.sampled_from([("Q2",), ("C2", "Q2")]),
+        bridged=st.sampled_from([(), (("0", "c1"),), (("b1", "e1"), ("c1", "ie"))]),
+        bypassed=st.sampled_from([(), (("C2", 1e-4),)]),
+    ),
     **{word: st.floats(1e-4, 100.0).map(lambda x, word=word: (word, x)) for word in LEVELS},
 }
 
