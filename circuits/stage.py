@@ -270,6 +270,8 @@ class Stage:
         Rails and parts that two channels have in common; empty where nothing is stated.
     adjust : tuple of Adjust
         Trimmers that are set by a reading; the others stand as drawn.
+    charged : tuple of str
+        Nodes into which charging current of the rectifier flows; none in a healthy unit.
     """
 
     name: str
@@ -292,6 +294,7 @@ class Stage:
     chain: Chain | None = None
     shared: tuple[str, ...] = ()
     adjust: tuple[Adjust, ...] = ()
+    charged: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
         rails = [f"{rail.name} {render(rail.volts, 'V')}" for rail in self.rails]
@@ -311,8 +314,11 @@ class Stage:
 
     @property
     def roles(self) -> dict[str, str]:
-        """What each part does, by its name; parts of supplies by their full names."""
-        return {part.name: part.role for part in (*self.parts, *self.supply_parts)}
+        """What each part does, by its name; parts of supplies and returns by their full names."""
+        from circuits.earths import returns
+
+        made = {part.name: part.role for part in (*self.parts, *self.supply_parts)}
+        return made | {found.name: found.role for found in returns(self)}
 
     @cached_property
     def _by_name(self) -> dict[str, Part]:

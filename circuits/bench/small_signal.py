@@ -17,6 +17,7 @@ from circuits.bench.analysis import (
 )
 from circuits.bench.plan import Indexed, Request, Setup, Values
 from circuits.curves import riaa_db
+from circuits.feed import charging
 from circuits.joints import JOINT_OHMS, joint_resistor
 from circuits.macromodels import BOLTZMANN, KELVIN
 from circuits.netlist import (
@@ -171,8 +172,15 @@ def _ways(stage: Stage) -> list[tuple[str, float, float, Lines]]:
     ways = [(SOURCE, ohms, 1.0, stage.pickup)]
     ways += [(rail_resistor(r.name), rail_ohms(r), 1.0, r.ripple) for r in stage.rails]
     ways += [(stray_resistor(at), STRAY_OHMS, STRAY_OHMS, lines) for at, lines in stage.stray]
+    ways += [(stray_resistor(at), STRAY_OHMS, STRAY_OHMS, _charging(stage)) for at in stage.charged]
     joints = () if stage.chain is None else stage.chain.joints
     return ways + [(joint_resistor(j), JOINT_OHMS, 1.0, j.pickup) for j in joints]
+
+
+def _charging(stage: Stage) -> Lines:
+    """Of the rail with the largest charging current: two rails of a pair have their pulses alike."""
+    found = [charging(rail, stage.mains) for rail in stage.rails if rail.volts]
+    return max(found, key=lambda lines: lines[0][1], default=())
 
 
 def _mains(stage: Stage, readings: Indexed) -> Request:
