@@ -88,6 +88,11 @@ def returns(stage: Stage) -> tuple[Return, ...]:
     return tuple(kept)
 
 
+def all_roles(stage: Stage) -> dict[str, str]:
+    """What each part does, and each return, by its name."""
+    return stage.roles | {found.name: found.role for found in returns(stage)}
+
+
 def lifted(stage: Stage, found: Return, ohms: float) -> Stage:
     """The stage with a return on a joint of so many ohms that charging current shares.
 
@@ -182,9 +187,9 @@ def _partner(stage: Stage, device: Part, own: str) -> str:
     near = {own, *(n for _, n in _next(stage, own))}
     near |= {n for node in tuple(near) for _, n in _next(stage, node)}
     for other in stage.parts:
-        if other.name != device.name and other.kind == device.kind:
-            if other.nodes[_FOOT[family]] in near and _control(other) != _control(device):
-                return _control(other)
+        alike = other.name != device.name and other.kind == device.kind
+        if alike and other.nodes[_FOOT[family]] in near and _control(other) != _control(device):
+            return _control(other)
     return ""
 
 

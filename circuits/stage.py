@@ -314,11 +314,8 @@ class Stage:
 
     @property
     def roles(self) -> dict[str, str]:
-        """What each part does, by its name; parts of supplies and returns by their full names."""
-        from circuits.earths import returns
-
-        made = {part.name: part.role for part in (*self.parts, *self.supply_parts)}
-        return made | {found.name: found.role for found in returns(self)}
+        """What each part does, by its name; parts of supplies by their full names."""
+        return {part.name: part.role for part in (*self.parts, *self.supply_parts)}
 
     @cached_property
     def _by_name(self) -> dict[str, Part]:

@@ -178,7 +178,7 @@ def _ways(stage: Stage) -> list[tuple[str, float, float, Lines]]:
 
 
 def _charging(stage: Stage) -> Lines:
-    """Of the rail with the largest charging current: two rails of a pair have their pulses alike."""
+    """Of the rail with the largest: two rails of a pair have their pulses at the same times."""
     found = [charging(rail, stage.mains) for rail in stage.rails if rail.volts]
     return max(found, key=lambda lines: lines[0][1], default=())
 
