@@ -54,9 +54,9 @@ def pattern(
         high = " and ".join(high_odd + high_even)
         stray = " or stray mains" if high_odd else ""
         return (
-            f"hum is high at {high} though the rails and their ripple are right: a poor earth joint "
-            f"that the rectifier's charging current{stray} shares, or the wiring of a return (input, "
-            "feedback, first stages); not the rectifier or the reservoirs"
+            f"hum is high at {high} though the rails and their ripple are right: a poor earth "
+            f"joint that the rectifier's charging current{stray} shares, or the wiring of a return "
+            "(input, feedback, first stages); not the rectifier or the reservoirs"
         )
     if high_odd and even and not high_even:
         return (

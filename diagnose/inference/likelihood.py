@@ -46,6 +46,9 @@ class Observed:
         How much wider the model's error is thought that both channels share, for readings taken
         of both: where the good channel tells it, a stage file may be farther off than one dares
         to assume without.
+    slips : (m,) array or None
+        How far each reading may slip at most where it is misread, compared scale; None for as far
+        as what a hypothesis leaves open about it suggests.
     eased : (m,) array or None
         Of its distance, what counts where a reading lies above what is predicted
         (`diagnose.inference.other_loads`); None where nothing eases any.
@@ -58,6 +61,7 @@ class Observed:
     channels: tuple[int, ...] = ()
     common: float = 1.0
     eased: Array | None = None
+    slips: Array | None = None
 
     @cached_property
     def signs(self) -> Array:
@@ -95,6 +99,7 @@ class Observed:
             bench=self.bench[index],
             bounds=tuple(self.bounds[k] for k in which),
             eased=None if self.eased is None else self.eased[index],
+            slips=None if self.slips is None else self.slips[index],
             channels=tuple(self.channels[k] for k in which) if self.channels else (),
         )
 
@@ -169,6 +174,12 @@ def covariance_around(
     ))
 
 
+def slipping(readings: Sequence[Reading], values: Array, bench: Array) -> Array:
+    """`Observed.slips` of readings: by what their instruments and the stage model err, (m,)."""
+    about = model_error.tails()
+    return np.asarray(about.slip * np.hypot(bench, model_error.own_sigma(readings, values)))
+
+
 def spread(
     observed: Observed, sensitivities: Array, level: Array, shift: Array | float = 0.0
 ) -> Covariance:
@@ -230,7 +241,9 @@ def conditional(white: Array, around: Covariance) -> Array:
     return np.asarray(white @ around.unfactor / np.sqrt((around.unfactor**2).sum(axis=0)))
 
 
-def forgiving(squares: Array, apart: Array, log_determinants: Array) -> Array:
+def forgiving(
+    squares: Array, apart: Array, log_determinants: Array, kick: Array | None = None
+) -> Array:
     """`log_density` from what it needs to know.
 
     Either all readings are as good as their uncertainty says, or any one of them is misread.
@@ -241,6 +254,8 @@ def forgiving(squares: Array, apart: Array, log_determinants: Array) -> Array:
         Squared Mahalanobis lengths, and of the scale matrices.
     apart : (n, m) array
         `conditional` distances.
+    kick : (n or 1, m) array, optional
+        As `one_kicked` takes it; by default that of ``model_error.yaml``.
 
     Returns
     -------
@@ -248,11 +263,13 @@ def forgiving(squares: Array, apart: Array, log_determinants: Array) -> Array:
     """
     about, size = model_error.tails(), apart.shape[1]
     plain = log_student(squares, log_determinants, size) + math.log1p(-about.misread)
-    one = one_kicked(squares, apart, log_determinants, about.slip)
+    one = one_kicked(squares, apart, log_determinants, about.slip if kick is None else kick)
     return np.asarray(np.logaddexp(plain, one + math.log(about.misread)))
 
 
-def one_kicked(squares: Array, apart: Array, log_determinants: Array, kick: float) -> Array:
+def one_kicked(
+    squares: Array, apart: Array, log_determinants: Array, kick: float | Array
+) -> Array:
     """Logarithm of the density where one reading, nobody knows which, strays by itself.
 
     A Student density whose scale matrix is wider for that reading: a rank-one update, whose
@@ -263,16 +280,17 @@ def one_kicked(squares: Array, apart: Array, log_determinants: Array, kick: floa
     ----------
     squares, apart, log_determinants : array
         As `forgiving` takes them.
-    kick : float
+    kick : float or (n or 1, m) array
         How far it may stray, in standard deviations of what the others leave open about it.
     """
     return mean_of_logs(kicked(squares, apart, log_determinants, kick))
 
 
-def kicked(squares: Array, apart: Array, log_determinants: Array, kick: float) -> Array:
+def kicked(squares: Array, apart: Array, log_determinants: Array, kick: float | Array) -> Array:
     """The terms of `one_kicked`, one a reading, (n, m)."""
-    eased = squares[:, None] - apart**2 * (kick**2 / (1.0 + kick**2))
-    wider = (log_determinants + math.log1p(kick**2))[:, None]
+    power = np.square(kick)
+    eased = squares[:, None] - apart**2 * (power / (1.0 + power))
+    wider = log_determinants[:, None] + np.log1p(power)
     return log_student(np.maximum(eased, 0.0), wider, apart.shape[1])
 
 

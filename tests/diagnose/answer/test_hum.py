@@ -64,8 +64,10 @@ def beside_rails(ripple_up: float, volts: float) -> str:
 
 
 def test_right_rails_clear_the_rectifier() -> None:
-    """Where ripple and voltage of the rail are right, twice the mains comes by an earth (common
-    practice: clean supply, dirty ground)."""
+    """Where ripple and voltage of a rail are right, twice the mains comes by an earth.
+
+    Common practice: a clean supply beside a dirty ground.
+    """
     said = beside_rails(1.0, 30.5)
     assert "earth joint" in said
     assert "not the rectifier" in said
