@@ -56,6 +56,9 @@ class Reading:
         Of intermodulation and maximum output.
     meter : float
         Ohm of the voltmeter; 0 is `VOLTMETER`, infinity draws nothing.
+    way : int
+        Of a line of hum or ripple, which of the ways that it comes by is told alone, the largest
+        first; 0 for all together, as an instrument shows it.
     """
 
     quantity: str
@@ -75,6 +78,7 @@ class Reading:
     origin: str = ""
     beside: float = 0.0
     meter: float = 0.0
+    way: int = 0
 
     @property
     def about(self) -> Quantity:

@@ -45,7 +45,7 @@ class Standing:
         How far each plain reading lies from what the other plain ones let expect, in standard
         deviations.
     log_determinants : (n,) array
-        Of the covariance of the plain readings.
+        Of the covariance of the plain readings, of levels as they are where these are warped.
     room : (n, b) array
         How far every bound lies beyond what the plain readings let expect; negative where it does
         not hold.
@@ -96,12 +96,15 @@ def standing(observed: Observed, predicted: Array, around: Covariance) -> Standi
     """
     rows = observed.residuals(predicted)
     if not any(observed.bounds):
-        return _plain(observed, around.whiten(rows), around)
+        return _plain(observed, rows, around)
     return standings(observed, rows, (around.factor @ around.factor.T)[None])
 
 
-def _plain(observed: Observed, white: Array, around: Covariance) -> Standing:
+def _plain(observed: Observed, rows: Array, around: Covariance) -> Standing:
+    white = around.whiten(rows)
     determinants = np.full(len(white), around.log_determinant)
+    if observed.phases is not None:
+        determinants -= 2.0 * observed.phases.log_slopes(rows).sum(axis=1)
     own = np.sqrt((around.unfactor**2).sum(axis=0))
     return _without(
         (white**2).sum(axis=1), conditional(white, around), determinants,
@@ -142,6 +145,8 @@ def standings(observed: Observed, rows: Array, matrices: Array) -> Standing:
     apart = (undone.swapaxes(1, 2) @ white[..., None])[..., 0] / own
     squares = (white**2).sum(axis=1)
     determinants = np.broadcast_to(determinants, squares.shape)
+    if observed.phases is not None:
+        determinants = determinants - 2.0 * observed.phases.log_slopes(rows)[:, plain].sum(axis=1)
     slips = _slips(None if observed.slips is None else observed.slips[plain], own)
     if not len(bound):
         return _without(squares, apart, determinants, slips)

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from circuits.reading import Reading
 from diagnose.inference import model_error
+from diagnose.inference.phasors import Phases
 from faultlib.signature import differences
 from faultlib.tolerance import covariance
 
@@ -49,6 +50,8 @@ class Observed:
     slips : (m,) array or None
         How far each reading may slip at most where it is misread, compared scale; None for as far
         as what a hypothesis leaves open about it suggests.
+    phases : Phases or None
+        What unknown phases do to levels that are sums; None where they are known.
     eased : (m,) array or None
         Of its distance, what counts where a reading lies above what is predicted
         (`diagnose.inference.other_loads`); None where nothing eases any.
@@ -62,6 +65,7 @@ class Observed:
     common: float = 1.0
     eased: Array | None = None
     slips: Array | None = None
+    phases: Phases | None = None
 
     @cached_property
     def signs(self) -> Array:
@@ -71,13 +75,17 @@ class Observed:
     def residuals(self, predicted: Array) -> Array:
         """Measured, or the limit of a bound, less predicted; eased where more may be drawn.
 
+        Of a sum of phasors as `Phases.warped` has it.
+
         Parameters
         ----------
         predicted : (..., m) array
             Readings on the compared scale.
         """
         apart = np.asarray(-differences(predicted, self.values, self.readings))
-        return apart if self.eased is None else np.where(apart > 0.0, apart * self.eased, apart)
+        if self.eased is not None:
+            apart = np.where(apart > 0.0, apart * self.eased, apart)
+        return apart if self.phases is None else self.phases.warped(apart)
 
     def departures(self, predicted: Array) -> Array:
         """`residuals`, but nothing where what is predicted keeps a bound: to be shown to people.
@@ -100,6 +108,7 @@ class Observed:
             bounds=tuple(self.bounds[k] for k in which),
             eased=None if self.eased is None else self.eased[index],
             slips=None if self.slips is None else self.slips[index],
+            phases=None if self.phases is None else self.phases.some(index),
             channels=tuple(self.channels[k] for k in which) if self.channels else (),
         )
 
@@ -169,6 +178,10 @@ def covariance_around(
     matrix = np.diag(observed.bench**2)
     if sensitivities is not None:
         matrix = covariance(sensitivities) + matrix
+    if observed.phases is not None:
+        sigma = observed.phases.sigma
+        # both channels have their parts by the same ways
+        matrix = matrix + np.outer(sigma, sigma) * model_error.same(observed.readings)
     return np.asarray(matrix + model_error.model_covariance(
         observed.readings, level, channels, shift, common
     ))

@@ -142,6 +142,15 @@ def own_sigma(readings: Sequence[Reading], level: Array) -> Array:
 
 
 @lru_cache(maxsize=64)
+def same(readings: tuple[Reading, ...]) -> Array:
+    """How alike the same reading of two channels of one drawing strays, (m, m)."""
+    equal = np.array([[a == b for b in readings] for a in readings], dtype=float)
+    made = (1.0 - _OWN**2) * equal + _OWN**2 * np.eye(len(readings))
+    made.setflags(write=False)
+    return np.asarray(made)
+
+
+@lru_cache(maxsize=64)
 def _alike(readings: tuple[Reading, ...], channels: tuple[int, ...], common: float) -> Array:
     """Correlation of the model's errors, (m, m); of two channels also how much wider they are.
 
