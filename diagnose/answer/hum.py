@@ -51,10 +51,10 @@ def pattern(
     high_odd = [render(f, "Hz") for f, high in odd if high]
     high_even = [render(f, "Hz") for f, high in even if high]
     if high_even and _rails_right(measured, healthy, rails):
-        high = " and ".join(high_odd + high_even)
+        lines = " and ".join(high_odd + high_even)
         stray = " or stray mains" if high_odd else ""
         return (
-            f"hum is high at {high} though the rails and their ripple are right: a poor earth "
+            f"hum is high at {lines} though the rails and their ripple are right: a poor earth "
             f"joint that the rectifier's charging current{stray} shares, or the wiring of a return "
             "(input, feedback, first stages); not the rectifier or the reservoirs"
         )

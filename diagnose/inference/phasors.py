@@ -83,20 +83,24 @@ def of_sizes(parts: Sequence[float], rest: float = 0.0, steady: float = 0.0) -> 
     steady : float
         What is added as power whatever the phases.
     """
-    sizes = np.zeros(WAYS)
-    sizes[: len(parts)] = np.sqrt(parts)
-    total = float((sizes**2).sum()) + rest + steady
-    if total <= 0.0:
+    if sum(parts) + rest <= 0.0:
         return 0.0, 0.0, 0.0
-    turns, noise = _draws()
-    power = np.abs(turns @ sizes + np.sqrt(rest) * noise) ** 2
-    share = (power + steady) / total
+    share = powers(parts, rest, steady)
     varies = float(share.var())
     if varies < _STEADY:
         return 0.0, 0.0, 0.0
     soft = _SOFT * varies
     levels = 10.0 * np.log10((share + soft) / (1.0 + soft))
     return soft, float(levels.mean()), float(levels.std())
+
+
+def powers(parts: Sequence[float], rest: float = 0.0, steady: float = 0.0) -> Array:
+    """Power of a sum over its mean, for phases evenly spread, (n,); parameters as `of_sizes`."""
+    sizes = np.zeros(WAYS)
+    sizes[: len(parts)] = np.sqrt(parts)
+    turns, noise = _draws()
+    power = np.abs(turns @ sizes + np.sqrt(rest) * noise) ** 2
+    return np.asarray((power + steady) / (sum(parts) + rest + steady))
 
 
 def phases(
