@@ -286,7 +286,7 @@ def test_a_slip_is_as_far_as_instrument_and_model_err_not_as_good_units_stray() 
     for weight, wide in ways:
         density = stats.multivariate_t.pdf(values - predicted, np.zeros(2), wide, df=freedom)
         expected = expected + weight * density
-    found = log_likelihood(standing(observed, predicted, Spread.of(matrix)))
+    found = log_likelihood(standing(observed, predicted, Covariance.of(matrix)))
     np.testing.assert_allclose(found, np.log(expected), rtol=1e-6)
 
 
@@ -295,7 +295,7 @@ def test_a_symptom_far_out_of_reach_is_no_slip() -> None:
     readings = (Reading("hum", frequency=100.0),)
     values, bench = np.array([20.0 * math.log10(0.118)]), np.array([0.7])
     healthy = np.array([[20.0 * math.log10(0.2e-3)]])
-    around = Spread.of(np.array([[4.8**2]]))
+    around = Covariance.of(np.array([[4.8**2]]))
     costs = []
     for slips in (None, slipping(readings, values, bench)):
         observed = Observed(readings, values, bench, ("",), slips=slips)
