@@ -19,6 +19,7 @@ from circuits.load import load_stage, stage_names
 from circuits.reading import Reading
 from circuits.stage import Part, Rail, Stage
 from faultlib.catalogue import hypotheses, kind_of
+from faultlib.designs import section
 from faultlib.fault import Fault
 from faultlib.inject import inject
 from faultlib.simulate import Laboratory, Variant
@@ -109,6 +110,7 @@ def test_few_returns_a_stage_each_with_a_role_and_a_kind() -> None:
             assert kind_of(stage, one.name) == "earth"
             assert all_roles(stage)[one.name].startswith("earth return of")
             assert standing(one.name) in one.parts
+            assert section(stage, one.name).name.startswith("earth")
 
 
 def test_a_return_fails_beside_a_part_that_stands_on_it() -> None:
