@@ -22,7 +22,7 @@ import yaml
 
 from circuits.rectifier import SWING_OF_LINE, Rectifier, chosen
 from circuits.stage import Feed as Feed
-from circuits.stage import Rail
+from circuits.stage import Lines, Rail
 
 _SIGNIFICANT = 0.3
 """Of the largest line of ripple: a smaller one is a trace of halves that differ."""
@@ -31,6 +31,8 @@ _APART = 0.1
 _A_DECADE, _DECADES = 12, 3
 """Currents at which a rectifier is worked out once: points a decade, and decades below and above
 the healthy one."""
+_LINES = 10
+"""Multiples of its frequency that charging current is told at."""
 _LEAST_SHARE = 1e-3
 """Of the load's resistance: winding and mains have at least so much."""
 
@@ -46,6 +48,8 @@ class Feeding:
     others_sigma: float
     reading_sigma: float
     reading_alone: float
+    unknown_amps: float
+    unknown_swing: float
 
 
 @cache
@@ -57,6 +61,7 @@ def feeding() -> Feeding:
         raw["regulation"]["share"], raw["regulation"]["sigma"], raw["stiff"],
         raw["others"]["share"], raw["others"]["sigma"],
         raw["reading"]["sigma"], raw["reading"]["alone"],
+        raw["unknown rectifier"]["amps"], raw["unknown rectifier"]["swing"],
     )
 
 
@@ -184,6 +189,44 @@ def _between(made: Rectifier, usual: float, amps: float) -> tuple[float, float]:
 def _known(made: Rectifier, usual: float, step: int) -> tuple[float, tuple[float, float]]:
     amps = usual * 10.0 ** (step / _A_DECADE)
     return amps, made.at(amps)
+
+
+@lru_cache(maxsize=256)
+def charging(rail: Rail, mains: float) -> Lines:
+    """What the rectifier behind a rail feeds its reservoir with, A RMS by Hz.
+
+    A stiff rail hangs on a rectifier that feeds the whole unit: nobody knows what of its current
+    passes by this stage, and a usual share and ripple are taken (``feed.yaml``).
+
+    Parameters
+    ----------
+    rail : Rail
+        At what the unit draws, as far as that is known.
+    mains : float
+        Hz.
+    """
+    old = rail.unloaded or rail
+    feed, about = old.feed, feeding()
+    if feed is not None and feed.pulses:
+        made = equivalent(old)
+        own = rail.gives if rail.unloaded is not None else feed.amps
+        amps, count = own + feed.amps * _others(old, feed), feed.pulses
+    else:
+        amps = max(rail.gives, feed.amps if feed is not None else 0.0, about.unknown_amps)
+        volts = max(abs(old.volts), 1.0)
+        count = _pulses_drawn(old, mains)
+        made = _equivalent(volts, about.unknown_swing * volts, amps,
+                           about.regulation * volts / amps, mains, count)
+    levels = made.lines(amps, _LINES)
+    return tuple((mains * count * (k + 1), level) for k, level in enumerate(levels))
+
+
+def _pulses_drawn(rail: Rail, mains: float) -> int:
+    if rail.supply is not None:
+        return 1 if rail.supply.rectifier == "half-wave" else 2
+    if not any(level for _, level in rail.ripple):
+        return 2
+    return 1 if round(_lowest(rail)[0] / mains) == 1 else 2
 
 
 def _others(rail: Rail, feed: Feed) -> float:

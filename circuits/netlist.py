@@ -199,7 +199,7 @@ def around(
             choke = rail.impedance / (2.0 * math.pi * _RAIL_CORNER)
             elements.append(Element(f"Rrail_{name}_z", (outer, name), rail.impedance))
             elements.append(Element(f"Lrail_{name}", (outer, name), choke))
-    for where, _ in stage.stray:
+    for where in (*(at for at, _ in stage.stray), *stage.charged):
         elements.append(Element(stray_resistor(where), (node(where), GROUND), STRAY_OHMS))
     return elements + joined(stage.chain)
 

@@ -59,6 +59,9 @@ class Reading:
         Ohm of the voltmeter; 0 is `VOLTMETER`, infinity draws nothing.
     state : State
         In which state the unit was.
+    way : int
+        Of a line of hum or ripple, which of the ways that it comes by is told alone, the largest
+        first; 0 for all together, as an instrument shows it.
     """
 
     quantity: str
@@ -79,6 +82,7 @@ class Reading:
     beside: float = 0.0
     meter: float = 0.0
     state: State = AS_DRAWN
+    way: int = 0
 
     @property
     def about(self) -> Quantity:

@@ -273,6 +273,8 @@ class Stage:
         Rails and parts that two channels have in common; empty where nothing is stated.
     adjust : tuple of Adjust
         Trimmers that are set by a reading; the others stand as drawn.
+    charged : tuple of str
+        Nodes into which charging current of the rectifier flows; none in a healthy unit.
     """
 
     name: str
@@ -295,6 +297,7 @@ class Stage:
     chain: Chain | None = None
     shared: tuple[str, ...] = ()
     adjust: tuple[Adjust, ...] = ()
+    charged: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
         rails = [f"{rail.name} {render(rail.volts, 'V')}" for rail in self.rails]

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from circuits import yamlfile
 from circuits.chain import PICKUP as PICKUP
+from circuits.earths import EARTH, returns
 from circuits.errors import InputError
 from circuits.kinds import kind
 from circuits.stage import Part, Rail, Stage, Supply, short_name
@@ -34,8 +35,8 @@ class Hypothesis:
     Attributes
     ----------
     part, kind : str
-        Name of a part, of a part of a supply (``vcc reservoir``), a rail or ``pickup`` (of a
-        unit ``tone.pickup``), and its kind.
+        Name of a part, of a part of a supply (``vcc reservoir``), a rail, ``pickup`` (of a unit
+        ``tone.pickup``) or a return (``earth of C3``), and its kind.
     prior : float
         Weight, failures per 10⁶ h with age; not normalised.
     """
@@ -91,7 +92,7 @@ def kind_modes(name: str) -> KindModes:
 
 
 def kind_of(stage: Stage, name: str) -> str:
-    """The kind of a part of the stage or of a supply, ``rail`` or ``pickup``.
+    """The kind of a part of the stage or of a supply, ``rail``, ``pickup`` or ``earth``.
 
     Raises
     ------
@@ -116,16 +117,19 @@ def kind_of(stage: Stage, name: str) -> str:
     stray = stage.pickups if stage.chain is not None else (PICKUP,)
     if name in stray:
         return PICKUP
+    if any(name == one.name for one in returns(stage)):
+        return EARTH
     raise InputError(
         f"stage {stage.name} has no part or rail {name!r}",
         expected="one of its parts or rails",
-        choices=[*(p.name for p in (*stage.parts, *stage.supply_parts)), *rails, *stray],
+        choices=[*(p.name for p in (*stage.parts, *stage.supply_parts)), *rails, *stray,
+                 *(one.name for one in returns(stage))],
         given=name,
     )
 
 
 def hypotheses(stage: Stage) -> tuple[Hypothesis, ...]:
-    """Every (part, mode) of the stage, its rails or supplies and its pick-up, in that order.
+    """Every (part, mode) of the stage, its rails or supplies, pick-up and returns, in that order.
 
     A rail with a supply behind it fails by the parts of that, and not as an ideal one. The diodes
     of a rectifier are alike to what is measured, so one of them stands for all, with their weight.
@@ -149,6 +153,8 @@ def hypotheses(stage: Stage) -> tuple[Hypothesis, ...]:
         known.update(rail.supply_parts())
     for name in stage.pickups:
         found += _all(PICKUP, name, _modes(PICKUP))
+    for one in returns(stage) if any(rail.volts for rail in stage.rails) else ():
+        found += _all(EARTH, one.name, _modes(EARTH))
     return tuple(found)
 
 

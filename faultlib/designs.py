@@ -15,6 +15,7 @@ from pathlib import Path
 import yaml
 
 from circuits.chain import PICKUP
+from circuits.earths import all_roles, standing
 from circuits.kinds import kind
 from circuits.stage import Part, Stage
 from faultlib.tolerance import Design
@@ -80,8 +81,11 @@ def designs() -> Designs:
 
 
 def section(stage: Stage, name: str) -> Section:
-    """The section that a part, a rail or stray pick-up of a stage belongs to."""
+    """The section that a part, a rail, a return or stray pick-up of a stage belongs to."""
     sections = designs().sections
+    if standing(name):
+        role = all_roles(stage)[name]
+        return next(s for s in sections if any(word in role for word in s.words))
     parts = {part.name: part for part in stage.parts}
     if name not in parts:
         stray = name.rpartition(".")[2] == PICKUP

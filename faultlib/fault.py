@@ -12,7 +12,7 @@ class Fault:
     Attributes
     ----------
     part : str
-        Name of a part, of a rail, or ``pickup``.
+        Name of a part, of a rail, ``pickup``, or a return such as ``earth of C3``.
     mode : str
         A trade word of the mode files: ``open``, ``leakage``, ``capacitance loss``.
     size : float

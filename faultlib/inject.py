@@ -7,10 +7,11 @@ through the sizes of one fault by altering values.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from functools import partial
 
+from circuits.earths import Return, lifted, returns, standing
 from circuits.errors import InputError
 from circuits.stage import Lines, Part, Rail, Stage, short_name
 from faultlib.catalogue import kind_of, mode_for, pin_index, property_of
@@ -21,13 +22,17 @@ DEFECT = "defect"
 """Kind of an added resistance, which no stage file may name."""
 
 
-def inject(stage: Stage, faults: Fault | Iterable[Fault]) -> Stage:
+def inject(
+    stage: Stage, faults: Fault | Iterable[Fault], drawn: Stage | None = None
+) -> Stage:
     """The stage with one fault, or with several one after the other.
 
     Parameters
     ----------
     stage : Stage
         Left unchanged.
+    drawn : Stage, optional
+        As the file has it, where `stage` has strays of a layout that are no parts of it.
 
     Returns
     -------
@@ -41,18 +46,26 @@ def inject(stage: Stage, faults: Fault | Iterable[Fault]) -> Stage:
         For a part or mode that the stage has not, a size that the mode cannot have, or two faults
         that put a resistance into the same place.
     """
-    for fault in [faults] if isinstance(faults, Fault) else faults:
-        stage = _one(stage, fault)
+    given = [faults] if isinstance(faults, Fault) else list(faults)
+    before = drawn or stage
+    feet = {found.name: found for found in returns(before)} if any(
+        standing(fault.part) for fault in given
+    ) else {}
+    modes = [mode_for(before, fault.part, fault.mode) for fault in given]
+    # first what lifts a return: another fault may take off ground what stands on it
+    for fault, mode in sorted(zip(given, modes, strict=True), key=lambda f: f[0].part not in feet):
+        stage = _one(stage, fault, mode, feet)
     return stage
 
 
-def _one(stage: Stage, fault: Fault) -> Stage:
-    mode = mode_for(stage, fault.part, fault.mode)
+def _one(stage: Stage, fault: Fault, mode: Mode, feet: Mapping[str, Return]) -> Stage:
     if mode.range is not None and not mode.range.allows(fault.size):
         raise InputError(
             f"{fault.label()} cannot have the size {fault.size!r}",
             expected=f"a size from {mode.range.mild:g} to {mode.range.worst:g}",
         )
+    if fault.part in feet:
+        return lifted(stage, feet[fault.part], mode.changes[0].on(0.0, fault.size))
     match kind_of(stage, fault.part):
         case "rail":
             return stage.with_rail(_rail(stage.rail(fault.part), mode, fault.size))

@@ -17,8 +17,9 @@ from faultlib.mode import Change, CheckMethod, KindModes, Mode, Rate, Size
 Kinds = abc.Mapping[str, Mapping]
 """Entries of mode files by kind."""
 
-PSEUDO = ("rail", "winding", "demand", "pickup")
-"""Kinds of what is outside the parts: ideal rails, what is no single part of a supply, pick-up."""
+PSEUDO = ("rail", "winding", "demand", "pickup", "earth")
+"""Kinds of what is outside the parts: ideal rails, what is no single part of a supply, pick-up, and
+returns to ground."""
 
 WORDS = "words.yaml"
 _FIELDS = {
@@ -26,6 +27,7 @@ _FIELDS = {
     "winding": ("emf", "value"),
     "demand": ("current",),
     "pickup": ("stray",),
+    "earth": ("joint",),
 }
 _PART_FIELDS = ("value", "esr", "position")
 HEARD = {INDEX: "dB", SHOT: "", BREAKDOWN: "V"}

@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 import circuits
 from circuits.bench.plan import Plan
 from circuits.bench.workers import Failure, Pool
+from circuits.earths import standing
 from circuits.errors import Oscillates
 from circuits.quantities import CROSSTALK, HEARS_NOISE
 from circuits.reading import Reading, all_compared, through_wiring
@@ -50,6 +51,7 @@ Progress = Callable[[int, int], None]
 
 def is_shared(name: str, shared: Sequence[str]) -> bool:
     """Whether two channels have a part, rail or part of a supply (``vcc reservoir``) in common."""
+    name = standing(name) or name
     owner, of_supply, _ = name.partition(" ")
     return name in (MAINS, RAILS) or name in shared or bool(of_supply and owner in shared)
 
@@ -156,7 +158,7 @@ class Swinging:
 
 def unit(stage: Stage, variant: Variant) -> Stage:
     """The stage of a variant: good parts moved, trimmers set, and then the faults injected."""
-    return inject(as_set(stage, variant.deviations), variant.faults)
+    return inject(as_set(stage, variant.deviations), variant.faults, stage)
 
 
 class Laboratory(AbstractContextManager["Laboratory"]):
@@ -393,7 +395,9 @@ def _measure(
         other = fed(good, unit(stage, variant.beside or variant.shared(stage.shared)))
     mine = fed(good, unit(stage, variant))
     try:
-        return [float(x) for x in take(mine, _planned(stage, readings), other)]
+        # charging current in an earth joint is one more way in, which the plan must ask for
+        drawn = replace(stage, charged=mine.charged) if mine.charged else stage
+        return [float(x) for x in take(mine, _planned(drawn, readings), other)]
     except Oscillates as error:
         return Swinging(error.values, str(error))
 
@@ -403,7 +407,7 @@ def _of_both(reading: Reading) -> bool:
     return reading.quantity == CROSSTALK
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=8)
 def _planned(stage: Stage, readings: tuple[Reading, ...]) -> Plan:
     from circuits.bench.take import plan
 

@@ -17,6 +17,7 @@ from circuits.bench.analysis import (
 )
 from circuits.bench.plan import Indexed, Request, Setup, Values
 from circuits.curves import riaa_db
+from circuits.feed import charging
 from circuits.joints import JOINT_OHMS, joint_resistor
 from circuits.macromodels import BOLTZMANN, KELVIN
 from circuits.netlist import (
@@ -42,6 +43,8 @@ SILENCE = 1e-4
 """Gain below which nothing of the generator is left at the output of a real unit."""
 HUM_FLOOR = 1e-7
 """V RMS that an analyser shows at a hum line with nothing connected."""
+_NOTHING = 1e-15
+"""V RMS that stand for none, of a way by which nothing comes."""
 _DEGREES = 180.0 / math.pi
 """Degrees in a radian."""
 
@@ -171,8 +174,15 @@ def _ways(stage: Stage) -> list[tuple[str, float, float, Lines]]:
     ways = [(SOURCE, ohms, 1.0, stage.pickup)]
     ways += [(rail_resistor(r.name), rail_ohms(r), 1.0, r.ripple) for r in stage.rails]
     ways += [(stray_resistor(at), STRAY_OHMS, STRAY_OHMS, lines) for at, lines in stage.stray]
+    ways += [(stray_resistor(at), STRAY_OHMS, STRAY_OHMS, _charging(stage)) for at in stage.charged]
     joints = () if stage.chain is None else stage.chain.joints
     return ways + [(joint_resistor(j), JOINT_OHMS, 1.0, j.pickup) for j in joints]
+
+
+def _charging(stage: Stage) -> Lines:
+    """Of the rail with the largest: two rails of a pair have their pulses at the same times."""
+    found = [charging(rail, stage.mains) for rail in stage.rails if rail.volts]
+    return max(found, key=lambda lines: lines[0][1], default=())
 
 
 def _mains(stage: Stage, readings: Indexed) -> Request:
@@ -192,18 +202,25 @@ def _mains(stage: Stage, readings: Indexed) -> Request:
         analyses.append(SmallSignal(GENERATOR, (1000.0,), tuple(points), ()))
 
     def read(stage: Stage, results: Sequence[Answer]) -> Values:
-        powers = np.full((len(frequencies), len(points)), HUM_FLOOR**2)
-        for n, (_, ohms, worth, lines) in enumerate(_ways(stage)):
+        ways = _ways(stage)
+        each = np.zeros((len(ways), len(frequencies), len(points)))
+        for n, (_, ohms, worth, lines) in enumerate(ways):
             own = math.sqrt(4.0 * BOLTZMANN * KELVIN * ohms)
             level_at = np.array([_line(lines, f) for f in frequencies]) * worth / own
             for p in range(len(points)):
                 result = results[p]
                 assert isinstance(result, NoiseDensity)
-                powers[:, p] += (level_at * result.shares[:, n]) ** 2
+                each[n, :, p] = (level_at * result.shares[:, n]) ** 2
+        powers = HUM_FLOOR**2 + each.sum(axis=0)
+        ranked = np.sort(each, axis=0)[::-1]
 
         def one(r: Reading) -> float:
             point = points.index(node(r.at or stage.output))
-            volts = math.sqrt(powers[frequencies.index(r.frequency), point])
+            k = frequencies.index(r.frequency)
+            power = powers[k, point]
+            if r.way:
+                power = ranked[r.way - 1, k, point] if r.way <= len(ranked) else 0.0
+            volts = max(math.sqrt(power), _NOTHING)
             if r.level is None:
                 return volts
             return 20.0 * math.log10(volts / _signal(stage, r.level, results[-1], point))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from circuits.cautions import caution_texts
+from circuits.earths import all_roles
 from circuits.prompt import few_lines
 from diagnose.schema.documents import FORMAT, named_roles
 from diagnose.sheet.case import Case
@@ -110,4 +111,4 @@ def next_document(case: Case, proposed: Sequence[NextReading]) -> dict[str, Any]
         "cautions": list(caution_texts(case.stage)),
         "next": [next_json(n) for n in proposed],
     }
-    return {**made, "roles": named_roles(case.stage.roles, made)}
+    return {**made, "roles": named_roles(all_roles(case.stage), made)}

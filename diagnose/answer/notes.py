@@ -35,7 +35,8 @@ def notes_of(made: Weighing, unread: Sequence[str]) -> tuple[str, ...]:
     """
     case, used, found, posterior = made.case, made.used, made.found, made.posterior
     notes = [f"{len(used)} readings held against {len(found.faults)} possible faults"]
-    hum = pattern(used, _levels(made), case.stage.mains)
+    rails = [rail.name for rail in case.stage.rails]
+    hum = pattern(used, _levels(made), case.stage.mains, rails)
     if hum:
         notes.append(hum)
     notes += _traced(case.stage, made.own, found)

@@ -8,6 +8,7 @@ from functools import partial
 import numpy as np
 
 from circuits.cautions import caution_texts
+from circuits.earths import all_roles
 from circuits.reading import Reading, from_compared, shown
 from circuits.stage import Stage
 from diagnose.advice.next_reading import NextReading
@@ -153,7 +154,7 @@ def _suspect(member: Member, made: Weighing, stage: Stage) -> Suspect:
     scored = member.scored
     first = scored.hypotheses[0]
     also = None
-    roles = stage.roles
+    roles = all_roles(stage)
     if len(scored.hypotheses) > 1:
         second = scored.hypotheses[1]
         also = Also(second.part, second.mode.name, _severity(scored, 1, stage),

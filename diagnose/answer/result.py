@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+from circuits.earths import all_roles
 from circuits.prompt import counted, few_lines, some, view, view_text
 from circuits.quantity import render
 from diagnose.advice.next_reading import NextReading, next_json
@@ -305,7 +306,7 @@ def to_json(result: Result) -> dict[str, Any]:
 def _roles(result: Result) -> dict[str, str]:
     """What parts do: of the whole stage where the sheet is at hand, else of the suspects."""
     if result.sheet is not None:
-        return result.sheet.stage.roles
+        return all_roles(result.sheet.stage)
     found = {s.part: s.role for s in result.suspects}
     return found | {s.also.part: s.also.role for s in result.suspects if s.also}
 

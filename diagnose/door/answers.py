@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from circuits.earths import all_roles
 from circuits.errors import InputError, NoSolution
 from diagnose.door.on_bench import on_bench
 from diagnose.door.sheets import load_case, load_stage
@@ -257,7 +258,7 @@ def score(
             f"none of {benches} units of stage {drawn.name} could be ranked"
             + (": time was over before the first was" if late else "")
         )
-    return reliability.report(drawn.name, found, drawn.roles)
+    return reliability.report(drawn.name, found, all_roles(drawn))
 
 
 def measure(

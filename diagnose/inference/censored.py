@@ -45,7 +45,7 @@ class Standing:
         How far each plain reading lies from what the other plain ones let expect, in standard
         deviations.
     log_determinants : (n,) array
-        Of the covariance of the plain readings.
+        Of the covariance of the plain readings, of levels as they are where these are warped.
     room : (n, b) array
         How far every bound lies beyond what the plain readings let expect; negative where it does
         not hold.
@@ -53,6 +53,9 @@ class Standing:
         Covariance that the plain readings leave to what the bounds are of.
     pulls : (n or 1, b, p) array
         How far one standard deviation of `apart` moves what is expected of a bound.
+    slips : (n or 1, p) array or None
+        How far each plain reading strays where it is misread, in standard deviations as `apart`;
+        None for the same in all.
     """
 
     squares: Array
@@ -61,6 +64,7 @@ class Standing:
     room: Array
     left: Array
     pulls: Array
+    slips: Array | None = None
 
     @property
     def bounded(self) -> bool:
@@ -92,22 +96,34 @@ def standing(observed: Observed, predicted: Array, around: Covariance) -> Standi
     """
     rows = observed.residuals(predicted)
     if not any(observed.bounds):
-        return _plain(around.whiten(rows), around)
+        return _plain(observed, rows, around)
     return standings(observed, rows, (around.factor @ around.factor.T)[None])
 
 
-def _plain(white: Array, around: Covariance) -> Standing:
+def _plain(observed: Observed, rows: Array, around: Covariance) -> Standing:
+    white = around.whiten(rows)
     determinants = np.full(len(white), around.log_determinant)
+    if observed.phases is not None:
+        determinants -= 2.0 * observed.phases.log_slopes(rows).sum(axis=1)
+    own = np.sqrt((around.unfactor**2).sum(axis=0))
     return _without(
-        (white**2).sum(axis=1), conditional(white, around), determinants
+        (white**2).sum(axis=1), conditional(white, around), determinants,
+        _slips(observed.slips, own[None]),
     )
 
 
-def _without(squares: Array, apart: Array, determinants: Array) -> Standing:
+def _slips(most: Array | None, own: Array) -> Array | None:
+    """Slips in standard deviations; `own` is one over what the others leave open, (n or 1, p)."""
+    return None if most is None else np.minimum(model_error.tails().slip, most * own)
+
+
+def _without(
+    squares: Array, apart: Array, determinants: Array, slips: Array | None
+) -> Standing:
     """Where there are no bounds."""
     none = np.zeros((1, 0, apart.shape[1]))
     return Standing(squares, apart, determinants, np.zeros((len(squares), 0)),
-                    np.zeros((1, 0, 0)), none)
+                    np.zeros((1, 0, 0)), none, slips)
 
 
 def standings(observed: Observed, rows: Array, matrices: Array) -> Standing:
@@ -129,14 +145,17 @@ def standings(observed: Observed, rows: Array, matrices: Array) -> Standing:
     apart = (undone.swapaxes(1, 2) @ white[..., None])[..., 0] / own
     squares = (white**2).sum(axis=1)
     determinants = np.broadcast_to(determinants, squares.shape)
+    if observed.phases is not None:
+        determinants = determinants - 2.0 * observed.phases.log_slopes(rows)[:, plain].sum(axis=1)
+    slips = _slips(None if observed.slips is None else observed.slips[plain], own)
     if not len(bound):
-        return _without(squares, apart, determinants)
+        return _without(squares, apart, determinants, slips)
     side = signs[bound]
     ways = side[:, None] * (matrices[:, bound[:, None], plain] @ undone.swapaxes(1, 2))
     left = np.outer(side, side) * matrices[:, bound[:, None], bound] - ways @ ways.swapaxes(1, 2)
     room = side * rows[:, bound] - (ways @ white[..., None])[..., 0]
     pulls = (ways @ undone) / own[:, None, :]
-    return Standing(squares, apart, determinants, room, left, pulls)
+    return Standing(squares, apart, determinants, room, left, pulls, slips)
 
 
 def log_held(at: Standing, freedom: float = 0.0, wide: float = 1.0) -> Array:
@@ -172,10 +191,10 @@ def _deviates(at: Standing, freedom: float = 0.0, wide: float = 1.0) -> Array:
 def log_likelihood(at: Standing) -> Array:
     """Logarithm of the density of readings of which one, plain or a bound, may be misread, (n,)."""
     if not at.bounded:
-        return forgiving(at.squares, at.apart, at.log_determinants)
+        return forgiving(at.squares, at.apart, at.log_determinants, at.slips)
     about = model_error.tails()
     plain = log_kept(at) + math.log1p(-about.misread)
-    one = log_astray(at, about.slip) + math.log(about.misread)
+    one = log_astray(at, about.slip, at.slips) + math.log(about.misread)
     return np.asarray(np.logaddexp(plain, one))
 
 
@@ -200,7 +219,7 @@ def log_roughly(at: Standing) -> Array:
     ))
 
 
-def log_astray(at: Standing, kick: float) -> Array:
+def log_astray(at: Standing, kick: float, plain: Array | None = None) -> Array:
     """Logarithm of the density where one reading, nobody knows which, strays by itself.
 
     Of the bounds the one that is farthest from holding may be the one. It counts beside the plain
@@ -210,13 +229,16 @@ def log_astray(at: Standing, kick: float) -> Array:
     ----------
     kick : float
         How far it may stray, in standard deviations of what the others leave open about it.
+    plain : (n or 1, p) array, optional
+        The same of each plain reading.
 
     Returns
     -------
     (n,) array
     """
     size = at.apart.shape[1]
-    logs = kicked(at.squares, at.apart, at.log_determinants, kick)
+    kicks = np.broadcast_to(kick if plain is None else plain, at.apart.shape)
+    logs = kicked(at.squares, at.apart, at.log_determinants, kicks)
     if not at.bounded:
         return mean_of_logs(logs)
     if size:
@@ -224,7 +246,7 @@ def log_astray(at: Standing, kick: float) -> Array:
         # a stray reading no longer tells of the bounds; the farthest off is the one that matters
         every = np.arange(len(logs))
         far = np.abs(at.apart).argmax(axis=1)
-        freed = _freed(at, far, kick)
+        freed = _freed(at, far, kicks[every, far])
         logs[every, far] += freed.held - at.held
     broken = -np.expm1(log_below(at.deviates.min(axis=1)))
     if size and float(broken.max()) < _NEVER:
@@ -238,7 +260,7 @@ def log_astray(at: Standing, kick: float) -> Array:
     return np.asarray(total - np.log(size + weight))
 
 
-def _freed(at: Standing, far: Array, kick: float) -> Standing:
+def _freed(at: Standing, far: Array, kick: Array) -> Standing:
     """Of every row one plain reading is as good as left out, by Sherman-Morrison."""
     every = np.arange(len(far))
     part = kick**2 / (1.0 + kick**2)
@@ -246,8 +268,8 @@ def _freed(at: Standing, far: Array, kick: float) -> Standing:
     off = at.apart[every, far]
     return replace(
         at, squares=np.maximum(at.squares - part * off**2, 0.0),
-        room=at.room + part * off[:, None] * pull,
-        left=at.left + part * pull[:, :, None] * pull[:, None, :],
+        room=at.room + (part * off)[:, None] * pull,
+        left=at.left + part[:, None, None] * pull[:, :, None] * pull[:, None, :],
     )
 
 

@@ -225,6 +225,8 @@ def side_by_side(suspect: Observed, reference: Observed) -> Observed:
         (0,) * len(suspect.readings) + (1,) * len(reference.readings),
         COMMON,
         joined(suspect, reference),
+        None if suspect.slips is None or reference.slips is None
+        else np.concatenate([suspect.slips, reference.slips]),
     )
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from diagnose.inference.censored import distances, log_likelihood, log_roughly, standing
 from diagnose.inference.likelihood import Array, Covariance, Observed
+from diagnose.inference.phasors import Phases
 from diagnose.inference.quadrature import cells, quantiles, refined
 from faultlib.catalogue import Hypothesis
 from faultlib.fault import Fault
@@ -45,6 +46,8 @@ class Scored:
         Whether `spread` is the faulty unit's own.
     loose : float
         Logarithm of the evidence for a fault that does roughly the same (`log_loose`).
+    phases : Phases or None
+        What unknown phases do to its levels.
     """
 
     hypotheses: tuple[Hypothesis, ...]
@@ -58,6 +61,7 @@ class Scored:
     spread: Covariance
     exact: bool = False
     loose: float = -math.inf
+    phases: Phases | None = None
 
     @property
     def best(self) -> int:
@@ -104,6 +108,7 @@ def rescored(
         scored, log_evidence=whole, places=grid, weights=np.exp(mass - whole),
         predicted=predicted - offset, square=float(squares[nearest]), size=int(sizes[nearest]),
         spread=around, exact=True, loose=log_sum(log_roughly(at) + share),
+        phases=observed.phases,
     )
 
 

@@ -16,7 +16,7 @@ from circuits.stage import Stage
 from diagnose.inference.channels import TwoChannels, common_spreads, doubted, side_by_side
 from diagnose.inference.evidence import log_sum
 from diagnose.inference.groups import Member, grouped
-from diagnose.inference.likelihood import Observed
+from diagnose.inference.likelihood import Observed, slipping
 from diagnose.inference.other_loads import eased
 from diagnose.inference.pairs import LOOKED_AT, pairs
 from diagnose.inference.posterior import Posterior, Weighed, share, weigh
@@ -76,6 +76,7 @@ class Weighing:
         mine, whole = slice(0, len(self.used)), self.observed
         return Observed(whole.readings[mine], whole.values[mine], whole.bench[mine],
                         whole.bounds[mine],
+                        slips=None if whole.slips is None else whole.slips[mine],
                         eased=None if whole.eased is None else whole.eased[mine])
 
 
@@ -217,6 +218,7 @@ def observe(measured: Sequence[Measured], stage: Stage | None = None) -> Observe
     values = np.array([compared(m.reading, max(m.value, least(m.reading))) for m in measured])
     bench = np.array([m.uncertainty if m.uncertainty is not None else usual(m) for m in measured])
     return Observed(readings, values, bench, tuple(m.bound for m in measured),
+                    slips=slipping(readings, values, bench),
                     eased=None if stage is None else eased(readings, stage))
 
 

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from circuits.reading import Reading
 from diagnose.inference import model_error
+from diagnose.inference.phasors import Phases
 from faultlib.signature import differences
 from faultlib.tolerance import covariance
 
@@ -46,6 +47,11 @@ class Observed:
         How much wider the model's error is thought that both channels share, for readings taken
         of both: where the good channel tells it, a stage file may be farther off than one dares
         to assume without.
+    slips : (m,) array or None
+        How far each reading may slip at most where it is misread, compared scale; None for as far
+        as what a hypothesis leaves open about it suggests.
+    phases : Phases or None
+        What unknown phases do to levels that are sums; None where they are known.
     eased : (m,) array or None
         Of its distance, what counts where a reading lies above what is predicted
         (`diagnose.inference.other_loads`); None where nothing eases any.
@@ -58,6 +64,8 @@ class Observed:
     channels: tuple[int, ...] = ()
     common: float = 1.0
     eased: Array | None = None
+    slips: Array | None = None
+    phases: Phases | None = None
 
     @cached_property
     def signs(self) -> Array:
@@ -67,13 +75,17 @@ class Observed:
     def residuals(self, predicted: Array) -> Array:
         """Measured, or the limit of a bound, less predicted; eased where more may be drawn.
 
+        Of a sum of phasors as `Phases.warped` has it.
+
         Parameters
         ----------
         predicted : (..., m) array
             Readings on the compared scale.
         """
         apart = np.asarray(-differences(predicted, self.values, self.readings))
-        return apart if self.eased is None else np.where(apart > 0.0, apart * self.eased, apart)
+        if self.eased is not None:
+            apart = np.where(apart > 0.0, apart * self.eased, apart)
+        return apart if self.phases is None else self.phases.warped(apart)
 
     def departures(self, predicted: Array) -> Array:
         """`residuals`, but nothing where what is predicted keeps a bound: to be shown to people.
@@ -95,6 +107,8 @@ class Observed:
             bench=self.bench[index],
             bounds=tuple(self.bounds[k] for k in which),
             eased=None if self.eased is None else self.eased[index],
+            slips=None if self.slips is None else self.slips[index],
+            phases=None if self.phases is None else self.phases.some(index),
             channels=tuple(self.channels[k] for k in which) if self.channels else (),
         )
 
@@ -164,9 +178,19 @@ def covariance_around(
     matrix = np.diag(observed.bench**2)
     if sensitivities is not None:
         matrix = covariance(sensitivities) + matrix
+    if observed.phases is not None:
+        sigma = observed.phases.sigma
+        # both channels have their parts by the same ways
+        matrix = matrix + np.outer(sigma, sigma) * model_error.same(observed.readings)
     return np.asarray(matrix + model_error.model_covariance(
         observed.readings, level, channels, shift, common
     ))
+
+
+def slipping(readings: Sequence[Reading], values: Array, bench: Array) -> Array:
+    """`Observed.slips` of readings: by what their instruments and the stage model err, (m,)."""
+    about = model_error.tails()
+    return np.asarray(about.slip * np.hypot(bench, model_error.own_sigma(readings, values)))
 
 
 def spread(
@@ -230,7 +254,9 @@ def conditional(white: Array, around: Covariance) -> Array:
     return np.asarray(white @ around.unfactor / np.sqrt((around.unfactor**2).sum(axis=0)))
 
 
-def forgiving(squares: Array, apart: Array, log_determinants: Array) -> Array:
+def forgiving(
+    squares: Array, apart: Array, log_determinants: Array, kick: Array | None = None
+) -> Array:
     """`log_density` from what it needs to know.
 
     Either all readings are as good as their uncertainty says, or any one of them is misread.
@@ -241,6 +267,8 @@ def forgiving(squares: Array, apart: Array, log_determinants: Array) -> Array:
         Squared Mahalanobis lengths, and of the scale matrices.
     apart : (n, m) array
         `conditional` distances.
+    kick : (n or 1, m) array, optional
+        As `one_kicked` takes it; by default that of ``model_error.yaml``.
 
     Returns
     -------
@@ -248,11 +276,13 @@ def forgiving(squares: Array, apart: Array, log_determinants: Array) -> Array:
     """
     about, size = model_error.tails(), apart.shape[1]
     plain = log_student(squares, log_determinants, size) + math.log1p(-about.misread)
-    one = one_kicked(squares, apart, log_determinants, about.slip)
+    one = one_kicked(squares, apart, log_determinants, about.slip if kick is None else kick)
     return np.asarray(np.logaddexp(plain, one + math.log(about.misread)))
 
 
-def one_kicked(squares: Array, apart: Array, log_determinants: Array, kick: float) -> Array:
+def one_kicked(
+    squares: Array, apart: Array, log_determinants: Array, kick: float | Array
+) -> Array:
     """Logarithm of the density where one reading, nobody knows which, strays by itself.
 
     A Student density whose scale matrix is wider for that reading: a rank-one update, whose
@@ -263,16 +293,17 @@ def one_kicked(squares: Array, apart: Array, log_determinants: Array, kick: floa
     ----------
     squares, apart, log_determinants : array
         As `forgiving` takes them.
-    kick : float
+    kick : float or (n or 1, m) array
         How far it may stray, in standard deviations of what the others leave open about it.
     """
     return mean_of_logs(kicked(squares, apart, log_determinants, kick))
 
 
-def kicked(squares: Array, apart: Array, log_determinants: Array, kick: float) -> Array:
+def kicked(squares: Array, apart: Array, log_determinants: Array, kick: float | Array) -> Array:
     """The terms of `one_kicked`, one a reading, (n, m)."""
-    eased = squares[:, None] - apart**2 * (kick**2 / (1.0 + kick**2))
-    wider = (log_determinants + math.log1p(kick**2))[:, None]
+    power = np.square(kick)
+    eased = squares[:, None] - apart**2 * (power / (1.0 + power))
+    wider = log_determinants[:, None] + np.log1p(power)
     return log_student(np.maximum(eased, 0.0), wider, apart.shape[1])
 
 

@@ -55,7 +55,8 @@ class Tails:
     misread : float
         Chance that one of the readings is misread.
     slip : float
-        How far off it then is, in standard deviations of what the others leave open about it.
+        How far off it then is, in standard deviations of what the others leave open about it, or of
+        bench and stage model where these are less: a pen slips no farther where less is known.
     shifted : float
         Model error for a fault, as a part of how far it moves a reading.
     loose_freedom, loose_scale : float
@@ -132,14 +133,27 @@ def model_covariance(
     -------
     (m, m) array
     """
-    entries = [error_of(r) for r in readings]
-    sigma = np.array(
-        [math.hypot(e.sigma, e.relative * x) for e, x in zip(entries, level, strict=True)]
-    )
-    sigma = np.hypot(sigma, tails().shifted * np.asarray(shift))
+    sigma = np.hypot(own_sigma(readings, level), tails().shifted * np.asarray(shift))
     return np.asarray(
         _alike(tuple(readings), tuple(channels), common) * np.outer(sigma, sigma)
     )
+
+
+def own_sigma(readings: Sequence[Reading], level: Array) -> Array:
+    """Standard deviation of the model's error of every reading of a good unit, (m,)."""
+    entries = [error_of(r) for r in readings]
+    return np.array(
+        [math.hypot(e.sigma, e.relative * x) for e, x in zip(entries, level, strict=True)]
+    )
+
+
+@lru_cache(maxsize=64)
+def same(readings: tuple[Reading, ...]) -> Array:
+    """How alike the same reading of two channels of one drawing strays, (m, m)."""
+    equal = np.array([[a == b for b in readings] for a in readings], dtype=float)
+    made = (1.0 - _OWN**2) * equal + _OWN**2 * np.eye(len(readings))
+    made.setflags(write=False)
+    return np.asarray(made)
 
 
 @lru_cache(maxsize=64)

@@ -16,6 +16,7 @@ import numpy as np
 from diagnose.inference.censored import distances, log_likelihood, standing, standings
 from diagnose.inference.evidence import Scored, fault_at, log_sum, rescored
 from diagnose.inference.likelihood import Array, Covariance, Observed, log_student, spread
+from diagnose.inference.phasors import phases
 from diagnose.inference.posterior import Weighed
 from faultlib.fault import Fault
 from faultlib.signature import Signatures, Stepwise, differences, named
@@ -76,20 +77,23 @@ def pairs(
     list of Scored
         Each with two hypotheses, the one that alone explains more first.
     """
+    observed = replace(observed, phases=weighed.phases)
     guesses = _guesses(signatures, observed, weighed, _PAIRS)
     kept = _simulated(guesses, signatures, observed, weighed, bench, progress)
     top = max((pair.score for pair in kept), default=0.0)
     kept = [pair for pair in kept if pair.score > top - _NATS]
     units = [Variant(_faults(pair, *pair.places[pair.best])) for pair in kept]
     found = signatures.lines(units, bench, progress)
+    turns = phases(signatures.stage, units, observed.readings, bench, observed.channels)
     made = []
-    for pair, lines in zip(kept, found, strict=True):
+    for pair, lines, turn in zip(kept, found, turns, strict=True):
         if lines is None:
             made.append(pair)
             continue
         level, sensitivities = lines
         shift = differences(level, signatures.healthy, observed.readings)
-        made.append(rescored(pair, spread(observed, sensitivities, level, shift), observed))
+        own = replace(observed, phases=turn)
+        made.append(rescored(pair, spread(own, sensitivities, level, shift), own))
     return made
 
 

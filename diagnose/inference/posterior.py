@@ -9,17 +9,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from diagnose.inference.evidence import Scored, log_sum, rescored
 from diagnose.inference.likelihood import Covariance, Observed, spread, tail
+from diagnose.inference.phasors import Phases, phases
 from diagnose.inference.relinearise import fitted
 from diagnose.inference.screen import good_units, own_spreads, screen
 from diagnose.inference.unmodelled import unmodelled
 from faultlib.signature import Signatures, Stepwise
-from faultlib.simulate import Bench
+from faultlib.simulate import Bench, Variant
 
 PRIOR_HEALTHY = 0.25
 """Chance that a unit is good: somebody put it on the bench thinking that it is ill (judgement)."""
@@ -65,6 +66,8 @@ class Weighed:
         Squared distance of the readings from a healthy unit.
     healthy_size : int
         How many readings it is of.
+    phases : Phases or None
+        What unknown phases do to levels of the healthy unit.
     """
 
     scored: tuple[Scored, ...]
@@ -73,6 +76,7 @@ class Weighed:
     healthy_square: float
     healthy_size: int
     healthy_spread: Covariance
+    phases: Phases | None = None
 
     def fit(self) -> float:
         """Chance that a unit with the best hypothesis gives readings farther off than these."""
@@ -136,6 +140,10 @@ def weigh(
     modelled = math.log1p(-PRIOR_HEALTHY - PRIOR_UNMODELLED)
     if whole is None:
         whole = log_sum(np.array(log_priors)) if len(log_priors) else 0.0
+    (turns,) = phases(
+        signatures.stage, [Variant()], observed.readings, bench, observed.channels
+    )
+    observed = replace(observed, phases=turns)
     among = good_units(signatures, observed)
     scored = [
         screen(signature, signatures, observed, log_prior - whole + modelled, among)
@@ -151,6 +159,7 @@ def weigh(
         good.square,
         good.size,
         good.spread,
+        turns,
     )
 
 

@@ -10,7 +10,7 @@ Gauss-Newton of the extended Kalman filter (Bell and Cathey 1993, from memory).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -122,7 +122,7 @@ def _wanted(scored: Scored, lines: _Lines, observed: Observed) -> Array:
     """
     matrix = scored.spread.factor @ scored.spread.factor.T
     predicted = scored.predicted[scored.best] + lines.offset
-    residual = supposed(observed, predicted, scored.spread)
+    residual = supposed(replace(observed, phases=scored.phases), predicted, scored.spread)
     moves = lines.sensitivities[: len(lines.deviations)]
     wanted = moves @ np.linalg.solve(matrix, residual)
     return np.asarray(np.round(np.clip(wanted, -_LIMIT, _LIMIT), 2))
@@ -186,5 +186,6 @@ def _again(
         offset = shift - z @ sensitivities[: len(z)]
         lines[i] = _Lines(z, offset, sensitivities)
         moved = differences(row, signatures.healthy, observed.readings)
-        around = spread(observed, sensitivities, row, moved)
-        everything[i] = rescored(everything[i], around, observed, offset)
+        own = replace(observed, phases=everything[i].phases)
+        around = spread(own, sensitivities, row, moved)
+        everything[i] = rescored(everything[i], around, own, offset)

@@ -9,12 +9,14 @@ with its own spread.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from diagnose.inference.censored import distances, log_likelihood, log_roughly, standings
 from diagnose.inference.evidence import GRID, Scored, fault_at, log_sum, notch, places, rescored
 from diagnose.inference.likelihood import Array, Covariance, Observed, covariance_around, spread
+from diagnose.inference.phasors import RAYLEIGH_DB, phases
 from diagnose.inference.quadrature import cells
 from faultlib.signature import Signature, Signatures, Stepwise, differences
 from faultlib.simulate import Bench, Variant
@@ -28,6 +30,8 @@ _BATCH = 6
 _NATS = 13.0
 """Hypotheses this far behind the best, in natural logarithms, keep the screening's score: 2e-6 of
 its weight, which leaves room for what the screening misjudges."""
+_MOVED_DB = 3.0
+"""A line of hum that a fault moves by less has the parts that it has in the healthy unit."""
 SHIFT_DOUBT = 0.15
 """Of how far a fault moves a reading: standard deviation of what is not known of that as long as
 the healthy unit's spread stands for the faulty unit's own (judgement)."""
@@ -61,6 +65,10 @@ def screen(
     matrix = good_units(signatures, observed) if among is None else among
     coarse = predicted[:: max(1, (GRID - 1) // (_COARSE - 1))] if mode.sized else predicted
     doubt = (SHIFT_DOUBT * (coarse - healthy)) ** 2
+    if observed.phases is not None:
+        # by how many ways a line comes that a fault has moved is not known yet
+        sums = np.array([r.about.kind == "mains" for r in observed.readings])
+        doubt[sums & (np.abs(coarse - healthy) > _MOVED_DB)] += RAYLEIGH_DB**2
     if mode.sized:
         doubt += np.gradient(coarse, axis=0) ** 2 / 12.0  # the size may lie between two points
     stack = matrix[None, :, :] + doubt[:, :, None] * np.eye(len(healthy))[None, :, :]
@@ -125,8 +133,10 @@ def _rescore(
 ) -> None:
     units = [Variant((fault_at(made[i].hypotheses[0], notch(made[i])),)) for i in which]
     found = signatures.lines(units, bench, progress)
-    for i, answer in zip(which, found, strict=True):
+    turns = phases(signatures.stage, units, observed.readings, bench, observed.channels)
+    for i, answer, turn in zip(which, found, turns, strict=True):
         if answer is not None:
             level, sensitivities = answer
             shift = differences(level, signatures.healthy, observed.readings)
-            made[i] = rescored(made[i], spread(observed, sensitivities, level, shift), observed)
+            own = replace(observed, phases=turn)
+            made[i] = rescored(made[i], spread(own, sensitivities, level, shift), own)

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from circuits.earths import all_roles
 from circuits.prompt import few_lines, view
 from circuits.quantities import BALANCE, CROSSTALK
 from circuits.reading import Reading, instrument
@@ -157,7 +158,7 @@ def covered(found: Signatures, whole: float) -> Coverage:
     around = healthy_spread(found)
     limit = threshold(len(found.readings))
     shifts = [_whitened(found, k, around) for k in range(len(found.faults))]
-    roles = found.stage.roles
+    roles = all_roles(found.stage)
     made = []
     for k, signature in enumerate(found.faults):
         hypothesis = signature.hypothesis

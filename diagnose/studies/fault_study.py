@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from circuits.earths import all_roles
 from circuits.errors import NoSolution
 from circuits.prompt import few_lines, view
 from circuits.quantity import render
@@ -161,7 +162,7 @@ def study(
         stage=stage.name,
         part=part,
         mode=mode,
-        role=stage.roles.get(part, ""),
+        role=all_roles(stage).get(part, ""),
         readings=tuple(readings),
         quantity=named.quantity if named else "",
         unit=named.unit if named else "",

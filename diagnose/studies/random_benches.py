@@ -19,7 +19,7 @@ from diagnose.inference.censored import distances, standing
 from diagnose.inference.channels import TwoChannels, common_spreads, doubted, side_by_side
 from diagnose.inference.groups import NEAR, grouped
 from diagnose.inference.infer import infer
-from diagnose.inference.likelihood import Array, Covariance, Observed, spread, tail
+from diagnose.inference.likelihood import Array, Covariance, Observed, slipping, spread, tail
 from diagnose.inference.posterior import PRIOR_HEALTHY, PRIOR_UNMODELLED, Posterior
 from diagnose.inference.screen import good_units
 from diagnose.studies.foreign_units import aimed, foreign, normal_draw
@@ -270,7 +270,9 @@ def equals(fault: Fault, found: Signatures, observed: Observed) -> frozenset[str
 
 
 def _observed(readings: Sequence[Reading], values: Array) -> Observed:
-    return Observed(tuple(readings), values, instrument(readings, values), ("",) * len(readings))
+    bench = instrument(readings, values)
+    return Observed(tuple(readings), values, bench, ("",) * len(readings),
+                    slips=slipping(readings, values, bench))
 
 
 def part_probabilities(posterior: Posterior) -> dict[str, float]:

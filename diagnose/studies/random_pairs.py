@@ -16,7 +16,7 @@ from circuits.reading import Reading
 from circuits.stage import Stage
 from diagnose.inference.channels import doubted
 from diagnose.inference.infer import with_pairs
-from diagnose.inference.likelihood import Array, Observed
+from diagnose.inference.likelihood import Array, Observed, slipping
 from diagnose.inference.posterior import Posterior, share, weigh
 from diagnose.studies.foreign_units import foreign, normal_draw
 from diagnose.studies.random_benches import RandomBench, answered, detectable, equals, instrument
@@ -164,7 +164,9 @@ def read(readings: Sequence[Reading], values: Array) -> Observed:
     values : (m,) array
         On the compared scale.
     """
-    return Observed(tuple(readings), values, instrument(readings, values), ("",) * len(readings))
+    bench = instrument(readings, values)
+    return Observed(tuple(readings), values, bench, ("",) * len(readings),
+                    slips=slipping(readings, values, bench))
 
 
 def score_pairs(

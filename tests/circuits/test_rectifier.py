@@ -12,6 +12,7 @@ import shutil
 import subprocess
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from circuits.rectifier import SWING_OF_LINE, Rectifier, chosen
@@ -135,3 +136,35 @@ def test_a_sawtooth_of_one_volt_has_a_lowest_line_of_so_much() -> None:
     count = 4096
     line = sum((k / count - 0.5) * math.sin(2.0 * math.pi * k / count) for k in range(count))
     assert abs(2.0 * line / count) / math.sqrt(2.0) == pytest.approx(1.0 / SWING_OF_LINE, rel=1e-3)
+
+
+def by_small_steps(made: Rectifier, amps: float, count: int) -> list[float]:
+    """Lines of the charging current, A RMS, of an ideal rectifier stepped through time."""
+    steps, cycles = 20_000, 40
+    times = np.arange(steps) / (steps * made.mains)
+    emf = made.emf * np.cos(2.0 * np.pi * made.mains * times)
+    emf = np.abs(emf) if made.pulses == 2 else emf
+    volts, step, flows = 0.95 * made.emf, float(times[1]), np.zeros(steps)
+    for _ in range(cycles):
+        for k in range(steps):
+            flow = max((emf[k] - volts) / made.ohms, 0.0)
+            flows[k] = flow
+            volts += (flow - amps) / made.farads * step
+    lines = np.abs(np.fft.rfft(flows)) / steps * math.sqrt(2.0)
+    return [float(lines[made.pulses * n]) for n in range(1, count + 1)]
+
+
+@pytest.mark.parametrize("pulses", [1, 2])
+def test_lines_of_the_charging_current_are_those_of_small_steps(pulses: int) -> None:
+    made = Rectifier(40.0, 1.0, 2200e-6, MAINS, pulses)
+    expected = by_small_steps(made, 0.3, 6)
+    np.testing.assert_allclose(made.lines(0.3, 6), expected, rtol=0.01, atol=2e-3)
+
+
+def test_narrow_pulses_have_the_same_in_every_line() -> None:
+    """√2·I, the Fourier series of a comb; no pulse that lasts has as much (triangle inequality)."""
+    narrow = Rectifier(40.0, 1e-3, 2200e-6, MAINS, 2).lines(0.01, 4)
+    np.testing.assert_allclose(narrow, math.sqrt(2.0) * 0.01, rtol=0.02)
+    wide = Rectifier(40.0, 20.0, 2200e-6, MAINS, 2).lines(0.5, 4)
+    assert max(wide) < math.sqrt(2.0) * 0.5
+    assert wide[3] < 0.5 * wide[0]

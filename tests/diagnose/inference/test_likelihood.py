@@ -12,6 +12,7 @@ from scipy import stats
 from scipy.spatial.distance import mahalanobis
 
 from circuits.reading import Reading
+from diagnose.inference.censored import log_likelihood, standing
 from diagnose.inference.likelihood import (
     Covariance,
     Observed,
@@ -20,6 +21,7 @@ from diagnose.inference.likelihood import (
     log_density,
     log_loose,
     log_student,
+    slipping,
     spread,
     tail,
 )
@@ -263,3 +265,40 @@ def test_only_what_both_channels_read_may_be_farther_off() -> None:
     # what one channel has by itself stays as it was: the difference of the two is as sure
     apart = np.array([1.0, 0.0, -1.0])
     assert apart @ wide @ apart == pytest.approx(apart @ plain @ apart)
+
+
+def test_a_slip_is_as_far_as_instrument_and_model_err_not_as_good_units_stray() -> None:
+    """The mixture written out with scipy, each misread reading wider by its own slip."""
+    about, (freedom, _) = tails(), model_errors()
+    readings = (Reading("hum", frequency=100.0), Reading("gain", frequency=1e3))
+    values, bench = np.array([-18.0, 26.0]), np.array([0.7, 0.1])
+    observed = Observed(readings, values, bench, ("", ""), slips=slipping(readings, values, bench))
+    matrix = np.diag([4.8, 0.1]) ** 2  # hum of good units strays by 5 dB, gain by next to nothing
+    predicted = np.array([[-75.0, 26.0], [-30.0, 26.5]])
+    _, errors = model_errors()
+    limits = [about.slip * math.hypot(0.7, errors["hum"].sigma), about.slip * 0.1]
+    expected = 0.0
+    ways = [(1.0 - about.misread, matrix)]
+    for k, limit in enumerate(limits):
+        wider = matrix.copy()
+        wider[k, k] += limit**2
+        ways.append((about.misread / 2.0, wider))
+    for weight, wide in ways:
+        density = stats.multivariate_t.pdf(values - predicted, np.zeros(2), wide, df=freedom)
+        expected = expected + weight * density
+    found = log_likelihood(standing(observed, predicted, Covariance.of(matrix)))
+    np.testing.assert_allclose(found, np.log(expected), rtol=1e-6)
+
+
+def test_a_symptom_far_out_of_reach_is_no_slip() -> None:
+    """118 mV where 0.2 mV is healthy: what a misread value may reach is 14 dB, not 48."""
+    readings = (Reading("hum", frequency=100.0),)
+    values, bench = np.array([20.0 * math.log10(0.118)]), np.array([0.7])
+    healthy = np.array([[20.0 * math.log10(0.2e-3)]])
+    around = Covariance.of(np.array([[4.8**2]]))
+    costs = []
+    for slips in (None, slipping(readings, values, bench)):
+        observed = Observed(readings, values, bench, ("",), slips=slips)
+        costs.append(float(log_likelihood(standing(observed, healthy, around))[0]))
+    assert costs[0] > -11.0  # 1 % times a density as flat as 48 dB
+    assert costs[1] < costs[0] - 4.0
