@@ -49,6 +49,9 @@ class Observed:
     eased : (m,) array or None
         Of its distance, what counts where a reading lies above what is predicted
         (`diagnose.inference.other_loads`); None where nothing eases any.
+    wide : float
+        How many times farther off than usual the model is thought to be (`diagnose.inference.
+        design`).
     """
 
     readings: tuple[Reading, ...]
@@ -58,6 +61,7 @@ class Observed:
     channels: tuple[int, ...] = ()
     common: float = 1.0
     eased: Array | None = None
+    wide: float = 1.0
 
     @cached_property
     def signs(self) -> Array:
@@ -165,7 +169,7 @@ def covariance_around(
     if sensitivities is not None:
         matrix = covariance(sensitivities) + matrix
     return np.asarray(matrix + model_error.model_covariance(
-        observed.readings, level, channels, shift, common
+        observed.readings, level, channels, shift, common, observed.wide
     ))
 
 

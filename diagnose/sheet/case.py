@@ -25,6 +25,7 @@ from circuits.yamlfile import Mapping, Node
 from diagnose.sheet.blank_yaml import blank_sheet
 from diagnose.sheet.csv_sheet import CSV, read_csv_sheet
 from diagnose.sheet.entry import Measured, metered
+from diagnose.sheet.expected import Expected, read_expected
 from diagnose.sheet.limits import Limit
 from diagnose.sheet.readings import Taken, read_readings
 from diagnose.sheet.sections import CHECKS, DONE, FOUND, SECTIONS, Check, members, read_rows
@@ -38,7 +39,7 @@ __all__ = [
 
 _CASE_KEYS = (
     "case", "stage", "values", "mains", "readings", "limits", *SECTIONS, "observations",
-    "channels", "suspect", "supply", "repaired", "meter", "other loads",
+    "channels", "suspect", "supply", "repaired", "meter", "other loads", "expected",
 )
 SUPPLIES = ("shared", "own")
 """Whether two channels have one supply or one each."""
@@ -85,6 +86,8 @@ class Case:
     dense : tuple of (channel, Measured)
         Rows of dense sweeps that limits are judged by and nothing else: a curve of many points
         tells no more than one of some.
+    expected : tuple of Expected
+        What a good unit of this design reads, by its manual or schematic.
     """
 
     name: str
@@ -99,6 +102,7 @@ class Case:
     shared: tuple[str, ...] = ()
     repaired: tuple[Repair, ...] = ()
     dense: tuple[tuple[str, Measured], ...] = ()
+    expected: tuple[Expected, ...] = ()
     path: Path = field(default=Path(), compare=False)
 
     def __repr__(self) -> str:
@@ -107,6 +111,7 @@ class Case:
             counted(len(self.limits), "limit"),
             counted(len(self.checks), "check"),
             counted(len(self.repaired), "repair"),
+            counted(len(self.expected), "expected figure"),
             *self.observations,
         ]
         two = f"suspect {self.suspect}, {len(self.reference)} readings of the other channel"
@@ -214,6 +219,7 @@ def read_case(tree: Node, path: Path, drawn: Stage | None = None) -> Case:
         shared=shared,
         repaired=_repaired(top, stage, path.parent),
         dense=tuple((word, one) for word, of in taken for one in of.dense),
+        expected=read_expected(top.get("expected"), _sides(top), stage, path.parent),
         path=path,
     )
 
@@ -307,6 +313,15 @@ def _channels(
         found = metered(found, top.get("meter"))
         channels.append((name, read_readings(found, stage, folder)))
     return tuple(channels), suspect
+
+
+def _sides(top: Mapping) -> list[Node | None]:
+    """The readings of the unit, or of every channel, with the sheet's meter beside them."""
+    node = top.get("channels")
+    if not isinstance(node, Mapping):
+        return [metered(top.get("readings"), top.get("meter"))]
+    inner = [one for name in node.entries if isinstance(one := node.get(name), Mapping)]
+    return [metered(one.get("readings"), top.get("meter")) for one in inner]
 
 
 def _repaired(top: Mapping, stage: Stage, folder: Path) -> tuple[Repair, ...]:

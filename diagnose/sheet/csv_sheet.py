@@ -3,7 +3,8 @@
 First come rows of a word and what it says: ``case``, ``stage``, ``mains``, ``meter``, ``suspect``,
 ``supply``, ``other loads``, ``value, PART, VALUE``, ``check, PART, FOUND, HOW``, ``observation,
 WORDS``, ``standard, NAME``. Then a row of headings that begins with ``quantity``, and below it a
-row a reading. A row with a figure under ``max``, ``min`` or ``within`` is a limit; a ``channel``
+row a reading. What a good unit is expected to read stands under ``expected``, with a value or
+without. A row with a figure under ``max``, ``min`` or ``within`` is a limit; a ``channel``
 column tells two channels apart. Everything means what it means in a YAML sheet, and the tree made
 here is read by the same functions, so that a mistake is shown with its line and column.
 """
@@ -34,7 +35,7 @@ CSV = (".csv", ".tsv")
 """How the name of such a sheet ends."""
 FIGURES = ("max", "min", "within")
 COLUMNS = (
-    "channel", "quantity", *CONDITIONS, "frequencies", "value", "unit", "uncertainty", "range",
+    "channel", "quantity", *CONDITIONS, "frequencies", "value", "expected", "unit", "uncertainty", "range",
     *FIGURES, "remark",
 )
 HEAD = ("case", "stage", "mains", "suspect", "supply", "meter", "other loads")
@@ -185,6 +186,8 @@ class _Top:
             node: Node = _pair(cell) if name in _PAIRS else cell
             if name in ("value", *FIGURES):
                 node = with_unit(cell, unit)
+            if name == "expected":
+                node = _with_tolerance(cell, unit)
             entry[name] = (replace(cell, value=name), node)
         made = _mapping(entry, row[0].place)
         if figures:
@@ -234,6 +237,13 @@ def _once(known: dict[str, Text], key: Text) -> None:
     if first is not key:
         raise InputError(f"{key.value!r} stands twice; first in line {first.place.line}",
                          place=key.place, expected="each once")
+
+
+def _with_tolerance(cell: Text, unit: str) -> Text:
+    """A figure with its unit, and the same of a tolerance behind it: ``14 ±1`` beside V."""
+    pieces = re.split(r"\s*(±|\+/?-)\s*", cell.value, maxsplit=1)
+    texts = [with_unit(replace(cell, value=x), unit).value if x else x for x in pieces[::2]]
+    return replace(cell, value=" ±".join(texts) if texts[0] else cell.value)
 
 
 def _pair(cell: Text) -> Node:
