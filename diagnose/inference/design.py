@@ -165,3 +165,31 @@ def beside_design(unit: Observed, figures: Observed, scale: float) -> Observed:
         eased=joined(unit, figures),
         wide=scale,
     )
+
+
+def given_design(
+    observed: Observed, count: int, predicted: Array, matrix: Array
+) -> tuple[Array, Array]:
+    """What the unit should read under a hypothesis, now that its design's figures are known.
+
+    The mean and variance of a normal density given some of its coordinates.
+
+    Parameters
+    ----------
+    count : int
+        How many of the readings, the first ones, are the unit's.
+    predicted : (m,) array
+        Of the stage file.
+    matrix : (m, m) array
+        Covariance around it.
+
+    Returns
+    -------
+    level, sigma : (count,) array
+        Compared scale.
+    """
+    cross, known = matrix[:count, count:], matrix[count:, count:]
+    gain = np.linalg.solve(known, cross.T).T
+    level = predicted[:count] + gain @ observed.residuals(predicted)[count:]
+    left = np.diag(matrix)[:count] - (gain * cross).sum(axis=1)
+    return np.asarray(level), np.sqrt(np.maximum(left, 1e-24))

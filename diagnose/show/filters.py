@@ -13,6 +13,7 @@ from diagnose.show.wording import (
     heat_and_range,
     less_probable,
     limits,
+    measured_amount,
     sentence,
     shows_from,
     size,
@@ -29,7 +30,7 @@ def bar_length(probability: float) -> str:
 
 
 FILTERS: Mapping[str, Callable[..., Any]] = {
-    "amount": amount, "margin": margin_text, "chance": chance, "limits": limits, "size": size,
+    "amount": amount, "measured_amount": measured_amount, "margin": margin_text, "chance": chance, "limits": limits, "size": size,
     "span": span, "worth": worth_text, "dict_of": dict, "bar_length": bar_length,
     "figure": figure_text, "ranged": value_and_range, "heat": heat_and_range,
     "sentence": sentence, "shows_from": shows_from, "with_a_line": with_a_line,
