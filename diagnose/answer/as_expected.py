@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from circuits.quantity import render
 from circuits.reading import VOLTMETER, Reading, compared, shown
 from diagnose.answer.judgement import ExpectedLine
@@ -59,6 +61,6 @@ def _result(one: Expected, measured: Measured, apart: float) -> str:
     if measured.bound:
         return "off" if away > one.tolerance else "uncertain"
     own = measured.uncertainty if measured.uncertainty is not None else usual(measured)
-    if away <= one.tolerance:
+    if away <= one.tolerance or math.isclose(away, one.tolerance):
         return "as expected"
     return "off" if away > one.tolerance + COVERAGE * own else "uncertain"

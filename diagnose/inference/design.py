@@ -12,7 +12,8 @@ that bear the file out would weaken every answer. So the scale is a parameter, o
 the design is the same under every hypothesis, p(e | scale) does not depend on what is wrong, and
 the scale under which the figures are the most probable is taken (evidence maximised over a
 hyperparameter; MacKay, Neural Computation 4 (1992) 415, from memory). Where the figures say what
-the file says, it is the smallest, and the answer rests on what it rested on without them.
+the file says, it is the smallest, and the answer rests on what it rested on without them. Figures
+printed to 10 % do not show a design that differs from the file by just that; closer ones do.
 
 No fault is simulated for the design: its readings are those of good units.
 """
@@ -26,8 +27,14 @@ import numpy as np
 
 from circuits.reading import Reading, softened
 from circuits.stage import Stage
-from diagnose.inference.channels import NOMINAL, STRAY, Common, doubted, joined, plain
-from diagnose.inference.likelihood import Array, Covariance, Observed, covariance_around, log_density
+from diagnose.inference.channels import NOMINAL, Common, doubted, joined, plain
+from diagnose.inference.likelihood import (
+    Array,
+    Covariance,
+    Observed,
+    covariance_around,
+    log_density,
+)
 from diagnose.inference.model_error import Designed
 from faultlib.ensemble import Ensemble
 from faultlib.makes import left_open

@@ -48,8 +48,8 @@ def blank_csv(
         *mind(stage),
         "# Fill in the column value; what is left empty is passed over. A bare number is taken in "
         "the unit beside it.",
-        "# Under expected: what the service manual or the schematic says that a good unit reads, with "
-        "its tolerance if one is printed, such as 14 V ±10 %.",
+        "# Under expected: what the service manual or the schematic says that a good unit reads, "
+        "with its tolerance if one is printed, such as 14 V ±10 %.",
         "# A row with a figure under max or min is a published limit. Rows like these may be added "
         "above the headings:",
         "#   value,R5,560   (where this unit's schematic differs)",

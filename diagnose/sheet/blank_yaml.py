@@ -68,8 +68,8 @@ def blank_sheet(
         lines.append(f"{entry}  # {note}" if note else entry)
     lines += [
         "",
-        "# What the service manual or the schematic says that a good unit reads, in the same words,",
-        "# with the meter that its figures were taken with; or beside a reading, as in expected: 14 V",
+        "# What the service manual or the schematic says that a good unit reads, in the same",
+        "# words, with the meter of the manual; or beside a reading, as in expected: 14 V ±10 %",
         *(f"#   - {line}" for line in expected_lines([reading for reading, _ in readings])),
         "expected: []",
         "",

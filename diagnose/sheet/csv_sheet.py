@@ -35,8 +35,8 @@ CSV = (".csv", ".tsv")
 """How the name of such a sheet ends."""
 FIGURES = ("max", "min", "within")
 COLUMNS = (
-    "channel", "quantity", *CONDITIONS, "frequencies", "value", "expected", "unit", "uncertainty", "range",
-    *FIGURES, "remark",
+    "channel", "quantity", *CONDITIONS, "frequencies", "value", "expected", "unit", "uncertainty",
+    "range", *FIGURES, "remark",
 )
 HEAD = ("case", "stage", "mains", "suspect", "supply", "meter", "other loads")
 """Words of the first rows that say one thing."""

@@ -27,7 +27,7 @@ from diagnose.sheet.limits import Limit
 from diagnose.sheet.readings import read_readings
 
 TOLERANCES = {
-    "dc voltage": "10 %",  # common practice: "voltages may differ by 10 %" stands on most schematics
+    "dc voltage": "10 %",  # common practice: "within 10 %" is what schematics say of their voltages
     "supply current": "20 %",  # judgement, as for all below: what is set, set by hand
     "gain": "1 dB",
     "response": "1 dB",

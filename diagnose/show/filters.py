@@ -30,7 +30,8 @@ def bar_length(probability: float) -> str:
 
 
 FILTERS: Mapping[str, Callable[..., Any]] = {
-    "amount": amount, "measured_amount": measured_amount, "margin": margin_text, "chance": chance, "limits": limits, "size": size,
+    "amount": amount, "measured_amount": measured_amount, "margin": margin_text,
+    "chance": chance, "limits": limits, "size": size,
     "span": span, "worth": worth_text, "dict_of": dict, "bar_length": bar_length,
     "figure": figure_text, "ranged": value_and_range, "heat": heat_and_range,
     "sentence": sentence, "shows_from": shows_from, "with_a_line": with_a_line,
