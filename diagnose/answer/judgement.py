@@ -63,6 +63,44 @@ class DerivedLine:
     channel: str = ""
 
 
+@dataclass(frozen=True)
+class ExpectedLine:
+    """What a good unit is expected to read beside what was measured, in the unit shown.
+
+    Attributes
+    ----------
+    within : str
+        How far a good unit may lie from it, in words: ``10 %``.
+    measured : float or None
+        None where nothing was.
+    bound : str
+        ``<`` or ``>`` where only a bound was measured, else empty.
+    result : str
+        ``as expected``, ``off`` or ``uncertain``; empty where nothing was measured.
+    channel : str
+        Of two channels, the one that was read; empty where there is one.
+    """
+
+    reading: str
+    expected: float
+    within: str
+    unit: str
+    measured: float | None = None
+    bound: str = ""
+    result: str = ""
+    channel: str = ""
+
+
+def expected_json(line: ExpectedLine) -> dict[str, Any]:
+    """One entry of ``expected`` in the document of ``diagnose rank --json``."""
+    return {
+        "reading": line.reading, "expected": line.expected, "within": line.within,
+        "unit": line.unit, "measured": line.measured, "result": line.result,
+        **{name: word for name, word in (("bound", line.bound), ("channel", line.channel))
+           if word},
+    }
+
+
 def verdict_json(line: VerdictLine) -> dict[str, Any]:
     """One entry of ``verdict`` in the document of ``diagnose rank --json``."""
     limits = {"max": line.maximum, "min": line.minimum}

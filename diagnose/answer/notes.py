@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from circuits.prompt import counted
 from circuits.reading import compared, from_compared
 from circuits.stage import Stage
 from diagnose.answer.hum import pattern
 from diagnose.answer.trace import off, traced
 from diagnose.inference.censored import contradictions
-from diagnose.inference.channels import alike
+from diagnose.inference.channels import NOMINAL, alike
 from diagnose.inference.likelihood import Observed
 from diagnose.inference.pairs import POOR_FIT
 from diagnose.inference.posterior import Posterior
@@ -56,6 +57,7 @@ def notes_of(made: Weighing, unread: Sequence[str]) -> tuple[str, ...]:
         )
         notes += _against(made)
     notes += _channel_notes(case, posterior)
+    notes += _design_notes(made)
     notes += [f"noticed {words!r}: {remarks()[words].about}" for words in case.observations]
     failed = tuple(_told(p) for p in found.problems if p.kind != LATE)
     return (*(made.watch.missing() if made.watch else ()), *notes, *failed)
@@ -111,6 +113,31 @@ def _channel_notes(case: Case, posterior: Posterior) -> list[str]:
         notes.append(
             f"both channels are off alike: suspect what they share ({', '.join(case.shared)})"
         )
+    return notes
+
+
+def _design_notes(made: Weighing) -> list[str]:
+    """What the expected figures were taken for, in words."""
+    case, observed = made.case, made.observed
+    if not case.expected:
+        return []
+    if observed.channels:
+        return ["the expected figures are shown beside the readings only: of what the stage file "
+                "does not know, the good channel tells"]
+    weighed = [e for e in case.expected if e.weighed]
+    left = [e.reading.label() for e in case.expected if not e.weighed]
+    notes = []
+    if weighed:
+        many = counted(len(weighed), "expected figure")
+        notes.append(f"{many} taken as what a good unit of this design reads")
+    if observed.wide > 1.0:
+        notes.append(
+            "by the expected figures this design has other values than the stage file: parts and "
+            f"rails are thought to lie {100.0 * NOMINAL * observed.wide:.0f} % off, in the unit "
+            "as in the figures"
+        )
+    if left:
+        notes.append("expected, not simulated, so not ranked by: " + ", ".join(left))
     return notes
 
 

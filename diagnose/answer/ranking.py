@@ -14,6 +14,7 @@ from circuits.stage import Stage
 from diagnose.advice.next_reading import NextReading
 from diagnose.advice.ranked_readings import next_readings, short
 from diagnose.answer.as_drawn import drawn_notes
+from diagnose.answer.as_expected import expected_lines
 from diagnose.answer.derived import derived_lines
 from diagnose.answer.design import design_notes
 from diagnose.answer.notes import notes_of
@@ -31,10 +32,13 @@ from diagnose.answer.result import (
 from diagnose.answer.verdict import judged
 from diagnose.inference.by_section import by_section
 from diagnose.inference.by_stage import by_stage
+from diagnose.inference.design import given_design
 from diagnose.inference.evidence import Scored, fault_at
 from diagnose.inference.groups import Member
 from diagnose.inference.hidden import MOSTLY, Hiding, hiding
 from diagnose.inference.infer import Weighing, observe, weighing
+from diagnose.inference.model_error import Designed
+from diagnose.inference.screen import good_units
 from diagnose.sheet.case import Case
 from faultlib.catalogue import size_value
 from faultlib.signature import Stepwise
@@ -109,6 +113,7 @@ def _result(
         verdict=figures.lines,
         summary=figures.summary,
         derived=derived_lines(case),
+        expected=expected_lines(case),
         healthy=posterior.healthy,
         unmodelled=posterior.unmodelled,
         rest=max(0.0, 1.0 - named - posterior.healthy - posterior.unmodelled),
@@ -182,6 +187,12 @@ def _explains(scored: Scored, made: Weighing) -> tuple[Explained, ...]:
     healthy, predicted = found.healthy[mine], scored.predicted[scored.best][mine]
     good = np.sqrt((found.strays[:, mine] ** 2).sum(axis=0) + observed.bench**2)
     own = np.sqrt(np.diag(scored.spread.factor @ scored.spread.factor.T))[mine]
+    if any(isinstance(r, Designed) for r in made.observed.readings):
+        # of a unit of another design than the file's, what a good one of that design reads
+        healthy, good = given_design(made.observed, len(used), found.healthy,
+                                     good_units(found, made.observed))
+        predicted, own = given_design(made.observed, len(used), scored.predicted[scored.best],
+                                      scored.spread.factor @ scored.spread.factor.T)
     off_healthy = np.abs(observed.departures(healthy)) / good
     off_suspect = np.abs(observed.departures(predicted)) / own
     order = np.argsort(-off_healthy, kind="stable")

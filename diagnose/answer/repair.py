@@ -85,7 +85,8 @@ def judge(
         later = tuple(m for m in repair.readings if earlier.weighs(m.reading))
         if later:
             before = weighing(earlier)
-            made.append(_judged(repair, before, later, observe(later)))
+            after = replace(observe(later), wide=before.observed.wide)
+            made.append(_judged(repair, before, later, after))
             earlier = replace(earlier, readings=later)
         # what was done counts for the next repair
         earlier = replace(earlier, checks=(*earlier.checks, Check(repair.part, repair.how)))
@@ -289,6 +290,7 @@ class _Tools:
             (*first.bounds, *second.bounds),
             channels,
             eased=joined(first, second),
+            wide=first.wide,
         )
         joint = spread(both, lines, level)
         alone = spread(first, lines[:, :count], level[:count])

@@ -11,8 +11,9 @@ from circuits.prompt import counted, few_lines, some, view, view_text
 from circuits.quantity import render
 from diagnose.advice.next_reading import NextReading, next_json
 from diagnose.answer.judgement import DerivedLine as DerivedLine
+from diagnose.answer.judgement import ExpectedLine as ExpectedLine
 from diagnose.answer.judgement import VerdictLine as VerdictLine
-from diagnose.answer.judgement import derived_json, verdict_json
+from diagnose.answer.judgement import derived_json, expected_json, verdict_json
 from diagnose.answer.outcome import SUSPECTS, Hidden, Outcome, hidden_json, outcome_json
 from diagnose.schema.documents import FORMAT, named_roles
 from diagnose.sheet.case import Case
@@ -196,6 +197,8 @@ class Result:
         What the answer rests on and what could not be simulated.
     cautions : tuple of str
         What to mind, the worst first.
+    expected : tuple of ExpectedLine
+        What a good unit is expected to read, beside what was measured.
     sheet : Case or None
         What was ranked, for views of the answer that show it too.
     answer : Outcome
@@ -224,6 +227,7 @@ class Result:
     hidden: tuple[Hidden, ...] = ()
     sections: tuple[tuple[str, float], ...] = ()
     derived: tuple[DerivedLine, ...] = ()
+    expected: tuple[ExpectedLine, ...] = ()
     sheet: Case | None = field(default=None, compare=False)
 
     @property
@@ -277,6 +281,7 @@ def to_json(result: Result) -> dict[str, Any]:
         "case": result.case,
         "verdict": [verdict_json(v) for v in result.verdict],
         "summary": result.summary,
+        "expected": [expected_json(x) for x in result.expected],
         "derived": [derived_json(d) for d in result.derived],
         "answer": outcome_json(result.answer),
         "healthy": result.healthy,

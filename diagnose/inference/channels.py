@@ -27,8 +27,8 @@ from faultlib.simulate import Answer, Bench, Problem, Progress, Variant, is_shar
 from faultlib.tolerance import LeftOpen, Spread, spreads
 
 __all__ = [
-    "NOMINAL", "Common", "Other", "TwoChannels", "alike", "common_spreads", "doubted", "is_shared",
-    "side_by_side",
+    "NOMINAL", "STRAY", "Common", "Other", "TwoChannels", "alike", "common_spreads", "doubted",
+    "is_shared", "plain", "side_by_side",
 ]
 
 NOMINAL = 0.05
@@ -171,14 +171,14 @@ class TwoChannels:
     def _suspect(self, variant: Variant) -> Variant:
         return Variant(
             variant.faults,
-            tuple((_plain(s), z) for s, z in variant.deviations if not isinstance(s, Other)),
+            tuple((plain(s), z) for s, z in variant.deviations if not isinstance(s, Other)),
         )
 
     def _reference(self, variant: Variant) -> Variant:
         return Variant(
             variant.shared(self.shared).faults,
             tuple(
-                (_plain(s), z)
+                (plain(s), z)
                 for s, z in variant.deviations
                 if isinstance(s, Other | Common | LeftOpen) or is_shared(s.target, self.shared)
             ),
@@ -209,7 +209,8 @@ class _Columns:
         return answer.values[[place[v] for v in variants]]
 
 
-def _plain(spread: Spread) -> Spread:
+def plain(spread: Spread) -> Spread:
+    """The spread as a stage knows it, whichever channel it is of."""
     if isinstance(spread, LeftOpen):
         return spread
     return Spread(spread.target, spread.what, spread.sigma, spread.bounded)

@@ -14,6 +14,13 @@ from circuits.errors import InputError
 from circuits.reading import Reading, compared, least, shows, unseen
 from circuits.stage import Stage
 from diagnose.inference.channels import TwoChannels, common_spreads, doubted, side_by_side
+from diagnose.inference.design import (
+    WithDesign,
+    beside_design,
+    design_spreads,
+    designed,
+    scale_of,
+)
 from diagnose.inference.evidence import log_sum
 from diagnose.inference.groups import Member, grouped
 from diagnose.inference.likelihood import Observed, slipping
@@ -77,7 +84,7 @@ class Weighing:
         return Observed(whole.readings[mine], whole.values[mine], whole.bench[mine],
                         whole.bounds[mine],
                         slips=None if whole.slips is None else whole.slips[mine],
-                        eased=None if whole.eased is None else whole.eased[mine])
+                        eased=None if whole.eased is None else whole.eased[mine], wide=whole.wide)
 
 
 def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weighing:
@@ -90,6 +97,9 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
     """
     used = tuple(m for m in case.readings if case.weighs(m.reading))
     beside = [m for m in case.reference if case.weighs(m.reading)]
+    # a good channel tells the same and more: it was read, and by the same meter
+    figures = [] if beside else [replace(e.figure, reading=designed(e.reading))
+                                 for e in case.expected if e.weighed]
     if not used:
         raise InputError(
             f"case {case.name!r} holds no reading that can be ranked",
@@ -107,11 +117,20 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
         whole_bench = TwoChannels(alone, case.shared, len(used), right)
         bench = Nearby(whole_bench)
         around = common_spreads(case.stage, case.shared, case.kind_only)
+    elif figures:
+        whole_bench = WithDesign(alone)
+        further = bench = Nearby(whole_bench)
     drawn = ensemble(
-        case.stage, [m.reading for m in (*used, *beside)], around, whole_bench,
+        case.stage, [m.reading for m in (*used, *beside, *figures)], around, whole_bench,
         named(progress, "good units"),
     )
-    observed = seen(used, beside, floors(drawn), case.stage)
+    observed = seen(used, beside, floors(drawn)[: len(used) + len(beside)], case.stage)
+    if figures:
+        told = seen(figures, (), floors(drawn)[len(used) :], case.stage)
+        rest = told.some([k for k, r in enumerate(told.readings) if not r.driven])
+        scale = scale_of(case.stage, case.known, rest, drawn, bench)
+        observed = beside_design(observed, told, scale)
+        around = design_spreads(case.stage, case.known, scale)
     dropped, left_out = "", np.empty((0, 0))
     problems: tuple[Problem, ...] = ()
     if any(r.driven for r in observed.readings):

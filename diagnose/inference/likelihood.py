@@ -55,6 +55,9 @@ class Observed:
     eased : (m,) array or None
         Of its distance, what counts where a reading lies above what is predicted
         (`diagnose.inference.other_loads`); None where nothing eases any.
+    wide : float
+        How many times farther off than usual the model is thought to be (`diagnose.inference.
+        design`).
     """
 
     readings: tuple[Reading, ...]
@@ -66,6 +69,7 @@ class Observed:
     eased: Array | None = None
     slips: Array | None = None
     phases: Phases | None = None
+    wide: float = 1.0
 
     @cached_property
     def signs(self) -> Array:
@@ -183,7 +187,7 @@ def covariance_around(
         # both channels have their parts by the same ways
         matrix = matrix + np.outer(sigma, sigma) * model_error.same(observed.readings)
     return np.asarray(matrix + model_error.model_covariance(
-        observed.readings, level, channels, shift, common
+        observed.readings, level, channels, shift, common, observed.wide
     ))
 
 

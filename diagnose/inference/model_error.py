@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any
@@ -44,6 +44,23 @@ class ModelError:
     sigma: float
     relative: float = 0.0
     decades: float = 0.0
+
+
+@dataclass(frozen=True)
+class Designed(Reading):
+    """A reading of the unit's design and not of the unit; see `diagnose.inference.design`."""
+
+    def key(self) -> str:
+        """Another one than of the same reading of the unit."""
+        return f"design; {super().key()}"
+
+    def label(self) -> str:
+        """``dc voltage at c1, expected``."""
+        return f"{super().label()}, expected"
+
+    def plain(self) -> Reading:
+        """The same reading of any unit."""
+        return Reading(**{f.name: getattr(self, f.name) for f in fields(Reading)})
 
 
 @dataclass(frozen=True)
@@ -114,6 +131,7 @@ def model_covariance(
     channels: Sequence[int] = (),
     shift: Array | float = 0.0,
     common: float = 1.0,
+    wide: float = 1.0,
 ) -> Array:
     """Covariance of the error of the stage model.
 
@@ -126,14 +144,15 @@ def model_covariance(
         Of which channel each reading is; two channels of one unit share the model's error.
     shift : (m,) array, optional
         How far a fault moves the readings: what it does is modelled less surely than health.
-    common : float
+    common, wide : float
         As in `Observed`.
 
     Returns
     -------
     (m, m) array
     """
-    sigma = np.hypot(own_sigma(readings, level), tails().shifted * np.asarray(shift))
+    sigma = wide * own_sigma(readings, level)
+    sigma = np.hypot(sigma, tails().shifted * np.asarray(shift))
     return np.asarray(
         _alike(tuple(readings), tuple(channels), common) * np.outer(sigma, sigma)
     )
@@ -169,7 +188,7 @@ def _alike(readings: tuple[Reading, ...], channels: tuple[int, ...], common: flo
         length = errors[a.quantity].decades
         for j in range(i):
             b = readings[j]
-            if plain[i] == plain[j]:
+            if plain[i] == plain[j] or _twins(plain[i], plain[j]):
                 shared = 1.0
             elif _follow(a, b) and length and a.frequency and b.frequency:
                 shared = math.exp(-abs(math.log10(a.frequency / b.frequency)) / length)
@@ -182,8 +201,20 @@ def _alike(readings: tuple[Reading, ...], channels: tuple[int, ...], common: flo
         told = [readings.count(r) > 1 and r.quantity != CROSSTALK for r in readings]
         twin = np.where(told, common, 1.0)
         alike = alike * ((1.0 - _OWN**2) * np.outer(twin, twin) + _OWN**2 * same)
+    drawn = [isinstance(r, Designed) for r in readings]
+    if any(drawn):
+        alike = alike * ((1.0 - _OWN**2) + _OWN**2 * np.equal.outer(drawn, drawn))
     alike.setflags(write=False)
     return np.asarray(alike)
+
+
+def _twins(a: Reading, b: Reading) -> bool:
+    """Whether one is of the design what the other is of the unit, by whatever meters."""
+    if isinstance(a, Designed) == isinstance(b, Designed):
+        return False
+    first, second = (replace(r.plain() if isinstance(r, Designed) else r, meter=0.0, beside=0.0)
+                     for r in (a, b))
+    return first == second
 
 
 def _follow(a: Reading, b: Reading) -> bool:

@@ -16,7 +16,8 @@ from diagnose.sheet.blank_yaml import mind, noted
 from diagnose.sheet.csv_sheet import COLUMNS
 from diagnose.sheet.sections import SECTIONS, Section
 
-_ALWAYS = ("quantity", "at", "frequency", "value", "unit", "uncertainty", "max", "min", "remark")
+_ALWAYS = ("quantity", "at", "frequency", "value", "expected", "unit", "uncertainty", "max", "min",
+           "remark")
 """Columns that a sheet has whatever its readings."""
 
 
@@ -47,6 +48,8 @@ def blank_csv(
         *mind(stage),
         "# Fill in the column value; what is left empty is passed over. A bare number is taken in "
         "the unit beside it.",
+        "# Under expected: what the service manual or the schematic says that a good unit reads, "
+        "with its tolerance if one is printed, such as 14 V ±10 %.",
         "# A row with a figure under max or min is a published limit. Rows like these may be added "
         "above the headings:",
         "#   value,R5,560   (where this unit's schematic differs)",

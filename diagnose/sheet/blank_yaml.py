@@ -74,6 +74,11 @@ def blank_sheet(
         lines.append(f"{entry}  # {note}" if note else entry)
     lines += [
         "",
+        "# What the service manual or the schematic says that a good unit reads, in the same",
+        "# words, with the meter of the manual; or beside a reading, as in expected: 14 V ±10 %",
+        *(f"#   - {line}" for line in expected_lines([reading for reading, _ in readings])),
+        "expected: []",
+        "",
         "# Published figures to check against, in the same words: max, min or within in place of",
         "# the value, a band in place of the frequency if need be; or the name of a standard:",
         *(f"#   - {line}" for line in limit_lines([reading for reading, _ in readings])),
@@ -138,6 +143,15 @@ def limit_lines(readings: Sequence[Reading]) -> list[str]:
         lines = [entry_line(r) for r in readings if r.quantity == name]
         made += [f"{text.removesuffix('value: }')}max: {figure}}}" for text in lines[-1:]]
     return [*made, "{standard: DIN 45500 amplifier}"] if "damping factor" in there else made
+
+
+def expected_lines(readings: Sequence[Reading]) -> list[str]:
+    """Examples of expected figures in the words of a sheet, for the readings on it."""
+    made = []
+    for name, figure in (("dc voltage", "14 V, meter: 200 kohm, within: 10 %"), ("gain", "35 dB")):
+        lines = [entry_line(r) for r in readings if r.quantity == name]
+        made += [f"{text.removesuffix('value: }')}value: {figure}}}" for text in lines[:1]]
+    return made
 
 
 def _rows(section: Section[Any], stage: Stage) -> list[str]:

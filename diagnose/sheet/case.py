@@ -25,6 +25,7 @@ from circuits.yamlfile import Mapping, Node
 from diagnose.sheet.blank_yaml import blank_sheet
 from diagnose.sheet.csv_sheet import CSV, read_csv_sheet
 from diagnose.sheet.entry import Measured, metered
+from diagnose.sheet.expected import Expected, read_expected
 from diagnose.sheet.limits import Limit
 from diagnose.sheet.readings import Taken, read_readings
 from diagnose.sheet.sections import CHECKS, DONE, FOUND, SECTIONS, Check, members, read_rows
@@ -40,7 +41,7 @@ __all__ = [
 _CASE_KEYS = (
     "case", "stage", "values", "mains", "readings", "limits", *SECTIONS, "observations",
     "channels", "suspect", "supply", "repaired", "meter", "other loads", "schematic", "load",
-    "state",
+    "state", "expected",
 )
 SUPPLIES = ("shared", "own")
 """Whether two channels have one supply or one each."""
@@ -96,6 +97,8 @@ class Case:
         tells no more than one of some.
     kind_only : bool
         Whether the stage is only of the unit's kind, its schematic not at hand.
+    expected : tuple of Expected
+        What a good unit of this design reads, by its manual or schematic.
     """
 
     name: str
@@ -111,6 +114,7 @@ class Case:
     repaired: tuple[Repair, ...] = ()
     dense: tuple[tuple[str, Measured], ...] = ()
     kind_only: bool = False
+    expected: tuple[Expected, ...] = ()
     path: Path = field(default=Path(), compare=False)
 
     def __repr__(self) -> str:
@@ -119,6 +123,7 @@ class Case:
             counted(len(self.limits), "limit"),
             counted(len(self.checks), "check"),
             counted(len(self.repaired), "repair"),
+            counted(len(self.expected), "expected figure"),
             *self.observations,
         ]
         two = f"suspect {self.suspect}, {len(self.reference)} readings of the other channel"
@@ -232,6 +237,7 @@ def read_case(tree: Node, path: Path, drawn: Stage | None = None) -> Case:
         repaired=_repaired(top, stage, path.parent, general),
         dense=tuple((word, one) for word, of in taken for one in of.dense),
         kind_only=_schematic(top) == NOT_AT_HAND,
+        expected=read_expected(top.get("expected"), _sides(top, general), stage, path.parent),
         path=path,
     )
 
@@ -331,6 +337,15 @@ def _channels(
         found = inner.get("readings") if inner is not None else None
         channels.append((name, read_readings(general(found), stage, folder)))
     return tuple(channels), suspect
+
+
+def _sides(top: Mapping, general: General) -> list[Node | None]:
+    """The readings of the unit, or of every channel, with what the sheet says of all of them."""
+    node = top.get("channels")
+    if not isinstance(node, Mapping):
+        return [general(top.get("readings"))]
+    inner = [one for name in node.entries if isinstance(one := node.get(name), Mapping)]
+    return [general(one.get("readings")) for one in inner]
 
 
 def _repaired(

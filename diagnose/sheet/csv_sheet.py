@@ -3,8 +3,9 @@
 First come rows of a word and what it says: ``case``, ``stage``, ``schematic``, ``mains``,
 ``meter``, ``suspect``, ``supply``, ``other loads``, ``value, PART, VALUE``, ``check, PART, FOUND,
 HOW``, ``observation, WORDS``, ``standard, NAME``. Then a row of headings that begins with
-``quantity``, and below it a row a reading. A row with a figure under ``max``, ``min`` or ``within``
-is a limit; a ``channel`` column tells two channels apart. Everything means what it means in a YAML
+``quantity``, and below it a row a reading. What a good unit is expected to read stands under
+``expected``, with a value or without. A row with a figure under ``max``, ``min`` or ``within`` is a
+limit; a ``channel`` column tells two channels apart. Everything means what it means in a YAML
 sheet, and the tree made here is read by the same functions, so that a mistake is shown with its
 line and column.
 """
@@ -35,8 +36,8 @@ CSV = (".csv", ".tsv")
 """How the name of such a sheet ends."""
 FIGURES = ("max", "min", "within")
 COLUMNS = (
-    "channel", "quantity", *CONDITIONS, "frequencies", "value", "unit", "uncertainty", "range",
-    *FIGURES, "remark",
+    "channel", "quantity", *CONDITIONS, "frequencies", "value", "expected", "unit", "uncertainty",
+    "range", *FIGURES, "remark",
 )
 HEAD = ("case", "stage", "mains", "suspect", "supply", "meter", "other loads", "schematic", "load",
         "state")
@@ -187,6 +188,8 @@ class _Top:
             node: Node = _pair(cell) if name in _PAIRS else cell
             if name in ("value", *FIGURES):
                 node = with_unit(cell, unit)
+            if name == "expected":
+                node = _with_tolerance(cell, unit)
             entry[name] = (replace(cell, value=name), node)
         made = _mapping(entry, row[0].place)
         if figures:
@@ -236,6 +239,13 @@ def _once(known: dict[str, Text], key: Text) -> None:
     if first is not key:
         raise InputError(f"{key.value!r} stands twice; first in line {first.place.line}",
                          place=key.place, expected="each once")
+
+
+def _with_tolerance(cell: Text, unit: str) -> Text:
+    """A figure with its unit, and the same of a tolerance behind it: ``14 ±1`` beside V."""
+    pieces = re.split(r"\s*(±|\+/?-)\s*", cell.value, maxsplit=1)
+    texts = [with_unit(replace(cell, value=x), unit).value if x else x for x in pieces[::2]]
+    return replace(cell, value=" ±".join(texts) if texts[0] else cell.value)
 
 
 def _pair(cell: Text) -> Node:

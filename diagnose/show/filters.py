@@ -14,6 +14,7 @@ from diagnose.show.wording import (
     heat_and_range,
     less_probable,
     limits,
+    measured_amount,
     sentence,
     shows_from,
     size,
@@ -30,7 +31,8 @@ def bar_length(probability: float) -> str:
 
 
 FILTERS: Mapping[str, Callable[..., Any]] = {
-    "amount": amount, "margin": margin_text, "chance": chance, "limits": limits, "size": size,
+    "amount": amount, "measured_amount": measured_amount, "margin": margin_text,
+    "chance": chance, "limits": limits, "size": size,
     "span": span, "worth": worth_text, "good_unit": healthy_text, "dict_of": dict,
     "bar_length": bar_length,
     "figure": figure_text, "ranged": value_and_range, "heat": heat_and_range,

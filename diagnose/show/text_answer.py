@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from diagnose.answer.outcome import NOTHING, UNKNOWN, Hidden
 from diagnose.answer.result import (
     DerivedLine,
+    ExpectedLine,
     Explained,
     Group,
     Result,
@@ -23,6 +24,7 @@ from diagnose.show.wording import (
     chance,
     less_probable,
     limits,
+    measured_amount,
     shows_from,
     size,
     with_a_line,
@@ -59,6 +61,8 @@ def as_text(result: Result, width: int = WIDTH, colour: bool = False) -> str:
     cautions_text(page, result.cautions)
     if result.verdict:
         _figures(page, result.verdict, result.summary)
+    if result.expected:
+        _expected(page, result.expected)
     page.heading(_headline(result))
     if result.stages:
         _places(page, result.stages)
@@ -105,6 +109,26 @@ def _figures(page: Page, lines: Sequence[VerdictLine], summary: str) -> None:
         for line in lines
     ]
     page.table(("", "reading", "measured", "limit", "margin"), rows, right=(2,), whole=(0, 2))
+
+
+_FITS: Mapping[str, Cell] = {
+    "as expected": ("as expected", GOOD), "off": ("OFF", BAD), "uncertain": ("UNSURE", STRONG),
+    "": "",
+}
+
+
+def _expected(page: Page, lines: Sequence[ExpectedLine]) -> None:
+    page.heading("Expected figures")
+    rows: list[tuple[Cell, ...]] = [
+        (
+            _FITS[line.result],
+            f"{line.reading}, {line.channel}" if line.channel else line.reading,
+            f"{amount(line.expected, line.unit)} ±{line.within}",
+            measured_amount(line),
+        )
+        for line in lines
+    ]
+    page.table(("", "reading", "expected", "measured"), rows, right=(3,), whole=(0, 2, 3))
 
 
 def _derived(page: Page, lines: Sequence[DerivedLine]) -> None:

@@ -8,7 +8,7 @@ from circuits.quantity import render
 from circuits.reading import quantity_of, readable
 from diagnose.advice.next_reading import NextReading, worth
 from diagnose.answer.outcome import Hidden
-from diagnose.answer.result import Severity, Suspect, VerdictLine
+from diagnose.answer.result import ExpectedLine, Severity, Suspect, VerdictLine
 from diagnose.sheet.entry import OPEN, RESISTANCE
 from faultlib.good_unit import Figure
 
@@ -51,6 +51,13 @@ def amount(value: float, unit: str, reading: str = "", bound: bool = True) -> st
     value, sign = readable(about, value, unit)
     text = render(value, unit)
     return f"{sign} {text}" if sign and bound else text
+
+
+def measured_amount(line: ExpectedLine) -> str:
+    """What was measured beside an expected figure, or that nothing was."""
+    if line.measured is None:
+        return "not read"
+    return f"{line.bound} {amount(line.measured, line.unit)}".strip()
 
 
 def span(low: float | None, high: float | None, unit: str, reading: str = "") -> str:

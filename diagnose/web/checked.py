@@ -175,6 +175,7 @@ def _left_out(field: str) -> str:
 def _understood(case: Case, text: Written) -> tuple[tuple[str, str], ...]:
     sides = [read for _, read in case.channels] or [case.readings]
     sides += [made.readings for made in case.repaired]
+    sides.append(tuple(one.figure for one in case.expected if one.beside))
     made: dict[str, str] = {}
     for measured in (m for side in sides for m in side):
         if Path(measured.place.file).name != TRIAL:

@@ -14,7 +14,7 @@ from circuits.yamlfile import Items, Node, Text
 from diagnose.sheet.sections import SECTIONS, Section, members
 from diagnose.web.sheet import FIGURES, KNOWN, Entry, Limit, Pairs, Point, Repair, Typed
 
-_NOT_CONDITIONS = ("quantity", "value", "uncertainty", "points", "file")
+_NOT_CONDITIONS = ("quantity", "value", "uncertainty", "points", "file", "expected")
 
 
 def from_file(text: str, name: str) -> Typed:
@@ -123,9 +123,10 @@ def _merged(left: tuple[Entry, ...], right: tuple[Entry, ...]) -> tuple[Entry, .
 
 
 def _alike(one: Entry, other: Entry) -> bool:
-    return (one.quantity, one.conditions, one.source, one.uncertainty) == (
+    same = (one.quantity, one.conditions, one.source, one.uncertainty) == (
         other.quantity, other.conditions, other.source, other.uncertainty
     )
+    return same and len({one.expected, other.expected, ""}) < 3
 
 
 def _side_by_side(left: Entry | None, right: Entry | None) -> Entry:
@@ -142,6 +143,7 @@ def _side_by_side(left: Entry | None, right: Entry | None) -> Entry:
         tuple(entry.values[0] if entry else "" for entry in (left, right)),
         tuple(Point(f, (at(left, f), at(right, f))) for f in frequencies),
         first.uncertainty, first.note,
+        next((e.expected for e in (left, right) if e and e.expected), ""),
     )
 
 
@@ -168,6 +170,7 @@ def _from_node(node: Node, lines: Sequence[str]) -> Entry:
         points=tuple(Point(at, (word,)) for at, word in _named(points, "points")),
         uncertainty=_word(row.get("uncertainty")),
         note=note[1].strip() if note else "",
+        expected=_word(row.get("expected")),
     )
 
 

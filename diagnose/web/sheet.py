@@ -54,6 +54,8 @@ class Entry:
         Whether it is one value, a curve that is typed, or one from files.
     values : tuple of str
         One a channel: values, or names of files.
+    expected : str
+        What a good unit reads, of every channel.
     """
 
     quantity: str = ""
@@ -63,6 +65,7 @@ class Entry:
     points: tuple[Point, ...] = ()
     uncertainty: str = ""
     note: str = ""
+    expected: str = ""
 
 
 @dataclass(frozen=True)
@@ -184,6 +187,7 @@ def _entry(row: Mapping[str, object], wide: int) -> Entry:
         )),
         uncertainty=_text(row.get("uncertainty")),
         note=_text(row.get("note")),
+        expected=_text(row.get("expected")),
     )
 
 

@@ -197,6 +197,8 @@ def _one(
             paper.add(f", value: {quoted(entry.values[side])}", f"{row}/values/{side}")
     if entry.uncertainty:
         paper.add(f", uncertainty: {quoted(entry.uncertainty)}", f"{row}/uncertainty")
+    if entry.expected:
+        paper.add(f", expected: {quoted(entry.expected)}", f"{row}/expected")
     paper.add("}")
     if entry.note:
         paper.add(f"  # {entry.note}")

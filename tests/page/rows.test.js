@@ -130,6 +130,16 @@ test("after a repair that is read again which was read of the suspect, without i
   assert.deepEqual(sheet.readings[1].values, ["", "34"], "the sheet keeps what was read before");
 });
 
+test("what a good unit reads stays beside the reading, and is no business of a repair", () => {
+  const entry = reading({ expected: "1.5 V" });
+  assert.equal(rows.blank(CHOICES, [entry], [""]).expected, "");
+  assert.equal(rows.again(sheetOf([entry]))[0].expected, "");
+  assert.equal(entry.expected, "1.5 V");
+  const sheet = sheetOf([entry]);
+  rows.widen(sheet, ["left", "right"]);
+  assert.equal(sheet.readings[0].expected, "1.5 V");
+});
+
 test("a part's value that is emptied is as drawn again", () => {
   assert.deepEqual(rows.given([["R1", "47k"]], "C2", "10u"), [["R1", "47k"], ["C2", "10u"]]);
   assert.deepEqual(rows.given([["R1", "47k"]], "R1", "43k"), [["R1", "43k"]]);

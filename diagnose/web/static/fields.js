@@ -103,6 +103,11 @@ export class Fields {
     if (entry.uncertainty || entry.wide)
       values.append(make("label", { class: "dim" }, "±", this.input(`${row}/uncertainty`, entry.uncertainty,
         (text) => { entry.uncertainty = text; }, { class: "spread", "aria-label": `uncertainty of ${name}` })));
+    if (entry.source === "value" && list === this.sheet.readings)
+      values.append(this.input(`${row}/expected`, entry.expected || "", (text) => { entry.expected = text; }, {
+        class: "expected", placeholder: "expected", "aria-label": `expected ${name} in ${shown}`,
+        title: "what a good unit reads, by the manual or the schematic",
+      }));
     return make("div", { class: classes.join(" "), "data-row": row, role: "group", "aria-label": name },
       this.quantity(row, entry), this.conditions(row, entry), values,
       this.remove(list, k, name, place),

@@ -58,7 +58,7 @@ export function missing(choices, entry) {
 export function blank(choices, readings, values) {
   const before = readings.at(-1);
   const same = before && before.source === "value";
-  return { quantity: same ? before.quantity : "dc voltage", source: "value", values, points: [], uncertainty: "", note: "",
+  return { quantity: same ? before.quantity : "dc voltage", source: "value", values, points: [], uncertainty: "", note: "", expected: "",
     conditions: same ? before.conditions.map((pair) => [...pair]) : [["at", usual(choices, "at")]] };
 }
 
@@ -98,7 +98,7 @@ export function again(sheet) {
   const k = side(sheet);
   const read = (entry) => entry.source === "points" ? entry.points.some((point) => point.values[k])
     : entry.source === "value" && entry.values[k];
-  return sheet.readings.filter(read).map((entry) => ({ ...structuredClone(entry), values: [""], note: "",
+  return sheet.readings.filter(read).map((entry) => ({ ...structuredClone(entry), values: [""], note: "", expected: "",
     points: entry.points.map((point) => ({ at: point.at, values: [""] })) }));
 }
 

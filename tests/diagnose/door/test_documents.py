@@ -31,7 +31,8 @@ pytestmark = pytest.mark.slow
 ROOT = Path(__file__).resolve().parents[3]
 DATA = ROOT / "tests" / "data"
 EXAMPLES = ROOT / "examples"
-KEYS = {1: "776007a93698", 2: "b5fc94c8de0e", 3: "965a6c09b3eb", 4: "0104ddd6175a"}
+KEYS = {1: "776007a93698", 2: "b5fc94c8de0e", 3: "965a6c09b3eb", 4: "0104ddd6175a",
+        5: "d459c4580413"}
 """Digest of all keys of the documents by the number of the format. A key more needs a higher
 number, told in the schema, and a line here."""
 
@@ -172,6 +173,19 @@ limits: [{{quantity: gain, frequency: 1 kHz, within: 0.5 dB}}]
     assert mistakes(document, "rank") == []
     assert {line["channel"] for line in document["verdict"]} == {"left", "right"}
     assert document["derived"]
+
+
+def test_expected_figures(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    more = """
+expected:
+  - {quantity: gain, frequency: 1 kHz, value: 0 dB}
+  - {quantity: gain, frequency: 20 Hz, value: 0 dB, within: 0.5 dB}
+  - {quantity: crosstalk, frequency: 1 kHz, value: -70 dB}
+"""
+    document = printed(capsys, "rank", sheet(tmp_path, more))
+    assert mistakes(document, "rank") == []
+    assert [(x["result"], x["measured"], x["within"]) for x in document["expected"]] == [
+        ("as expected", 0.0, "1 dB"), ("off", -2.13, "0.5 dB"), ("", None, "6 dB")]
 
 
 def test_report(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

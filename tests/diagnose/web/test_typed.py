@@ -86,7 +86,7 @@ ENTRY = st.builds(
             lambda pairs: tuple(dict(pairs).items())),
     source=st.sampled_from(["value", "points", "file"]), values=st.tuples(TYPED),
     points=st.lists(st.builds(Point, WORDS, st.tuples(TYPED)), max_size=2).map(tuple),
-    uncertainty=TYPED, note=TYPED,
+    uncertainty=TYPED, note=TYPED, expected=TYPED,
 )
 SHEET = st.builds(
     Typed, stage=st.just("phono-opamp"), case=TYPED, mains=TYPED,
