@@ -20,7 +20,7 @@ No fault is simulated for the design: its readings are those of good units.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -80,9 +80,20 @@ def design_spreads(stage: Stage, known: Sequence[str], scale: float) -> tuple[Sp
 
 @dataclass(frozen=True)
 class WithDesign:
-    """A bench that takes `Designed` readings of a variant's design, and all others of itself."""
+    """A bench that takes `Designed` readings of a variant's design, and all others of itself.
+
+    A value's own tolerance and the doubt about what is drawn move the unit along one line. It is
+    simulated once, with the step of the doubt, which is the wider of the two.
+
+    Attributes
+    ----------
+    bench : Bench
+    common : tuple of Common
+        What unit and design have in common.
+    """
 
     bench: Bench
+    common: tuple[Common, ...] = ()
 
     def values(
         self,
@@ -95,20 +106,51 @@ class WithDesign:
         rows = np.full((len(variants), len(readings)), np.nan)
         problems: list[Problem] = []
         simulated = 0
+        lines = {(s.target, s.what): s for s in self.common}
+        along = [_along(v, lines) for v in variants]
         for of_design in (False, True):
             which = [k for k, r in enumerate(readings) if isinstance(r, Designed) == of_design]
             if not which:
                 continue
-            asked = [_design(v) if of_design else _unit(v) for v in variants]
-            unique = list(dict.fromkeys(asked))
+            asked = [_design(v) if of_design else _unit(v if a is None else a.moved)
+                     for v, a in zip(variants, along, strict=True)]
+            bases = [] if of_design else [_unit(a.base) for a in along if a is not None]
+            unique = list(dict.fromkeys([*asked, *bases]))
             wanted = [r.plain() if isinstance(r, Designed) else r
                       for r in (readings[k] for k in which)]
             answer = self.bench.values(stage, unique, wanted, progress)
             place = {variant: k for k, variant in enumerate(unique)}
-            rows[:, which] = answer.values[[place[v] for v in asked]]
+            found = answer.values[[place[v] for v in asked]]
+            for k, a in enumerate(along if not of_design else ()):
+                if a is not None:
+                    base = answer.values[place[_unit(a.base)]]
+                    # NaN where the step was not simulated: no change is for the caller to say
+                    found[k] = base + a.share * differences(found[k], base, wanted) + 0.0 * found[k]
+            rows[:, which] = found
             problems += answer.problems
             simulated += answer.simulated
         return Answer(rows, tuple(dict.fromkeys(problems)), simulated)
+
+
+@dataclass(frozen=True)
+class _Along:
+    """A variant as another one and a share of a step that is simulated."""
+
+    base: Variant
+    moved: Variant
+    share: float
+
+
+def _along(variant: Variant, lines: Mapping[tuple[str, str], Common]) -> _Along | None:
+    """The step whose share the last deviation is, where it is one of a value's own tolerance."""
+    if not variant.deviations:
+        return None
+    *rest, (spread, z) = variant.deviations
+    wider = lines.get((spread.target, spread.what))
+    if isinstance(spread, Common | LeftOpen) or wider is None or z != 1.0:
+        return None
+    return _Along(replace(variant, deviations=tuple(rest)),
+                  replace(variant, deviations=(*rest, (wider, 1.0))), spread.sigma / wider.sigma)
 
 
 def _unit(variant: Variant) -> Variant:

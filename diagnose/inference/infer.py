@@ -13,7 +13,13 @@ import numpy as np
 from circuits.errors import InputError
 from circuits.reading import Reading, compared, least, shows, unseen
 from circuits.stage import Stage
-from diagnose.inference.channels import TwoChannels, common_spreads, doubted, side_by_side
+from diagnose.inference.channels import (
+    Common,
+    TwoChannels,
+    common_spreads,
+    doubted,
+    side_by_side,
+)
 from diagnose.inference.design import (
     WithDesign,
     beside_design,
@@ -131,6 +137,8 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
         scale = scale_of(case.stage, case.known, rest, drawn, bench)
         observed = beside_design(observed, told, scale)
         around = design_spreads(case.stage, case.known, scale)
+        common = tuple(s for s in around if isinstance(s, Common))
+        further = bench = Nearby(WithDesign(alone, common))
     dropped, left_out = "", np.empty((0, 0))
     problems: tuple[Problem, ...] = ()
     if any(r.driven for r in observed.readings):

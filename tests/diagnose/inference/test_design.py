@@ -256,6 +256,18 @@ def test_a_fault_and_a_tolerance_are_the_units_own(
     assert row == pytest.approx((design, unit, design), abs=1e-12)
 
 
+@pytest.mark.parametrize("faults", [(), (LOSS,)])
+def test_a_tolerance_is_a_share_of_the_doubt_about_a_value(faults: tuple[Fault, ...]) -> None:
+    """The rule is a line, so that a share of a wider step is exact; one step is simulated."""
+    inner = FakeBench(rule)
+    common = Common("C1", "value", 0.4)
+    bench = WithDesign(inner, (common,))
+    units = [Variant(faults), Variant(faults, ((C1, 1.0),)), Variant(faults, ((common, 1.0),))]
+    rows = bench.values(SMALL, units, [FIRST, designed(FIRST)]).values
+    assert rows - rows[0] == pytest.approx(np.array([[0.0, 0.0], [0.1, 0.0], [0.4, 0.4]]))
+    assert sum(bool(v.deviations) for v in inner.asked) == 2  # of the unit, and of the design
+
+
 def test_no_fault_is_simulated_for_the_design() -> None:
     bench = FakeBench(rule)
     ill = [Variant((Fault("C1", "capacitance loss", x),)) for x in (0.5, 0.2, 0.1)]
