@@ -40,7 +40,7 @@ def read_adjust(
         return ()
     known = {part.name: part for part in parts}
     mapping = yamlfile.mapping(node, "adjust")
-    made = []
+    adjusts = []
     for name, entry in mapping.entries.items():
         place = mapping.keys[name].place
         if name not in known:
@@ -61,8 +61,8 @@ def read_adjust(
                 expected="two nodes",
             )
         error = within(about.entries["within"], "setting error", "", (0.0, 1.0))
-        made.append(Adjust(name, at, origin, error, _aim(about.get("to"))))
-    return tuple(made)
+        adjusts.append(Adjust(name, at, origin, error, _aim(about.get("to"))))
+    return tuple(adjusts)
 
 
 def _aim(node: Node | None) -> float:

@@ -196,23 +196,23 @@ def reading_cautions(about: Hazards, reading: Reading) -> tuple[Caution, ...]:
     about : Hazards
         Of its stage.
     """
-    made = []
+    told = []
     if reading.state.lifted or reading.state.pulled or reading.state.bridged:
-        made.append(_OF_READING["solder"])
+        told.append(_OF_READING["solder"])
     if "off" in reading.about.caution:
-        made.append(_OF_READING["off"])
+        told.append(_OF_READING["off"])
     if about.powered and inside(reading):
-        made += _live(about, reading)
+        told += _live(about, reading)
     if reading.quantity == "supply current":
-        made.append(_OF_READING["resistor"])
+        told.append(_OF_READING["resistor"])
     driven = "driven" in reading.about.caution or reading.driven or reading.level is not None
     if about.power_stage and driven:
         known = about.output and not about.transformed
-        made.append(_filled(_OF_READING["driven" if known else "driven, unknown"],
+        told.append(_filled(_OF_READING["driven" if known else "driven, unknown"],
                             watts=_watts(about.dummy_watts)))
     if about.zobel and "square" in reading.about.caution:
-        made.append(_filled(_OF_READING["square"], resistors=_listed(about.zobel)))
-    return _ordered(made)
+        told.append(_filled(_OF_READING["square"], resistors=_listed(about.zobel)))
+    return _ordered(told)
 
 
 def reading_text(about: Hazards, reading: Reading) -> str:
@@ -242,26 +242,26 @@ def inside(reading: Reading) -> bool:
 def _brought(about: Hazards) -> list[Caution]:
     if not about.powered:
         return []
-    made = []
+    told = []
     if about.lethal:
-        made.append(_of_voltage("lethal", about))
-    made.append(_OF_STAGE["mains"])
+        told.append(_of_voltage("lethal", about))
+    told.append(_OF_STAGE["mains"])
     if about.reservoirs:
-        made.append(_filled(_OF_STAGE["charged"], charged=_energies(about.reservoirs)))
+        told.append(_filled(_OF_STAGE["charged"], charged=_energies(about.reservoirs)))
     else:
-        made.append(_OF_STAGE["reservoirs"])
-    made.append(_OF_STAGE["earth"])
+        told.append(_OF_STAGE["reservoirs"])
+    told.append(_OF_STAGE["earth"])
     if about.highest is None:
-        made.append(_OF_STAGE["live, unknown"])
+        told.append(_OF_STAGE["live, unknown"])
     elif not about.lethal:
-        made.append(_of_voltage("live", about))
-    made += _of_output(about)
+        told.append(_of_voltage("live", about))
+    told += _of_output(about)
     if about.power_stage or about.lethal:
         bias = "; trimmers of the idle current at their lowest" if about.set_bias else ""
-        made.append(_filled(_OF_STAGE["bring-up"], bias=bias))
+        told.append(_filled(_OF_STAGE["bring-up"], bias=bias))
     if about.zobel:
-        made.append(_filled(_OF_STAGE["square"], zobel=_heat(about)))
-    return made
+        told.append(_filled(_OF_STAGE["square"], zobel=_heat(about)))
+    return told
 
 
 def _of_output(about: Hazards) -> list[Caution]:
@@ -278,12 +278,12 @@ def _of_output(about: Hazards) -> list[Caution]:
         key = "leak"
     else:
         return []
-    made = _filled(
+    caution = _filled(
         _OF_STAGE[key], behind=about.behind, output=render(about.output, "V"),
         load=render(about.load, "ohm"), watts=_watts(about.dummy_watts),
     )
     lethal = about.output > LETHAL_V and not about.power_stage
-    return [replace(made, danger=Danger.LIFE) if lethal else made]
+    return [replace(caution, danger=Danger.LIFE) if lethal else caution]
 
 
 def _of_voltage(key: str, about: Hazards) -> Caution:
@@ -300,10 +300,10 @@ def _live(about: Hazards, reading: Reading) -> list[Caution]:
     if about.highest is None:
         return [_OF_READING["live, unknown"]]
     lethal, volts = about.lethal, _volts(about.highest)
-    made = [_filled(_OF_READING["live"], volts=volts, kills=", which can kill" if lethal else "")]
+    told = [_filled(_OF_READING["live"], volts=volts, kills=", which can kill" if lethal else "")]
     if lethal and reading.quantity not in _STEADY:
-        made.append(_filled(_OF_READING["alternating"], volts=volts))
-    return made
+        told.append(_filled(_OF_READING["alternating"], volts=volts))
+    return told
 
 
 def _volts(highest: Voltage) -> str:

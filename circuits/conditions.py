@@ -238,7 +238,7 @@ CONDITIONS: Mapping[str, Condition] = {
 
 def stated(reading: Reading) -> tuple[tuple[Condition, Any], ...]:
     """The conditions that a reading states, with the values of their fields, SI."""
-    made = []
+    pairs = []
     for condition in CONDITIONS.values():
         value = getattr(reading, condition.field)
         if condition.word in LEVELS:
@@ -246,8 +246,8 @@ def stated(reading: Reading) -> tuple[tuple[Condition, Any], ...]:
         else:
             there = any(value) if isinstance(value, tuple) else bool(value)
         if there:
-            made.append((condition, value))
-    return tuple(made)
+            pairs.append((condition, value))
+    return tuple(pairs)
 
 
 def written(reading: Reading) -> tuple[tuple[str, tuple[str, ...]], ...]:

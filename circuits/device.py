@@ -85,13 +85,13 @@ def load_devices() -> dict[str, Device]:
     InputError
         For a file that breaks the schema.
     """
-    found: dict[str, Device] = {}
+    devices: dict[str, Device] = {}
     for path in sorted(FOLDER.glob("*.yaml")):
         for name, device in read_devices(path).items():
-            if name in found:
+            if name in devices:
                 raise InputError(f"device {name!r} stands in two files", place=Place(str(path)))
-            found[name] = device
-    return found
+            devices[name] = device
+    return devices
 
 
 def read_devices(path: Path) -> dict[str, Device]:

@@ -212,15 +212,15 @@ def _number(word: Text) -> float:
 
 def _points(node: Node) -> tuple[Point, ...]:
     written = yamlfile.scalar(node, "points")
-    found = []
+    points = []
     for word in written.value.split():
         match = _POINT.fullmatch(word)
         if match is None:
             raise InputError(
                 f"{word!r} is no point", place=written.place, expected="across,down such as 12,4.5"
             )
-        found.append((float(match[1]), float(match[3])))
-    return tuple(found)
+        points.append((float(match[1]), float(match[3])))
+    return tuple(points)
 
 
 def _wire(node: Node) -> tuple[Point, ...]:
@@ -241,7 +241,7 @@ def _flags(node: Node | None) -> tuple[Flag, ...]:
     """Marks by name; a name with several stands as a list of them."""
     if node is None:
         return ()
-    found = []
+    flags = []
     for name, entry in yamlfile.mapping(node, "marks").entries.items():
         members = yamlfile.items(entry, "a mark")
         several = members and isinstance(members[0], yamlfile.Items)
@@ -252,5 +252,5 @@ def _flags(node: Node | None) -> tuple[Flag, ...]:
                     "this is no mark", place=mark.place, expected="[across, down, direction]"
                 )
             side = yamlfile.choice(words[2], "direction", DIRECTIONS)
-            found.append(Flag(name, (_number(words[0]), _number(words[1])), side))
-    return tuple(found)
+            flags.append(Flag(name, (_number(words[0]), _number(words[1])), side))
+    return tuple(flags)

@@ -117,12 +117,12 @@ def nets(layout: Layout, stage: Stage) -> tuple[tuple[frozenset[Pin], frozenset[
         for stretch in lines:
             if touches(point, stretch):
                 join(point, stretch[0])
-    found: dict[Point | str, tuple[set[Pin], set[str]]] = {}
+    owners: dict[Point | str, tuple[set[Pin], set[str]]] = {}
     for pin, point in on_pins:
-        found.setdefault(root(point), (set(), set()))[0].add(pin)
+        owners.setdefault(root(point), (set(), set()))[0].add(pin)
     for name, point in (*named, *probed):
-        found.setdefault(root(point), (set(), set()))[1].add(name)
-    return tuple((frozenset(on), frozenset(names)) for on, names in found.values())
+        owners.setdefault(root(point), (set(), set()))[1].add(name)
+    return tuple((frozenset(on), frozenset(names)) for on, names in owners.values())
 
 
 def mismatches(layout: Layout, stage: Stage) -> tuple[str, ...]:

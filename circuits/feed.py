@@ -162,10 +162,10 @@ def follows(rail: Rail, amps: float) -> tuple[float, float]:
     """
     feed = rail.feed
     assert feed is not None
-    made = equivalent(rail)
+    source = equivalent(rail)
     scale = feed.volts / max(abs(rail.volts), 1e-9)
     others = feed.amps * _others(rail, feed)
-    mean, swing = _between(made, feed.amps + others, amps * scale + others)
+    mean, swing = _between(source, feed.amps + others, amps * scale + others)
     return mean / feed.volts, swing / feed.swing
 
 

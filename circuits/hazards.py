@@ -219,16 +219,16 @@ def winding_peak(rail: Rail) -> float:
 
 def _highest(stage: Stage, volts: Mapping[str, float]) -> Voltage | None:
     """The highest of rails, of two rails together, of windings and of transformers."""
-    found = [_of_rail(rail, volts[rail.name]) for rail in stage.rails]
-    found += [w for rail in stage.rails if (w := _winding(rail)) is not None]
+    voltages = [_of_rail(rail, volts[rail.name]) for rail in stage.rails]
+    voltages += [w for rail in stage.rails if (w := _winding(rail)) is not None]
     rises = any(rail.supply is None for rail in stage.rails)
-    if found and min(volts.values()) < 0.0 < max(volts.values()):
+    if voltages and min(volts.values()) < 0.0 < max(volts.values()):
         high, low = (pick(volts, key=volts.__getitem__) for pick in (max, min))
         between = f"between {high} and {low}"
-        found.append(Voltage(volts[high] - volts[low], between, rises=rises))
-    found += _signals(stage)
-    found += _secondaries(stage, volts)
-    highest = max(found, key=lambda v: v.volts, default=None)
+        voltages.append(Voltage(volts[high] - volts[low], between, rises=rises))
+    voltages += _signals(stage)
+    voltages += _secondaries(stage, volts)
+    highest = max(voltages, key=lambda v: v.volts, default=None)
     # a network without a rail sits in a unit whose voltages nobody stated
     return highest if stage.rails or (highest is not None and highest.lethal) else None
 
@@ -278,22 +278,22 @@ def _reservoirs(stage: Stage, volts: Mapping[str, float], output: str) -> tuple[
     for name, v in sorted(volts.items(), key=lambda item: abs(item[1])):
         nodes = _reach(stage, name, _PASSES)
         level |= {node: v for node in nodes if node not in (GROUND, *volts)} | {name: v}
-    found = []
+    reservoirs = []
     for part in stage.parts:
         if kind(part.kind).family != "capacitor" or part.value is None:
             continue
         if part.name == output:  # the midpoint of a single supply stands in its middle
-            found.append(Charged(part.name, part.value, max(map(abs, volts.values())) / 2.0))
+            reservoirs.append(Charged(part.name, part.value, max(map(abs, volts.values())) / 2.0))
         elif part.nodes[0] in level and part.nodes[1] in level:
             across = abs(level[part.nodes[0]] - level[part.nodes[1]])
             if GROUND in part.nodes or set(part.nodes) <= set(volts):
-                found.append(Charged(part.name, part.value, across))
+                reservoirs.append(Charged(part.name, part.value, across))
     behind: dict[str, Charged] = {}
     for rail in stage.rails:
         for name, part in rail.supply_parts().items():
             if short_name(name) in (drawn.RESERVOIR, "filter capacitor") and part.value:
                 behind[name] = Charged(name, part.value, abs(volts[rail.name]))
-    telling = [c for c in (*found, *behind.values()) if c.joules >= TELLING_JOULES]
+    telling = [c for c in (*reservoirs, *behind.values()) if c.joules >= TELLING_JOULES]
     return tuple(sorted(telling, key=lambda c: -c.joules))
 
 

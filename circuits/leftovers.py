@@ -45,11 +45,11 @@ def own_folder(kind: str) -> Path:
 @contextmanager
 def passing_folder(kind: str) -> Iterator[Path]:
     """A new folder that is gone after the block."""
-    made = own_folder(kind)
+    folder = own_folder(kind)
     try:
-        yield made
+        yield folder
     finally:
-        shutil.rmtree(made, ignore_errors=True)
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 def sweep_folders() -> None:
@@ -59,8 +59,8 @@ def sweep_folders() -> None:
     name = re.compile(rf"{_PROJECT}-[a-z]+-{re.escape(_machine())}-([0-9]+)-[^-]+")
     with suppress(OSError):
         for path in Path(tempfile.gettempdir()).iterdir():
-            found = name.fullmatch(path.name)
-            if found and not _alive(int(found[1])):
+            match = name.fullmatch(path.name)
+            if match and not _alive(int(match[1])):
                 shutil.rmtree(path, ignore_errors=True)
 
 

@@ -71,5 +71,5 @@ def view(thing: object, wanted: str) -> Any:
 
 def view_text(thing: object, wanted: str) -> str | None:
     """As `view`, for views that are text."""
-    made = view(thing, wanted)
-    return made if isinstance(made, str) else None
+    shown = view(thing, wanted)
+    return shown if isinstance(shown, str) else None

@@ -163,13 +163,13 @@ def chosen(
     farads = amps / (swing * mains * pulses)
     emf = volts + swing / 2.0 + 4.0 * ohms * amps
     for _ in range(_ROUNDS):
-        made = Rectifier(emf, ohms, farads, mains, pulses)
-        mean, found = made.at(amps)
-        if abs(mean - volts) < _SAME * volts and abs(found - swing) < 10.0 * _SAME * swing:
+        rectifier = Rectifier(emf, ohms, farads, mains, pulses)
+        mean, ripple = rectifier.at(amps)
+        if abs(mean - volts) < _SAME * volts and abs(ripple - swing) < 10.0 * _SAME * swing:
             break
         emf *= volts / mean if mean > 0.0 else 2.0
-        farads *= found / swing
-    return made
+        farads *= ripple / swing
+    return rectifier
 
 
 def _root(excess: Callable[[float], float], low: float, high: float) -> float:

@@ -217,12 +217,12 @@ class Rail:
         if self.supply is None:
             return {}
         owner = self.supply.name or self.name
-        found = {}
+        parts = {}
         for part in self.supply.parts:
             shared = self.supply.transformer if part.name == "transformer" else ""
             name = f"{shared or owner} {part.name}"
-            found[name] = replace(part, name=name)
-        return found
+            parts[name] = replace(part, name=name)
+        return parts
 
     def drawn_with(self, name: str, part: Part) -> Rail:
         """The rail with another part in its supply, which was drawn and wound for that.
@@ -405,8 +405,8 @@ class Stage:
 
     def pickup_of(self, name: str) -> Lines:
         """All lines of stray mains that count under a name and are not nothing."""
-        found = [lines for mine, lines in self._strays() if mine == name]
-        return tuple((f, level) for lines in found for f, level in lines if level)
+        all_lines = [lines for mine, lines in self._strays() if mine == name]
+        return tuple((f, level) for lines in all_lines for f, level in lines if level)
 
     def _strays(self) -> list[tuple[str, Lines]]:
         chain = self.chain

@@ -142,9 +142,9 @@ def drawn(
         Part(DEMAND, "demand", (at, GROUND), role="everything fed by this supply",
              parameters=(("current", current),))
     )
-    made = tuple(parts)
+    whole = tuple(parts)
     return Supply(
-        rectifier, made, made, name, transformer, winding, regulator.input if regulator else 0.0
+        rectifier, whole, whole, name, transformer, winding, regulator.input if regulator else 0.0
     )
 
 

@@ -59,7 +59,7 @@ def read_supply(node: Node, volts: float) -> Supply:
     series = _number(block, "series resistance", _REGULATION * abs(volts) / current)
     smoothing = block.get("filter")
     regulator = block.get("regulator")
-    made = drawn.drawn(
+    supply = drawn.drawn(
         rectifier=rectifier,
         reservoir=_number(block, "reservoir"),
         current=current,
@@ -72,9 +72,9 @@ def read_supply(node: Node, volts: float) -> Supply:
         transformer=_name(block, "transformer"),
         winding=_number(block, "winding"),
     )
-    if made.winding:
-        _enough(block, made, abs(volts))
-    return made
+    if supply.winding:
+        _enough(block, supply, abs(volts))
+    return supply
 
 
 def _enough(block: Mapping, made: Supply, volts: float) -> None:

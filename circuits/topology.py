@@ -46,16 +46,16 @@ def graph(stage: Stage) -> nx.Graph:
     """
     import networkx as nx
 
-    made = nx.Graph()
+    whole = nx.Graph()
     for part in stage.parts:
         names = kind(part.kind).pins
         for k, node in enumerate(part.nodes):
             edge = (("part", part.name), ("node", node))
-            before = made.edges[edge]["pins"] if made.has_edge(*edge) else ()
+            before = whole.edges[edge]["pins"] if whole.has_edge(*edge) else ()
             # a control of two pins is a variable resistor: first and last of the three
             pin = names[-1] if k == len(part.nodes) - 1 and len(part.nodes) == 2 else names[k]
-            made.add_edge(*edge, pins=(*before, pin))
-    return made
+            whole.add_edge(*edge, pins=(*before, pin))
+    return whole
 
 
 def neighbours(stage: Stage, part: str) -> dict[str, tuple[str, ...]]:
@@ -119,10 +119,10 @@ def path(stage: Stage, start: str, end: str) -> tuple[str, ...]:
     ]
     whole.remove_nodes_from(walls)
     try:
-        found = nx.shortest_path(whole, ("node", start), ("node", end))
+        nodes = nx.shortest_path(whole, ("node", start), ("node", end))
     except nx.NetworkXNoPath:
         return ()
-    return tuple(name for _, name in found)
+    return tuple(name for _, name in nodes)
 
 
 def floating(stage: Stage) -> tuple[str, ...]:

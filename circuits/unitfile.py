@@ -116,7 +116,7 @@ def read_unit(tree: Node, folder: Path, load: Load) -> Stage:
     chain = tuple(replace(member, stage=member.stage.on_mains(mains)) for member in chain)
     first, last = chain[0], chain[-1]
     instances = _instances(top)
-    made = Stage(
+    unit = Stage(
         name=name,
         parts=tuple(part for member in chain for part in member.parts()),
         title=words(top, "title"),
@@ -146,7 +146,7 @@ def read_unit(tree: Node, folder: Path, load: Load) -> Stage:
             instances=instances,
         ),
     )
-    return replace(made, shared=_shared(top, made, chain))
+    return replace(unit, shared=_shared(top, unit, chain))
 
 
 def _members(

@@ -75,13 +75,13 @@ def states(stage: Stage, volts: Volts) -> tuple[State, ...]:
     tuple of State
         In the order of the stage.
     """
-    made = []
+    found_states = []
     for part in stage.parts:
         look = _LOOKS.get(kind(part.kind).family)
-        found = None if look is None else look(part, tuple(volts[n] for n in part.nodes))
-        if found is not None:
-            made.append(State(part.name, *found))
-    return tuple(made)
+        state = None if look is None else look(part, tuple(volts[n] for n in part.nodes))
+        if state is not None:
+            found_states.append(State(part.name, *state))
+    return tuple(found_states)
 
 
 def _told(volts: float) -> str:

@@ -67,13 +67,13 @@ def as_set(stage: Stage, deviations: Deviations) -> Stage:
     NoSolution
         When the simulator finds no operating point of the unit.
     """
-    made = deviate(stage, deviations)
+    unit = deviate(stage, deviations)
     told = any(one.aim for one in stage.adjust)
     if not stage.adjust or not (deviations or told):
-        return made
+        return unit
     for name, position in _positions(stage, deviations):
-        made = _turned(made, name, position)
-    return made
+        unit = _turned(unit, name, position)
+    return unit
 
 
 def _positions(stage: Stage, deviations: Deviations) -> Positions:
@@ -99,21 +99,21 @@ def _set(stage: Stage, deviations: Deviations, known: Mapping[Deviations, Positi
     from circuits.bench.supply import resolved
 
     # what a supply gives does not hang on the trimmers, and takes longest to work out
-    made = resolved(deviate(stage, deviations))
+    unit = resolved(deviate(stage, deviations))
     # a unit that was set already, with one part more moved, is nearly set by adding what that does
     nearly = dict(known.get(deviations[:-1], ()))
     more = dict(known.get(deviations[-1:], ()))
     for name, position in nearly.items() if len(deviations) > 1 else ():
         drawn = stage.part(name).position
         turned = position + more.get(name, drawn) - drawn
-        made = _turned(made, name, min(max(turned, 0.0), 1.0))
-    for _ in range(_ROUNDS if len(made.adjust) > 1 else 1):
-        for one in made.adjust:
+        unit = _turned(unit, name, min(max(turned, 0.0), 1.0))
+    for _ in range(_ROUNDS if len(unit.adjust) > 1 else 1):
+        for one in unit.adjust:
             aim, slope = _drawn(stage, one.part)
             aim *= one.missed
-            found = settle(_reader(made, one, aim), made.part(one.part).position, slope)
-            made = _turned(made, one.part, found)
-    return tuple((one.part, made.part(one.part).position) for one in made.adjust)
+            settled = settle(_reader(unit, one, aim), unit.part(one.part).position, slope)
+            unit = _turned(unit, one.part, settled)
+    return tuple((one.part, unit.part(one.part).position) for one in unit.adjust)
 
 
 def shifts_bias(stage: Stage, spread: Spread) -> bool:
@@ -135,11 +135,11 @@ def _drawn(stage: Stage, part: str) -> tuple[float, float]:
     from circuits.bench.supply import resolved
 
     (one,) = [a for a in stage.adjust if a.part == part]
-    made = resolved(stage)
-    here = made.part(part).position
-    aim = one.aim or _volts(made, one)
+    nominal = resolved(stage)
+    here = nominal.part(part).position
+    aim = one.aim or _volts(nominal, one)
     step = _NUDGE if here < 0.5 else -_NUDGE
-    reads = _reader(made, one, aim)
+    reads = _reader(nominal, one, aim)
     at_rest = reads(here) if one.aim else 0.0
     slope = (reads(here + step) - at_rest) / step
     if not slope and one.aim:

@@ -138,24 +138,24 @@ def hypotheses(stage: Stage) -> tuple[Hypothesis, ...]:
     ripple or pick-up where there is none. Two modes of a part that make the same circuit, such as
     either end of a variable resistor open, are one hypothesis with both weights.
     """
-    found: list[Hypothesis] = []
+    everything: list[Hypothesis] = []
     for part in stage.parts:
-        found += _of_part(part)
+        everything += _of_part(part)
     known: set[str] = set()
     for rail in stage.rails:
         if rail.supply is None:
             shown = [m for m in _modes("rail") if _shows_on_rail(m, rail)]
-            found += _all("rail", rail.name, shown)
+            everything += _all("rail", rail.name, shown)
             continue
         for name, part in rail.supply_parts().items():
             if name not in known:
-                found += _of_supply(part, rail.supply)
+                everything += _of_supply(part, rail.supply)
         known.update(rail.supply_parts())
     for name in stage.pickups:
-        found += _all(PICKUP, name, _modes(PICKUP))
+        everything += _all(PICKUP, name, _modes(PICKUP))
     for one in returns(stage) if any(rail.volts for rail in stage.rails) else ():
-        found += _all(EARTH, one.name, _modes(EARTH))
-    return tuple(found)
+        everything += _all(EARTH, one.name, _modes(EARTH))
+    return tuple(everything)
 
 
 def mode_for(stage: Stage, part: str, mode: str) -> Mode:
@@ -286,18 +286,18 @@ def _all(of_kind: str, name: str, modes: tuple[Mode, ...] | list[Mode]) -> list[
 
 
 def _of_part(part: Part) -> list[Hypothesis]:
-    found: dict[object, Hypothesis] = {}
+    by_effect: dict[object, Hypothesis] = {}
     for mode in _modes(part.kind):
         effect = _effect(part, mode)
         if effect is None:
             continue
         weight = _weight(part.kind, part.model, mode)
-        same = found.get(effect)
+        same = by_effect.get(effect)
         if same is None:
-            found[effect] = Hypothesis(part.name, part.kind, mode, weight)
+            by_effect[effect] = Hypothesis(part.name, part.kind, mode, weight)
         else:
-            found[effect] = replace(same, prior=same.prior + weight)
-    return list(found.values())
+            by_effect[effect] = replace(same, prior=same.prior + weight)
+    return list(by_effect.values())
 
 
 def _of_supply(part: Part, supply: Supply) -> list[Hypothesis]:

@@ -71,13 +71,13 @@ def designs() -> Designs:
     """How designs of one kind differ."""
     path = Path(__file__).with_name("designs.yaml")
     raw = yaml.load(path.read_text(encoding="utf-8"), Loader=yaml.CSafeLoader)
-    made = [
+    sections = [
         Section(one["name"], tuple(one.get("words", ())), tuple(one.get("families", ())),
                 one.get("own", 0.0), one.get("together", 0.0))
         for one in raw["sections"]
     ]
-    made.append(Section("other parts", own=raw["other parts"]["own"]))
-    return Designs(tuple(made), raw["rails"], raw["stray"])
+    sections.append(Section("other parts", own=raw["other parts"]["own"]))
+    return Designs(tuple(sections), raw["rails"], raw["stray"])
 
 
 def section(stage: Stage, name: str) -> Section:
@@ -120,19 +120,19 @@ def another_design(stage: Stage, known: tuple[str, ...] = ()) -> tuple[Design, .
         part for part in stage.parts
         if part.value and part.name not in known and kind(part.kind).family in _IMPEDANCE
     ]
-    made: list[Design] = []
+    moved: list[Design] = []
     for one in designs().sections:
         mine = [part for part in free if _of(part) == one]
         for owner in dict.fromkeys(_owner(part) for part in mine):
             moves = tuple((p.name, one.together * _IMPEDANCE[kind(p.kind).family])
                           for p in mine if _owner(p) == owner)
             if one.together and len(moves) > 1:
-                made.append(Design(f"{owner}{one.name}", "impedance", 1.0, moves=moves))
-        made += [Design(p.name, "value", 1.0, moves=((p.name, one.own),)) for p in mine if one.own]
+                moved.append(Design(f"{owner}{one.name}", "impedance", 1.0, moves=moves))
+        moved += [Design(p.name, "value", 1.0, moves=((p.name, one.own),)) for p in mine if one.own]
     moves = tuple((rail.name, designs().rails) for rail in stage.rails if rail.supply is None)
     if moves:
-        made.append(Design("rails", "volts", 1.0, moves=moves))
-    return tuple(made)
+        moved.append(Design("rails", "volts", 1.0, moves=moves))
+    return tuple(moved)
 
 
 def _owner(part: Part) -> str:

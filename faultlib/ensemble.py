@@ -97,7 +97,7 @@ def floors(drawn: Ensemble) -> tuple[Reading, ...]:
     """
     if len(drawn.values) < _FEWEST:
         return drawn.readings
-    made = []
+    readings = []
     for reading, values, plain in zip(
         drawn.readings, drawn.values.T, drawn.healthy, strict=True
     ):
@@ -106,8 +106,8 @@ def floors(drawn: Ensemble) -> tuple[Reading, ...]:
             sizes = np.minimum(sizes, _FAR * np.median(sizes))
             apart = sizes - 10.0 ** (plain / 20.0)
             reading = replace(reading, beside=float(np.sqrt(np.mean(apart**2))))
-        made.append(reading)
-    return tuple(made)
+        readings.append(reading)
+    return tuple(readings)
 
 
 def scatter(

@@ -105,7 +105,7 @@ def good_unit(
     (first,) = laboratory.each(_nominal, [()], stage)
     if isinstance(first, Failure):
         raise NoSolution(f"the healthy stage {stage.name} could not be simulated: {first.text}")
-    made, row, swings, trouble = first
+    units, row, swings, trouble = first
     rows = laboratory.each(_row, [((spread, 1.0),) for spread in around], stage, progress)
     problems = [Problem("self-oscillation", "no solution", trouble)] if trouble else []
     squares = np.zeros_like(row)
@@ -124,9 +124,9 @@ def good_unit(
     watts = {name: _plain(next(figures)) for name in parts}
     rails = {rail.name: next(figures) for rail in stage.rails}
     return GoodUnit(
-        made, volts, currents,
+        units, volts, currents,
         {name: one for name, one in watts.items() if not math.isnan(one.value)},
-        rails, _unset(made, {GROUND: 0.0, **{n: one.value for n, one in volts.items()}}), swings,
+        rails, _unset(units, {GROUND: 0.0, **{n: one.value for n, one in volts.items()}}), swings,
         tuple(problems),
     )
 
@@ -135,12 +135,12 @@ def _nominal(
     stage: Stage, deviations: Deviations
 ) -> tuple[Stage, NDArray[np.float64], Oscillation | None, str]:
     """Runs in a worker: the nominal unit, its row, and whether it swings or could not be tried."""
-    made = as_set(stage, deviations)
-    row = _figures(at_rest(made))
+    nominal = as_set(stage, deviations)
+    row = _figures(at_rest(nominal))
     try:
-        return made, row, unstable(made), ""
+        return nominal, row, unstable(nominal), ""
     except EngineError as error:
-        return made, row, None, str(error)
+        return nominal, row, None, str(error)
 
 
 def _row(stage: Stage, deviations: Deviations) -> NDArray[np.float64]:

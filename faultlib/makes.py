@@ -49,9 +49,9 @@ def left_open(stage: Stage) -> tuple[LeftOpen, ...]:
 
 def _moves(part: Part, family: str, sigmas: Mapping[str, float]) -> dict[str, Moves]:
     """The ways in which makes differ, by a name each."""
-    made: dict[str, Moves] = {
+    ways: dict[str, Moves] = {
         name: ((name, sigma),) for name, sigma in sigmas.items() if part.parameter(name)
     }
     if family == "bipolar":
-        made |= {f"direction {k}": moves for k, moves in enumerate(bipolar().directions(part), 1)}
-    return {name: moves for name, moves in made.items() if moves}
+        ways |= {f"direction {k}": moves for k, moves in enumerate(bipolar().directions(part), 1)}
+    return {name: moves for name, moves in ways.items() if moves}

@@ -79,10 +79,10 @@ class Nearby:
         row = dict(zip(wanted, answer.values, strict=True))
         known.update((v, row[v]) for v in healthy if v in row)
         powers = np.array([r.quantity in _POWERS for r in readings])
-        made = []
+        nearest = []
         for variant, split in zip(variants, splits, strict=True):
             if split is None:
-                made.append(row[variant])
+                nearest.append(row[variant])
                 continue
             moved = known[Variant((), (split.far,))]
             apart = differences(moved, known[Variant()], readings)
@@ -93,8 +93,8 @@ class Nearby:
                 shifted[powers] = _summed(
                     row[split.base][powers], apart[powers], known[Variant()][powers]
                 )
-            made.append(shifted)
-        return Answer(np.array(made), answer.problems, answer.simulated)
+            nearest.append(shifted)
+        return Answer(np.array(nearest), answer.problems, answer.simulated)
 
 
 def _split(chain: Chain, variant: Variant) -> _Split | None:

@@ -49,11 +49,11 @@ class Population:
         """How makes of a part's model move its parameters, a direction each."""
         stated = part.parameter("IKF")
         columns = self.power if stated >= self.power_from else self.small
-        made = []
+        ways = []
         for column in columns.T:
             moves = _plain(part, dict(zip(self.parameters, map(float, column), strict=True)))
-            made.append(tuple((n, round(x, 4)) for n, x in moves.items() if part.parameter(n)))
-        return made
+            ways.append(tuple((n, round(x, 4)) for n, x in moves.items() if part.parameter(n)))
+        return ways
 
 
 def _plain(part: Part, moved: Mapping[str, float]) -> dict[str, float]:
@@ -61,10 +61,10 @@ def _plain(part: Part, moved: Mapping[str, float]) -> dict[str, float]:
 
     At the corner I_L both base currents are equal: ISE = (IS/BF) (I_L/IS)^((NE - 1)/NE).
     """
-    made = {name: x for name, x in moved.items() if name != LOW_CORNER}
+    plain = {name: x for name, x in moved.items() if name != LOW_CORNER}
     slope = 1.0 - 1.0 / part.parameter("NE", 1.5)
-    made["ISE"] = made["IS"] - made["BF"] + slope * (moved[LOW_CORNER] - made["IS"])
-    return made
+    plain["ISE"] = plain["IS"] - plain["BF"] + slope * (moved[LOW_CORNER] - plain["IS"])
+    return plain
 
 
 @cache
@@ -81,7 +81,7 @@ def bipolar() -> Population:
 
 def _symmetric(rows: Sequence[Sequence[float]]) -> NDArray[np.float64]:
     """A correlation matrix from its lower triangle."""
-    made = np.eye(len(rows))
+    symmetric = np.eye(len(rows))
     for i, row in enumerate(rows):
-        made[i, :i] = made[:i, i] = row
-    return made
+        symmetric[i, :i] = symmetric[:i, i] = row
+    return symmetric

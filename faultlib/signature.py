@@ -152,12 +152,12 @@ class Signatures:
             the scatter carried over.
         """
         around = self.spreads if whole else self.varying
-        found = sensitivities_at(self.stage, self.readings, units, around, bench, progress)
+        lines = sensitivities_at(self.stage, self.readings, units, around, bench, progress)
         return [
             None if one is None
             else (one[0], _over(one[1], self.scatter) if whole
                   else np.vstack([one[1], self.carried]))
-            for one in found
+            for one in lines
         ]
 
 
@@ -213,9 +213,9 @@ def signatures(
     curves: list[dict[float, NDArray[np.float64]]] = []
     start = 0
     for grid in grids:
-        found = rows[start : start + len(grid)]
+        curve_rows = rows[start : start + len(grid)]
         start += len(grid)
-        curves.append({s: v for s, v in zip(map(float, grid), found, strict=True)
+        curves.append({s: v for s, v in zip(map(float, grid), curve_rows, strict=True)
                        if not np.isnan(v).any()})
     for _ in range(ROUNDS):
         wanted = [
@@ -232,12 +232,12 @@ def signatures(
         for (i, size), row in zip(wanted, answer.values, strict=True):
             if not np.isnan(row).any():
                 curves[i][size] = row
-    made = tuple(
+    faults = tuple(
         _signature(hypothesis, curve, healthy, readings)
         for hypothesis, curve in zip(hypotheses, curves, strict=True)
         if curve
     )
-    return Signatures(stage, tuple(readings), healthy, everything, sensitivities, made,
+    return Signatures(stage, tuple(readings), healthy, everything, sensitivities, faults,
                       tuple(dict.fromkeys(problems)), simulated, scatter=scatter)
 
 
@@ -273,15 +273,15 @@ def sensitivities_at(
         )
     ]
     answer = bench.values(stage, variants, readings, named(progress, "tolerances of suspects"))
-    made: list[tuple[NDArray[np.float64], NDArray[np.float64]] | None] = []
+    lines: list[tuple[NDArray[np.float64], NDArray[np.float64]] | None] = []
     for k in range(len(units)):
         rows = answer.values[k * block : (k + 1) * block]
         # a good part that came too late would count as one that moves nothing
         if np.isnan(rows[0]).any() or (is_late(answer) and np.isnan(rows).any()):
-            made.append(None)
+            lines.append(None)
         else:
-            made.append((rows[0], differences(rows[1:], rows[0], readings)))
-    return made
+            lines.append((rows[0], differences(rows[1:], rows[0], readings)))
+    return lines
 
 
 def _over(

@@ -441,10 +441,10 @@ def simulator() -> str:
     searched = [*os.environ.get("LD_LIBRARY_PATH", "").split(os.pathsep), *_LIBRARY_FOLDERS,
                 f"/usr/lib/{sysconfig.get_config_var('MULTIARCH')}"]
     paths = [path for folder in searched if folder for path in Path(folder).glob("libngspice.*")]
-    found = {given}
+    versions = {given}
     for path in [*paths, *([Path(given)] if given else [])]:
         with contextlib.suppress(OSError):
             whole = path.resolve()
             about = whole.stat()
-            found.add(f"{whole} {about.st_size} {about.st_mtime_ns}")
-    return "\n".join(sorted(found))
+            versions.add(f"{whole} {about.st_size} {about.st_mtime_ns}")
+    return "\n".join(sorted(versions))

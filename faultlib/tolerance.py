@@ -111,39 +111,39 @@ def spreads(stage: Stage) -> tuple[Spread, ...]:
     The tolerance of a value is a limit; a uniform spread between the limits has a standard
     deviation of limit / √3.
     """
-    found = [spread for part in stage.parts for spread in _of_part(part)]
+    varying = [spread for part in stage.parts for spread in _of_part(part)]
     for rail in stage.rails:
         if rail.supply is None:
-            found.append(Spread(rail.name, "volts", _RAIL_VOLTS))
+            varying.append(Spread(rail.name, "volts", _RAIL_VOLTS))
             if rail.ripple:
-                found.append(Spread(rail.name, "ripple", _RAIL_RIPPLE))
+                varying.append(Spread(rail.name, "ripple", _RAIL_RIPPLE))
     soft = [rail for rail in stage.rails if pulses(rail, stage.mains)]
     if soft:
-        found.append(Spread(RAILS, "regulation", feeding().regulation_sigma))
+        varying.append(Spread(RAILS, "regulation", feeding().regulation_sigma))
     if any(rail.others for rail in soft):
-        found.append(Spread(RAILS, "others", feeding().others_sigma))
+        varying.append(Spread(RAILS, "others", feeding().others_sigma))
     supplied = stage.supply_parts
-    found += [spread for part in supplied for spread in _of_part(part)]
+    varying += [spread for part in supplied for spread in _of_part(part)]
     if supplied:
-        found.append(Spread(MAINS, "volts", _MAINS))
-    found += [Spread(name, "pickup", _PICKUP) for name in stage.pickups]
+        varying.append(Spread(MAINS, "volts", _MAINS))
+    varying += [Spread(name, "pickup", _PICKUP) for name in stage.pickups]
     tilting = partial(tilted, exponent=1.0)  # a single line has nothing to tilt
-    found += [Spread(name, "tilt", _TILT) for name in stage.pickups
+    varying += [Spread(name, "tilt", _TILT) for name in stage.pickups
               if stage.with_pickup(name, tilting) != stage]
-    found += [Spread(one.part, SETTING, one.within) for one in stage.adjust if one.within > 0.0]
-    return tuple(found)
+    varying += [Spread(one.part, SETTING, one.within) for one in stage.adjust if one.within > 0.0]
+    return tuple(varying)
 
 
 def _of_part(part: Part) -> list[Spread]:
-    found: list[Spread] = []
+    varying: list[Spread] = []
     if part.value is not None and part.tolerance > 0.0:
         limit = math.log1p(part.tolerance) / math.sqrt(3.0)
-        found.append(Spread(part.name, "value", limit, bounded=True))
+        varying.append(Spread(part.name, "value", limit, bounded=True))
     if part.esr > 0.0 and part.kind in ("electrolytic", "tantalum"):
-        found.append(Spread(part.name, "esr", _ESR))
+        varying.append(Spread(part.name, "esr", _ESR))
     if part.parameter("imbalance") and part.kind == "winding":
-        found.append(Spread(part.name, "imbalance", _IMBALANCE))
-    return found + [Spread(part.name, name, math.log1p(s)) for name, s in part.spread if s > 0.0]
+        varying.append(Spread(part.name, "imbalance", _IMBALANCE))
+    return varying + [Spread(part.name, name, math.log1p(s)) for name, s in part.spread if s > 0.0]
 
 
 def deviate(stage: Stage, deviations: Sequence[tuple[Spread, float]]) -> Stage:
@@ -245,12 +245,12 @@ def tilted(lines: Lines, exponent: float) -> Lines:
 
 def draw(stage: Stage, random: np.random.Generator) -> tuple[tuple[Spread, float], ...]:
     """Deviations of one good unit, drawn at random."""
-    made = []
+    deviations = []
     for spread in spreads(stage):
         limit = math.sqrt(3.0)
         z = random.uniform(-limit, limit) if spread.bounded else random.normal()
-        made.append((spread, float(z)))
-    return tuple(made)
+        deviations.append((spread, float(z)))
+    return tuple(deviations)
 
 
 def covariance(sensitivities: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -138,9 +138,9 @@ def listen(
     load : float
         Ohm in place of the stage's own; 0 keeps that.
     """
-    found = sources(stage)
-    nodes = tuple(dict.fromkeys([node(stage.output), *(n for one in found for n in one.nodes)]))
-    names = tuple(one.name for one in found)
+    noisy = sources(stage)
+    nodes = tuple(dict.fromkeys([node(stage.output), *(n for one in noisy for n in one.nodes)]))
+    names = tuple(one.name for one in noisy)
     noise, bias, response = run(circuit(stage, load), [
         NoiseSpectrum(node(point), GENERATOR, tuple(frequencies), names, smooth=True),
         OperatingPoint(nodes),
@@ -151,12 +151,12 @@ def listen(
     assert isinstance(response, Response)
     rest = dict(zip(nodes, bias.nodes, strict=True))
     moved = dict(zip(nodes, response.nodes[0], strict=True))
-    ends = [(one.nodes[0], one.nodes[1]) for one in found]
-    thermal = np.array([4.0 * BOLTZMANN * KELVIN / one.ohms for one in found])
+    ends = [(one.nodes[0], one.nodes[1]) for one in noisy]
+    thermal = np.array([4.0 * BOLTZMANN * KELVIN / one.ohms for one in noisy])
     return Heard(
         frequencies=np.asarray(frequencies, dtype=float),
         density=noise.density,
-        sources=tuple(found),
+        sources=tuple(noisy),
         across=np.array([rest[a] - rest[b] for a, b in ends]),
         moving=np.array([moved[a] - moved[b] for a, b in ends], dtype=np.complex128),
         ways=noise.shares**2 / thermal,

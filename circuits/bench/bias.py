@@ -26,12 +26,12 @@ def requests(stage: Stage, readings: Indexed) -> list[Request]:
     """Requests for voltages and currents (one run) and for each resistance (its own circuit)."""
     loading = [(i, r) for i, r in readings if _meter(r)]
     ideal = [(i, r) for i, r in readings if not _meter(r) and r.quantity != "resistance"]
-    made = [_resistance(i, r) for i, r in readings if r.quantity == "resistance"]
+    asked = [_resistance(i, r) for i, r in readings if r.quantity == "resistance"]
     if ideal:
-        made.insert(0, _operating_point(ideal))
+        asked.insert(0, _operating_point(ideal))
     if loading:
-        made.insert(0, _voltmeters(loading))
-    return made
+        asked.insert(0, _voltmeters(loading))
+    return asked
 
 
 def _meter(reading: Reading) -> float:

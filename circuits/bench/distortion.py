@@ -116,17 +116,18 @@ def _experiment(condition: Condition, readings: Indexed) -> Experiment:
     def perform(stage: Stage, run: Run) -> Values:
         generator = Generator(stage, run, condition.tones, condition.load)
         if condition.thd:
-            found = at_distortion(generator, condition.thd)
+            run_at = at_distortion(generator, condition.thd)
         else:
-            found = at_level(generator, condition.level)
+            run_at = at_level(generator, condition.level)
         bands = {residual.band_of(r) for _, r in readings if r.quantity in HEARS_NOISE}
         load = condition.load
-        signal = found.spectrum.rms
+        signal = run_at.spectrum.rms
         live = generator.stage  # ripple rises with the drive, and hum with it
         rest = {band: residual.hum_and_noise(live, run, band, load, signal) for band in bands}
         return [
-            _with_noise(r, condition, found, rest[residual.band_of(r)]) if r.quantity in HEARS_NOISE
-            else _value(stage, r, found)
+            _with_noise(r, condition, run_at, rest[residual.band_of(r)])
+            if r.quantity in HEARS_NOISE
+            else _value(stage, r, run_at)
             for _, r in readings
         ]
 
@@ -145,8 +146,8 @@ def _value(stage: Stage, reading: Reading, found: Driven) -> float:
         return found.currents[[rail.name for rail in stage.rails].index(reading.rail)]
     low, high = sorted(reading.tones)
     product = waveform.difference_tone if driven.neighbours(low, high) else waveform.modulation
-    made = product(found.spectrum, low, high, _FLOOR)
-    return math.hypot(made.total, RESIDUE)
+    amplitude = product(found.spectrum, low, high, _FLOOR)
+    return math.hypot(amplitude.total, RESIDUE)
 
 
 def _with_noise(reading: Reading, condition: Condition, found: Driven, rest: float) -> float:
@@ -154,8 +155,8 @@ def _with_noise(reading: Reading, condition: Condition, found: Driven, rest: flo
     low, high = residual.band_of(reading)
     comb = condition.tones.comb
     if comb is not None:
-        signal, made = manytone.between(found.time, found.output, comb, (low, high))
-        ratio = math.hypot(made, rest, HUM_FLOOR) / math.hypot(signal, HUM_FLOOR)
+        signal, many_tones = manytone.between(found.time, found.output, comb, (low, high))
+        ratio = math.hypot(many_tones, rest, HUM_FLOOR) / math.hypot(signal, HUM_FLOOR)
         return 20.0 * math.log10(math.hypot(ratio, RESIDUE))
     orders = range(2, waveform.HIGHEST + 1)
     lines = [found.spectrum.at(k * reading.frequency) for k in orders
@@ -210,9 +211,9 @@ class Generator:
         """Drive the stage to an e.m.f. of that crest, V."""
         if any(rail.unloaded is not None for rail in self.stage.rails):
             self.stage = replace(self.stage, rails=following(self.stage, self._expected(crest)))
-        found = driven.drive(self.stage, self.run, self.tones, crest, self.load, self.start)
-        self.start, self.stage, self._last = found.start, found.stage, found
-        return found
+        wave = driven.drive(self.stage, self.run, self.tones, crest, self.load, self.start)
+        self.start, self.stage, self._last = wave.start, wave.stage, wave
+        return wave
 
     def _expected(self, crest: float) -> list[float]:
         """What the rails will give, A, so that one run mostly does.
@@ -283,9 +284,9 @@ def _search(
     slope = 1.0
     last: tuple[float, float] | None = None
     for _ in range(_RUNS):
-        found = generator.at(crest)
-        off = distance(found)
-        if found.settled:
+        reached = generator.at(crest)
+        off = distance(reached)
+        if reached.settled:
             if abs(off) <= near or (off < 0.0 and crest >= most):
                 break
             low, high = (crest, high) if off < 0.0 else (low, crest)
@@ -296,7 +297,7 @@ def _search(
         if not low < step < high:
             step = math.sqrt(low * high) if low > 0.0 and high < math.inf else step
         crest = step
-    return found
+    return reached
 
 
 def at_distortion(generator: Generator, thd: float) -> Driven:
@@ -345,24 +346,24 @@ def _between(
     """Where the excess crosses zero between two drives (regula falsi, Illinois)."""
     below, above = excess(low), excess(high)
     side = 0
-    found = low
+    nearest = low
     for _ in range(_RUNS):
         share = min(max(below / (below - above), 0.02), 0.98)
-        found = generator.at(low.crest + share * (high.crest - low.crest))
-        off = excess(found)
+        nearest = generator.at(low.crest + share * (high.crest - low.crest))
+        off = excess(nearest)
         slope = min(
-            (off - excess(low)) / math.log(found.crest / low.crest),
-            (excess(high) - off) / math.log(high.crest / found.crest),
+            (off - excess(low)) / math.log(nearest.crest / low.crest),
+            (excess(high) - off) / math.log(high.crest / nearest.crest),
         )
         narrow = high.crest / low.crest < 1.0 + _NEAR
-        if found.settled and (abs(off) < _NEAR * max(slope, 1.0) or narrow):
+        if nearest.settled and (abs(off) < _NEAR * max(slope, 1.0) or narrow):
             break
         if off < 0.0:
-            low, below = found, off
+            low, below = nearest, off
             above *= 0.5 if side < 0 else 1.0
             side = -1
         else:
-            high, above = found, off
+            high, above = nearest, off
             below *= 0.5 if side > 0 else 1.0
             side = 1
-    return found
+    return nearest

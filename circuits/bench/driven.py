@@ -128,11 +128,11 @@ def many_tones(band: tuple[float, float]) -> Tones:
     Of products higher than five times the band, those next to a multiple of the rate of the steps
     would fall back into it: such orders are small where a reading means anything.
     """
-    made = manytone.comb(band)
-    share = 1.0 / math.sqrt(len(made.orders))
-    step = 1.0 / (made.frequencies[-1] * _STEPS_OF_MANY)
-    return Tones(made.frequencies, tuple(share * sign for sign in made.signs), 1.0 / made.base,
-                 1, 1, step, made.frequencies, manytone.DRIFT, made)
+    comb = manytone.comb(band)
+    share = 1.0 / math.sqrt(len(comb.orders))
+    step = 1.0 / (comb.frequencies[-1] * _STEPS_OF_MANY)
+    return Tones(comb.frequencies, tuple(share * sign for sign in comb.signs), 1.0 / comb.base,
+                 1, 1, step, comb.frequencies, manytone.DRIFT, comb)
 
 
 def neighbours(low: float, high: float) -> bool:

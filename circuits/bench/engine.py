@@ -227,10 +227,10 @@ class Engine:
         def solve(nodes: Sequence[str], on: Sequence[Voltmeter]) -> Floats:
             switch(on, off=False)
             self._analyse("op", "op")
-            found: Floats = self._table("op1.", self._names.vectors(nodes, ()), 1)[0].real
+            volts: Floats = self._table("op1.", self._names.vectors(nodes, ()), 1)[0].real
             self._ngspice.command("destroy all")
             switch(on, off=True)
-            return found
+            return volts
 
         return metered.shown(wanted, ideal, solve)
 
@@ -309,8 +309,8 @@ class Engine:
             table = np.concatenate([read(run) for run in runs])
             return NoiseDensity(asked, table[row, 0], table[row, 1:])
         plan = sweep.plan(frequencies)
-        found = read(plan.run)
-        columns = [sweep.smooth(plan, column)[row] for column in found.T]
+        vectors = read(plan.run)
+        columns = [sweep.smooth(plan, column)[row] for column in vectors.T]
         return NoiseDensity(asked, columns[0], np.column_stack(columns)[:, 1:])
 
     def _wake(self, drive: str) -> None:
@@ -375,9 +375,9 @@ class Engine:
 
     def _check_sweep(self, name: str, run: sweep.Run) -> None:
         """Hold the frequencies that ngspice took against the ones meant: its rules vary."""
-        found = self._ngspice.vector(name)
+        axis = self._ngspice.vector(name)
         meant = run.frequencies
-        if found is None or len(found) != len(meant) or abs(found[-1].real / meant[-1] - 1) > 1e-6:
+        if axis is None or len(axis) != len(meant) or abs(axis[-1].real / meant[-1] - 1) > 1e-6:
             raise NoSolution(f"ngspice did not run the whole of: {run.command}")
 
     def _table(self, plot: str, vectors: Sequence[str], length: int) -> Complexes:

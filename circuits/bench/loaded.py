@@ -71,11 +71,11 @@ def fed_as(healthy: Stage, unit: Stage, run: Run) -> Stage:
 def _feeds(healthy: Stage, run: Run) -> Mapping[str, Feed | None]:
     """By rail; none where the healthy unit cannot be simulated, which is somebody else's matter."""
     try:
-        made = resolved(healthy)
-        amps = currents(made, run)
+        nominal = resolved(healthy)
+        amps = currents(nominal, run)
     except NoSolution:
         return {}
-    most = _driven(made)
+    most = _driven(nominal)
     beside = dict.fromkeys(healthy.shared, 1.0)  # as much again for the other channel
     return {
         rail.name: fed(rail, healthy.mains, taken, most, beside.get(rail.name, 0.0))
@@ -143,15 +143,15 @@ def loaded(stage: Stage, run: Run) -> Stage:
     InputError, NoSolution
         As `supply.resolved`; NoSolution also where no operating point is found.
     """
-    made = resolved(stage)
-    made = replace(made, rails=tuple(
+    nominal = resolved(stage)
+    nominal = replace(nominal, rails=tuple(
         rail if old.feed is None else replace(rail, unloaded=old, gives=old.feed.amps)
-        for rail, old in zip(made.rails, stage.rails, strict=True)
+        for rail, old in zip(nominal.rails, stage.rails, strict=True)
     ))
     feeds = [rail.feed for rail in stage.rails if rail.feed is not None]
     if all(feed.alike for feed in feeds):
-        return made
-    return _settled(made, run)
+        return nominal
+    return _settled(nominal, run)
 
 
 def _settled(stage: Stage, run: Run) -> Stage:
@@ -209,18 +209,18 @@ def following(
         Of its healthy voltage, what is left of that at least.
     """
     more = _more(stage, amps)
-    made = []
+    rails = []
     for rail, drawn_now in zip(stage.rails, amps, strict=True):
         old = rail.unloaded
         if old is None:
-            made.append(rail)
+            rails.append(rail)
         elif old.supply is not None:
-            made.append(_given(rail, old, stage.mains, more[_owner(old)]))
+            rails.append(_given(rail, old, stage.mains, more[_owner(old)]))
         else:
             volts, ripple = follows(old, drawn_now)
             lines = tuple((f, level * ripple) for f, level in old.ripple)
-            made.append(replace(rail, volts=old.volts * max(volts, least), ripple=lines))
-    return tuple(made)
+            rails.append(replace(rail, volts=old.volts * max(volts, least), ripple=lines))
+    return tuple(rails)
 
 
 def _strayed(stage: Stage, amps: Sequence[float]) -> bool:
@@ -248,7 +248,7 @@ def _more(stage: Stage, amps: Sequence[float]) -> dict[str, float]:
     A demand is a resistor, as the healthy unit nearly is, so that one at another voltage asks for
     no other demand.
     """
-    found: dict[str, float] = {}
+    factors: dict[str, float] = {}
     for rail, drawn_now in zip(stage.rails, amps, strict=True):
         old = rail.unloaded
         if old is None or old.supply is None or old.feed is None:
@@ -256,8 +256,8 @@ def _more(stage: Stage, amps: Sequence[float]) -> dict[str, float]:
         whole = old.supply.part(drawn.DEMAND).parameter("current")
         scale = old.feed.volts / max(abs(rail.volts), 1e-3 * old.feed.volts)
         further = (drawn_now * scale - old.feed.amps) / whole
-        found[_owner(old)] = found.get(_owner(old), 1.0) + further
-    return found
+        factors[_owner(old)] = factors.get(_owner(old), 1.0) + further
+    return factors
 
 
 def _given(rail: Rail, old: Rail, mains: float, demand: float) -> Rail:

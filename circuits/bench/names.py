@@ -57,28 +57,28 @@ class Names:
 
     def vectors(self, nodes: Iterable[str], branches: Iterable[str]) -> list[str]:
         """What ngspice calls these nodes and branches; raises EngineFault for an unknown one."""
-        found = []
+        names = []
         for node in nodes:
             name = node.lower()
             if name not in self.nodes:
                 raise EngineFault(f"the circuit has no node {node!r}")
-            found.append("0" if name == "gnd" else name)
+            names.append("0" if name == "gnd" else name)
         for branch in branches:
             name = branch.lower()
             if name not in self.branches:
                 raise EngineFault(f"the circuit has no voltage source or inductor {branch!r}")
-            found.append(name + "#branch")
-        return found
+            names.append(name + "#branch")
+        return names
 
     def terminals(self, wanted: Iterable[tuple[str, str]]) -> list[str]:
         """What ngspice calls the currents of these terminals; EngineFault for an unknown one."""
-        found = []
+        names = []
         for element, terminal in wanted:
             name = element.lower()
             if name not in self.devices or terminal not in _TERMINALS[name[0]]:
                 raise EngineFault(f"the circuit has no device {element!r} with a {terminal!r}")
-            found.append(f"@{name}[{terminal}]")
-        return found
+            names.append(f"@{name}[{terminal}]")
+        return names
 
     def require_source(self, name: str) -> None:
         """Raise EngineFault unless the circuit has this V or I source (lower case)."""
@@ -87,8 +87,8 @@ class Names:
 
     def require_resistors(self, names: Iterable[str]) -> list[str]:
         """These names in lower case; raises EngineFault where the circuit has no such resistor."""
-        found = [name.lower() for name in names]
-        for name in found:
+        lowered = [name.lower() for name in names]
+        for name in lowered:
             if name not in self.resistors:
                 raise EngineFault(f"the circuit has no resistor {name!r} whose noise could be told")
-        return found
+        return lowered

@@ -148,10 +148,10 @@ def find_library() -> str:
         with contextlib.suppress(OSError):
             ctypes.CDLL(name)
             return name
-    found = None if given else ctypes.util.find_library("ngspice")
-    if found is None:
+    library = None if given else ctypes.util.find_library("ngspice")
+    if library is None:
         raise EngineMissing(_MISSING)
-    return found
+    return library
 
 
 @contextlib.contextmanager

@@ -42,9 +42,9 @@ def hum_and_noise(
     hums = [Reading("hum", frequency=f) for f in lines if band[0] <= f <= band[1]]
     total = noise.beside_signal(stage, run, band, signal, load) ** 2
     if hums:
-        found = _taken(stage, run, load, small_signal.requests(stage, list(enumerate(hums))))
+        hum = _taken(stage, run, load, small_signal.requests(stage, list(enumerate(hums))))
         # the analyser's own floor stands in every line and must not add up
-        total += sum(max(v * v - HUM_FLOOR**2, 0.0) for v in found)
+        total += sum(max(v * v - HUM_FLOOR**2, 0.0) for v in hum)
     return math.sqrt(total)
 
 

@@ -104,12 +104,12 @@ def at_rest(stage: Stage) -> AtRest:
     )
     net = circuit(stage)
     net = replace(net, options=(*net.options, *_OPTIONS))
-    (found,) = _engine().run(net, [wanted])
-    assert isinstance(found, Bias)
+    (answers,) = _engine().run(net, [wanted])
+    assert isinstance(answers, Bias)
     names = (*stage.nodes, *inner)
-    volts = {GROUND: 0.0, **dict(zip(names, map(float, found.nodes), strict=True))}
-    branches = dict(zip(wanted.branches, map(float, found.branches), strict=True))
-    own = dict(zip(terminals, map(float, found.terminals), strict=True))
+    volts = {GROUND: 0.0, **dict(zip(names, map(float, answers.nodes), strict=True))}
+    branches = dict(zip(wanted.branches, map(float, answers.branches), strict=True))
+    own = dict(zip(terminals, map(float, answers.terminals), strict=True))
     parts = tuple(_part(p, volts, own, branches) for p in stage.parts)
     rails = {
         r.name: -branches[rail_source(r.name)] * (1.0 if r.volts > 0.0 else -1.0)
@@ -131,14 +131,14 @@ def unstable(stage: Stage) -> Oscillation | None:
 
 def _windings(stage: Stage) -> tuple[str, ...]:
     """The inductors whose current tells what a winding carries."""
-    found: list[str] = []
+    windings: list[str] = []
     for part in stage.parts:
         family = kind(part.kind).family
         if family == "inductor":
-            found.append(f"L_{spelt(part.name)}")
+            windings.append(f"L_{spelt(part.name)}")
         elif family == "transformer":
-            found += [f"L_{spelt(part.name)}_p", f"L_{spelt(part.name)}_s"]
-    return tuple(found)
+            windings += [f"L_{spelt(part.name)}_p", f"L_{spelt(part.name)}_s"]
+    return tuple(windings)
 
 
 def _terminals(part: Part) -> tuple[tuple[str, str], ...]:

@@ -56,19 +56,19 @@ def takes(reading: Reading) -> bool:
 
 def requests(stage: Stage, readings: Indexed) -> list[Request]:
     """Requests by setup: driven at the input, at the output, hum from each of its ways in."""
-    made: list[Request] = []
+    asked: list[Request] = []
     for load in dict.fromkeys(r.load for _, r in readings if r.quantity != "damping factor"):
         setup = Setup(load=load)
         driven = [(i, r) for i, r in readings if r.quantity in DRIVEN and r.load == load]
         if driven:
-            made.append(_driven(stage, setup, driven))
+            asked.append(_driven(stage, setup, driven))
     output = [(i, r) for i, r in readings if r.quantity in OUTPUT]
     if output:
-        made.append(_output(stage, output))
+        asked.append(_output(stage, output))
     mains = [(i, r) for i, r in readings if r.quantity in MAINS]
     if mains:
-        made.append(_mains(stage, mains))
-    return made
+        asked.append(_mains(stage, mains))
+    return asked
 
 
 def level(gain: complex) -> float:

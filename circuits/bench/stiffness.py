@@ -43,9 +43,9 @@ def sounded(rail: Rail, mains: float, frequency: float) -> Sounding:
         As `supply.resolved`.
     """
     assert rail.supply is not None
-    found = state(rail, mains)  # says what is wrong with a supply that misses its voltage
+    steady = state(rail, mains)  # says what is wrong with a supply that misses its voltage
     supply = replace(rail.supply, name="", transformer="")
-    ohms = _impedance(supply, abs(rail.volts), mains, frequency, found.reservoir, found.blown)
+    ohms = _impedance(supply, abs(rail.volts), mains, frequency, steady.reservoir, steady.blown)
     return Sounding(frequency, ohms)
 
 

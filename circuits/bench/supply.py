@@ -141,13 +141,13 @@ def state(rail: Rail, mains: float) -> SupplyState:
 def _given(rail: Rail, mains: float) -> Rail:
     if rail.supply is None:
         return rail
-    found = state(rail, mains)
+    supply_state = state(rail, mains)
     return Rail(
         rail.name,
-        math.copysign(found.volts, rail.volts),
-        found.ripple,
+        math.copysign(supply_state.volts, rail.volts),
+        supply_state.ripple,
         rail.resistance,
-        impedance=found.impedance,
+        impedance=supply_state.impedance,
     )
 
 
@@ -160,11 +160,11 @@ class _Missed(Exception):
 def _state(supply: Supply, volts: float, mains: float) -> SupplyState:
     healthy = replace(supply, parts=supply.design, mains=1.0)
     peak = winding_peak(healthy, volts, mains)
-    found = settled(supply, volts, peak, mains)
-    if found.winding > _FUSE * settled(healthy, volts, peak, mains).winding:
-        dead = tuple((frequency, 0.0) for frequency, _ in found.ripple)
-        return replace(found, volts=0.0, swing=0.0, ripple=dead, reservoir=0.0, blown=True)
-    return found
+    steady = settled(supply, volts, peak, mains)
+    if steady.winding > _FUSE * settled(healthy, volts, peak, mains).winding:
+        dead = tuple((frequency, 0.0) for frequency, _ in steady.ripple)
+        return replace(steady, volts=0.0, swing=0.0, ripple=dead, reservoir=0.0, blown=True)
+    return steady
 
 
 @lru_cache(maxsize=64)
@@ -183,9 +183,9 @@ def winding_peak(healthy: Supply, volts: float, mains: float) -> float:
     stated = math.sqrt(2.0) * healthy.winding
     peak = stated or _chosen(healthy, volts, mains)
     if healthy.winding or healthy.input:
-        found = settled(healthy, volts, peak, mains).volts
-        if abs(found - volts) > _MISSES * volts:
-            raise _Missed(found)
+        volts_at = settled(healthy, volts, peak, mains).volts
+        if abs(volts_at - volts) > _MISSES * volts:
+            raise _Missed(volts_at)
     return peak
 
 
@@ -206,8 +206,8 @@ def _chosen(healthy: Supply, volts: float, mains: float) -> float:
 
 
 def _aim(healthy: Supply, volts: float, peak: float, mains: float) -> float:
-    found = settled(healthy, volts, peak, mains)
-    return found.reservoir if healthy.input else found.volts
+    steady = settled(healthy, volts, peak, mains)
+    return steady.reservoir if healthy.input else steady.volts
 
 
 @lru_cache(maxsize=512)
@@ -369,6 +369,6 @@ def lines(one: Cycle, mains: float) -> Lines:
     alternating = one.values[:, :1] - one.mean[0]
     turning = np.exp(-2j * np.pi * mains * np.outer(one.time, orders))
     product = alternating * turning
-    found = _mean(one.time, product.real) + 1j * _mean(one.time, product.imag)
-    levels = math.sqrt(2.0) * np.abs(found)
+    amplitude = _mean(one.time, product.real) + 1j * _mean(one.time, product.imag)
+    levels = math.sqrt(2.0) * np.abs(amplitude)
     return tuple((float(k * mains), float(v)) for k, v in zip(orders, levels, strict=True))

@@ -85,9 +85,9 @@ def takes(reading: Reading) -> bool:
 
 def require_quiet(stage: Stage, run: Run, load: float = 0.0) -> None:
     """Raise Oscillates where the unit swings by itself."""
-    found = probe(stage, run, load)
-    if found is not None:
-        raise Oscillates(f"oscillates at {render(found.frequency, 'Hz', 2)}")
+    swing = probe(stage, run, load)
+    if swing is not None:
+        raise Oscillates(f"oscillates at {render(swing.frequency, 'Hz', 2)}")
 
 
 def probe(stage: Stage, run: Run, load: float = 0.0) -> Oscillation | None:

@@ -115,18 +115,18 @@ def take(
         When a reading under drive is wanted of a unit that swings by itself; what was read at
         rest goes with it.
     """
-    made = readings if isinstance(readings, Plan) else plan(stage, readings)
-    values, swings = np.full(len(made.readings), np.nan), ""
+    planned = readings if isinstance(readings, Plan) else plan(stage, readings)
+    values, swings = np.full(len(planned.readings), np.nan), ""
     several = isinstance(readings, Plan)
-    if len(made.readings) > sum(len(places) for _, places, _ in made.states):
+    if len(planned.readings) > sum(len(places) for _, places, _ in planned.states):
         try:
-            values = _taken(stage, made, several, beside)
+            values = _taken(stage, planned, several, beside)
         except Oscillates as error:
             # what else was asked of it, or of it in other states, is worth having all the same
             values, swings = np.array(error.values), str(error)
-    for state, places, mine in made.states:
+    for state, places, mine in planned.states:
         try:
-            found = _taken(in_state(stage, state, made.stage), mine, several, beside)
+            found = _taken(in_state(stage, state, planned.stage), mine, several, beside)
         except Oscillates as error:
             found, swings = np.array(error.values), str(error)
         values[list(places)] = found

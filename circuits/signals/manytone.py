@@ -110,17 +110,17 @@ def _signs(orders: NDArray[np.int_]) -> tuple[tuple[float, ...], float]:
     waves = np.cos(np.outer(orders, 2.0 * math.pi / _PHASES * np.arange(_PHASES // 2 + 1)))
     size = math.sqrt(len(orders) / 2.0)
     # one sign for all makes the highest crest there is, √2 a tone
-    best, found = math.sqrt(2.0 * len(orders)), np.ones(len(orders))
+    best, lowest = math.sqrt(2.0 * len(orders)), np.ones(len(orders))
     for _ in range(_DRAWS):
         signs = generator.choice([-1.0, 1.0], len(orders))
         if abs(signs.sum()) > 1.0:
             continue
         crest = float(np.abs(signs @ waves).max()) / size
         if crest < best:
-            best, found = crest, signs
+            best, lowest = crest, signs
         if best <= _CREST:
             break
-    return tuple(float(sign) for sign in found), best
+    return tuple(float(sign) for sign in lowest), best
 
 
 def between(
@@ -143,10 +143,10 @@ def between(
     float, float
         RMS of the tones together and of the rest, in the unit of the values.
     """
-    found = waveform.lines(time, values, tones.frequencies, DRIFT)
+    lines = waveform.lines(time, values, tones.frequencies, DRIFT)
     # the tones are taken away before points are read off between the points of the run: of them
     # alone that would leave an error of its own
-    rest = values - _sum(found, time)
+    rest = values - _sum(lines, time)
     place = 2.0 * (time - time[0]) / (time[-1] - time[0]) - 1.0
     fit = np.polynomial.chebyshev.chebfit(place, rest, DRIFT)
     rest = rest - np.polynomial.chebyshev.chebval(place, fit)
@@ -159,7 +159,7 @@ def between(
     power[[order for order in tones.orders if order < len(power)]] = 0.0
     # the edges of the band belong to it however they are rounded
     edges = (band[0] * (1.0 - 1e-9), band[1] * (1.0 + 1e-9))
-    return found.rms, noise_rms(power, tones.base, edges)
+    return lines.rms, noise_rms(power, tones.base, edges)
 
 
 def _sum(found: waveform.Spectrum, time: Floats) -> Floats:

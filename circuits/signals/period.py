@@ -84,10 +84,10 @@ def one_period(wave: Floats, rate: float, frequency: float) -> tuple[Floats, Flo
     wave = wave[:count]
     frequency = refine(wave, rate, frequency)
     orders = np.arange(1, math.ceil(0.5 * rate / frequency - 0.25))
-    found = fit(taper(wave, rate), [float(f) for f in orders * frequency])
+    harmonics = fit(taper(wave, rate), [float(f) for f in orders * frequency])
     grid = max(_GRID, 1 << (16 * len(orders)).bit_length())
     lines = np.zeros(grid // 2 + 1, dtype=complex)
-    lines[orders] = found.amplitudes * (grid / 2.0)
+    lines[orders] = harmonics.amplitudes * (grid / 2.0)
     return np.arange(grid) / (grid * frequency), np.fft.irfft(lines, grid)
 
 

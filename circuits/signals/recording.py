@@ -116,7 +116,7 @@ def load_recording(path: Path | str) -> Recording:
             _check_whole(path, place)
             wanted = min(file.frames, round(MOST_SECONDS * file.samplerate))
             read = file.read(wanted, dtype="float64", always_2d=True)
-            found, rate = file.frames, float(file.samplerate)
+            size, rate = file.frames, float(file.samplerate)
             bits = _BITS[file.subtype]
     except soundfile.LibsndfileError as error:
         raise InputError(
@@ -127,7 +127,7 @@ def load_recording(path: Path | str) -> Recording:
     if samples.shape[1] < wanted:
         raise _damaged(samples.shape[1] / rate, wanted / rate, place)
     _check_samples(samples, rate, place)
-    return Recording(path.name, samples, rate, bits, found / rate)
+    return Recording(path.name, samples, rate, bits, size / rate)
 
 
 def _check_form(file: soundfile.SoundFile, place: Place) -> None:
@@ -203,14 +203,14 @@ def at_full_scale(recording: Recording) -> tuple[int, ...]:
     clipped by the recorder is none.
     """
     step = 2.0 ** (1 - recording.bits) if recording.bits else 0.0
-    found = []
+    channels = []
     for wave in recording.samples:
         count = 0
         for flat in (wave >= 1.0 - step, wave <= -1.0):
             pairs = flat[1:] & flat[:-1]
             count += int((pairs[1:] & ~pairs[:-1]).sum()) + int(pairs[0])
-        found.append(count)
-    return tuple(found)
+        channels.append(count)
+    return tuple(channels)
 
 
 def steady(recording: Recording) -> Recording:

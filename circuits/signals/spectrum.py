@@ -77,11 +77,11 @@ def window(count: int) -> Floats:
     cosine = np.cos(np.arange(count) * (2.0 * math.pi / count))
     signs = [a if m % 2 == 0 else -a for m, a in enumerate(TERMS)]
     powers = np.polynomial.chebyshev.cheb2poly(signs)
-    made = np.full(count, powers[-1])
+    weights = np.full(count, powers[-1])
     for factor in powers[-2::-1]:
-        made *= cosine
-        made += factor
-    return made
+        weights *= cosine
+        weights += factor
+    return weights
 
 
 def quick_length(count: int) -> int:
@@ -112,9 +112,9 @@ def taper(wave: Floats, rate: float, shape: Floats | None = None) -> Tapered:
     shape = window(len(wave)) if shape is None else shape
     samples = wave - wave.mean()
     samples *= shape
-    found = np.fft.rfft(samples)
-    power = np.square(found.real)
-    power += np.square(found.imag)
+    spectrum = np.fft.rfft(samples)
+    power = np.square(spectrum.real)
+    power += np.square(spectrum.imag)
     power *= 2.0 / (_SQUARE * len(wave) ** 2)
     return Tapered(samples, rate, power)
 
@@ -134,8 +134,8 @@ def transform(samples: Floats, rate: float, frequencies: Sequence[float]) -> Com
     sums = padded.reshape(blocks, _BLOCK) @ table
     count = len(turns)
     outer = np.exp(-1j * np.outer(np.arange(blocks) * _BLOCK, turns))
-    made: Complexes = ((sums[:, :count] + 1j * sums[:, count:]) * outer).sum(axis=0)
-    return made
+    amplitudes: Complexes = ((sums[:, :count] + 1j * sums[:, count:]) * outer).sum(axis=0)
+    return amplitudes
 
 
 def _spread(angle: Floats, count: int) -> Complexes:
@@ -146,15 +146,15 @@ def _spread(angle: Floats, count: int) -> Complexes:
         below = np.sin(turn / 2.0)
         near = np.abs(turn) < 1e-12
         ratio = np.where(near, count, np.sin(count * turn / 2.0) / np.where(near, 1.0, below))
-        made: Complexes = np.exp(-0.5j * turn * (count - 1)) * ratio
-        return made
+        kernel: Complexes = np.exp(-0.5j * turn * (count - 1)) * ratio
+        return kernel
 
-    made = _MEAN * plain(angle)
+    kernel = _MEAN * plain(angle)
     for m, a in enumerate(TERMS[1:], start=1):
         shift = 2.0 * math.pi * m / count
         sign = 0.5 * (a if m % 2 == 0 else -a)
-        made = made + sign * (plain(angle - shift) + plain(angle + shift))
-    return made
+        kernel = kernel + sign * (plain(angle - shift) + plain(angle + shift))
+    return kernel
 
 
 def fit(tapered: Tapered, frequencies: Sequence[float], residual: float = 0.0) -> Spectrum:
@@ -172,18 +172,18 @@ def fit(tapered: Tapered, frequencies: Sequence[float], residual: float = 0.0) -
     circuits.signals.waveform.Spectrum
         Phases count from the first sample.
     """
-    found = transform(tapered.samples, tapered.rate, frequencies)
+    sizes = transform(tapered.samples, tapered.rate, frequencies)
     count = len(tapered.samples)
     wanted = np.asarray(frequencies, dtype=float)
     every = np.concatenate([wanted, -wanted, [0.0]])
     apart = np.diff(np.sort(np.concatenate([every, tapered.rate - wanted])))
     if apart.min() > (LOBE + 1) * tapered.step:
         # each stands free of all others
-        amplitudes = 2.0 * found / (_MEAN * count)
+        amplitudes = 2.0 * sizes / (_MEAN * count)
     else:
         turns = 2.0 * math.pi / tapered.rate * every
         gram = _spread(turns[:, None] - turns[None, :], count)
-        right = np.concatenate([found, found.conj(), [tapered.samples.sum()]])
+        right = np.concatenate([sizes, sizes.conj(), [tapered.samples.sum()]])
         solved = np.linalg.lstsq(gram, right, rcond=1e-12)[0].astype(np.complex128)
         amplitudes = 2.0 * solved[: len(wanted)]
     return Spectrum(wanted, amplitudes, 0.0, residual)
@@ -305,17 +305,17 @@ def peaks(tapered: Tapered, above_db: float = 20.0, most: int = 200) -> list[tup
     inner = power[1:-1]
     tops = np.flatnonzero((inner > power[:-2]) & (inner >= power[2:]) & (inner > floor[1:-1])) + 1
     tops = tops[tops > LOBE]
-    found: list[tuple[float, float]] = []
+    lines: list[tuple[float, float]] = []
     taken = np.zeros(len(power), dtype=bool)
     for place in tops[np.argsort(power[tops])[::-1]].tolist():
         if taken[place]:
             continue
         low, high = max(place - LOBE, 0), place + LOBE + 1
-        found.append((_summit(tapered, place), math.sqrt(2.0 * float(power[low:high].sum()))))
+        lines.append((_summit(tapered, place), math.sqrt(2.0 * float(power[low:high].sum()))))
         taken[low:high] = True
-        if len(found) == most:
+        if len(lines) == most:
             break
-    return found
+    return lines
 
 
 def without(tapered: Tapered, frequencies: Sequence[float]) -> Floats:

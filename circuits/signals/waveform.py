@@ -252,13 +252,13 @@ def products(first: float, second: float, most: int = 5) -> list[float]:
     most : int
         The highest order.
     """
-    found = {
+    orders = {
         round(abs(m * first + n * second), 6)
         for m in range(-most, most + 1)
         for n in range(-most, most + 1)
         if 0 < abs(m) + abs(n) <= most
     }
-    return sorted(found - {0.0})
+    return sorted(orders - {0.0})
 
 
 def difference_tone(

@@ -95,8 +95,8 @@ def weighted_468(wave: Floats, rate: float) -> tuple[Floats, float]:
     frequencies = np.arange(len(spectrum)) * (rate / count)
     spectrum[1:] *= np.sqrt(power_weights("ITU-R 468", frequencies[1:]))
     kept = min(count, math.ceil(count * DETECTOR_RATE / rate))
-    made = np.fft.irfft(spectrum[: kept // 2 + 1], kept) * (kept / count)
-    return made, rate * kept / count
+    samples = np.fft.irfft(spectrum[: kept // 2 + 1], kept) * (kept / count)
+    return samples, rate * kept / count
 
 
 def quasi_peak(wave: Floats, rate: float) -> Floats:

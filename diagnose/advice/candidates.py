@@ -81,36 +81,36 @@ def candidates(
     keys = {replace(r, meter=0.0).key() for r in known}
     probes = [node for node, _ in stage.test_points if node != GROUND and inside(node)]
     rails = [rail for rail in stage.rails if inside(rail.name)]
-    made = [Reading("dc voltage", at=node) for node in probes]
-    made += [r for r, _ in drops(stage) if inside(r.at) and inside(r.origin)]
-    made += [Reading("supply current", rail=rail.name) for rail in rails]
+    proposed = [Reading("dc voltage", at=node) for node in probes]
+    proposed += [r for r, _ in drops(stage) if inside(r.at) and inside(r.origin)]
+    proposed += [Reading("supply current", rail=rail.name) for rail in rails]
     signal = not is_supply(stage, bench)
     if signal:
-        made += [reading for reading, _ in tracing(stage)]
-        traced = {r.at for r in made if r.quantity == "gain"}
-        made += [Reading("gain", frequency=MIDDLE_HZ, at=node) for node in _inner(stage, probes)
+        proposed += [reading for reading, _ in tracing(stage)]
+        traced = {r.at for r in proposed if r.quantity == "gain"}
+        proposed += [Reading("gain", frequency=MIDDLE_HZ, at=node) for node in _inner(stage, probes)
                  if node not in traced]
-        made.append(Reading("gain", frequency=MIDDLE_HZ))
-        made += _shape(stage, known, bench)
-        made += [Reading("input impedance", frequency=f) for f in IMPEDANCE_HZ]
+        proposed.append(Reading("gain", frequency=MIDDLE_HZ))
+        proposed += _shape(stage, known, bench)
+        proposed += [Reading("input impedance", frequency=f) for f in IMPEDANCE_HZ]
         if beside:
-            made.append(Reading(BALANCE, frequency=MIDDLE_HZ))
-            made += [Reading(CROSSTALK, frequency=f) for f in CROSSTALK_HZ if stage.shared]
-    made += [Reading("output impedance", frequency=f) for f in IMPEDANCE_HZ]
-    made += [Reading("hum", frequency=k * stage.mains) for k in HUM_LINES]
-    made += [r for r in ripples(stage) if inside(r.at)]
-    made += [Reading("noise"), Reading("noise", weighting="A")]
+            proposed.append(Reading(BALANCE, frequency=MIDDLE_HZ))
+            proposed += [Reading(CROSSTALK, frequency=f) for f in CROSSTALK_HZ if stage.shared]
+    proposed += [Reading("output impedance", frequency=f) for f in IMPEDANCE_HZ]
+    proposed += [Reading("hum", frequency=k * stage.mains) for k in HUM_LINES]
+    proposed += [r for r in ripples(stage) if inside(r.at)]
+    proposed += [Reading("noise"), Reading("noise", weighting="A")]
     parts = [part for part in stage.parts if inside(part.name)]
-    made += [Reading("resistance", between=pair) for pair in _pairs(parts, probes, suspected)]
-    free = [r for r in made if r.key() not in keys and not _near(r, known)]
+    proposed += [Reading("resistance", between=pair) for pair in _pairs(parts, probes, suspected)]
+    free = [r for r in proposed if r.key() not in keys and not _near(r, known)]
     return tuple(r for r in free if QUANTITIES[r.quantity].simulated)
 
 
 def distortion(stage: Stage, taken: Iterable[Reading]) -> tuple[Reading, ...]:
     """Distortion at the stage's usual drive, which takes much longer to simulate."""
     keys = {r.key() for r in taken}
-    made = (Reading("thd", frequency=MIDDLE_HZ, level=level) for level in stage.signal[:1])
-    return tuple(r for r in made if r.key() not in keys)
+    proposed = (Reading("thd", frequency=MIDDLE_HZ, level=level) for level in stage.signal[:1])
+    return tuple(r for r in proposed if r.key() not in keys)
 
 
 def effort(reading: Reading) -> float:

@@ -120,14 +120,14 @@ def student_nodes(freedom: float, count: int) -> Array:
 
     The expansion of its quantiles in those of the normal law, Abramowitz and Stegun 26.7.5.
     """
-    made = []
+    nodes = []
     for k in range(count):
         x = NormalDist().inv_cdf((k + 0.5) / count)
         g1 = (x**3 + x) / 4.0
         g2 = (5.0 * x**5 + 16.0 * x**3 + 3.0 * x) / 96.0
         g3 = (3.0 * x**7 + 19.0 * x**5 + 17.0 * x**3 - 15.0 * x) / 384.0
-        made.append(x + g1 / freedom + g2 / freedom**2 + g3 / freedom**3)
-    return np.array(made)
+        nodes.append(x + g1 / freedom + g2 / freedom**2 + g3 / freedom**3)
+    return np.array(nodes)
 
 
 @dataclass(frozen=True)
@@ -182,13 +182,13 @@ def stretches(seen: Outlook, most: int = 4, named: int = 3) -> tuple[Stretch, ..
         if chance[least] >= _SLIGHT and len(chance) <= most:
             break
         cuts = _joined(cuts, seen, least)
-    made: list[Stretch] = []
+    parts: list[Stretch] = []
     for a, b in pairwise(cuts):
         low, high = _edge(seen, a), _edge(seen, b)
         mean, chance_here = _mean(seen, a, b)
         names = _leading(mean, named)
-        made.append(Stretch(low, high, names, float(mean[list(names)].sum()), chance_here))
-    return tuple(made)
+        parts.append(Stretch(low, high, names, float(mean[list(names)].sum()), chance_here))
+    return tuple(parts)
 
 
 def _edge(seen: Outlook, k: int) -> float:

@@ -106,9 +106,9 @@ def next_document(case: Case, proposed: Sequence[NextReading]) -> dict[str, Any]
     proposed : sequence of NextReading
         The best for its effort first.
     """
-    made = {
+    document = {
         "format": FORMAT, "stage": case.stage.name, "case": case.name,
         "cautions": list(caution_texts(case.stage)),
         "next": [next_json(n) for n in proposed],
     }
-    return {**made, "roles": named_roles(all_roles(case.stage), made)}
+    return {**document, "roles": named_roles(all_roles(case.stage), document)}

@@ -77,9 +77,9 @@ class Units:
 
     def shares(self) -> Array:
         """Probability of every answer."""
-        made = np.bincount(self.answers, self.weights, len(self.named))
-        made[-1] += self.unmodelled
-        return np.asarray(made / made.sum())
+        weights = np.bincount(self.answers, self.weights, len(self.named))
+        weights[-1] += self.unmodelled
+        return np.asarray(weights / weights.sum())
 
 
 def drawn(

@@ -124,12 +124,12 @@ def advise(
     units = drawn(posterior, members, observed, found.healthy)
     if float(entropy(units.shares())) < SLIGHT:
         return ()  # nothing can tell more than what is not known yet
-    made: list[tuple[float, NextReading]] = []
+    proposed: list[tuple[float, NextReading]] = []
     for together in readings:
         if together:
-            made += _weighed(together, found, observed, units, bench, progress)
-    made.sort(key=lambda item: -item[0])
-    return tuple(item for _, item in made)
+            proposed += _weighed(together, found, observed, units, bench, progress)
+    proposed.sort(key=lambda item: -item[0])
+    return tuple(item for _, item in proposed)
 
 
 def short(proposed: Sequence[NextReading], most: int = MOST) -> tuple[NextReading, ...]:
@@ -157,7 +157,7 @@ def _weighed(
 ) -> list[tuple[float, NextReading]]:
     mixtures = predictive(readings, found, observed, units, bench, progress)
     about = hazards(found.stage)
-    made: list[tuple[float, NextReading]] = []
+    proposed_readings: list[tuple[float, NextReading]] = []
     for reading, mixture in zip(readings, mixtures, strict=False):  # none without a healthy unit
         good = float(mixture.centres[-1])
         if reading.at and reading.quantity == "gain" and good < _FAINT:
@@ -170,8 +170,8 @@ def _weighed(
                 pasted(reading), taken_how(reading), means,
                 None if good >= mixture.most else _written(_value(reading, good), 3),
             )
-            made.append((seen.bits / effort(reading), proposed))
-    return made
+            proposed_readings.append((seen.bits / effort(reading), proposed))
+    return proposed_readings
 
 
 def predictive(
@@ -208,7 +208,7 @@ def predictive(
     centres = values[good] + _damped(units.residuals[good][:, plain], known, seen) @ gain.T
     weights = units.weights[good] / units.weights[good].sum() * (1.0 - units.unmodelled)
     freedom, _ = model_errors()
-    made = []
+    mixtures = []
     for k, reading in enumerate(readings):
         error = error_of(reading)
         shift = values[good, k] - healthy[k]
@@ -221,7 +221,7 @@ def predictive(
         far = float(np.mean(shift**2))
         broad = [math.sqrt(own + share * far) for share in _BROAD]
         most = compared(reading, OPEN) if reading.quantity == RESISTANCE else math.inf
-        made.append(Mixture(
+        mixtures.append(Mixture(
             np.concatenate([weights, np.full(len(_BROAD), units.unmodelled / len(_BROAD))]),
             np.concatenate([centres[:, k], np.full(len(_BROAD), healthy[k])]),
             np.concatenate([scale, broad]),
@@ -229,7 +229,7 @@ def predictive(
             freedom,
             most,
         ))
-    return made
+    return mixtures
 
 
 def _simulated(
@@ -316,10 +316,10 @@ def _damped(residuals: Array, found: Signatures, observed: Observed) -> Array:
 
 def _meanings(reading: Reading, seen: Outlook, units: Units) -> tuple[Meaning, ...]:
     """What each answer of the meter would mean, in the unit shown."""
-    made = stretches(seen)
-    if len(made) == 1:
+    ranges = stretches(seen)
+    if len(ranges) == 1:
         return _for_or_against(reading, seen, units)
-    return tuple(_meaning(reading, part, units, seen) for part in made)
+    return tuple(_meaning(reading, part, units, seen) for part in ranges)
 
 
 def _meaning(reading: Reading, part: Stretch, units: Units, seen: Outlook) -> Meaning:
@@ -338,16 +338,16 @@ def _for_or_against(reading: Reading, seen: Outlook, units: Units) -> tuple[Mean
                            float(seen.weights @ share) - share + 0.5])
     cut = stretches(replace(seen, posterior=two), named=1)
     name = units.named[lead].name
-    made = []
+    meanings = []
     for part in cut:
         inside = (seen.values >= part.low) & (seen.values <= part.high)
         chance = float(seen.weights[inside] @ share[inside] / seen.weights[inside].sum())
         still = part.answers[0] == 0
         word = f"still {name}" if still else f"points away from {name}"
         chance = chance if still else 1.0 - chance
-        made.append(Meaning(_shown(reading, part.low, seen), _shown(reading, part.high, seen),
+        meanings.append(Meaning(_shown(reading, part.low, seen), _shown(reading, part.high, seen),
                             reading.unit, (word,), chance))
-    return tuple(made)
+    return tuple(meanings)
 
 
 def _shown(reading: Reading, x: float, seen: Outlook) -> float | None:

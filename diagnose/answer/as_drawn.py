@@ -56,10 +56,10 @@ def _is_set_to_idle(stage: Stage) -> bool:
 
 
 def _dead(passed: Stage, volts: Mapping[str, float]) -> tuple[str, ...]:
-    found = states(passed, volts)
-    if not found:
+    dead = states(passed, volts)
+    if not dead:
         return ()
-    told = "; ".join(f"{s.part} is {s.state} ({s.why})" for s in found)
+    told = "; ".join(f"{s.part} is {s.state} ({s.why})" for s in dead)
     return (f"the stage as drawn does not work: {told}. Check its file: diagnose stages STAGE "
             "--healthy shows all of it. A part that is meant to be off says so in its role, such "
             "as limiter or muting",)

@@ -62,16 +62,16 @@ def derived(case: Case) -> tuple[Derived, ...]:
     Readings of which only a bound is known are passed over, and those of a unit in another state
     than as drawn.
     """
-    made: list[Derived] = []
+    lines: list[Derived] = []
     for name, readings in case.channels or (("", case.readings),):
         plain = [m for m in readings if not m.bound and not m.reading.state]
         stated = {m.reading.key() for m in readings}
-        found = (d for rule in _RULES for d in rule(plain, case.stage.load))
-        made += [replace(d, channel=name) for d in found
+        derivations = (d for rule in _RULES for d in rule(plain, case.stage.load))
+        lines += [replace(d, channel=name) for d in derivations
                  if d.measured is None or d.measured.reading.key() not in stated]
     if len(case.channels) == 2:
-        made += _balance(case)
-    return tuple(made)
+        lines += _balance(case)
+    return tuple(lines)
 
 
 # -- formulas, each a plain function of SI numbers -------------------------------------------------

@@ -121,8 +121,8 @@ def verdict_json(line: VerdictLine) -> dict[str, Any]:
 
 def derived_json(line: DerivedLine) -> dict[str, Any]:
     """One entry of ``derived`` in the same document."""
-    made: dict[str, Any] = {"name": line.name, "value": line.value, "unit": line.unit,
+    document: dict[str, Any] = {"name": line.name, "value": line.value, "unit": line.unit,
                             "formula": line.formula}
     if line.channel:
-        made["channel"] = line.channel
-    return made
+        document["channel"] = line.channel
+    return document

@@ -76,13 +76,13 @@ def outcome(nothing: float, unknown: float, group: float) -> Outcome:
 def hidden_faults(stage: Stage, parts: Sequence[Hiding]) -> tuple[Hidden, ...]:
     """The faults that mostly look like health, by falling probability."""
     roles = {part.name: part.role for part in stage.parts}
-    made = [
+    faults = [
         _hidden(one, stage, roles)
         for one in parts
         if one.share >= MOSTLY and one.probability >= _LEAST
         and len(one.scored.hypotheses) == 1
     ]
-    return tuple(sorted(made, key=lambda h: -h.probability))
+    return tuple(sorted(faults, key=lambda h: -h.probability))
 
 
 def _hidden(one: Hiding, stage: Stage, roles: dict[str, str]) -> Hidden:

@@ -144,15 +144,15 @@ def _hides(listed: Sequence[Member], parts: Sequence[Hiding]) -> frozenset[int]:
 
 
 def _groups(suspects: Sequence[Suspect], hides: frozenset[int]) -> tuple[Group, ...]:
-    made: list[Group] = []
+    groups: list[Group] = []
     for number in dict.fromkeys(s.group for s in suspects):
         inside = [s for s in suspects if s.group == number]
         alone = "no other suspect fits these readings as it does"
         together = "these readings can't separate them"
-        made.append(Group(number, sum(s.probability for s in inside),
+        groups.append(Group(number, sum(s.probability for s in inside),
                           tuple(s.name for s in inside), together if len(inside) > 1 else alone,
                           number in hides))
-    return tuple(sorted(made, key=lambda g: -g.probability))
+    return tuple(sorted(groups, key=lambda g: -g.probability))
 
 
 def _suspect(member: Member, made: Weighing, stage: Stage) -> Suspect:

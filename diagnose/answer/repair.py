@@ -77,7 +77,7 @@ def judge(
     tuple of RepairProof
         In the order of the sheet; a repair without later readings is left out.
     """
-    made: list[RepairProof] = []
+    proofs: list[RepairProof] = []
     done = {(r.part, r.how) for r in case.repaired}
     checks = tuple(c for c in case.checks if (c.part, c.found) not in done)
     earlier = replace(case, checks=checks, repaired=(), channels=(), suspect="")
@@ -86,11 +86,11 @@ def judge(
         if later:
             before = weighing(earlier)
             after = replace(observe(later), wide=before.observed.wide)
-            made.append(_judged(repair, before, later, after))
+            proofs.append(_judged(repair, before, later, after))
             earlier = replace(earlier, readings=later)
         # what was done counts for the next repair
         earlier = replace(earlier, checks=(*earlier.checks, Check(repair.part, repair.how)))
-    return tuple(made)
+    return tuple(proofs)
 
 
 def _judged(
@@ -166,14 +166,14 @@ def _states(before: Weighing) -> list[_State]:
     posterior = before.posterior
     good = Scored((), 0.0, 0.0, np.zeros((1, 0)), np.ones(1), before.found.healthy[None, :],
                   0.0, 0, posterior.healthy_spread)
-    made = [_State(good, posterior.healthy, Variant())]
+    states = [_State(good, posterior.healthy, Variant())]
     for scored, probability in posterior.suspects[:_MOST]:
         if probability >= _LEAST:
             place = scored.places[scored.best]
             faults = tuple(fault_at(h, float(x))
                            for h, x in zip(scored.hypotheses, place, strict=True))
-            made.append(_State(scored, probability, Variant(faults)))
-    return made
+            states.append(_State(scored, probability, Variant(faults)))
+    return states
 
 
 Lines = dict[Variant, tuple[Array, Array]]
@@ -187,12 +187,12 @@ def _lines(before: Weighing, after: Observed, states: Sequence[_State]) -> Lines
     readings = list(dict.fromkeys((*before.observed.readings, *after.readings)))
     column = {r: k for k, r in enumerate(readings)}
     both = [column[r] for r in (*before.observed.readings, *after.readings)]
-    found = sensitivities_at(
+    lines = sensitivities_at(
         before.case.stage, readings, units, before.found.varying, before.bench
     )
     return {
         unit: (answer[0][both], answer[1][:, both])
-        for unit, answer in zip(units, found, strict=True)
+        for unit, answer in zip(units, lines, strict=True)
         if answer is not None
     }
 

@@ -275,7 +275,7 @@ def to_json(result: Result) -> dict[str, Any]:
         Plain data with the keys that the contract fixes.
     """
     roles = _roles(result)
-    made: dict[str, Any] = {
+    document: dict[str, Any] = {
         "format": FORMAT,
         "stage": result.stage,
         "case": result.case,
@@ -301,30 +301,30 @@ def to_json(result: Result) -> dict[str, Any]:
         "cautions": list(result.cautions),
     }
     if result.stages:
-        made["stages"] = [{"stage": name, "probability": p} for name, p in result.stages]
+        document["stages"] = [{"stage": name, "probability": p} for name, p in result.stages]
     if result.sections:
-        made["sections"] = [{"section": name, "probability": p} for name, p in result.sections]
-    made["roles"] = named_roles(roles, made)
-    return made
+        document["sections"] = [{"section": name, "probability": p} for name, p in result.sections]
+    document["roles"] = named_roles(roles, document)
+    return document
 
 
 def _roles(result: Result) -> dict[str, str]:
     """What parts do: of the whole stage where the sheet is at hand, else of the suspects."""
     if result.sheet is not None:
         return all_roles(result.sheet.stage)
-    found = {s.part: s.role for s in result.suspects}
-    return found | {s.also.part: s.also.role for s in result.suspects if s.also}
+    roles = {s.part: s.role for s in result.suspects}
+    return roles | {s.also.part: s.also.role for s in result.suspects if s.also}
 
 
 def _parts(group: Group, result: Result) -> list[dict[str, str]]:
     """The parts that the members of a group name, each once, with what they do."""
-    found: dict[str, str] = {}
+    parts: dict[str, str] = {}
     for suspect in result.suspects:
         if suspect.group == group.group:
-            found.setdefault(suspect.part, suspect.role)
+            parts.setdefault(suspect.part, suspect.role)
             if suspect.also is not None:
-                found.setdefault(suspect.also.part, suspect.also.role)
-    return [{"part": part, "role": role} for part, role in found.items()]
+                parts.setdefault(suspect.also.part, suspect.also.role)
+    return [{"part": part, "role": role} for part, role in parts.items()]
 
 
 def _repair(proof: RepairProof, roles: Mapping[str, str]) -> dict[str, Any]:
@@ -349,7 +349,7 @@ def _severity(size: Severity | None) -> dict[str, Any] | None:
 
 
 def _suspect(suspect: Suspect) -> dict[str, Any]:
-    made: dict[str, Any] = {
+    document: dict[str, Any] = {
         "part": suspect.part,
         "mode": suspect.mode,
         "role": suspect.role,
@@ -363,6 +363,6 @@ def _suspect(suspect: Suspect) -> dict[str, Any]:
         ],
     }
     if suspect.also is not None:
-        made["also"] = {"part": suspect.also.part, "mode": suspect.also.mode,
+        document["also"] = {"part": suspect.also.part, "mode": suspect.also.mode,
                         "severity": _severity(suspect.also.severity), "role": suspect.also.role}
-    return made
+    return document

@@ -93,13 +93,13 @@ def verdict(limits: Sequence[Limit], measured: Sequence[Measured]) -> tuple[Verd
     tuple of VerdictLine
         In the order of the limits; values in the unit shown, percent for ``%``.
     """
-    made: list[VerdictLine] = []
+    lines: list[VerdictLine] = []
     for number, limit in enumerate(limits):
         for item in measured:
             passes = _passes(limit, item) if limit.covers(item.reading) else None
             if passes is not None:
-                made.append(_line(limit, item, passes, number))
-    return tuple(made)
+                lines.append(_line(limit, item, passes, number))
+    return tuple(lines)
 
 
 def unmet(limits: Sequence[Limit], measured: Sequence[Measured]) -> tuple[Limit, ...]:

@@ -73,15 +73,15 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True)
 
     def command(name: str, about: str, example: str) -> argparse.ArgumentParser:
-        made = commands.add_parser(
+        added = commands.add_parser(
             name,
             help=about,
             description=about[:1].upper() + about[1:] + ".",
             epilog=f"example:\n  {example}",
             formatter_class=argparse.RawDescriptionHelpFormatter,
         )
-        made.set_defaults(run=run[name])
-        return made
+        added.set_defaults(run=run[name])
+        return added
 
     case_help = "a filled bench sheet: YAML, or a table (.csv)"
     stage_help = "a stage or unit from the list of diagnose stages, or a file of your own"

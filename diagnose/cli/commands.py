@@ -49,8 +49,8 @@ def next_readings(
     missing = bench.missing()
 
     def document() -> dict[str, Any]:
-        made = next_document(case, proposed)
-        return {**made, "problems": list(missing)} if missing else made
+        body = next_document(case, proposed)
+        return {**body, "problems": list(missing)} if missing else body
 
     def text(width: int, colour: bool) -> str:
         from diagnose.show.text_next import next_text
@@ -73,19 +73,19 @@ def covered(values: argparse.Namespace, bench: Bench, progress: Stepwise | None 
     picture: Path | None = values.picture
     if picture is not None:
         check_format(picture)
-    made = answers.coverage(values.stage, asked(values.readings), bench, progress)
+    answer = answers.coverage(values.stage, asked(values.readings), bench, progress)
     if picture is not None:
         from diagnose.show.coverage_figure import coverage_figure
 
-        draw(coverage_figure(made), picture)
+        draw(coverage_figure(answer), picture)
         sys.stderr.write(f"picture: {picture}\n")
 
     def text(width: int, colour: bool) -> str:
         from diagnose.show.text_coverage import coverage_text
 
-        return coverage_text(made, width, colour)
+        return coverage_text(answer, width, colour)
 
-    return View(lambda: coverage_json(made), text)
+    return View(lambda: coverage_json(answer), text)
 
 
 def scored(values: argparse.Namespace, bench: Bench, progress: Stepwise | None = None) -> View:
@@ -103,22 +103,22 @@ def scored(values: argparse.Namespace, bench: Bench, progress: Stepwise | None =
     if picture is not None:
         check_format(picture)
     bench = watched(bench)
-    made = answers.score(values.stage, values.benches, values.seed, values.foreign,
+    said = answers.score(values.stage, values.benches, values.seed, values.foreign,
                          values.reference, bench, progress)
     missing: tuple[str, ...] = ()
     if bench.late:
-        missing = (f"time was over when {made.benches} of {values.benches} units were ranked",)
+        missing = (f"time was over when {said.benches} of {values.benches} units were ranked",)
     if picture is not None:
-        draw(reliability_figure(made), picture)
+        draw(reliability_figure(said), picture)
         sys.stderr.write(f"picture: {picture}\n")
 
     def text(width: int, colour: bool) -> str:
         from diagnose.show.text_reliability import score_text
 
-        return score_text(made, width, colour) + _below(missing, width)
+        return score_text(said, width, colour) + _below(missing, width)
 
     def document() -> dict[str, Any]:
-        return {**report_json(made), "problems": list(missing)} if missing else report_json(made)
+        return {**report_json(said), "problems": list(missing)} if missing else report_json(said)
 
     return View(document, text)
 

@@ -43,17 +43,17 @@ def blank(values: argparse.Namespace, bench: Bench) -> str:
     text = (blank_csv if table else blank_sheet)(stage, on_sheet(stage, bench), reference)
     if path is None:
         return text
-    made = False
+    written = False
     try:
         # "x" again: the file may have come while the stage was simulated
         # a spreadsheet takes a table without the mark for the code page of its machine
         with path.open("x", encoding="utf-8-sig" if table else "utf-8") as file:
-            made = True
+            written = True
             file.write(text)
     except FileExistsError:
         raise _exists(path) from None
     except OSError as error:
-        if made:  # a full disk takes the name and not the text
+        if written:  # a full disk takes the name and not the text
             with contextlib.suppress(OSError):
                 path.unlink()
         raise InputError(f"{path} cannot be written: {error.strerror}",

@@ -133,12 +133,12 @@ def _healthy(values: Values) -> str:
         raise InputError(f"this needs {missing}", expected="diagnose stages STAGE --healthy")
     stage = load_stage(values.stage)
     with _remembering(values) as bench, shown_on_terminal() as progress:
-        made = healthy_unit(stage, bench, progress)
+        unit = healthy_unit(stage, bench, progress)
     if values.json:
-        return _document(healthy_json(made))
+        return _document(healthy_json(unit))
     from diagnose.show.text_healthy import healthy_text
 
-    return healthy_text(made, *_screen())
+    return healthy_text(unit, *_screen())
 
 
 def _sheet(values: Values) -> str:
@@ -170,8 +170,8 @@ def _next(values: Values) -> str:
     from diagnose.cli.progress import shown_on_terminal
 
     with _laboratory(values, not values.no_cache) as bench, shown_on_terminal() as progress:
-        made = next_readings(values, bench, progress)
-    return _document(made.document()) if values.json else made.text(*_screen())
+        answer = next_readings(values, bench, progress)
+    return _document(answer.document()) if values.json else answer.text(*_screen())
 
 
 def _coverage(values: Values) -> str:
@@ -179,8 +179,8 @@ def _coverage(values: Values) -> str:
     from diagnose.cli.progress import shown_on_terminal
 
     with _laboratory(values, not values.no_cache) as bench, shown_on_terminal() as progress:
-        made = covered(values, bench, progress)
-    return _document(made.document()) if values.json else made.text(*_screen())
+        answer = covered(values, bench, progress)
+    return _document(answer.document()) if values.json else answer.text(*_screen())
 
 
 def _score(values: Values) -> str:
@@ -189,8 +189,8 @@ def _score(values: Values) -> str:
 
     # many random units ask for the same variants, and none of them is worth keeping
     with _remembering(values) as bench, shown_on_terminal() as progress:
-        made = scored(values, bench, progress)
-    return _document(made.document()) if values.json else made.text(*_screen())
+        answer = scored(values, bench, progress)
+    return _document(answer.document()) if values.json else answer.text(*_screen())
 
 
 def _study(values: Values) -> str:
@@ -211,36 +211,36 @@ def _study(values: Values) -> str:
     if picture is not None:
         check_format(picture)
     with _laboratory(values, not values.no_cache) as bench, shown_on_terminal() as progress:
-        made = study(stage, (part, mode), asked(values.readings), bench, progress)
+        answer = study(stage, (part, mode), asked(values.readings), bench, progress)
     if picture is not None:
-        draw(study_figure(made), picture)
+        draw(study_figure(answer), picture)
         _say(f"picture: {picture}")
     if values.json:
-        return _document(study_json(made))
+        return _document(study_json(answer))
     from diagnose.show.text_stage import study_text
 
-    text = study_text(made, *_screen())
+    text = study_text(answer, *_screen())
     return text if picture else f"{text}\nA picture of it: add -o {suggested}\n"
 
 
 def _measure(values: Values) -> str:
     from diagnose.door.answers import measure
 
-    made = measure(values.recording, values.full_scale, values.signal, values.channel,
+    answer = measure(values.recording, values.full_scale, values.signal, values.channel,
                    values.driven, values.mains)
     if values.json:
         from diagnose.recording.measurement import to_json
 
-        return _document(to_json(made))
+        return _document(to_json(answer))
     if values.yaml:
         from diagnose.recording.measurement import sheet_lines
 
-        for note in made.notes:
+        for note in answer.notes:
             _say(f"note: {note}")
-        return sheet_lines(made)
+        return sheet_lines(answer)
     from diagnose.show.text_measurement import measure_text
 
-    return measure_text(made, *_screen())
+    return measure_text(answer, *_screen())
 
 
 def _report(values: Values) -> str:
@@ -248,8 +248,8 @@ def _report(values: Values) -> str:
     from diagnose.cli.progress import shown_on_terminal
 
     with _laboratory(values, not values.no_cache) as bench, shown_on_terminal() as progress:
-        made = reported(values, bench, progress)
-    return _document(made.document()) if values.json else made.text(*_screen())
+        answer = reported(values, bench, progress)
+    return _document(answer.document()) if values.json else answer.text(*_screen())
 
 
 def _serve(values: Values) -> str:

@@ -251,14 +251,14 @@ def score(
         units = random_benches.draw_benches(
             drawn, readings, benches, at, np.random.default_rng(seed), unknown=foreign
         )
-        found = random_benches.score(drawn, readings, units, at, progress, reference)
+        scores = random_benches.score(drawn, readings, units, at, progress, reference)
         late = at.late
-    if not found:
+    if not scores:
         raise NoSolution(
             f"none of {benches} units of stage {drawn.name} could be ranked"
             + (": time was over before the first was" if late else "")
         )
-    return reliability.report(drawn.name, found, all_roles(drawn))
+    return reliability.report(drawn.name, scores, all_roles(drawn))
 
 
 def measure(

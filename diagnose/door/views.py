@@ -220,8 +220,8 @@ def to_frame(
 
     if isinstance(answer, Sequence):
         return frame_of(answer)
-    made = view(answer, "frame")
-    return frame_of([answer]) if made is None else made
+    frame = view(answer, "frame")
+    return frame_of([answer]) if frame is None else frame
 
 
 def serve(

@@ -309,10 +309,10 @@ def contradictions(observed: Observed, predicted: Array, around: Covariance) -> 
     """
     at = standing(observed, predicted[None, :], around)
     signs = observed.signs
-    made = np.zeros(len(signs))
-    made[signs == 0.0] = at.apart[0]
-    made[signs != 0.0] = np.minimum(at.reach[0], 0.0) if at.bounded else 0.0
-    return made
+    apart = np.zeros(len(signs))
+    apart[signs == 0.0] = at.apart[0]
+    apart[signs != 0.0] = np.minimum(at.reach[0], 0.0) if at.bounded else 0.0
+    return apart
 
 
 def supposed(observed: Observed, predicted: Array, around: Covariance) -> Array:
@@ -323,12 +323,12 @@ def supposed(observed: Observed, predicted: Array, around: Covariance) -> Array:
     predicted : (m,) array
     """
     rows = observed.residuals(predicted[None, :])
-    made: Array = rows[0].copy()
+    row: Array = rows[0].copy()
     if any(observed.bounds):
         at = standings(observed, rows, (around.factor @ around.factor.T)[None])
         bound = np.flatnonzero(observed.signs)
-        made[bound] -= observed.signs[bound] * np.maximum(at.room[0], 0.0)
-    return made
+        row[bound] -= observed.signs[bound] * np.maximum(at.room[0], 0.0)
+    return row
 
 
 def _variances(left: Array) -> Array:

@@ -60,9 +60,9 @@ def doubted(
     """
     stray = designs().stray if kind_only else STRAY
     nominal = 0.0 if kind_only else NOMINAL
-    made = [_doubted(s, 0.0 if s.target in known else nominal, stray) for s in spreads(stage)]
+    own = [_doubted(s, 0.0 if s.target in known else nominal, stray) for s in spreads(stage)]
     more = another_design(stage, tuple(known)) if kind_only else ()
-    return (*made, *left_open(stage), *more)
+    return (*own, *left_open(stage), *more)
 
 
 def _doubted(one: Spread, nominal: float, stray: float) -> Spread:
@@ -103,20 +103,20 @@ def common_spreads(
         The suspect channel's own and what is shared, `Other` for the reference channel's own,
         `Common` for what the stage file has wrong.
     """
-    found: list[Spread] = []
+    varying: list[Spread] = []
     drawn = {part.name for part in stage.parts}
     for one in spreads(stage):
-        found.append(one)
+        varying.append(one)
         if is_shared(one.target, shared):
             if one.what == "value" and one.target in drawn:
-                found.append(Common(one.target, one.what, GENERIC))
+                varying.append(Common(one.target, one.what, GENERIC))
             continue
-        found.append(Other(one.target, one.what, one.sigma, one.bounded))
+        varying.append(Other(one.target, one.what, one.sigma, one.bounded))
         if one.what == "value":
-            found.append(Common(one.target, one.what, GENERIC))
+            varying.append(Common(one.target, one.what, GENERIC))
         elif one.what not in ("esr", "volts", "ripple", "pickup", "tilt"):
-            found.append(Common(one.target, one.what, one.sigma))
-    return (*found, *left_open(stage), *(another_design(stage) if kind_only else ()))
+            varying.append(Common(one.target, one.what, one.sigma))
+    return (*varying, *left_open(stage), *(another_design(stage) if kind_only else ()))
 
 
 @dataclass(frozen=True)
@@ -149,7 +149,7 @@ class TwoChannels:
     ) -> Answer:
         """Readings of both channels of every variant, side by side."""
         halves = [self._suspect(v) for v in variants], [self._reference(v) for v in variants]
-        made = _Columns(self.bench, progress, np.full((len(variants), len(readings)), np.nan))
+        columns = _Columns(self.bench, progress, np.full((len(variants), len(readings)), np.nan))
         balances = [k for k, r in enumerate(readings) if r.quantity == BALANCE]
         gains = [Reading("gain", frequency=readings[k].frequency) for k in balances]
         levels: list[Array] = []
@@ -157,16 +157,16 @@ class TwoChannels:
             mine = [k for k in range(len(readings)) if (k >= self.count) == bool(which)]
             alone = [k for k in mine if readings[k].quantity not in (CROSSTALK, BALANCE)]
             wanted = [*(readings[k] for k in alone), *gains]
-            found = made.taken(stage, half, wanted)
-            made.rows[:, alone] = found[:, : len(alone)]
-            levels.append(found[:, len(alone) :])
+            taken = columns.taken(stage, half, wanted)
+            columns.rows[:, alone] = taken[:, : len(alone)]
+            levels.append(taken[:, len(alone) :])
             heard = [k for k in mine if readings[k].quantity == CROSSTALK]
             pairs = [replace(a, beside=b) for a, b in zip(half, halves[1 - which], strict=True)]
             both = replace(stage, shared=self.shared)
-            made.rows[:, heard] = made.taken(both, pairs, [readings[k] for k in heard])
+            columns.rows[:, heard] = columns.taken(both, pairs, [readings[k] for k in heard])
         suspect, reference = levels if self.right else levels[::-1]
-        made.rows[:, balances] = suspect - reference
-        return Answer(made.rows, tuple(dict.fromkeys(made.problems)), made.simulated)
+        columns.rows[:, balances] = suspect - reference
+        return Answer(columns.rows, tuple(dict.fromkeys(columns.problems)), columns.simulated)
 
     def _suspect(self, variant: Variant) -> Variant:
         return Variant(

@@ -70,8 +70,8 @@ class Scored:
 
     def evenly(self, count: int) -> NDArray[np.intp]:
         """Where in the grid of one fault some evenly spaced sizes stand."""
-        found = np.searchsorted(self.places[:, 0], np.linspace(0.0, 1.0, count))
-        return np.unique(np.minimum(found, len(self.places) - 1))
+        nearest = np.searchsorted(self.places[:, 0], np.linspace(0.0, 1.0, count))
+        return np.unique(np.minimum(nearest, len(self.places) - 1))
 
     @property
     def score(self) -> float:

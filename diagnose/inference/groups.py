@@ -121,11 +121,11 @@ def grouped(
     weight = [sum(suspects[i][1] for i in members) for members in sets]
     order = sorted(range(len(sets)), key=lambda k: -weight[k])
     number = {i: place + 1 for place, k in enumerate(order) for i in sets[k]}
-    made = [Member(s, p, number[i]) for i, (s, p) in enumerate(suspects)]
-    if made:
-        alike = _look_alikes(made[0].scored, others, plain, healthy)
-        made += [Member(s, p, made[0].group) for s, p in alike]
-    return made
+    in_groups = [Member(s, p, number[i]) for i, (s, p) in enumerate(suspects)]
+    if in_groups:
+        alike = _look_alikes(in_groups[0].scored, others, plain, healthy)
+        in_groups += [Member(s, p, in_groups[0].group) for s, p in alike]
+    return in_groups
 
 
 def _look_alikes(
@@ -141,21 +141,21 @@ def _look_alikes(
     if plain is None:
         plain = np.arange(len(lead.spread.factor))
     around = Covariance.of(_matrix(lead)[np.ix_(plain, plain)])
-    found: list[tuple[Scored, float]] = []
+    alike: list[tuple[Scored, float]] = []
     if healthy is not None:
         shift = (lead.predicted[lead.best] - healthy)[None, plain]
         if float(around.squares(shift)[0]) / 8.0 < NEAR:
-            return found
+            return alike
     for scored, probability in others:
-        if len(found) == MOST_ALIKE:
+        if len(alike) == MOST_ALIKE:
             break
         if len(scored.hypotheses) != len(lead.hypotheses):
             continue
         if scored.log_evidence < lead.log_evidence - _AS_GOOD:
             continue
         if _apart(lead, scored, around, plain) / 8.0 < NEAR:
-            found.append((scored, probability))
-    return found
+            alike.append((scored, probability))
+    return alike
 
 
 def _sets(count: int, edges: Sequence[tuple[int, int]]) -> list[set[int]]:
@@ -179,10 +179,10 @@ def _split(component: nx.Graph[int]) -> list[set[int]]:
     import networkx as nx
 
     left = set(component.nodes)
-    found: list[set[int]] = []
+    split: list[set[int]] = []
     while left:
         cliques = nx.find_cliques(component.subgraph(left))
         best = max(cliques, key=lambda c: (len(c), -min(c)))
-        found.append(set(best))
+        split.append(set(best))
         left -= set(best)
-    return found
+    return split

@@ -147,16 +147,16 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
             case.stage, observed, everything, lambda h: _log_prior(h, case), bench, progress,
             around, drawn,
         )
-    found = signatures(
+    table = signatures(
         case.stage, observed.readings, everything, bench, progress, around,
         partial(scatter, drawn, range(len(observed.readings))),
     )
-    found = replace(found, beside=left_out,
-                    problems=tuple(dict.fromkeys((*problems, *found.problems))))
-    log_priors = [_log_prior(s.hypothesis, case) for s in found.faults]
+    table = replace(table, beside=left_out,
+                    problems=tuple(dict.fromkeys((*problems, *table.problems))))
+    log_priors = [_log_prior(s.hypothesis, case) for s in table.faults]
     whole = log_sum(np.array([_log_prior(h, case) for h in hypotheses(case.stage)]))
-    posterior = infer(found, observed, log_priors, bench, progress, known_bad(case), whole)
-    return Weighing(case, used, found, observed, posterior, members(found, observed, posterior),
+    posterior = infer(table, observed, log_priors, bench, progress, known_bad(case), whole)
+    return Weighing(case, used, table, observed, posterior, members(table, observed, posterior),
                     further, dropped, watch)
 
 

@@ -27,15 +27,15 @@ _erfc = np.frompyfunc(math.erfc, 1, 1)
 
 def log_below(z: Array) -> Array:
     """Logarithm of the standard normal distribution function, any shape."""
-    made = np.zeros(z.shape)
+    logs = np.zeros(z.shape)
     far = z < _FAR
     square = z[far] ** 2
     series = 1.0 - (1.0 - (3.0 - 15.0 / square) / square) / square
-    made[far] = -0.5 * square - np.log(-z[far]) - _LOG_ROOT + np.log(series)
+    logs[far] = -0.5 * square - np.log(-z[far]) - _LOG_ROOT + np.log(series)
     near = ~far & (z < SURE)
     beyond = 0.5 * np.asarray(_erfc(np.abs(z[near]) / math.sqrt(2.0)), dtype=np.float64)
-    made[near] = np.where(z[near] < 0.0, np.log(beyond), np.log1p(-beyond))
-    return made
+    logs[near] = np.where(z[near] < 0.0, np.log(beyond), np.log1p(-beyond))
+    return logs
 
 
 def as_normal(t: Array, freedom: float) -> Array:
@@ -82,9 +82,9 @@ def log_orthant(limits: Array, alike: Array) -> Array:
     # neither costs probability nor moves the others
     pulled = np.maximum(-z[:, :1], 0.0) + 1.0
     size = int((z < SURE + pulled).any(axis=0).sum())
-    made = np.zeros(count)
+    logs = np.zeros(count)
     if not size:
-        return made
+        return logs
     order, z = order[:, :size], z[:, :size].copy()
     rows = np.arange(count)[:, None, None]
     left = np.broadcast_to(alike, (count, *alike.shape[1:]))[
@@ -94,7 +94,7 @@ def log_orthant(limits: Array, alike: Array) -> Array:
         sigma = np.sqrt(np.maximum(left[:, i, i], 1e-12))
         here = z[:, i] / sigma
         chance = log_below(here)
-        made += chance
+        logs += chance
         if i + 1 == size:
             break
         rate = np.exp(-0.5 * here**2 - _LOG_ROOT - chance)
@@ -102,4 +102,4 @@ def log_orthant(limits: Array, alike: Array) -> Array:
         z[:, i + 1 :] += pull * rate[:, None]
         lost = np.clip(rate * (rate + here), 0.0, 1.0)
         left[:, i + 1 :, i + 1 :] -= lost[:, None, None] * pull[:, :, None] * pull[:, None, :]
-    return made
+    return logs

@@ -39,8 +39,8 @@ def eased(readings: Sequence[Reading], stage: Stage) -> Array | None:
     """
     about = feeding()
     share = about.reading_alone / math.hypot(about.reading_alone, about.reading_sigma)
-    made = np.array([share if adds(r, stage) else 1.0 for r in readings])
-    return made if np.any(made < 1.0) else None
+    shares = np.array([share if adds(r, stage) else 1.0 for r in readings])
+    return shares if np.any(shares < 1.0) else None
 
 
 def doubt(reading: Reading, stage: Stage) -> float:

@@ -83,18 +83,18 @@ def pairs(
     top = max((pair.score for pair in kept), default=0.0)
     kept = [pair for pair in kept if pair.score > top - _NATS]
     units = [Variant(_faults(pair, *pair.places[pair.best])) for pair in kept]
-    found = signatures.lines(units, bench, progress)
+    own_lines = signatures.lines(units, bench, progress)
     turns = phases(signatures.stage, units, observed.readings, bench, observed.channels)
-    made = []
-    for pair, lines, turn in zip(kept, found, turns, strict=True):
+    scored_pairs = []
+    for pair, lines, turn in zip(kept, own_lines, turns, strict=True):
         if lines is None:
-            made.append(pair)
+            scored_pairs.append(pair)
             continue
         level, sensitivities = lines
         shift = differences(level, signatures.healthy, observed.readings)
         own = replace(observed, phases=turn)
-        made.append(rescored(pair, spread(own, sensitivities, level, shift), own))
-    return made
+        scored_pairs.append(rescored(pair, spread(own, sensitivities, level, shift), own))
+    return scored_pairs
 
 
 def _guesses(
@@ -169,13 +169,13 @@ def _simulated(
     progress: Stepwise | None,
 ) -> list[Scored]:
     """Pairs simulated on a small grid of sizes around their guess, the best around theirs."""
-    found = [_start(guess, weighed) for guess in guesses]
-    priors = [pair.log_prior for pair, _ in found]
+    scored_pairs = [_start(guess, weighed) for guess in guesses]
+    priors = [pair.log_prior for pair, _ in scored_pairs]
     for step, half in ((2.0 * _STEP, 1), (_STEP, 2)):
-        grids = [_grid(pair, centre, step, half) for pair, centre in found]
+        grids = [_grid(pair, centre, step, half) for pair, centre in scored_pairs]
         units = [
             Variant(_faults(pair, *place))
-            for (pair, _), grid in zip(found, grids, strict=True)
+            for (pair, _), grid in zip(scored_pairs, grids, strict=True)
             for place in grid
         ]
         answer = bench.values(
@@ -184,7 +184,7 @@ def _simulated(
         start = 0
         better: list[tuple[Scored, tuple[float, float]]] = []
         left: list[float] = []
-        for (pair, _), prior, grid in zip(found, priors, grids, strict=True):
+        for (pair, _), prior, grid in zip(scored_pairs, priors, grids, strict=True):
             rows = answer.values[start : start + len(grid)]
             start += len(grid)
             good = ~np.isnan(rows).any(axis=1)
@@ -196,8 +196,8 @@ def _simulated(
                 best = again.places[again.best]
                 better.append((again, (float(best[0]), float(best[1]))))
         order = sorted(range(len(better)), key=lambda k: -better[k][0].score)[:_FINE_PAIRS]
-        found, priors = [better[k] for k in order], [left[k] for k in order]
-    return [pair for pair, _ in found]
+        scored_pairs, priors = [better[k] for k in order], [left[k] for k in order]
+    return [pair for pair, _ in scored_pairs]
 
 
 def _start(guess: _Guess, weighed: Weighed) -> tuple[Scored, tuple[float, float]]:

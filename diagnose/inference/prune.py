@@ -64,9 +64,9 @@ def worth_driving(
         return tuple(everything), none, "", ()
     quiet = observed.some(rest)
     missed = None if drawn is None else partial(scatter, drawn, rest)
-    found = signatures(stage, quiet.readings, everything, bench, progress, around, missed)
-    priors = [log_prior(s.hypothesis) for s in found.faults]
-    scored = weigh(found, quiet, priors, bench, progress).scored
+    table = signatures(stage, quiet.readings, everything, bench, progress, around, missed)
+    priors = [log_prior(s.hypothesis) for s in table.faults]
+    scored = weigh(table, quiet, priors, bench, progress).scored
     scores = [s.score for s in scored]
     best = max(scores, default=0.0)
     order = sorted(range(len(scores)), key=lambda k: -scores[k])
@@ -80,8 +80,8 @@ def worth_driving(
         f"{lost} of {len(scores)} faults were not simulated under drive: by the other readings "
         f"each is at least {_round(math.exp(min(behind, _TOLD)))} times less likely than the best"
     )
-    left = tuple(found.faults[k].hypothesis for k in sorted(kept))
-    return left, beside, told, found.problems
+    left = tuple(table.faults[k].hypothesis for k in sorted(kept))
+    return left, beside, told, table.problems
 
 
 _TOLD = math.log(1e6)
@@ -91,9 +91,9 @@ _TOLD = math.log(1e6)
 def _beside(dropped: Sequence[Scored], rest: Sequence[int], count: int) -> Array:
     """Readings of faults at some of their sizes, NaN under drive."""
     rows = np.vstack([s.predicted[s.evenly(SIZES)] for s in dropped])
-    made = np.full((len(rows), count), np.nan)
-    made[:, list(rest)] = rows
-    return made
+    values = np.full((len(rows), count), np.nan)
+    values[:, list(rest)] = rows
+    return values
 
 
 def _round(odds: float) -> str:

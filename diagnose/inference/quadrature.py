@@ -57,9 +57,9 @@ def refined(
     known = places[:, 0]
     pieces = [np.linspace(a, b, count, endpoint=False)
               for a, b, count in zip(known[:-1], known[1:], parts, strict=True)]
-    made = np.append(np.concatenate(pieces), known[-1])
-    columns = [np.interp(made, known, column) for column in predicted.T]
-    return made[:, None], np.array(columns).T
+    nodes = np.append(np.concatenate(pieces), known[-1])
+    columns = [np.interp(nodes, known, column) for column in predicted.T]
+    return nodes[:, None], np.array(columns).T
 
 
 def cells(places: Array) -> Array:

@@ -106,11 +106,11 @@ def _first(
     """The lines that the hypotheses were scored with; those without lines of their own are left."""
     none = np.zeros(len(signatures.spreads))
     units = [_unit(everything[i], none, signatures) for i in live]
-    found = signatures.lines(units, bench, progress, whole=True)
+    lines = signatures.lines(units, bench, progress, whole=True)
     zero = np.zeros(len(observed.readings))
     return {
         i: _Lines(none, zero, answer[1])
-        for i, answer in zip(live, found, strict=True)
+        for i, answer in zip(live, lines, strict=True)
         if answer is not None
     }
 
@@ -176,8 +176,8 @@ def _again(
     """Draw lines at the units that the readings suggest, and score with them; in place."""
     wanted = [_wanted(everything[i], lines[i], observed) for i in live]
     units = [_unit(everything[i], z, signatures) for i, z in zip(live, wanted, strict=True)]
-    found = signatures.lines(units, bench, progress, whole=True)
-    for i, z, answer in zip(live, wanted, found, strict=True):
+    own_lines = signatures.lines(units, bench, progress, whole=True)
+    for i, z, answer in zip(live, wanted, own_lines, strict=True):
         if answer is None:
             continue
         row, sensitivities = answer

@@ -101,26 +101,26 @@ def own_spreads(
     The likeliest come first, a few at a time: once they are known, what the screening put far
     behind them need not be simulated. Its own widened spread favours it as it is.
     """
-    made = list(scored)
-    if not made:
-        return made
-    ranked = sorted(range(len(made)), key=lambda i: -made[i].score)[:_SHORTLIST]
+    faults = list(scored)
+    if not faults:
+        return faults
+    ranked = sorted(range(len(faults)), key=lambda i: -faults[i].score)[:_SHORTLIST]
     done: list[int] = []
     moved: list[int] = []
     while ranked:
-        best = max((made[i].score for i in done), default=made[ranked[0]].score)
-        short = [i for i in ranked[:_BATCH] if made[i].score > best - _NATS]
+        best = max((faults[i].score for i in done), default=faults[ranked[0]].score)
+        short = [i for i in ranked[:_BATCH] if faults[i].score > best - _NATS]
         if not short:
             break
-        before = {i: notch(made[i]) for i in short}
-        _rescore(made, short, signatures, observed, bench, progress)
-        moved += [i for i in short if notch(made[i]) != before[i]]
+        before = {i: notch(faults[i]) for i in short}
+        _rescore(faults, short, signatures, observed, bench, progress)
+        moved += [i for i in short if notch(faults[i]) != before[i]]
         done += short
         ranked = ranked[_BATCH:]
-    best = max(made[i].score for i in done)
-    again = [i for i in moved if made[i].score > best - _NATS]
-    _rescore(made, again, signatures, observed, bench, progress)
-    return made
+    best = max(faults[i].score for i in done)
+    again = [i for i in moved if faults[i].score > best - _NATS]
+    _rescore(faults, again, signatures, observed, bench, progress)
+    return faults
 
 
 def _rescore(
@@ -132,9 +132,9 @@ def _rescore(
     progress: Stepwise | None,
 ) -> None:
     units = [Variant((fault_at(made[i].hypotheses[0], notch(made[i])),)) for i in which]
-    found = signatures.lines(units, bench, progress)
+    lines = signatures.lines(units, bench, progress)
     turns = phases(signatures.stage, units, observed.readings, bench, observed.channels)
-    for i, answer, turn in zip(which, found, turns, strict=True):
+    for i, answer, turn in zip(which, lines, turns, strict=True):
         if answer is not None:
             level, sensitivities = answer
             shift = differences(level, signatures.healthy, observed.readings)

@@ -72,9 +72,9 @@ class Channel:
 
     def levels(self, rms: float, name: str = "level") -> list[Item]:
         """A level in dB of full scale (of a sine), and in volts where they are known."""
-        made = [self.item(name, decibels(rms * _ROOT), "dBFS")]
+        items = [self.item(name, decibels(rms * _ROOT), "dBFS")]
         volts = self.volts(rms)
-        return made if volts is None else [self.item(name, volts, "V"), *made]
+        return items if volts is None else [self.item(name, volts, "V"), *items]
 
 
 def decibels(ratio: float) -> float:
@@ -125,21 +125,21 @@ def sine(channel: Channel, tone: float, found: waveform.Spectrum, rest: Floats) 
     sizes = np.abs(found.amplitudes)
     rms = float(sizes[0]) / _ROOT
     at, level, step = nominal(tone), channel.level(rms), channel.tapered.step
-    made = channel.levels(rms)
-    made.append(channel.item("frequency", tone, "Hz"))
+    items = channel.levels(rms)
+    items.append(channel.item("frequency", tone, "Hz"))
     least = [within_noise(rest, channel.tapered, f) for f in found.frequencies]
     counted = range(2, min(len(sizes), waveform.HIGHEST) + 1)
     if counted:
         reading = Reading("thd", frequency=at, level=level)
         low = math.hypot(*(least[k - 1] for k in counted)) / float(sizes[0])
         ratio = waveform.thd(found)
-        made.append(channel.item("thd", max(ratio, low), "%", "<" if ratio < low else "", reading))
+        items.append(channel.item("thd", max(ratio, low), "%", "<" if ratio < low else "", reading))
     for k in counted:
         reading = Reading("harmonic", order=k, frequency=at, level=level)
         low = least[k - 1] / float(sizes[0])
         ratio = waveform.harmonic(found, k)
         value = decibels(max(ratio, low))
-        made.append(
+        items.append(
             channel.item(f"harmonic {k}", value, "dB", "<" if ratio < low else "", reading)
         )
     inside = found.frequencies <= channel.band[1]
@@ -150,15 +150,15 @@ def sine(channel: Channel, tone: float, found: waveform.Spectrum, rest: Floats) 
     stated = channel.stated_band
     if inside[0]:
         reading = Reading("thd+n", frequency=at, level=level, band=stated)
-        made.append(
+        items.append(
             channel.item("thd+n", waveform.thd_and_noise(everything), "%", reading=reading)
         )
     for word, weighting in (("snr", ""), ("snr, A-weighted", "A")):
         value = decibels(rms / max(noise_rms(rest, step, channel.band, weighting), 1e-15))
-        made.append(channel.item(word, value, "dB"))
+        items.append(channel.item(word, value, "dB"))
     value = decibels(rms / max(noise_rms(rest, step, channel.band, "ITU-R 468"), 1e-15))
-    made.append(channel.item("snr, ITU-R 468 weighted, RMS", value, "dB"))
-    return made
+    items.append(channel.item("snr, ITU-R 468 weighted, RMS", value, "dB"))
+    return items
 
 
 def silence(channel: Channel, without_hum: Floats) -> list[Item]:
@@ -170,23 +170,23 @@ def silence(channel: Channel, without_hum: Floats) -> list[Item]:
         The power without the mains lines.
     """
     power, step = without(channel.tapered, []), channel.tapered.step
-    made: list[Item] = []
+    items: list[Item] = []
     for name, weighting in (("noise and hum", ""), ("noise and hum, A-weighted", "A")):
-        made += _noise(channel, name, noise_rms(power, step, channel.band, weighting))
+        items += _noise(channel, name, noise_rms(power, step, channel.band, weighting))
     rms = noise_rms(power, step, channel.band, "ITU-R 468")
-    made += _noise(channel, "noise and hum, ITU-R 468 weighted, RMS", rms)
+    items += _noise(channel, "noise and hum, ITU-R 468 weighted, RMS", rms)
     peak = quasi_peak(*weighted_468(channel.wave, channel.tapered.rate))
     settled = math.ceil(SETTLED * len(peak) * channel.tapered.rate / len(channel.wave))
     if settled < len(peak):
         shown = float(np.median(peak[settled:]))
-        made += _noise(channel, "noise and hum, ITU-R 468 quasi-peak", shown)
+        items += _noise(channel, "noise and hum, ITU-R 468 quasi-peak", shown)
     # a sheet's noise is without hum, whose lines are readings of their own
     for weighting in ("", "A"):
         name = "noise without hum lines" + (", A-weighted" if weighting else "")
         reading = Reading("noise", band=channel.stated_band, weighting=weighting)
         rms = noise_rms(without_hum, step, channel.band, weighting)
-        made += _noise(channel, name, rms, reading)
-    return made
+        items += _noise(channel, name, rms, reading)
+    return items
 
 
 def _noise(channel: Channel, name: str, rms: float, reading: Reading | None = None) -> list[Item]:
@@ -209,24 +209,24 @@ def pair(channel: Channel, tones: Sequence[float], kind: str) -> list[Item]:
     """
     # a sum of two rounded frequencies is found again among the products
     low, high = (round(tone, 6) for tone in tones)
-    found, rest = products(channel.tapered, low, high)
-    first, second = found.at(low), found.at(high)
+    orders, rest = products(channel.tapered, low, high)
+    first, second = orders.at(low), orders.at(high)
     rms = math.hypot(first, second) / _ROOT
     ratio = first / second
     near = kind == "difference tone"
     read = waveform.difference_tone if near else waveform.modulation
-    imd = read(found, low, high)
+    imd = read(orders, low, high)
     size = 2.0 * second if near else second
     places = {
         1: (high - low,) if near else (high - low, high + low),
         2: (2.0 * low - high, 2.0 * high - low) if near else (high - 2.0 * low, high + 2.0 * low),
     }
     least = [sum(within_noise(rest, channel.tapered, f) for f in places[k]) / size for k in (1, 2)]
-    made = channel.levels(rms)
-    made.append(channel.item("ratio of the tones", ratio, ""))
+    items = channel.levels(rms)
+    items.append(channel.item("ratio of the tones", ratio, ""))
     for name, value, bound in zip(("second order", "third order"), (imd.second, imd.third), least,
                                   strict=True):
-        made.append(
+        items.append(
             channel.item(f"{kind}, {name}", max(value, bound), "%", "<" if value < bound else "")
         )
     usual = 1.0 if near else 4.0
@@ -236,8 +236,8 @@ def pair(channel: Channel, tones: Sequence[float], kind: str) -> list[Item]:
     )
     bound = math.hypot(*least)
     below = imd.total < bound
-    made.append(channel.item("imd", max(imd.total, bound), "%", "<" if below else "", reading))
-    return made
+    items.append(channel.item("imd", max(imd.total, bound), "%", "<" if below else "", reading))
+    return items
 
 
 def products(tapered: Tapered, low: float, high: float) -> tuple[waveform.Spectrum, Floats]:
@@ -268,12 +268,12 @@ def tones(channel: Channel, frequencies: Sequence[float], lines: Sequence[float]
     signal = math.sqrt(sum(a * a for a in lines) / 2.0)
     noise = noise_rms(rest, channel.tapered.step, channel.band)
     floor = decibels(noise / signal)
-    made = channel.levels(signal)
-    made.append(channel.item("tones", float(len(frequencies)), ""))
+    items = channel.levels(signal)
+    items.append(channel.item("tones", float(len(frequencies)), ""))
     reading = Reading("many-tone floor", band=channel.stated_band, level=channel.level(signal))
-    made.append(channel.item("distortion and noise under the tones", floor, "dB", reading=reading))
-    made.append(channel.item("the same as bits", (-floor - 1.76) / 6.02, "bit"))
-    return made
+    items.append(channel.item("distortion and noise under the tones", floor, "dB", reading=reading))
+    items.append(channel.item("the same as bits", (-floor - 1.76) / 6.02, "bit"))
+    return items
 
 
 def square(channel: Channel, frequency: float) -> tuple[list[Item], str]:
@@ -294,14 +294,14 @@ def square(channel: Channel, frequency: float) -> tuple[list[Item], str]:
     seen = steps(time, values)
     rms = float(np.sqrt(np.square(values).mean()))
     level = channel.level(rms)
-    made = channel.levels(rms)
-    made.append(channel.item("frequency", 1.0 / (time[1] * len(time)), "Hz"))
+    told = channel.levels(rms)
+    told.append(channel.item("frequency", 1.0 / (time[1] * len(time)), "Hz"))
     own = EDGE_SAMPLES / rate
     bound = "<" if seen.rise < _EDGE_CLEAR * own else ""
-    made.append(channel.item("rise time", seen.rise, "s", bound, Reading("rise time", level=level)))
+    told.append(channel.item("rise time", seen.rise, "s", bound, Reading("rise time", level=level)))
     note = ""
     if seen.rise >= _RINGING_CLEAR * own:
-        made.append(channel.item("overshoot", seen.overshoot, "%",
+        told.append(channel.item("overshoot", seen.overshoot, "%",
                                  reading=Reading("overshoot", level=level)))
     else:
         note = (
@@ -310,5 +310,5 @@ def square(channel: Channel, frequency: float) -> tuple[list[Item], str]:
         )
     if seen.tilt is not None:
         reading = Reading("tilt", frequency=nominal(frequency), level=level)
-        made.append(channel.item("tilt", seen.tilt, "%", reading=reading))
-    return made, note
+        told.append(channel.item("tilt", seen.tilt, "%", reading=reading))
+    return told, note

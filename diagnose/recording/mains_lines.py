@@ -88,7 +88,7 @@ def hum_items(channel: Channel, hum: Hum, mains: float, signal_rms: float = 0.0)
     signal_rms : float
         As a fraction of full scale; 0 for none.
     """
-    made = []
+    items = []
     for k, (rms, seen) in hum.rms.items():
         if not seen and k > _ALWAYS:
             continue
@@ -99,14 +99,14 @@ def hum_items(channel: Channel, hum: Hum, mains: float, signal_rms: float = 0.0)
             level = channel.level(signal_rms)
             # relative hum has a place on the sheet only beside the level it is relative to
             reading = Reading("hum", frequency=frequency, level=level) if level else None
-            made.append(channel.item(name, decibels(rms / signal_rms), "dB", bound, reading))
+            items.append(channel.item(name, decibels(rms / signal_rms), "dB", bound, reading))
         elif volts is None:
-            made.append(channel.item(name, decibels(rms * math.sqrt(2.0)), "dBFS", bound))
+            items.append(channel.item(name, decibels(rms * math.sqrt(2.0)), "dBFS", bound))
         else:
-            made.append(
+            items.append(
                 channel.item(name, volts, "V", bound, Reading("hum", frequency=frequency))
             )
-    return made
+    return items
 
 
 def pattern(rms: Mapping[int, tuple[float, bool]], mains: float) -> str:

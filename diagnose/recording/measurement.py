@@ -177,12 +177,12 @@ def sheet_lines(made: Measurement) -> str:
 
 
 def _lines(readings: Iterable[Measured], indent: str) -> list[str]:
-    made = []
+    lines = []
     for measured in readings:
         reading = measured.reading
         text = render(measured.value, reading.unit, 4)
         if measured.bound:
             text = f'"{measured.bound} {text}"'
         empty = entry_line(reading)
-        made.append(f"{indent}- {empty[:-1]}{text}}}")
-    return made or [f"{indent}[]"]
+        lines.append(f"{indent}- {empty[:-1]}{text}}}")
+    return lines or [f"{indent}[]"]

@@ -163,12 +163,12 @@ def _channels(recording: Recording, chosen: list[int], options: Options) -> dict
     shape = window(recording.samples.shape[1])
     band = (AUDIO[0], min(AUDIO[1], _BAND_SHARE * recording.rate))
     names = recording.channels if len(chosen) > 1 else ("",) * len(recording.samples)
-    made = {}
+    channels = {}
     for k in chosen:
         tapered = taper(recording.samples[k], recording.rate, shape)
         if float(tapered.power.sum()) > LEAST_SAMPLE**2:
-            made[k] = Channel(names[k], recording.samples[k], tapered, options.full_scale, band)
-    return made
+            channels[k] = Channel(names[k], recording.samples[k], tapered, options.full_scale, band)
+    return channels
 
 
 def _note_recording(
@@ -237,8 +237,8 @@ def _sine(
             f"{len(lines)} only" if len(lines) > 1 else
             f"at this sampling rate a tone of {render(nominal(tone), 'Hz')} has no harmonics"
         )
-    found = {k: fit(channel.tapered, lines) for k, channel in channels.items()}
-    sizes = {k: float(abs(spectrum.amplitudes[0])) for k, spectrum in found.items()}
+    spectra = {k: fit(channel.tapered, lines) for k, channel in channels.items()}
+    sizes = {k: float(abs(spectrum.amplitudes[0])) for k, spectrum in spectra.items()}
     if not all(size > 0.0 for size in sizes.values()):
         raise InputError(f"a tone of {render(tone, 'Hz')} is not there long enough to be read",
                          expected="a tone that lasts for most of the recording")
@@ -248,12 +248,12 @@ def _sine(
         if k not in driven:
             taken.items += _crosstalk(channel, tone, sizes[k], max(sizes.values()), rest)
             continue
-        taken.items += takes.sine(channel, tone, found[k], rest)
+        taken.items += takes.sine(channel, tone, spectra[k], rest)
         hum = mains_lines(channel.tapered, options.mains, lines)
         taken.items += hum_items(channel, hum, options.mains, sizes[k] / math.sqrt(2.0))
         _name_hum(channel, hum, lines, options, taken)
     if len(channels) == 2 and len(driven) == 2:
-        left, right = (found[k].amplitudes[0] for k in (0, 1))
+        left, right = (spectra[k].amplitudes[0] for k in (0, 1))
         taken.items.append(Item("balance, right over left", decibels(abs(right / left)), "dB"))
         angle = math.degrees(float(np.angle(right / left)))
         taken.items.append(Item("phase, right against left", angle, "deg"))
@@ -261,8 +261,8 @@ def _sine(
 
 def _exact(channel: Channel, tone: float) -> float:
     """A frequency that was read from the spectrum of a longer stretch, exactly."""
-    found = near(channel.tapered, tone, 2.0 * channel.tapered.step)
-    exact = refine(channel.wave, channel.tapered.rate, found)
+    peak = near(channel.tapered, tone, 2.0 * channel.tapered.step)
+    exact = refine(channel.wave, channel.tapered.rate, peak)
     least = (LOBE + 1) * channel.tapered.step
     if not least < exact < 0.49 * channel.tapered.rate:
         raise InputError(

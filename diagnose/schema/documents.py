@@ -22,8 +22,8 @@ KINDS = ("stages", "rank", "next", "coverage", "score", "study", "measure", "rep
 
 @cache
 def _shipped() -> dict[str, Any]:
-    made: dict[str, Any] = json.loads(_FILE.read_text(encoding="utf-8"))
-    return made
+    schema: dict[str, Any] = json.loads(_FILE.read_text(encoding="utf-8"))
+    return schema
 
 
 def json_schema(kind: str = "") -> dict[str, Any]:

@@ -138,11 +138,11 @@ def limit_lines(readings: Sequence[Reading]) -> list[str]:
         "hum": "{quantity: hum, frequency: 100 Hz, max: 1 mV}",
         "damping factor": "{quantity: damping factor, frequency: 1 kHz, min: 20}",
     }
-    made = [text for name, text in said.items() if name in there]
+    told = [text for name, text in said.items() if name in there]
     for name, figure in (("ripple", "5 mV"), ("thd", "0.5 %")):
         lines = [entry_line(r) for r in readings if r.quantity == name]
-        made += [f"{text.removesuffix('value: }')}max: {figure}}}" for text in lines[-1:]]
-    return [*made, "{standard: DIN 45500 amplifier}"] if "damping factor" in there else made
+        told += [f"{text.removesuffix('value: }')}max: {figure}}}" for text in lines[-1:]]
+    return [*told, "{standard: DIN 45500 amplifier}"] if "damping factor" in there else told
 
 
 def expected_lines(readings: Sequence[Reading]) -> list[str]:

@@ -334,8 +334,8 @@ def _channels(
     for name in mapping.entries:
         node = mapping.get(name)
         inner = yamlfile.mapping(node, "a channel", ("readings",)) if node is not None else None
-        found = inner.get("readings") if inner is not None else None
-        channels.append((name, read_readings(general(found), stage, folder)))
+        node_of_readings = inner.get("readings") if inner is not None else None
+        channels.append((name, read_readings(general(node_of_readings), stage, folder)))
     return tuple(channels), suspect
 
 
@@ -355,7 +355,7 @@ def _repaired(
     node = top.get("repaired")
     if node is None:
         return ()
-    made = []
+    repairs = []
     for item in (node,) if isinstance(node, Mapping) else members(node, "repairs"):
         entry = yamlfile.mapping(item, "a repair", ("part", "how", "readings"), ("part",))
         written = entry.entries["part"]
@@ -365,14 +365,14 @@ def _repaired(
         except InputError as error:
             raise error.at(written.place) from None
         how = entry.get("how")
-        made.append(
+        repairs.append(
             Repair(
                 name,
                 yamlfile.choice(how, "repair", DONE) if how is not None else DONE[0],
                 read_readings(general(entry.get("readings")), stage, folder).weighed,
             )
         )
-    return tuple(made)
+    return tuple(repairs)
 
 
 def _observations(node: Node | None) -> tuple[str, ...]:

@@ -44,13 +44,13 @@ class Line:
         """
         if separator == BLANKS:
             return tuple(self._cell(m[0], m.start()) for m in re.finditer(r"\S+", self.text))
-        made: list[Text] = []
+        texts: list[Text] = []
         start = 0
         while start <= len(self.text):
             word, end = self._next(start, separator)
-            made.append(self._cell(word, start))
+            texts.append(self._cell(word, start))
             start = end + 1
-        return tuple(made)
+        return tuple(texts)
 
     def _next(self, start: int, separator: str) -> tuple[str, int]:
         """A cell and where it ends."""

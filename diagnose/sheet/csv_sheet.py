@@ -91,9 +91,9 @@ def is_table(text: str) -> bool:
 def _headings(lines: Sequence[Line], name: str) -> tuple[int, str]:
     """Where the headings stand, and what divides the columns."""
     for k, line in enumerate(lines):
-        found = _HEADINGS.match(line.text)
-        if found:
-            return k, found[1]
+        match = _HEADINGS.match(line.text)
+        if match:
+            return k, match[1]
     if not lines:
         raise InputError("this file is empty", place=Place(name))
     place = lines[-1].cells(SEPARATORS[-1])[0].place
@@ -191,15 +191,15 @@ class _Top:
             if name == "expected":
                 node = _with_tolerance(cell, unit)
             entry[name] = (replace(cell, value=name), node)
-        made = _mapping(entry, row[0].place)
+        entry_node = _mapping(entry, row[0].place)
         if figures:
-            self.lists["limits"].append(made)
+            self.lists["limits"].append(entry_node)
         elif "channel" in cells:
             name = cells["channel"].value
             self.channel_keys.setdefault(name, cells["channel"])
-            self.channels.setdefault(name, []).append(made)
+            self.channels.setdefault(name, []).append(entry_node)
         else:
-            self.lists["readings"].append(made)
+            self.lists["readings"].append(entry_node)
 
     def mapping(self) -> Mapping:
         """The whole case."""

@@ -38,12 +38,12 @@ def drops(stage: Stage) -> tuple[tuple[Reading, str], ...]:
     """
     reached = {name for name, _ in stage.test_points} | {rail.name for rail in stage.rails}
     reached.discard(GROUND)
-    found: dict[frozenset[str], tuple[Reading, str]] = {}
+    readings: dict[frozenset[str], tuple[Reading, str]] = {}
     for at, origin, what in (*_set_by(stage), *_across(stage), *_junctions(stage)):
         if at != origin and at in reached and origin in reached:
             reading = Reading("dc voltage", at=at, origin=origin)
-            found.setdefault(frozenset((at, origin)), (reading, what))
-    return tuple(found.values())
+            readings.setdefault(frozenset((at, origin)), (reading, what))
+    return tuple(readings.values())
 
 
 def _set_by(stage: Stage) -> Iterator[Drop]:

@@ -109,17 +109,17 @@ def python_text(data: Mapping[str, object]) -> str:
 
 
 def _lines(data: Mapping[str, object], indent: str, depth: int) -> list[str]:
-    made: list[str] = []
+    lines: list[str] = []
     for key, value in data.items():
         head = f"{indent}{_scalar(key)}:"
         if isinstance(value, Mapping) and _is_nested(value):
             _bounded(depth)
-            made += [head, *_lines(value, indent + "  ", depth + 1)]
+            lines += [head, *_lines(value, indent + "  ", depth + 1)]
         elif _is_long(value):
-            made += [head, *(f"{indent}  - {_flow(item, depth + 1)}" for item in _list(value))]
+            lines += [head, *(f"{indent}  - {_flow(item, depth + 1)}" for item in _list(value))]
         else:
-            made.append(f"{head} {_flow(value, depth + 1)}".rstrip())
-    return made
+            lines.append(f"{head} {_flow(value, depth + 1)}".rstrip())
+    return lines
 
 
 def _list(value: object) -> Sequence[object]:

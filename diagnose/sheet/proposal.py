@@ -53,28 +53,28 @@ def propose(stage: Stage, bench: Bench) -> tuple[Proposed, ...]:
     tuple of (Reading, str)
         Each with a few words to write beside it, which may be empty.
     """
-    made: list[Proposed] = [
+    asked: list[Proposed] = [
         (Reading("dc voltage", at=node), what) for node, what in stage.test_points if node != GROUND
     ]
-    made += drops(stage)
-    made += [(Reading("supply current", rail=rail.name), "") for rail in stage.rails]
+    asked += drops(stage)
+    asked += [(Reading("supply current", rail=rail.name), "") for rail in stage.rails]
     if is_supply(stage, bench):
-        return (*made, *_of_a_supply(stage))
-    made += [(reading, "") for reading in ripples(stage)]
-    made += tracing(stage)
-    made.append((Reading("gain", frequency=MIDDLE_HZ), _drive(stage)))
+        return (*asked, *_of_a_supply(stage))
+    asked += [(reading, "") for reading in ripples(stage)]
+    asked += tracing(stage)
+    asked.append((Reading("gain", frequency=MIDDLE_HZ), _drive(stage)))
     if follows_riaa(stage, bench):
-        made += [(Reading("riaa deviation", frequency=f), "") for f in SHAPE_HZ]
+        asked += [(Reading("riaa deviation", frequency=f), "") for f in SHAPE_HZ]
     else:
-        made += [(Reading("response", frequency=f, reference=MIDDLE_HZ), "") for f in SHAPE_HZ]
-    made.append((Reading("input impedance", frequency=MIDDLE_HZ), ""))
+        asked += [(Reading("response", frequency=f, reference=MIDDLE_HZ), "") for f in SHAPE_HZ]
+    asked.append((Reading("input impedance", frequency=MIDDLE_HZ), ""))
     if drives_loudspeaker(stage):
-        made.append((Reading("damping factor", frequency=MIDDLE_HZ), "with the stage's own load"))
+        asked.append((Reading("damping factor", frequency=MIDDLE_HZ), "with the stage's own load"))
     else:
-        made.append((Reading("output impedance", frequency=MIDDLE_HZ), ""))
-    made += [(Reading("hum", frequency=k * stage.mains), "") for k in HUM_LINES]
-    made.append((Reading("noise"), "20 Hz to 20 kHz, input terminated"))
-    return tuple(made)
+        asked.append((Reading("output impedance", frequency=MIDDLE_HZ), ""))
+    asked += [(Reading("hum", frequency=k * stage.mains), "") for k in HUM_LINES]
+    asked.append((Reading("noise"), "20 Hz to 20 kHz, input terminated"))
+    return tuple(asked)
 
 
 def on_sheet(stage: Stage, bench: Bench) -> tuple[Proposed, ...]:
@@ -83,9 +83,9 @@ def on_sheet(stage: Stage, bench: Bench) -> tuple[Proposed, ...]:
     Distortion at the usual drive; of a stage that drives a loudspeaker also at a tenth of it,
     where crossover shows, and the greatest output.
     """
-    made = propose(stage, bench)
+    proposed = propose(stage, bench)
     if is_supply(stage, bench) or not stage.signal or not stage.rails:
-        return made
+        return proposed
     (kind, usual), *_ = stage.signal
     thd = Reading("thd", frequency=MIDDLE_HZ, level=(kind, usual))
     further = [(thd, "usual drive")]
@@ -95,7 +95,7 @@ def on_sheet(stage: Stage, bench: Bench) -> tuple[Proposed, ...]:
         further.append((replace(thd, level=(kind, small)), "small drive: crossover shows here"))
         most = Reading("maximum output", frequency=MIDDLE_HZ, thd=0.01)
         further.append((most, "at 1 % of distortion, in V or W"))
-    return (*made, *further)
+    return (*proposed, *further)
 
 
 def is_supply(stage: Stage, bench: Bench) -> bool:
@@ -116,13 +116,13 @@ def is_supply(stage: Stage, bench: Bench) -> bool:
 
 def _of_a_supply(stage: Stage) -> list[Proposed]:
     points = dict.fromkeys([*(rail.name for rail in stage.rails), stage.output])
-    made: list[Proposed] = [
+    proposed: list[Proposed] = [
         (Reading("ripple", at=at, frequency=k * stage.mains), "")
         for at in points for k in RIPPLE_LINES
     ]
-    made += [(Reading("output impedance", frequency=f), "") for f in (100.0, MIDDLE_HZ, 10e3)]
-    made.append((Reading("noise"), "20 Hz to 20 kHz"))
-    return made
+    proposed += [(Reading("output impedance", frequency=f), "") for f in (100.0, MIDDLE_HZ, 10e3)]
+    proposed.append((Reading("noise"), "20 Hz to 20 kHz"))
+    return proposed
 
 
 def ripples(stage: Stage) -> list[Reading]:

@@ -86,13 +86,13 @@ def read_readings(node: Node | None, stage: Stage, folder: Path) -> Taken:
     """
     if node is None:
         return Taken()
-    found: dict[str, Measured] = {}
+    places: dict[str, Measured] = {}
     dense: set[str] = set()
     for item in yamlfile.items(node, "readings"):
         measured, further = _entry(item, stage, folder)
         dense.update(m.reading.key() for m in further)
         for one in measured:
-            first = found.setdefault(one.reading.key(), one)
+            first = places.setdefault(one.reading.key(), one)
             if first is not one:
                 raise InputError(
                     f"{one.reading.label()} was read twice; first in "
@@ -101,8 +101,8 @@ def read_readings(node: Node | None, stage: Stage, folder: Path) -> Taken:
                     expected="each reading once",
                 )
     return Taken(
-        tuple(m for key, m in found.items() if key not in dense),
-        tuple(m for key, m in found.items() if key in dense),
+        tuple(m for key, m in places.items() if key not in dense),
+        tuple(m for key, m in places.items() if key in dense),
     )
 
 
@@ -167,16 +167,16 @@ def _entry(node: Node, stage: Stage, folder: Path) -> tuple[list[Measured], list
         rows = _points(entry, by_level)
     else:
         rows = _file(entry, folder, by_level, reading)
-    made = [measured(*_at(reading, axis, at, written, stage)) for axis, at, written in rows]
+    all_rows = [measured(*_at(reading, axis, at, written, stage)) for axis, at, written in rows]
     # one meter wrote all rows, and drops noughts at the end: the finest row tells its digits
     steps = [half_step(written, reading, stage) for _, _, written in rows]
     finest = min((step for step in steps if step), default=0.0)
-    made = [with_digits(one, finest) for one in made]
+    all_rows = [with_digits(one, finest) for one in all_rows]
     if sources == ["points"]:
-        return made, []
+        return all_rows, []
     where = [m.reading.level[1] if by_level and m.reading.level else m.reading.frequency
-             for m in made]
-    return made, thinned(made, where)[1]
+             for m in all_rows]
+    return all_rows, thinned(all_rows, where)[1]
 
 
 def _not_beside(entry: Mapping, by_level: bool) -> None:
@@ -197,9 +197,9 @@ def _at(
 ) -> tuple[Reading, Text]:
     """The reading of one row."""
     if axis == "frequency":
-        found = replace(reading, frequency=frequency(at))
-        sheet.in_reach(found, at)
-        return found, written
+        placed = replace(reading, frequency=frequency(at))
+        sheet.in_reach(placed, at)
+        return placed, written
     return replace(reading, level=sheet.level(axis, at, reading, stage)), written
 
 

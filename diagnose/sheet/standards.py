@@ -47,11 +47,11 @@ class Standard:
 @cache
 def standards() -> dict[str, Standard]:
     """Every standard that ships, by its name."""
-    made = {}
+    by_name = {}
     for path in sorted(FOLDER.glob("*.yaml")):
         one = read_standard(path)
-        made[one.name] = one
-    return made
+        by_name[one.name] = one
+    return by_name
 
 
 def read_standard(path: Path) -> Standard:
@@ -89,16 +89,16 @@ def read_limits(node: Node | None, stage: Stage) -> tuple[Limit, ...]:
     """
     if node is None:
         return ()
-    made: list[Limit] = []
+    limits: list[Limit] = []
     for item in yamlfile.items(node, "limits"):
         if isinstance(item, Mapping) and "standard" in item.keys:
             entry = yamlfile.mapping(item, "a limit by its standard", ("standard",), ("standard",))
-            made += limits_of(entry.entries["standard"], stage)
+            limits += limits_of(entry.entries["standard"], stage)
             continue
         limit = read_limit(item, stage)
         if limit is not None:
-            made.append(limit)
-    return tuple(made)
+            limits.append(limit)
+    return tuple(limits)
 
 
 def limits_of(node: Node, stage: Stage) -> tuple[Limit, ...]:
@@ -125,8 +125,8 @@ def limits_of(node: Node, stage: Stage) -> tuple[Limit, ...]:
             f"{word!r} is no standard that is known here", place=node.place,
             expected="a standard, or the limits themselves", choices=known, given=word,
         )
-    made = (read_limit(item, stage, one.name) for item in one.limits.items if _fits(item, stage))
-    return tuple(limit for limit in made if limit is not None)
+    limits = (read_limit(item, stage, one.name) for item in one.limits.items if _fits(item, stage))
+    return tuple(limit for limit in limits if limit is not None)
 
 
 def _plain(name: str) -> str:

@@ -215,14 +215,14 @@ def _value_column(
     names = [columns[k].name or f"column {k + 1}" for k in others]
     if column is not None:
         word = column.value.strip().lower()
-        found = [k for k, name in zip(others, names, strict=True) if name.lower() == word]
-        found = found or [k for k, name in zip(others, names, strict=True) if word in name.lower()]
-        if len(found) != 1:
+        named = [k for k, name in zip(others, names, strict=True) if name.lower() == word]
+        named = named or [k for k, name in zip(others, names, strict=True) if word in name.lower()]
+        if len(named) != 1:
             raise InputError(
                 f"no single column is named {column.value!r}", place=column.place,
                 expected="the heading of a column", choices=names, given=column.value,
             )
-        return found[0]
+        return named[0]
     if quantity == "thd" and len(others) == 1 and re.search(_WORDS["thd+n"], names[0].lower()):
         raise InputError(f"{names[0]!r} is not the thd alone", place=table[headed - 1][1][0].place,
                          expected="quantity: thd+n, or a column of the harmonics alone")

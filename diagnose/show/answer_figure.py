@@ -62,8 +62,8 @@ def answer_figure(
     if not curves:
         return Figure(case.name, ())
     readings = list(dict.fromkeys(r for curve in curves for r in curve.readings))
-    found = signatures(case.stage, readings, [], bench, progress)
-    sigma = np.sqrt((found.sensitivities**2).sum(axis=0))
+    table = signatures(case.stage, readings, [], bench, progress)
+    sigma = np.sqrt((table.sensitivities**2).sum(axis=0))
     predicted = None
     if suspect is not None:
         variant = Variant(faults(case.stage, suspect))
@@ -73,18 +73,18 @@ def answer_figure(
     for curve in curves:
         places = [readings.index(r) for r in curve.readings]
         guess = None if predicted is None else predicted[places]
-        panels.append(_panel(case, curve, found.healthy[places], sigma[places], guess, suspect))
+        panels.append(_panel(case, curve, table.healthy[places], sigma[places], guess, suspect))
     note = f"Shaded: healthy units (nominal ±{BAND:g} standard deviations of their parts)."
     return Figure(case.name, tuple(panels), note)
 
 
 def faults(stage: Stage, suspect: Suspect) -> tuple[Fault, ...]:
     """The faults of a suspect at their most probable sizes."""
-    made = [_fault(stage, suspect.part, suspect.mode, suspect.severity)]
+    faults_of = [_fault(stage, suspect.part, suspect.mode, suspect.severity)]
     if suspect.also is not None:
         also = suspect.also
-        made.append(_fault(stage, also.part, also.mode, also.severity))
-    return tuple(made)
+        faults_of.append(_fault(stage, also.part, also.mode, also.severity))
+    return tuple(faults_of)
 
 
 def _fault(stage: Stage, part: str, mode: str, severity: Severity | None) -> Fault:
@@ -101,7 +101,7 @@ def _curves(case: Case) -> list[_Curve]:
         reading = measured.reading
         if reading.frequency and reading.about.simulated and not reading.order:
             groups.setdefault(replace(reading, frequency=0.0), []).append(measured)
-    made = []
+    curves = []
     for kind, points in groups.items():
         hum = kind.about.kind == "mains"
         if len(points) < (_HUM_POINTS if hum else _CURVE_POINTS):
@@ -112,8 +112,8 @@ def _curves(case: Case) -> list[_Curve]:
         at = [m.reading.frequency for m in points]
         grid = at if hum or kind.level is not None else _grid(at)
         readings = tuple(replace(kind, frequency=f) for f in grid)
-        made.append(_Curve(tuple(points), tuple(other), readings))
-    return made
+        curves.append(_Curve(tuple(points), tuple(other), readings))
+    return curves
 
 
 def _grid(at: Sequence[float]) -> list[float]:

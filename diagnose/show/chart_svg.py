@@ -184,13 +184,13 @@ def _decades(low: float, high: float, most: int) -> list[float]:
     """Powers of ten between two, with 2 and 5 of each where there is room for them."""
     first, last = math.floor(math.log10(low)), math.ceil(math.log10(high))
     for factors in ((1.0, 2.0, 5.0), (1.0, 3.0), (1.0,)):
-        found = [f * 10.0**k for k in range(first, last + 1) for f in factors]
-        found = [v for v in found if low * 0.999 <= v <= high * 1.001]
-        if len(found) <= max(most, 2):
+        marks = [f * 10.0**k for k in range(first, last + 1) for f in factors]
+        marks = [v for v in marks if low * 0.999 <= v <= high * 1.001]
+        if len(marks) <= max(most, 2):
             break
-    if len(found) < 2:
+    if len(marks) < 2:
         return _steps(low, high, min(most, 4))
-    return found[:: math.ceil(len(found) / max(most, 2))]
+    return marks[:: math.ceil(len(marks) / max(most, 2))]
 
 
 def _grid(
@@ -214,10 +214,10 @@ def _line(root: ET.Element, x1: float, y1: float, x2: float, y2: float) -> None:
 
 
 def _text(root: ET.Element, words: str, x: float, y: float, anchor: str = "start") -> None:
-    made = ET.SubElement(root, "text", {
+    element = ET.SubElement(root, "text", {
         "x": f"{x:.1f}", "y": f"{y:.1f}", "text-anchor": anchor,
     })
-    made.text = words
+    element.text = words
 
 
 def _path(points: Iterable[tuple[float, float]], x: _Scale, y: _Scale) -> str:

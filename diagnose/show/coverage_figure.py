@@ -26,13 +26,13 @@ def _panel(names: list[str], parts: dict[str, list[Covered]]) -> Panel:
     rows = [float(len(names) - k) for k in range(len(names))]
 
     def of(which: str) -> tuple[float, ...]:
-        made = []
+        curves = []
         for name in names:
             whole = sum(f.weight for f in parts[name])
             hit = sum(f.weight for f in parts[name]
                       if (f.detected if which == "detected" else f.isolated))
-            made.append(hit / whole if whole > 0.0 else 0.0)
-        return tuple(made)
+            curves.append(hit / whole if whole > 0.0 else 0.0)
+        return tuple(curves)
 
     words = tuple(zip(rows, names, strict=True))
     return Panel(

@@ -30,19 +30,19 @@ def drawing(stage: Stage, lit: Mapping[str, float] | None = None) -> str:
 def charts(figure: Figure, width: float, height: float = 0.0) -> str:
     """The panels of a figure, each with its title, for a space so wide."""
     high = height or min(max(0.56 * width, 260.0), 380.0)
-    made = []
+    drawings = []
     for panel in figure.panels:
         svg = chart.chart(panel, max(width, _LOWEST), high)
         title = panel.title.replace("&", "&amp;").replace("<", "&lt;")
-        made.append(f"<figure><figcaption>{title}</figcaption>{svg}</figure>")
-    return "".join(made)
+        drawings.append(f"<figure><figcaption>{title}</figcaption>{svg}</figure>")
+    return "".join(drawings)
 
 
 def lit(result: Result) -> dict[str, float]:
     """How probable it is of each part that it is at fault, in any way."""
-    made: dict[str, float] = {}
+    shares: dict[str, float] = {}
     for suspect in result.suspects:
         names = [suspect.part, *([suspect.also.part] if suspect.also else [])]
         for name in dict.fromkeys(names):
-            made[name] = made.get(name, 0.0) + suspect.probability
-    return made
+            shares[name] = shares.get(name, 0.0) + suspect.probability
+    return shares

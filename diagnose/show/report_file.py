@@ -151,11 +151,11 @@ def _templates() -> Environment:
 
     from diagnose.show.filters import FILTERS
 
-    made = Environment(loader=FileSystemLoader(_HERE / "templates"), autoescape=True,
+    environment = Environment(loader=FileSystemLoader(_HERE / "templates"), autoescape=True,
                        trim_blocks=True, lstrip_blocks=True)
-    made.filters.update(FILTERS)
-    made.globals["cautions_heading"] = HEADING
-    return made
+    environment.filters.update(FILTERS)
+    environment.globals["cautions_heading"] = HEADING
+    return environment
 
 
 def _changed(case: Case) -> list[str]:

@@ -32,14 +32,14 @@ def coverage_text(made: Coverage, width: int = WIDTH, colour: bool = False) -> s
 
 
 def _rows(faults: Sequence[Covered]) -> list[tuple[Cell, ...]]:
-    made: list[tuple[Cell, ...]] = []
+    rows: list[tuple[Cell, ...]] = []
     before = ""
     for fault in faults:
         part = fault.part if fault.part != before else ""
         before = fault.part
         style = "" if fault.detected else BAD
-        made.append(((part, STRONG), fault.mode, (_from(fault), style), _like(fault)))
-    return made
+        rows.append(((part, STRONG), fault.mode, (_from(fault), style), _like(fault)))
+    return rows
 
 
 def _from(fault: Covered) -> str:

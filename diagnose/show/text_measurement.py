@@ -41,8 +41,8 @@ def measure_text(made: Measurement, width: int = WIDTH, colour: bool = False) ->
     for name in names:
         units = dict.fromkeys(item.unit for item in made.items if item.name == name)
         for unit in units:
-            found = [cells.get((name, channel, unit)) for channel in channels]
-            rows.append((name, *(shown(item) if item else "" for item in found)))
+            row = [cells.get((name, channel, unit)) for channel in channels]
+            rows.append((name, *(shown(item) if item else "" for item in row)))
     heads = ("", *channels) if made.channels else ()
     right = range(1, len(channels) + 1)
     page.table(heads, rows, right=right, whole=right)

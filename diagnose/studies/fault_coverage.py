@@ -136,8 +136,8 @@ def coverage(
     known = hypotheses(stage)
     if any(r.driven for r in used):
         bench = Thrifty(bench)
-    found = signatures(stage, used, known, bench, progress, doubted(stage, stated))
-    return covered(found, math.fsum(h.prior for h in known))
+    table = signatures(stage, used, known, bench, progress, doubted(stage, stated))
+    return covered(table, math.fsum(h.prior for h in known))
 
 
 def _simulated(stage: Stage, reading: Reading) -> bool:
@@ -159,7 +159,7 @@ def covered(found: Signatures, whole: float) -> Coverage:
     limit = threshold(len(found.readings))
     shifts = [_whitened(found, k, around) for k in range(len(found.faults))]
     roles = all_roles(found.stage)
-    made = []
+    faults = []
     for k, signature in enumerate(found.faults):
         hypothesis = signature.hypothesis
         shown = (shifts[k] ** 2).sum(axis=1) > limit
@@ -169,11 +169,11 @@ def covered(found: Signatures, whole: float) -> Coverage:
         if len(rows):
             middle = shifts[k][rows[len(rows) // 2]]
             alike = _alike(found, shifts, hypothesis.part, middle)
-        made.append(Covered(
+        faults.append(Covered(
             hypothesis.part, hypothesis.mode.name, roles.get(hypothesis.part, ""), share,
             _smallest(found.stage, hypothesis, shown), alike, hypothesis.prior / whole,
         ))
-    return Coverage(found.stage.name, found.readings, tuple(made), told(found.problems))
+    return Coverage(found.stage.name, found.readings, tuple(faults), told(found.problems))
 
 
 def healthy_spread(found: Signatures) -> Covariance:

@@ -106,9 +106,9 @@ class Study:
     def si(self, compared: NDArray[np.float64]) -> NDArray[np.float64]:
         """Compared values (..., m) as SI units or dB."""
         flat = np.atleast_2d(compared)
-        made = [[from_compared(r, float(x)) for r, x in zip(self.readings, row, strict=True)]
+        columns = [[from_compared(r, float(x)) for r, x in zip(self.readings, row, strict=True)]
                 for row in flat]
-        return np.array(made).reshape(compared.shape)
+        return np.array(columns).reshape(compared.shape)
 
     def band(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Lower and upper edge of the healthy band, SI units or dB, shape (m,) each."""
@@ -155,8 +155,8 @@ def study(
         why = "; ".join(told(answer.problems))
         raise NoSolution(f"{part} {mode} of stage {stage.name} could not be simulated at any size"
                          + (f": {why}" if why else ""))
-    found = answer.faults[0]
-    physical = [size_value(stage, hypothesis.fault(float(s))) for s in found.sizes]
+    signature = answer.faults[0]
+    physical = [size_value(stage, hypothesis.fault(float(s))) for s in signature.sizes]
     named = physical[0]
     return Study(
         stage=stage.name,
@@ -166,9 +166,9 @@ def study(
         readings=tuple(readings),
         quantity=named.quantity if named else "",
         unit=named.unit if named else "",
-        places=hypothesis.mode.place(found.sizes),
+        places=hypothesis.mode.place(signature.sizes),
         sizes=np.array([p.value if p else np.nan for p in physical]),
-        values=found.values,
+        values=signature.values,
         healthy=answer.healthy,
         sigma=np.sqrt((answer.sensitivities**2).sum(axis=0)),
         bench=np.array([float(instrument(r, x)) for r, x in

@@ -148,7 +148,7 @@ def draw_benches(
         faults = () if fault is None else (fault,)
         own = lot(actual, random)
         units.append((actual, Variant(faults, own), Variant((), lot(actual, random))))
-    made: list[RandomBench] = []
+    benches: list[RandomBench] = []
     for actual, group in _by_stage(units):
         answer = bench.values(actual, [v for pair in group for v in pair], readings)
         for k, (ill, _) in enumerate(group):
@@ -156,19 +156,19 @@ def draw_benches(
             if np.isnan(row).any() or np.isnan(good).any():
                 continue
             noisy = [r + random.normal(size=len(r)) * instrument(readings, r) for r in (row, good)]
-            made.append(RandomBench(ill.faults[0] if ill.faults else None, noisy[0], noisy[1]))
-    return made
+            benches.append(RandomBench(ill.faults[0] if ill.faults else None, noisy[0], noisy[1]))
+    return benches
 
 
 def _by_stage(
     units: Sequence[tuple[Stage, Variant, Variant]],
 ) -> list[tuple[Stage, list[tuple[Variant, Variant]]]]:
-    found: list[tuple[Stage, list[tuple[Variant, Variant]]]] = []
+    by_stage: list[tuple[Stage, list[tuple[Variant, Variant]]]] = []
     for actual, ill, good in units:
-        if not found or found[-1][0] is not actual:
-            found.append((actual, []))
-        found[-1][1].append((ill, good))
-    return found
+        if not by_stage or by_stage[-1][0] is not actual:
+            by_stage.append((actual, []))
+        by_stage[-1][1].append((ill, good))
+    return by_stage
 
 
 def instrument(readings: Sequence[Reading], values: Array) -> Array:
@@ -213,23 +213,23 @@ def score(
         bench = TwoChannels(bench, (), len(asked))
         around = common_spreads(stage, ())
         asked = asked + asked
-    found = signatures(stage, asked, everything, bench, progress, around)
-    priors = [math.log(s.hypothesis.prior) for s in found.faults]
-    made: list[BenchScore] = []
+    table = signatures(stage, asked, everything, bench, progress, around)
+    priors = [math.log(s.hypothesis.prior) for s in table.faults]
+    scores: list[BenchScore] = []
     for k, drawn in enumerate(benches):
         observed = _observed(readings, drawn.values)
         if reference:
             observed = side_by_side(observed, _observed(readings, drawn.reference))
-        posterior = infer(found, observed, priors, bench)
-        one = _scored(drawn, found, observed, posterior)
+        posterior = infer(table, observed, priors, bench)
+        one = _scored(drawn, table, observed, posterior)
         if one.detectable and drawn.fault is not None and k % every == 0:
-            one = replace(one, removed=_removed(drawn.fault, found, observed, bench))
+            one = replace(one, removed=_removed(drawn.fault, table, observed, bench))
         if watch.late:
             break
-        made.append(one)
+        scores.append(one)
         if progress is not None:
             progress("random units", k + 1, len(benches))
-    return made
+    return scores
 
 
 def _removed(

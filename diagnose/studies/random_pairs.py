@@ -124,9 +124,9 @@ def draw_pairs(
     list of Pair
     """
     good = signatures(stage, readings, (), bench, around=doubted(stage))
-    made: list[Pair] = []
+    pairs: list[Pair] = []
     for _ in range(_DRAWS * count):
-        if len(made) == count:
+        if len(pairs) == count:
             break
         actual = stage if unknown is None else foreign(stage, random, unknown)
         parts = (draw if unknown is None else normal_draw)(actual, random)
@@ -138,8 +138,8 @@ def draw_pairs(
             continue
         both, *alone = (row + noise * instrument(readings, row) for row in rows)
         if all(detectable(good, read(readings, row)) for row in alone):
-            made.append(Pair(faults, both, np.array(alone)))
-    return made
+            pairs.append(Pair(faults, both, np.array(alone)))
+    return pairs
 
 
 def _two(pool: Sequence[Hypothesis], random: np.random.Generator) -> tuple[Fault, Fault]:
@@ -177,17 +177,17 @@ def score_pairs(
     progress: Stepwise | None = None,
 ) -> list[ScoredPair]:
     """Rank units with two faults as any case is, and see whether both are named."""
-    found = _table(stage, readings, bench, progress)
-    priors = [math.log(s.hypothesis.prior) for s in found.faults]
-    made: list[ScoredPair] = []
+    table = _table(stage, readings, bench, progress)
+    priors = [math.log(s.hypothesis.prior) for s in table.faults]
+    scores: list[ScoredPair] = []
     for k, pair in enumerate(pairs):
         observed = read(readings, pair.values)
-        weighed = weigh(found, observed, priors, bench)
-        posterior = with_pairs(found, observed, weighed, bench)
-        made.append(_scored(pair, found, observed, posterior, weighed.fit()))
+        weighed = weigh(table, observed, priors, bench)
+        posterior = with_pairs(table, observed, weighed, bench)
+        scores.append(_scored(pair, table, observed, posterior, weighed.fit()))
         if progress is not None:
             progress("units with two faults", k + 1, len(pairs))
-    return made
+    return scores
 
 
 def disturbed(
@@ -200,18 +200,18 @@ def disturbed(
     benches : sequence of RandomBench
         With one fault, or none.
     """
-    found = _table(stage, readings, bench, None)
-    priors = [math.log(s.hypothesis.prior) for s in found.faults]
-    made: list[Disturbed] = []
+    table = _table(stage, readings, bench, None)
+    priors = [math.log(s.hypothesis.prior) for s in table.faults]
+    rows: list[Disturbed] = []
     for drawn in benches:
         observed = read(readings, drawn.values)
-        weighed = weigh(found, observed, priors, bench)
-        after = with_pairs(found, observed, weighed, bench)
-        made.append(Disturbed(
+        weighed = weigh(table, observed, priors, bench)
+        after = with_pairs(table, observed, weighed, bench)
+        rows.append(Disturbed(
             any(len(s.hypotheses) > 1 for s, _ in after.suspects),
             _first(share(weighed)) != _first(after),
         ))
-    return made
+    return rows
 
 
 def _table(

@@ -132,13 +132,13 @@ def report(
 
 def _held(scored: Sequence[BenchScore]) -> list[list[BenchScore]]:
     """Answers of like probability together; nothing is left out."""
-    made = []
+    by_bin = []
     for low, high in itertools.pairwise(BINS):
         last = high == BINS[-1]
         held = [s for s in scored if low <= s.first < high or (last and s.first >= high)]
         if held:
-            made.append(held)
-    return made
+            by_bin.append(held)
+    return by_bin
 
 
 def _bins(scored: Sequence[BenchScore]) -> tuple[Bin, ...]:

@@ -43,9 +43,9 @@ def report(name: str) -> str:
 @answers.post("/sheet/<name>/rank")
 def rank(name: str) -> Response:
     """Start a ranking of the sheet as it stands, unless there is one."""
-    kept, found = loaded(name)
-    if found.problems or found.case is None:
-        return jsonify(state="mistakes", problems=[p.text for p in found.problems])
+    kept, sheet = loaded(name)
+    if sheet.problems or sheet.case is None:
+        return jsonify(state="mistakes", problems=[p.text for p in sheet.problems])
     # a copy, so that the answer is of this revision whatever is typed meanwhile
     path = kept.folder / RANKED
     job = desk().jobs.of(name)
@@ -159,11 +159,11 @@ def report_inside(name: str) -> str:
 
 
 def _finished(name: str) -> tuple[Kept, Case, Job, Result]:
-    kept, found = loaded(name)
+    kept, sheet = loaded(name)
     job = desk().jobs.of(name)
-    if job is None or job.result is None or found.case is None or job.revision != kept.revision:
+    if job is None or job.result is None or sheet.case is None or job.revision != kept.revision:
         raise AmplifierError("this sheet has not been ranked as it stands")
-    return kept, found.case, job, job.result
+    return kept, sheet.case, job, job.result
 
 
 def _others(result: Result) -> list[tuple[float, str]]:

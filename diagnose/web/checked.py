@@ -60,7 +60,7 @@ def check(sheet: Typed, folder: Path) -> Checked:
     folder : Path
         Of the sheet, which holds its sweeps and its own stage file.
     """
-    found: dict[str, str] = {}
+    problems: dict[str, str] = {}
     without: set[str] = set()
     for _ in range(_MOST_TRIALS):
         text = written(sheet, without)
@@ -69,17 +69,17 @@ def check(sheet: Typed, folder: Path) -> Checked:
         except InputError as error:
             field = _field(error, text)
             left_out = _left_out(field)
-            found.setdefault(field, sentence(error))
+            problems.setdefault(field, sentence(error))
             if not left_out or left_out in without:
-                return Checked(None, _problems(found))
+                return Checked(None, _problems(problems))
             without.add(left_out)
         except AmplifierError as error:
-            found.setdefault("", str(error))
-            return Checked(None, _problems(found))
+            problems.setdefault("", str(error))
+            return Checked(None, _problems(problems))
         else:
-            return Checked(case, _problems(found), _understood(case, text))
-    found[""] = _MANY
-    return Checked(None, _problems(found))
+            return Checked(case, _problems(problems), _understood(case, text))
+    problems[""] = _MANY
+    return Checked(None, _problems(problems))
 
 
 def load(text: str, folder: Path) -> Case:
@@ -174,13 +174,13 @@ def _left_out(field: str) -> str:
 
 def _understood(case: Case, text: Written) -> tuple[tuple[str, str], ...]:
     sides = [read for _, read in case.channels] or [case.readings]
-    sides += [made.readings for made in case.repaired]
+    sides += [told.readings for told in case.repaired]
     sides.append(tuple(one.figure for one in case.expected if one.beside))
-    made: dict[str, str] = {}
+    told: dict[str, str] = {}
     for measured in (m for side in sides for m in side):
         if Path(measured.place.file).name != TRIAL:
             continue
         field = text.field(measured.place.line, measured.place.column)
         shown = render(measured.value, measured.reading.unit, 4)
-        made[field] = f"{measured.bound} {shown}".strip()
-    return tuple(made.items())
+        told[field] = f"{measured.bound} {shown}".strip()
+    return tuple(told.items())

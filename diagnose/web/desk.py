@@ -42,11 +42,11 @@ class Desk:
     def checked(self, kept: Kept) -> Checked:
         """What is wrong on a sheet; looked at once a revision."""
         with self._lock:
-            revision, found = self._checked.get(kept.name, (-1, None))
-            if found is None or revision != kept.revision:
-                found = check(kept.sheet, kept.folder)
-                self._checked[kept.name] = kept.revision, found
-            return found
+            revision, known = self._checked.get(kept.name, (-1, None))
+            if known is None or revision != kept.revision:
+                known = check(kept.sheet, kept.folder)
+                self._checked[kept.name] = kept.revision, known
+            return known
 
     def look(self, sheet: Typed, folder: Path) -> Checked:
         """What would be wrong on a sheet that is not kept yet."""
@@ -61,6 +61,6 @@ class Desk:
 
 def desk() -> Desk:
     """What the application at hand works with."""
-    found = current_app.extensions[KEY]
-    assert isinstance(found, Desk)
-    return found
+    kept_desk = current_app.extensions[KEY]
+    assert isinstance(kept_desk, Desk)
+    return kept_desk

@@ -103,23 +103,23 @@ def _channels(top: yamlfile.Mapping) -> tuple[tuple[str, ...], tuple[Entry, ...]
     sides = []
     for name in both.entries:
         inside = both.get(name)
-        found = None
+        suspect = None
         if inside is not None:
-            found = yamlfile.mapping(inside, "a channel", ("readings",)).get("readings")
-        sides.append(_entries(found, ""))
+            suspect = yamlfile.mapping(inside, "a channel", ("readings",)).get("readings")
+        sides.append(_entries(suspect, ""))
     return tuple(both.entries), _merged(*sides)
 
 
 def _merged(left: tuple[Entry, ...], right: tuple[Entry, ...]) -> tuple[Entry, ...]:
     """One row for the same reading of both channels."""
     waiting = list(right)
-    made: list[Entry] = []
+    entries: list[Entry] = []
     for entry in left:
         twin = next((e for e in waiting if _alike(e, entry)), None)
         if twin is not None:
             waiting.remove(twin)
-        made.append(_side_by_side(entry, twin))
-    return (*made, *(_side_by_side(None, entry) for entry in waiting))
+        entries.append(_side_by_side(entry, twin))
+    return (*entries, *(_side_by_side(None, entry) for entry in waiting))
 
 
 def _alike(one: Entry, other: Entry) -> bool:
@@ -189,12 +189,12 @@ def _repaired(node: Node | None, text: str) -> tuple[Repair, ...]:
     if node is None:
         return ()
     rows = (node,) if isinstance(node, yamlfile.Mapping) else members(node, "repairs")
-    made = []
+    repairs = []
     for item in rows:
         row = yamlfile.mapping(item, "a repair", ("part", "how", "readings"))
-        made.append(Repair(_word(row.get("part")), _word(row.get("how")),
+        repairs.append(Repair(_word(row.get("part")), _word(row.get("how")),
                            _entries(row.get("readings"), text)))
-    return tuple(made)
+    return tuple(repairs)
 
 
 def _row(section: Section[Any], node: Node) -> dict[str, str]:

@@ -63,25 +63,25 @@ def serve(
     say(address)
     if browser:
         threading.Thread(target=webbrowser.open, args=(address,), daemon=True).start()
-    made = app.extensions[KEY]
-    assert isinstance(made, Desk)
+    desk = app.extensions[KEY]
+    assert isinstance(desk, Desk)
     try:
         server.run()
     finally:
         server.close()
-        made.close()
+        desk.close()
 
 
 def _listening(port: int) -> socket.socket:
     if not 0 <= port <= 65535:
         raise InputError(f"there is no port {port}", expected="0 to 65535")
-    made = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-    made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
-        made.bind((ADDRESS, port))
+        listener.bind((ADDRESS, port))
     except OSError as error:
-        made.close()
+        listener.close()
         raise InputError(f"port {port} cannot be had: {error.strerror}",
                          expected="another one, such as --port 0 for any that is free"
                          ) from None
-    return made
+    return listener

@@ -235,10 +235,10 @@ def _texts(data: object) -> tuple[str, ...]:
 
 
 def _pairs(data: object) -> Pairs:
-    made = []
+    pairs = []
     for item in _list(data):
         pair = _list(item)
         if len(pair) != 2:
             raise InputError("this is no pair", expected="a name and a text")
-        made.append((_text(pair[0]), _text(pair[1])))
-    return tuple(dict(made).items())
+        pairs.append((_text(pair[0]), _text(pair[1])))
+    return tuple(dict(pairs).items())

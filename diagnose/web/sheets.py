@@ -56,8 +56,8 @@ def stage(name: str) -> str:
     """What a stage is, with its drawing."""
     if name not in (*stage_names(), *unit_names()):
         raise InputError(f"there is no stage {name!r}", expected="a stage that ships")
-    found = load_stage(name)
-    return render_template("stage.html", stage=found, drawing=drawing(found))
+    drawn = load_stage(name)
+    return render_template("stage.html", stage=drawn, drawing=drawing(drawn))
 
 
 @sheets.get("/stages/<name>/healthy")
@@ -74,8 +74,8 @@ def healthy_of(name: str) -> str:
     kept, found = loaded(name)
     if found.case is None:
         raise InputError("the sheet does not say yet which stage it is", expected="a stage")
-    made = desk().quick.run("healthy", "", str(kept.path))
-    return render_template("healthy.html", name=name, title=kept.sheet.case, made=made)
+    job = desk().quick.run("healthy", "", str(kept.path))
+    return render_template("healthy.html", name=name, title=kept.sheet.case, made=job)
 
 
 @sheets.post("/sheets")
@@ -157,10 +157,10 @@ def sheet(name: str) -> str:
 def data(name: str) -> Response:
     """The sheet as data, with what its fields may hold."""
     kept = desk().shelf.load(name)
-    found = desk().checked(kept)
+    understood = desk().checked(kept)
     return jsonify(
-        sheet=to_page(kept.sheet), revision=kept.revision, **_told(found),
-        choices=_choices(found.case.stage if found.case else None),
+        sheet=to_page(kept.sheet), revision=kept.revision, **_told(understood),
+        choices=_choices(understood.case.stage if understood.case else None),
     )
 
 
@@ -213,8 +213,8 @@ def recording(name: str) -> Response:
 @sheets.get("/sheet/<name>/drawing")
 def draw(name: str) -> str:
     """The drawing of the sheet's stage."""
-    found = desk().checked(desk().shelf.load(name))
-    return drawing(found.case.stage) if found.case else ""
+    understood = desk().checked(desk().shelf.load(name))
+    return drawing(understood.case.stage) if understood.case else ""
 
 
 @sheets.get("/sheet/<name>/case.yaml")
@@ -294,16 +294,16 @@ def _choices(stage: Stage | None) -> dict[str, Any]:
         }
         for q in QUANTITIES.values()
     }
-    made: dict[str, Any] = {
+    choices: dict[str, Any] = {
         "quantities": quantities, "done": DONE, "observations": OBSERVATIONS,
         "sections": [_plain(section) for section in SECTIONS.values()], "levels": tuple(LEVELS),
         "standards": {one.name: one.title for one in standards().values()},
     }
     if stage is None:
-        return made | {"stage": None}
+        return choices | {"stage": None}
     signal = [[key, render(value, LEVELS[key])] for key, value in stage.signal]
     probed = dict(stage.test_points)
-    return made | {
+    return choices | {
         "stage": {
             "name": stage.name, "title": stage.title, "about": stage.about,
             "source": stage.source, "cautions": caution_texts(stage), "signal": signal,

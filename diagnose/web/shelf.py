@@ -120,7 +120,7 @@ class Shelf:
 
     def labels(self) -> list[Label]:
         """All sheets, the one changed last first."""
-        made = []
+        found_labels = []
         for path in self.folder.glob(f"*/{FILE}"):
             name, changed = path.parent.name, path.stat().st_mtime
             if not _NAME.fullmatch(name):
@@ -128,10 +128,10 @@ class Shelf:
             try:
                 sheet = from_file(path.read_text(encoding="utf-8"), FILE)
             except (InputError, UnicodeDecodeError) as error:
-                made.append(Label(name, name, "", changed, str(error)))
+                found_labels.append(Label(name, name, "", changed, str(error)))
             else:
-                made.append(Label(name, sheet.case or name, sheet.stage, changed))
-        return sorted(made, key=lambda label: -label.changed)
+                found_labels.append(Label(name, sheet.case or name, sheet.stage, changed))
+        return sorted(found_labels, key=lambda label: -label.changed)
 
     def load(self, name: str) -> Kept:
         """The sheet of that name.

@@ -56,11 +56,11 @@ class Row:
 @studies.get("/sheet/<name>/study")
 def study(name: str) -> str:
     """The page, with the parts and the ways in which each fails."""
-    kept, found = loaded(name)
-    if found.case is None:
+    kept, sheet = loaded(name)
+    if sheet.case is None:
         return render_template("study.html", name=name, title=kept.sheet.case, tab="study",
-                               problems=found.problems)
-    stage = found.case.stage
+                               problems=sheet.problems)
+    stage = sheet.case.stage
     modes: dict[str, list[tuple[str, bool]]] = {}
     for h in hypotheses(stage):
         modes.setdefault(h.part, []).append((h.mode.name, h.mode.sized))
@@ -75,15 +75,15 @@ def study(name: str) -> str:
 @studies.post("/sheet/<name>/study")
 def moved(name: str) -> Response:
     """Readings of a unit with one fault of one size."""
-    kept, found = loaded(name)
-    if found.case is None:
+    kept, sheet = loaded(name)
+    if sheet.case is None:
         raise InputError("this sheet has no stage that can be studied", expected="a stage")
     sent = request.get_json()
     if not isinstance(sent, dict):
         raise InputError("this is not a study", expected="part, mode and place")
     part, word = str(sent.get("part", "")), str(sent.get("mode", ""))
     place, wide = _number(sent.get("place"), 0.0, 1.0), _number(sent.get("width"), 0.0, _MOST_WIDTH)
-    stage = found.case.stage
+    stage = sheet.case.stage
     mode = mode_for(stage, part, word)
     fault = Fault(part, word, float(mode.size(np.array(place))))
     path = str(kept.path)
@@ -96,7 +96,7 @@ def moved(name: str) -> Response:
     return jsonify(
         number=sent.get("number"),
         size=_size(stage, fault),
-        chart=charts(_figure(found.case, base, values, f"{part} {word}"), wide),
+        chart=charts(_figure(sheet.case, base, values, f"{part} {word}"), wide),
         table=render_template("study_rows.html", rows=rows),
         moved=sum(row.times > 1.0 for row in rows),
     )
@@ -110,18 +110,18 @@ def _number(given: object, low: float, high: float) -> float:
 
 def _ground(name: str, revision: int, path: str) -> Ground:
     with _lock:
-        found = _grounds.get((name, revision))
-        if found is None:
-            found = desk().quick.run("ground", path, str(revision))
+        ground = _grounds.get((name, revision))
+        if ground is None:
+            ground = desk().quick.run("ground", path, str(revision))
             for old in [key for key in _grounds if key[0] == name]:
                 del _grounds[old]
-            _grounds[name, revision] = found
-        return found
+            _grounds[name, revision] = ground
+        return ground
 
 
 def _size(stage: Stage, fault: Fault) -> str:
-    found = size_value(stage, fault)
-    return "" if found is None else f"{found.quantity} {amount(found.value, found.unit)}"
+    size = size_value(stage, fault)
+    return "" if size is None else f"{size.quantity} {amount(size.value, size.unit)}"
 
 
 def _rows(base: Ground, values: Array) -> list[Row]:

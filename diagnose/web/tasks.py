@@ -51,8 +51,8 @@ def pictured(bench: Bench, step: Stepwise, path: str, suspect: Suspect | None) -
 
 def blank(bench: Bench, step: Stepwise, stage: str, folder: str) -> str:
     """The blank sheet of a stage."""
-    found = load_stage(stage, Path(folder))
-    return blank_sheet(found, propose(found, bench), stage)
+    drawn = load_stage(stage, Path(folder))
+    return blank_sheet(drawn, propose(drawn, bench), stage)
 
 
 def healthy(bench: Laboratory, step: Stepwise, stage: str, path: str) -> HealthyUnit:
@@ -69,8 +69,8 @@ def recorded(
     from diagnose.recording.options import checked_options
 
     scale = parse(full_scale, "V") if full_scale.strip() else None
-    made = measure(path, checked_options(signal, scale))
-    return sheet_lines(made), (*made.notes, *(text for _, text in made.hum))
+    measurement = measure(path, checked_options(signal, scale))
+    return sheet_lines(measurement), (*measurement.notes, *(text for _, text in measurement.hum))
 
 
 @dataclass(frozen=True)
@@ -99,10 +99,10 @@ def ground(bench: Bench, step: Stepwise, path: str, mark: str) -> Ground:
     stage = _stage(path, mark)
     readings = list(study_readings(stage, bench))
     curve = len(readings) - len(RESPONSE_HZ)
-    found = signatures(stage, readings, [], bench, step)
-    sigma = np.sqrt((found.sensitivities**2).sum(axis=0))
-    meter = [float(instrument(r, h)) for r, h in zip(readings, found.healthy, strict=True)]
-    return Ground(tuple(readings), curve, found.healthy, sigma, np.array(meter))
+    table = signatures(stage, readings, [], bench, step)
+    sigma = np.sqrt((table.sensitivities**2).sum(axis=0))
+    meter = [float(instrument(r, h)) for r, h in zip(readings, table.healthy, strict=True)]
+    return Ground(tuple(readings), curve, table.healthy, sigma, np.array(meter))
 
 
 def moved(
@@ -116,16 +116,16 @@ def moved(
 
 def study_readings(stage: Stage, bench: Bench) -> tuple[Reading, ...]:
     """Bias, supply currents, gain, impedances and hum, then the response: what simulates fast."""
-    made = [Reading("dc voltage", at=node) for node, _ in stage.test_points if node != GROUND]
-    made += [Reading("supply current", rail=rail.name) for rail in stage.rails]
-    made += [Reading(name, frequency=_MIDDLE_HZ)
+    readings = [Reading("dc voltage", at=node) for node, _ in stage.test_points if node != GROUND]
+    readings += [Reading("supply current", rail=rail.name) for rail in stage.rails]
+    readings += [Reading(name, frequency=_MIDDLE_HZ)
              for name in ("gain", "input impedance", "output impedance")]
-    made += [Reading("hum", frequency=k * stage.mains) for k in (1, 2)]
+    readings += [Reading("hum", frequency=k * stage.mains) for k in (1, 2)]
     if follows_riaa(stage, bench):
-        made += [Reading("riaa deviation", frequency=f) for f in RESPONSE_HZ]
+        readings += [Reading("riaa deviation", frequency=f) for f in RESPONSE_HZ]
     else:
-        made += [Reading("response", frequency=f, reference=_MIDDLE_HZ) for f in RESPONSE_HZ]
-    return tuple(made)
+        readings += [Reading("response", frequency=f, reference=_MIDDLE_HZ) for f in RESPONSE_HZ]
+    return tuple(readings)
 
 
 @lru_cache(maxsize=4)

@@ -188,10 +188,10 @@ def _ordered(whole: nx.Graph, piece: Container[Vertex]) -> nx.Graph:
     """A piece with its vertices in the order of the whole; a set has none that lasts."""
     import networkx as nx
 
-    made = nx.Graph()
-    made.add_nodes_from(v for v in whole if v in piece)
-    made.add_edges_from((a, b) for a, b in whole.edges if a in piece)
-    return made
+    ordered = nx.Graph()
+    ordered.add_nodes_from(v for v in whole if v in piece)
+    ordered.add_edges_from((a, b) for a, b in whole.edges if a in piece)
+    return ordered
 
 
 def _pins(stage: Stage, places: Container[Vertex]) -> list[tuple[Vertex, Vertex]]:

@@ -112,14 +112,14 @@ def _drawn(element: Element) -> list[ET.Element]:
     sheet = _schemdraw().Drawing(canvas="svg", show=False)
     sheet.config(inches_per_unit=STEP * _UNIT / 72.0, color="currentColor", lw=_LINE)
     sheet.add(element)
-    found = []
+    children = []
     for drawn in ET.fromstring(sheet.get_imagedata("svg")):
         kept = {key: value for key, value in drawn.attrib.items() if key in _GEOMETRY}
-        made = ET.Element(drawn.tag.removeprefix(_SVG), kept)
+        copy = ET.Element(drawn.tag.removeprefix(_SVG), kept)
         if "fill:currentcolor" in drawn.get("style", ""):
-            made.set("fill", "currentColor")
-        found.append(made)
-    return found
+            copy.set("fill", "currentColor")
+        children.append(copy)
+    return children
 
 
 def _inline(part: Part, family: str, placement: Placement) -> list[ET.Element]:
@@ -142,30 +142,30 @@ def _inline_element(part: Part, family: str) -> Element2Term:
     elements = _schemdraw().elements
     match part.kind:
         case "zener":
-            made = elements.Zener()
+            inline = elements.Zener()
         case "fuse":
-            made = elements.FuseIEC()
+            inline = elements.FuseIEC()
         case "switch" | "relay" | "lamp" | "connector":
-            made = _contact(part.kind)
+            inline = _contact(part.kind)
         case _:
             match family:
                 case "capacitor":
-                    made = elements.Capacitor()
+                    inline = elements.Capacitor()
                 case "inductor":
-                    made = elements.Inductor2(loops=4)
+                    inline = elements.Inductor2(loops=4)
                 case "diode":
-                    made = elements.Diode()
+                    inline = elements.Diode()
                 case "potentiometer" if len(part.nodes) == 3:
-                    made = elements.PotentiometerIEC()
+                    inline = elements.PotentiometerIEC()
                 case "potentiometer":
-                    made = elements.ResistorVarIEC()
+                    inline = elements.ResistorVarIEC()
                 case _:
-                    made = elements.ResistorIEC()
+                    inline = elements.ResistorIEC()
     if part.kind in ("electrolytic", "tantalum"):
         segment = _schemdraw().Segment
-        made.segments.append(segment([(-0.32, 0.2), (-0.12, 0.2)]))
-        made.segments.append(segment([(-0.22, 0.1), (-0.22, 0.3)]))
-    element: Element2Term = made
+        inline.segments.append(segment([(-0.32, 0.2), (-0.12, 0.2)]))
+        inline.segments.append(segment([(-0.22, 0.1), (-0.22, 0.3)]))
+    element: Element2Term = inline
     return element
 
 
@@ -174,25 +174,25 @@ def _contact(kind_name: str) -> Element2Term:
     library = _schemdraw()
     line, ring = library.Segment, library.SegmentCircle
     gap = (float("nan"), float("nan"))
-    made: Element2Term = library.elements.Element2Term()
+    contact: Element2Term = library.elements.Element2Term()
     if kind_name == "connector":
-        made.segments.append(line([(0, 0), (0.45, 0), gap, (0.6, 0), (1, 0)]))
+        contact.segments.append(line([(0, 0), (0.45, 0), gap, (0.6, 0), (1, 0)]))
         for x in (0.45, 0.6):
-            made.segments.append(line([(x - 0.15, 0.2), (x, 0), (x - 0.15, -0.2)]))
-        return made
-    made.segments.append(line([(0, 0), gap, (0.8, 0)]))
+            contact.segments.append(line([(x - 0.15, 0.2), (x, 0), (x - 0.15, -0.2)]))
+        return contact
+    contact.segments.append(line([(0, 0), gap, (0.8, 0)]))
     if kind_name == "lamp":
-        made.segments.append(ring((0.4, 0), 0.4))
+        contact.segments.append(ring((0.4, 0), 0.4))
         for y in (-0.28, 0.28):
-            made.segments.append(line([(0.12, y), (0.68, -y)]))
-        return made
+            contact.segments.append(line([(0.12, y), (0.68, -y)]))
+        return contact
     for x in (0.06, 0.74):
-        made.segments.append(ring((x, 0), 0.06))
-    made.segments.append(line([(0.06, 0.06), (0.8, 0.1)]))
+        contact.segments.append(ring((x, 0), 0.06))
+    contact.segments.append(line([(0.06, 0.06), (0.8, 0.1)]))
     if kind_name == "relay":  # moved by a coil
-        made.segments.append(line([(0.43, 0.08), (0.43, 0.3)], ls="--"))
-        made.segments.append(line([(0.25, 0.3), (0.61, 0.3)]))
-    return made
+        contact.segments.append(line([(0.43, 0.08), (0.43, 0.3)], ls="--"))
+        contact.segments.append(line([(0.25, 0.3), (0.61, 0.3)]))
+    return contact
 
 
 # Each device as the library draws it, with its control pin's lead to the left and its first pin
