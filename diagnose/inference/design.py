@@ -52,7 +52,9 @@ def designed(reading: Reading) -> Designed:
     return Designed(**{f.name: getattr(reading, f.name) for f in fields(Reading)})
 
 
-def design_spreads(stage: Stage, known: Sequence[str], scale: float) -> tuple[Spread, ...]:
+def design_spreads(
+    stage: Stage, known: Sequence[str], scale: float, kind_only: bool = False
+) -> tuple[Spread, ...]:
     """What varies in a unit, and in its design alike where it is `Common` or left open.
 
     With a scale of 1 the unit by itself varies as it does without expected figures
@@ -64,13 +66,15 @@ def design_spreads(stage: Stage, known: Sequence[str], scale: float) -> tuple[Sp
         Parts whose values the sheet states, which are none of the design's doubts.
     scale : float
         One of `SCALES`.
+    kind_only : bool
+        Whether the stage file tells no more than the kind of stage (`faultlib.designs`). How far
+        other designs lie off is then stated, and they are left open to unit and figures alike.
     """
-    own = {(s.target, s.what): s for s in spreads(stage)}
+    if kind_only:
+        return doubted(stage, known, kind_only)
     made: list[Spread] = []
-    for one in doubted(stage, known):
-        if isinstance(one, LeftOpen):
-            continue
-        made.append(own[one.target, one.what] if one.what not in ("pickup", "ripple") else one)
+    for own, one in zip(spreads(stage), doubted(stage, known), strict=False):
+        made.append(one if one.what in ("pickup", "ripple") else own)
         if one.what == "value" and one.target not in known:
             made.append(Common(one.target, one.what, NOMINAL * scale))
         if one.what == "volts" and scale > 1.0 and any(r.name == one.target for r in stage.rails):
@@ -211,6 +215,8 @@ def beside_design(unit: Observed, figures: Observed, scale: float) -> Observed:
         np.concatenate([unit.values, figures.values]),
         np.concatenate([unit.bench, figures.bench]),
         unit.bounds + figures.bounds,
+        slips=None if unit.slips is None or figures.slips is None
+        else np.concatenate([unit.slips, figures.slips]),
         eased=joined(unit, figures),
         wide=scale,
     )

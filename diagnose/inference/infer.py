@@ -21,6 +21,7 @@ from diagnose.inference.channels import (
     side_by_side,
 )
 from diagnose.inference.design import (
+    SCALES,
     WithDesign,
     beside_design,
     design_spreads,
@@ -134,9 +135,10 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
     if figures:
         told = seen(figures, (), floors(drawn)[len(used) :], case.stage)
         rest = told.some([k for k, r in enumerate(told.readings) if not r.driven])
-        scale = scale_of(case.stage, case.known, rest, drawn, bench)
+        scale = (SCALES[0] if case.kind_only
+                 else scale_of(case.stage, case.known, rest, drawn, bench))
         observed = beside_design(observed, told, scale)
-        around = design_spreads(case.stage, case.known, scale)
+        around = design_spreads(case.stage, case.known, scale, case.kind_only)
         common = tuple(s for s in around if isinstance(s, Common))
         further = bench = Nearby(WithDesign(alone, common))
     dropped, left_out = "", np.empty((0, 0))

@@ -135,6 +135,18 @@ def test_what_is_explained_is_told_beside_the_design(bench: Laboratory) -> None:
     assert healthy["dc voltage at c"] == pytest.approx(good["c"], rel=0.03)
 
 
+def test_where_only_the_kind_is_known_the_figures_tell_the_design(bench: Laboratory) -> None:
+    """How far other designs lie off is then stated elsewhere; the figures narrow it."""
+    kind = "schematic: not at hand\n"
+    good, ill = volts(**OTHER), volts(**OTHER, r3=22e3)
+    case = sheet(good, good, further=kind)
+    assert weighing(case, bench).observed.wide == SCALES[0]
+    assert rank(case, bench).nothing > 0.9
+    alone = rank(sheet(ill, further=kind), bench)
+    beside = rank(sheet(ill, good, ", within: 3 %", kind), bench)
+    assert chance(beside, "R3") > max(0.8, chance(alone, "R3"))
+
+
 def test_a_repair_in_another_design_is_judged_by_its_figures(bench: Laboratory) -> None:
     """After R3 was replaced the unit reads what its manual says, and not what the file says."""
     good = volts(**OTHER)
