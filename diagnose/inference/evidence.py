@@ -95,6 +95,9 @@ def rescored(
     offset : (m,) array, optional
         Added to what is predicted; see `diagnose.inference.relinearise`.
     """
+    if observed.phases is not None:
+        variances = (around.factor**2).sum(axis=1)
+        observed = replace(observed, phases=observed.phases.within(variances))
     grid, predicted = scored.places, scored.predicted + offset
     if len(scored.hypotheses) == 1:
         grid, predicted = refined(grid, predicted, around, observed)

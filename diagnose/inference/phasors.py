@@ -29,9 +29,10 @@ RAYLEIGH_DB = 10.0 * np.pi / (np.sqrt(6.0) * np.log(10.0))
 """Standard deviation, dB, of the power of many phasors: ln of an exponential has π/√6."""
 _DRAWS = 1024
 """Sets of phases, evenly spread: moments of a level are then right to a few hundredths of a dB."""
-_SOFT = 0.2
-"""Of the variance of the power over its mean: what is added to it so that its logarithm leans to
-neither side (of the exponential law, whose logarithm has skewness -1.1 without)."""
+_SOFT = 0.1
+"""Of the variance of the power over its mean: what is added to it so that its logarithm leans less
+to one side (of the exponential law, whose logarithm has skewness -1.1 without). Twice as much suits
+phases alone as well, and less what strays by 5 dB of other causes besides (Monte Carlo)."""
 _STEADY = 1e-4
 """Variance of the power over its mean below which a sum has one part."""
 
@@ -41,17 +42,23 @@ class Phases:
     """What unknown phases do to m levels around the sum of the powers of their parts.
 
     A level r dB above that sum counts as 10·log10((10^(r/10) + soft) / (1 + soft)) - mean, which is
-    nearly normal with standard deviation `sigma`.
+    nearly normal with standard deviation `sigma`; above nought it strays less, by `above`, and
+    counts `stretch` times.
 
     Attributes
     ----------
-    soft, mean, sigma : (m,) array
+    soft, mean, sigma, above : (m,) array
         Nought for readings that are no such sums.
+    stretch : (m,) array or None
+        What makes both sides of a normal density with all else that strays alike (a two-piece
+        normal); None for nothing.
     """
 
     soft: Array
     mean: Array
     sigma: Array
+    above: Array
+    stretch: Array | None = None
 
     def warped(self, apart: Array) -> Array:
         """Distances (..., m) from the power sum as ones of a normal density."""
@@ -59,20 +66,36 @@ class Phases:
         soft, made = self.soft[which], apart.copy()
         power = 10.0 ** (apart[..., which] / 10.0)
         made[..., which] = 10.0 * np.log10((power + soft) / (1.0 + soft)) - self.mean[which]
-        return made
+        return made if self.stretch is None else np.where(made > 0.0, made * self.stretch, made)
 
     def log_slopes(self, warped: Array) -> Array:
         """Logarithm of how much each distance moves what `warped` made of it, (..., m)."""
-        power = (1.0 + self.soft) * 10.0 ** ((warped + self.mean) / 10.0)
-        return np.asarray(np.log(np.maximum(1.0 - self.soft / power, 1e-300)))
+        further = np.ones(len(self.soft)) if self.stretch is None else self.stretch
+        steeper = np.where(warped > 0.0, further, 1.0)
+        power = (1.0 + self.soft) * 10.0 ** ((warped / steeper + self.mean) / 10.0)
+        return np.asarray(np.log(steeper * np.maximum(1.0 - self.soft / power, 1e-300)))
+
+    def within(self, variances: Array) -> Phases:
+        """The same with the `stretch` that belongs to all that strays.
+
+        Parameters
+        ----------
+        variances : (m,) array
+            Of the readings, `sigma` in them.
+        """
+        upper = variances - self.sigma**2 + self.above**2
+        return replace(self, stretch=np.sqrt(variances / upper))
 
     def some(self, which: NDArray[np.intp]) -> Phases:
         """Of some of the readings."""
-        return Phases(self.soft[which], self.mean[which], self.sigma[which])
+        return Phases(
+            self.soft[which], self.mean[which], self.sigma[which], self.above[which],
+            None if self.stretch is None else self.stretch[which],
+        )
 
 
 def of_sizes(parts: Sequence[float], rest: float = 0.0, steady: float = 0.0) -> tuple[float, ...]:
-    """`Phases.soft`, `mean` and `sigma` of one level.
+    """`Phases.soft`, `mean`, `sigma` and `above` of one level.
 
     Parameters
     ----------
@@ -84,14 +107,16 @@ def of_sizes(parts: Sequence[float], rest: float = 0.0, steady: float = 0.0) -> 
         What is added as power whatever the phases.
     """
     if sum(parts) + rest <= 0.0:
-        return 0.0, 0.0, 0.0
+        return 0.0, 0.0, 0.0, 0.0
     share = powers(parts, rest, steady)
     varies = float(share.var())
     if varies < _STEADY:
-        return 0.0, 0.0, 0.0
+        return 0.0, 0.0, 0.0, 0.0
     soft = _SOFT * varies
     levels = 10.0 * np.log10((share + soft) / (1.0 + soft))
-    return soft, float(levels.mean()), float(levels.std())
+    mean, sigma = float(levels.mean()), float(levels.std())
+    over = levels[levels > mean] - mean
+    return soft, mean, sigma, min(float(np.sqrt(np.mean(over**2))), sigma)
 
 
 def powers(parts: Sequence[float], rest: float = 0.0, steady: float = 0.0) -> Array:
@@ -144,7 +169,7 @@ def _of_unit(
 ) -> Phases | None:
     if np.isnan(sums).any() or np.isnan(parts).any():
         return None
-    made = np.zeros((3, len(readings)))
+    made = np.zeros((4, len(readings)))
     for k, total, part in zip(which, sums, parts.T, strict=True):
         reading = readings[k]
         own = 10.0 ** (compared(replace(reading, beside=0.0), -1e3 if reading.unit == "dB" else 0.0)
