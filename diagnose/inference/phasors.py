@@ -153,9 +153,11 @@ def _taken(
     """Every sum and its largest parts, compared scale, (n, 1 + WAYS, k)."""
     bare, ways = [replace(r, beside=0.0) for r in readings], range(WAYS + 1)
     if not paired:
-        wanted = [replace(bare[k], way=way) for way in ways for k in which]
-        rows = bench.values(stage, units, wanted).values
-        return rows.reshape(len(units), len(ways), len(which))
+        # the sums apart: they are known, and must not be simulated anew beside their parts
+        sums = bench.values(stage, units, [bare[k] for k in which]).values
+        wanted = [replace(bare[k], way=way) for way in ways[1:] for k in which]
+        rows = bench.values(stage, units, wanted).values.reshape(len(units), WAYS, len(which))
+        return np.concatenate([sums[:, None], rows], axis=1)
     # a bench of two channels tells them by the place of a reading: others are filled up
     filled = [r if k in which else bare[which[0]] for k, r in enumerate(bare)]
     made = [
