@@ -62,6 +62,9 @@ class Reading:
     way : int
         Of a line of hum or ripple, which of the ways that it comes by is told alone, the largest
         first; 0 for all together, as an instrument shows it.
+    channel : int
+        Of two channels on one bench: 1 for a reading of the reference, which takes it apart from
+        the same reading of the suspect one.
     """
 
     quantity: str
@@ -83,6 +86,7 @@ class Reading:
     meter: float = 0.0
     state: State = AS_DRAWN
     way: int = 0
+    channel: int = 0
 
     @property
     def about(self) -> Quantity:

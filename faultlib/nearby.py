@@ -106,7 +106,7 @@ def _split(chain: Chain, variant: Variant) -> _Split | None:
     *rest, far = variant.deviations
     owner = chain.owner(far[0].target)
     # stray mains is little to simulate, and what becomes of it depends on all that it passes
-    near = owner not in order or owner in ill or far[0].what == PICKUP
+    near = owner not in order or owner in ill or far[0].what in (PICKUP, "tilt")
     if near or not all(name in order for name in ill):
         return None
     ahead = order[owner] < min(order[name] for name in ill)

@@ -130,7 +130,9 @@ class TwoChannels:
     shared : tuple of str
         Parts and rails that both channels have.
     count : int
-        How many of the readings, the first ones, are the suspect channel's.
+        How many of the readings, the first ones, are the suspect channel's, where no reading says
+        itself that it is of the reference channel: one that is asked for beside others of its
+        kind only has another place.
     right : bool
         Whether the suspect channel is the right one, which the balance is told over the other.
     """
@@ -147,14 +149,16 @@ class TwoChannels:
         readings: Sequence[Reading],
         progress: Progress | None = None,
     ) -> Answer:
-        """Readings of both channels of every variant, side by side."""
+        """Readings of both channels of every variant, in the order asked for."""
+        owners = self._owners(readings)
+        readings = [replace(r, channel=0) if r.channel else r for r in readings]
         halves = [self._suspect(v) for v in variants], [self._reference(v) for v in variants]
         columns = _Columns(self.bench, progress, np.full((len(variants), len(readings)), np.nan))
         balances = [k for k, r in enumerate(readings) if r.quantity == BALANCE]
         gains = [Reading("gain", frequency=readings[k].frequency) for k in balances]
         levels: list[Array] = []
         for which, half in enumerate(halves):
-            mine = [k for k in range(len(readings)) if (k >= self.count) == bool(which)]
+            mine = [k for k, owner in enumerate(owners) if owner == which]
             alone = [k for k in mine if readings[k].quantity not in (CROSSTALK, BALANCE)]
             wanted = [*(readings[k] for k in alone), *gains]
             taken = columns.taken(stage, half, wanted)
@@ -167,6 +171,12 @@ class TwoChannels:
         suspect, reference = levels if self.right else levels[::-1]
         columns.rows[:, balances] = suspect - reference
         return Answer(columns.rows, tuple(dict.fromkeys(columns.problems)), columns.simulated)
+
+    def _owners(self, readings: Sequence[Reading]) -> list[int]:
+        """Of every reading, whose it is; by place where none says that it is the reference's."""
+        if any(r.channel for r in readings):
+            return [r.channel for r in readings]
+        return [int(k >= self.count) for k in range(len(readings))]
 
     def _suspect(self, variant: Variant) -> Variant:
         return Variant(
@@ -219,7 +229,7 @@ def plain(spread: Spread) -> Spread:
 def side_by_side(suspect: Observed, reference: Observed) -> Observed:
     """Readings of both channels as one vector, the suspect's first."""
     return Observed(
-        suspect.readings + reference.readings,
+        suspect.readings + tuple(replace(r, channel=1) for r in reference.readings),
         np.concatenate([suspect.values, reference.values]),
         np.concatenate([suspect.bench, reference.bench]),
         suspect.bounds + reference.bounds,

@@ -103,7 +103,8 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
         As `rank`.
     """
     used = tuple(m for m in case.readings if case.weighs(m.reading))
-    beside = [m for m in case.reference if case.weighs(m.reading)]
+    beside = [replace(m, reading=replace(m.reading, channel=1))
+              for m in case.reference if case.weighs(m.reading)]
     # a good channel tells the same and more: it was read, and by the same meter
     figures = [] if beside else [replace(e.figure, reading=designed(e.reading))
                                  for e in case.expected if e.weighed]

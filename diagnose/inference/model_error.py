@@ -169,7 +169,8 @@ def own_sigma(readings: Sequence[Reading], level: Array) -> Array:
 @lru_cache(maxsize=64)
 def same(readings: tuple[Reading, ...]) -> Array:
     """How alike the same reading of two channels of one drawing strays, (m, m)."""
-    equal = np.array([[a == b for b in readings] for a in readings], dtype=float)
+    asked = [_of_any(r) for r in readings]
+    equal = np.array([[a == b for b in asked] for a in asked], dtype=float)
     made = (1.0 - _OWN**2) * equal + _OWN**2 * np.eye(len(readings))
     made.setflags(write=False)
     return np.asarray(made)
@@ -183,7 +184,8 @@ def _alike(readings: tuple[Reading, ...], channels: tuple[int, ...], common: flo
     """
     _, errors = model_errors()
     alike = np.eye(len(readings))
-    plain = [replace(r, state=AS_DRAWN) if r.state else r for r in readings]
+    asked = [_of_any(r) for r in readings]
+    plain = [replace(r, state=AS_DRAWN) for r in asked]
     for i, a in enumerate(readings):
         length = errors[a.quantity].decades
         for j in range(i):
@@ -198,7 +200,7 @@ def _alike(readings: tuple[Reading, ...], channels: tuple[int, ...], common: flo
     if channels:
         same = np.equal.outer(channels, channels)
         # crosstalk takes both channels each time: neither tells what the other should read
-        told = [readings.count(r) > 1 and r.quantity != CROSSTALK for r in readings]
+        told = [asked.count(r) > 1 and r.quantity != CROSSTALK for r in asked]
         twin = np.where(told, common, 1.0)
         alike = alike * ((1.0 - _OWN**2) * np.outer(twin, twin) + _OWN**2 * same)
     drawn = [isinstance(r, Designed) for r in readings]
@@ -206,6 +208,11 @@ def _alike(readings: tuple[Reading, ...], channels: tuple[int, ...], common: flo
         alike = alike * ((1.0 - _OWN**2) + _OWN**2 * np.equal.outer(drawn, drawn))
     alike.setflags(write=False)
     return np.asarray(alike)
+
+
+def _of_any(reading: Reading) -> Reading:
+    """The reading whichever channel it is of, and whatever good units of that have beside it."""
+    return replace(reading, channel=0, beside=0.0)
 
 
 def _twins(a: Reading, b: Reading) -> bool:

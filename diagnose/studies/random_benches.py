@@ -212,7 +212,7 @@ def score(
     if reference:
         bench = TwoChannels(bench, (), len(asked))
         around = common_spreads(stage, ())
-        asked = asked + asked
+        asked = asked + tuple(replace(r, channel=1) for r in asked)
     table = signatures(stage, asked, everything, bench, progress, around)
     priors = [math.log(s.hypothesis.prior) for s in table.faults]
     scores: list[BenchScore] = []

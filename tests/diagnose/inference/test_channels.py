@@ -208,6 +208,16 @@ def test_two_faults_each_go_where_they_belong() -> None:
     assert both(ill) == pytest.approx((math.log(0.4), math.log(0.8)))
 
 
+def test_a_reading_of_the_reference_stays_that_among_some_of_the_readings() -> None:
+    """Whoever asks for a part of the readings, such as those at rest, moves none to the other."""
+    own, other = READINGS[0], replace(READINGS[0], channel=1)
+    bench = TwoChannels(FakeBench(rule), ("vcc",), 7)
+    fault = Variant((Fault("C1", "capacitance loss", 0.5),))
+    for asked in ([own, other], [other], [other, own]):
+        (row,) = bench.values(stage(), [fault], asked).values
+        assert [x == 0.0 for x in row] == [r.channel == 1 for r in asked]
+
+
 def test_the_same_reference_is_simulated_once() -> None:
     """Every fault of the suspect's own parts leaves the reference as it is."""
     bench = FakeBench(rule)
