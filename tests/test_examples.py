@@ -19,7 +19,7 @@ pytestmark = pytest.mark.slow
 
 LIKELY, VERY_LIKELY = 0.66, 0.90
 VERY_UNLIKELY, EXCEPTIONALLY_UNLIKELY = 0.10, 0.01
-"""What words for chances stand for: likely, very likely, extremely unlikely and exceptionally
+"""What words for chances stand for: likely, very likely, very unlikely and exceptionally
 unlikely in the scale of the IPCC's guidance note on uncertainties, 2010 (from memory). An example
 is worth showing where its answer is at least likely."""
 
