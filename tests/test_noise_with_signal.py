@@ -32,11 +32,9 @@ pytestmark = pytest.mark.slow
 MODES = ("leaky and noisy", "breaking down")
 """What a transistor that is noisy with level may be called: the same new part mends both."""
 UNITS, DRAWS, FALL = 3, 60, 3.0
-NODES = {
-    "output-complementary": ("b1", "c1", "o", "e7", "vcc"),
-    "output-quasi-complementary": ("b1", "c1", "o", "e6", "vcc"),
-}
-SWINGS = {"output-complementary": "Q3", "output-quasi-complementary": "Q2"}
+NODES = {"output-complementary": ("b1", "c1", "o", "e7", "vcc")}
+SWINGS = {"output-complementary": "Q3"}
+"""The quasi-complementary stage (Q2 there) came out alike; it is left out for the time it takes."""
 POWERS = (4.0, 20.0)
 FOUR, TWENTY = -2, -1
 
