@@ -100,7 +100,8 @@ def test_its_scale_and_its_inverse_agree(name: str) -> None:
 
 def test_every_field_of_a_reading_is_a_condition_and_the_other_way_round() -> None:
     # what may lie beside a level is no condition: it is worked out, and in no sheet
-    fields = {f.name for f in dataclasses.fields(Reading)} - {"quantity", "beside", "way", "channel"}
+    worked_out = {"quantity", "beside", "way", "channel"}
+    fields = {f.name for f in dataclasses.fields(Reading)} - worked_out
     assert {c.field for c in CONDITIONS.values()} == fields == set(PLAIN)
     used = {word for q in QUANTITIES.values() for word in (*q.required, *q.optional)}
     assert used == set(CONDITIONS)
