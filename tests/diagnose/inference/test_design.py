@@ -38,6 +38,8 @@ from faultlib.simulate import Laboratory, Variant
 from faultlib.tolerance import LeftOpen, Spread
 from tests.diagnose.fake_bench import FakeBench
 
+pytestmark = pytest.mark.slow
+
 DATA = Path(__file__).resolve().parents[2] / "data"
 Volts = Mapping[str, float]
 

@@ -48,6 +48,7 @@ def test_a_number_below_the_range_is_a_bound_and_one_above_is_a_value(name: str)
     assert from_compared(reading, float(seen.values[1])) == pytest.approx(above, rel=1e-9)
 
 
+@pytest.mark.slow
 def test_a_hum_too_small_to_be_seen_does_not_make_a_fault_unknown() -> None:
     """A unit with one fault, read well but for its hum, which is typed as if 4 nV could be seen."""
     stage = load_stage("filter-low")

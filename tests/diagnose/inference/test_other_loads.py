@@ -73,6 +73,7 @@ def healthy(stage: Stage, readings: list[Measured], bench: Laboratory) -> bool:
     return found.healthy > max([found.unmodelled, *(p for _, p in found.suspects)])
 
 
+@pytest.mark.slow
 def test_good_units_with_a_bleeder_are_not_blamed(bench: Laboratory) -> None:
     """13 of 15; bleeders take 0.3 to 1.5 times what the stage does, drawn at random."""
     stage = load_stage(NAME)
