@@ -76,3 +76,13 @@ def test_a_line_that_does_not_come_out_is_seen() -> None:
     assert missing(["stage   parts", LEFT_OUT, "phono-opamp  99"], printed) == []
     assert missing(["stage   parts", "phono-opamp  23"], printed) == ["phono-opamp  23"]
     assert missing(["stage   weight"], printed) == ["stage   weight"]
+
+
+def test_every_file_that_the_guide_names_is_there() -> None:
+    """Modules move; a guide that names where they were sends a newcomer astray."""
+    folders = ("circuits", "faultlib", "diagnose", "tests", "examples")
+    have = {path.name for folder in folders for path in (ROOT / folder).rglob("*.*")}
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = {Path(name).name for name in re.findall(r"`([\w/.-]+\.(?:py|yaml|js))`", text)}
+    assert len(named) > 100
+    assert named - have == set()

@@ -16,8 +16,8 @@ from diagnose.advice.ranked_readings import next_readings, short
 from diagnose.answer.as_drawn import drawn_notes
 from diagnose.answer.as_expected import expected_lines
 from diagnose.answer.derived import derived_lines
-from diagnose.answer.design import design_notes
 from diagnose.answer.notes import notes_of
+from diagnose.answer.other_design import design_notes
 from diagnose.answer.outcome import hidden_faults, outcome
 from diagnose.answer.repair import judge
 from diagnose.answer.result import (

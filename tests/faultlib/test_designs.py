@@ -8,7 +8,7 @@ import pytest
 
 from circuits.load import load_stage, stage_names
 from circuits.stage import Stage
-from faultlib.designs import another_design, designs, section
+from faultlib.designs import another_design, section
 from faultlib.tolerance import Design, deviate
 
 
@@ -46,10 +46,8 @@ def test_what_the_sheet_states_does_not_move() -> None:
 
 
 @pytest.mark.parametrize("name", stage_names())
-def test_every_part_has_a_section_and_what_it_does_tells_which(name: str) -> None:
+def test_what_a_part_does_tells_its_section(name: str) -> None:
     stage = load_stage(name)
-    names = {s.name for s in designs().sections}
-    assert {section(stage, part.name).name for part in stage.parts} <= names
     for part in stage.parts:
         if part.role in ("input coupling", "output coupling"):
             assert section(stage, part.name).name == "coupling and bypass capacitors"
