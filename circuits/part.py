@@ -17,7 +17,9 @@ from circuits.yamlfile import Mapping, Node, Text
 Pins = tuple[tuple[Text, tuple[Text, ...]], ...]
 """The parts' names and nodes as written."""
 
-_PART_KEYS = ("kind", "nodes", "value", "tolerance", "role", "model", "position", "esr", "rating")
+_PART_KEYS = (
+    "kind", "nodes", "value", "tolerance", "role", "model", "position", "esr", "rating", "heat",
+)
 _PLAUSIBLE = {"ohm": (1e-3, 1e12), "F": (1e-13, 1.0), "H": (1e-9, 1e4), "V": (0.1, 1000.0)}
 """Least and greatest value of a part by its unit; what lies beyond is a slip of a prefix
 (judgement)."""
@@ -25,6 +27,8 @@ _SMALL_CAPACITORS = (1e-13, 1e-3)
 """F, the same for capacitors that are no electrolytics."""
 _RATINGS = {"W": (0.01, 1e3), "V": (1.0, 1e4)}
 """Least and greatest rating of a part by its unit (judgement)."""
+_HOTTEST = 60.0
+"""K above the rest of the case that a neighbour heats a part by, at most (judgement)."""
 _CONTACT = (1e-6, 1e6)
 """Ohm, the same for contacts, which are good far below the least resistor."""
 _MOST_ESR = 20.0
@@ -156,6 +160,9 @@ def _part(name: Text, node: Node) -> tuple[Part, tuple[Text, ...]]:
     rating, borne = entry.get("rating"), rating_unit(about.name)
     if rating is not None and not borne:
         raise _useless("rating", about, entry)
+    heat = entry.get("heat")
+    if heat is not None and about.family != "capacitor":
+        raise _useless("heat", about, entry)
     part = Part(
         name=name.value,
         kind=about.name,
@@ -170,6 +177,7 @@ def _part(name: Text, node: Node) -> tuple[Part, tuple[Text, ...]]:
         esr=within(esr, "series resistance", "ohm", (0.0, 1e5),
                     series_resistance(about.name, value)),
         rating=within(rating, "rating", borne, _RATINGS[borne]) if rating is not None else 0.0,
+        heat=within(heat, "heat", "", (0.0, _HOTTEST), 0.0),
     )
     return part, nodes
 

@@ -59,6 +59,8 @@ class Part:
         Series resistance of a capacitor, ohm.
     rating : float
         What it bears, W, or V of a capacitor; 0 where the file does not say.
+    heat : float
+        K that hot neighbours hold a capacitor above the rest of the case.
     """
 
     name: str
@@ -73,6 +75,7 @@ class Part:
     position: float = 0.5
     esr: float = 0.0
     rating: float = 0.0
+    heat: float = 0.0
 
     def parameter(self, name: str, default: float = 0.0) -> float:
         """One device parameter, or `default` where the device data are silent."""

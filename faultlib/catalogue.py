@@ -12,6 +12,8 @@ from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
+import numpy as np
+
 from circuits import yamlfile
 from circuits.chain import PICKUP as PICKUP
 from circuits.earths import EARTH, returns
@@ -20,8 +22,9 @@ from circuits.kinds import kind
 from circuits.stage import Part, Rail, Stage, Supply, short_name
 from circuits.supply import DIODE, DIODES
 from faultlib.fault import Fault
-from faultlib.mode import NOISES, Change, KindModes, Mode
+from faultlib.mode import FORTY, NOISES, Change, KindModes, Mode
 from faultlib.modefile import Words, build, load_words, read_kinds
+from faultlib.stress import stress_factor
 
 FOLDER = Path(__file__).with_name("modes")
 """The mode files that ship."""
@@ -49,6 +52,10 @@ class Hypothesis:
     def fault(self, size: float = 1.0) -> Fault:
         """The fault of that size."""
         return Fault(self.part, self.mode.name, size)
+
+    def drawn(self, share: float) -> Fault:
+        """A fault as one is met, of an even draw from 0 to 1; see `Mode.drawn`."""
+        return self.fault(float(self.mode.size(self.mode.drawn(np.array([share])))[0]))
 
     def label(self) -> str:
         """As a person would call it: ``C4 capacitance loss``."""
@@ -128,9 +135,16 @@ def kind_of(stage: Stage, name: str) -> str:
     )
 
 
-def hypotheses(stage: Stage) -> tuple[Hypothesis, ...]:
+def hypotheses(stage: Stage, age: float = FORTY) -> tuple[Hypothesis, ...]:
     """Every (part, mode) of the stage, its rails or supplies, pick-up and returns, in that order.
 
+    Parameters
+    ----------
+    age : float
+        Of the unit, years.
+
+    Notes
+    -----
     A rail with a supply behind it fails by the parts of that, and not as an ideal one. The diodes
     of a rectifier are alike to what is measured, so one of them stands for all, with their weight.
 
@@ -140,21 +154,21 @@ def hypotheses(stage: Stage) -> tuple[Hypothesis, ...]:
     """
     everything: list[Hypothesis] = []
     for part in stage.parts:
-        everything += _of_part(part)
+        everything += _of_part(part, stage, age)
     known: set[str] = set()
     for rail in stage.rails:
         if rail.supply is None:
             shown = [m for m in _modes("rail") if _shows_on_rail(m, rail)]
-            everything += _all("rail", rail.name, shown)
+            everything += _all("rail", rail.name, shown, age)
             continue
         for name, part in rail.supply_parts().items():
             if name not in known:
-                everything += _of_supply(part, rail.supply)
+                everything += _of_supply(part, rail.supply, stage, age)
         known.update(rail.supply_parts())
     for name in stage.pickups:
-        everything += _all(PICKUP, name, _modes(PICKUP))
+        everything += _all(PICKUP, name, _modes(PICKUP), age)
     for one in returns(stage) if any(rail.volts for rail in stage.rails) else ():
-        everything += _all(EARTH, one.name, _modes(EARTH))
+        everything += _all(EARTH, one.name, _modes(EARTH), age)
     return tuple(everything)
 
 
@@ -277,21 +291,24 @@ def _modes(of_kind: str) -> tuple[Mode, ...]:
     return kind_modes(of_kind).modes
 
 
-def _weight(of_kind: str, model: str, mode: Mode) -> float:
-    return kind_modes(of_kind).rate_of(model).aged * mode.share * mode.age
+def _weight(of_kind: str, model: str, mode: Mode, age: float) -> float:
+    return kind_modes(of_kind).rate_of(model).aged(age) * mode.weight(age)
 
 
-def _all(of_kind: str, name: str, modes: tuple[Mode, ...] | list[Mode]) -> list[Hypothesis]:
-    return [Hypothesis(name, of_kind, mode, _weight(of_kind, "", mode)) for mode in modes]
+def _all(
+    of_kind: str, name: str, modes: tuple[Mode, ...] | list[Mode], age: float
+) -> list[Hypothesis]:
+    return [Hypothesis(name, of_kind, mode, _weight(of_kind, "", mode, age)) for mode in modes]
 
 
-def _of_part(part: Part) -> list[Hypothesis]:
+def _of_part(part: Part, stage: Stage, age: float) -> list[Hypothesis]:
     by_effect: dict[object, Hypothesis] = {}
     for mode in _modes(part.kind):
         effect = _effect(part, mode)
         if effect is None:
             continue
-        weight = _weight(part.kind, part.model, mode)
+        weight = _weight(part.kind, part.model, mode, age)
+        weight *= stress_factor(mode.stress, stage, part)
         same = by_effect.get(effect)
         if same is None:
             by_effect[effect] = Hypothesis(part.name, part.kind, mode, weight)
@@ -300,11 +317,11 @@ def _of_part(part: Part) -> list[Hypothesis]:
     return list(by_effect.values())
 
 
-def _of_supply(part: Part, supply: Supply) -> list[Hypothesis]:
+def _of_supply(part: Part, supply: Supply, stage: Stage, age: float) -> list[Hypothesis]:
     diodes = DIODES[supply.rectifier] if short_name(part.name) == DIODE else 1
     return [
         replace(hypothesis, prior=hypothesis.prior * diodes)
-        for hypothesis in _of_part(part)
+        for hypothesis in _of_part(part, stage, age)
         # noise, which a supply does not hand on to its rail here
         if not any(change.what in NOISES or change.heard for change in hypothesis.mode.changes)
     ]

@@ -15,6 +15,9 @@ Array = NDArray[np.float64]
 
 NOISES = ("KF", "AF", INDEX)
 """Properties of a part that change its noise alone."""
+FORTY = 40.0
+"""Years: the age that the factors of the mode files are judged for, and that of a unit whose sheet
+does not say."""
 CLEAN = 1e9
 """Ohm that a clean board leaks: as a shunt, nothing."""
 
@@ -36,7 +39,10 @@ class Size:
     default : float or None
         That healthy value where the device data are silent.
     scale : {"log", "linear"}
-        On which sizes are equally likely.
+        On which a place from mild to worst is told.
+    fades : float
+        How much oftener the mildest size is met than the worst; between them the density falls on
+        a straight line along that scale.
     """
 
     quantity: str
@@ -47,6 +53,7 @@ class Size:
     plus: str = ""
     default: float | None = None
     scale: str = "log"
+    fades: float = 1.0
 
     def at(self, places: Array) -> Array:
         """Sizes at places from mild (0) to worst (1), of any shape; the limits exactly."""
@@ -63,6 +70,25 @@ class Size:
         if self.scale == "linear":
             return np.asarray((sizes - self.mild) / (self.worst - self.mild))
         return np.asarray(np.log(sizes / self.mild) / np.log(self.worst / self.mild))
+
+    def share_below(self, places: Array) -> Array:
+        """The share of these faults that are milder than a place, 0 to 1."""
+        places = np.asarray(places, dtype=float)
+        fall = (self.fades - 1.0) / (self.fades + 1.0)
+        return np.asarray(places * (1.0 + fall * (1.0 - places)))
+
+    def density(self, places: Array) -> Array:
+        """How often a place is met, over the mean of all."""
+        fall = (self.fades - 1.0) / (self.fades + 1.0)
+        return np.asarray(1.0 + fall * (1.0 - 2.0 * np.asarray(places, dtype=float)))
+
+    def drawn(self, shares: Array) -> Array:
+        """The inverse of `share_below`: of even draws from 0 to 1 the places of such faults."""
+        shares = np.asarray(shares, dtype=float)
+        fall = (self.fades - 1.0) / (self.fades + 1.0)
+        # the root of fall·p² - (1 + fall)·p + share = 0 that holds for fall = 0 as well
+        half = 1.0 + fall
+        return np.asarray(2.0 * shares / (half + np.sqrt(half**2 - 4.0 * fall * shares)))
 
     def allows(self, size: float) -> bool:
         """Whether the size is a number that this mode can have at all."""
@@ -125,6 +151,29 @@ class Change:
 
 
 @dataclass(frozen=True)
+class Stress:
+    """What makes a mode of a capacitor likelier in one place than in another; zero is no effect.
+
+    Attributes
+    ----------
+    value, of : float
+        Power of the capacitance over `of`, F.
+    volts : float
+        Power n of (S/0.6)ⁿ + 1, where S is the voltage over the rated one.
+    heat : float
+        K that double it (the rule of the trade: life halves every 10 K).
+    source : str
+        A source word of ``words.yaml``.
+    """
+
+    value: float = 0.0
+    of: float = 1.0
+    volts: float = 0.0
+    heat: float = 0.0
+    source: str = ""
+
+
+@dataclass(frozen=True)
 class Mode:
     """One way in which a kind of part fails.
 
@@ -146,6 +195,8 @@ class Mode:
         None where the mode has no degrees.
     misses : tuple of (check word, probability)
         The chance that a check overlooks it, for every check word.
+    stress : Stress or None
+        What its value, voltage and heat nearby do to how often it is met.
     """
 
     name: str
@@ -157,6 +208,7 @@ class Mode:
     changes: tuple[Change, ...]
     range: Size | None
     misses: tuple[tuple[str, float], ...]
+    stress: Stress | None = None
 
     def miss(self, check: str) -> float:
         """The chance that the fault is still there after a check of that name said no."""
@@ -184,6 +236,33 @@ class Mode:
         """Sizes evenly spaced on the mode's scale, limits included; one for no degrees."""
         return self.size(np.linspace(0.0, 1.0, count if self.sized else 1))
 
+    def share_below(self, places: Array) -> Array:
+        """The share of these faults that are milder than a place; see `Size.share_below`."""
+        return np.asarray(places) if self.range is None else self.range.share_below(places)
+
+    def density(self, places: Array) -> Array:
+        """How often a place is met, over the mean of all; see `Size.density`."""
+        return np.ones(np.shape(places)) if self.range is None else self.range.density(places)
+
+    def drawn(self, shares: Array) -> Array:
+        """Places of the sizes of faults as they are met, of even draws from 0 to 1."""
+        return np.zeros(np.shape(shares)) if self.range is None else self.range.drawn(shares)
+
+    def weight(self, age: float) -> float:
+        """Its share with the factor for equipment of that age, years."""
+        return self.share * worn(self.age, age)
+
+
+def worn(factor: float, age: float) -> float:
+    """A factor for forty-year-old equipment at another age, years.
+
+    Wear comes on top of what fails at random and grows with the square of time (a Weibull hazard
+    of shape 3, judgement); what fails young is gone by the same rule the other way round.
+    """
+    if factor < 1.0:
+        return 1.0 / worn(1.0 / factor, age)
+    return 1.0 + (factor - 1.0) * (age / FORTY) ** 2
+
 
 @dataclass(frozen=True)
 class Rate:
@@ -194,10 +273,9 @@ class Rate:
     age: float = 1.0
     why: str = ""
 
-    @property
-    def aged(self) -> float:
-        """Failures per 10⁶ h in forty-year-old equipment."""
-        return self.failures * self.age
+    def aged(self, age: float) -> float:
+        """Failures per 10⁶ h in equipment of that age, years."""
+        return self.failures * worn(self.age, age)
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from circuits.errors import InputError
 from circuits.excess import BREAKDOWN, INDEX, SHOT
 from circuits.kinds import kinds
 from circuits.yamlfile import Mapping, Node
-from faultlib.mode import Change, CheckMethod, KindModes, Mode, Rate, Size
+from faultlib.mode import Change, CheckMethod, KindModes, Mode, Rate, Size, Stress
 
 Kinds = abc.Mapping[str, Mapping]
 """Entries of mode files by kind."""
@@ -33,7 +33,10 @@ _PART_FIELDS = ("value", "esr", "position")
 HEARD = {INDEX: "dB", SHOT: "", BREAKDOWN: "V"}
 """What an added resistance may make noise by, and the units of that."""
 _KIND_KEYS = ("like", "rate", "by model", "published", "omitted", "modes")
-_MODE_KEYS = ("share", "size", "change", "finds")
+_MODE_KEYS = ("share", "size", "change", "finds", "stress")
+FADES = {"log": 3.0, "linear": 1.0}
+"""How much oftener the mildest size is met than the worst, by scale, where a mode does not say
+(judgement: parts drift further and further, and are noticed on the way)."""
 _VALUE_KEYS = {
     "scale": ("what", "by", "times", "default"),
     "divide": ("what", "by", "times", "default"),
@@ -265,6 +268,28 @@ def _mode(
         changes=tuple(_change(change, about, size is not None) for change in changes),
         range=size,
         misses=_misses(entry.entries["finds"], words),
+        stress=None if entry.get("stress") is None else _stress(entry.entries["stress"], words),
+    )
+
+
+def _stress(node: Node, words: Words) -> Stress:
+    keys = ("value", "of", "volts", "heat", "source", "why")
+    entry = yamlfile.mapping(node, "a stress", keys, ("source",))
+    of = entry.get("of")
+    if (of is None) != (entry.get("value") is None):
+        raise InputError("value is the power of a capacitance over another", place=node.place,
+                         expected="value and of, as in value: 0.23, of: 22 uF")
+
+    def number(key: str) -> float:
+        given = entry.get(key)
+        return 0.0 if given is None else yamlfile.number(given, key, "")
+
+    return Stress(
+        value=number("value"),
+        of=1.0 if of is None else _positive(of, "a capacitance", "F"),
+        volts=number("volts"),
+        heat=number("heat"),
+        source=yamlfile.choice(entry.entries["source"], "source", words.sources),
     )
 
 
@@ -279,7 +304,7 @@ def _size(node: Node, about: _Kind) -> Size:
     entry = yamlfile.mapping(
         node,
         "a size",
-        ("quantity", "unit", "from", "to", "times", "plus", "default", "scale"),
+        ("quantity", "unit", "from", "to", "times", "plus", "default", "scale", "mild over worst"),
         ("quantity", "from", "to"),
     )
     times, plus = entry.get("times"), entry.get("plus")
@@ -289,7 +314,9 @@ def _size(node: Node, about: _Kind) -> Size:
     unit = unit_node.value if isinstance(unit_node, yamlfile.Text) else ""
     default = entry.get("default")
     scale = entry.get("scale")
+    fades = entry.get("mild over worst")
     read = "" if times is not None else unit
+    of_scale = "log" if scale is None else yamlfile.choice(scale, "scale", ("log", "linear"))
     size = Size(
         quantity=yamlfile.text(entry.entries["quantity"], "a quantity"),
         unit=unit,
@@ -298,7 +325,8 @@ def _size(node: Node, about: _Kind) -> Size:
         times="" if times is None else _what(times, about),
         plus="" if plus is None else _what(plus, about),
         default=None if default is None else yamlfile.number(default, "default", ""),
-        scale="log" if scale is None else yamlfile.choice(scale, "scale", ("log", "linear")),
+        scale=of_scale,
+        fades=FADES[of_scale] if fades is None else _positive(fades, "how much oftener"),
     )
     if size.mild == size.worst or (size.scale == "log" and size.mild * size.worst <= 0.0):
         raise InputError(
@@ -378,8 +406,8 @@ def _what(node: Node, about: _Kind) -> str:
     return word
 
 
-def _positive(node: Node, what: str) -> float:
-    number = yamlfile.number(node, what, "")
+def _positive(node: Node, what: str, unit: str = "") -> float:
+    number = yamlfile.number(node, what, unit)
     if number <= 0.0:
         raise InputError(f"{what} is above zero", place=node.place, expected="a number above 0")
     return number

@@ -158,7 +158,7 @@ def _signatures(before: Weighing, after: Observed) -> Signatures:
     if all(r.key() in known for r in after.readings):
         return before.found.some([known[r.key()] for r in after.readings])
     stage = before.case.stage
-    return signatures(stage, after.readings, hypotheses(stage), before.bench)
+    return signatures(stage, after.readings, hypotheses(stage, before.case.age), before.bench)
 
 
 def _states(before: Weighing) -> list[_State]:

@@ -63,10 +63,14 @@ class Scored:
     loose: float = -math.inf
     phases: Phases | None = None
 
+    def cells(self, places: Array) -> Array:
+        """The share of these faults that each point of a grid stands for; see `cells`."""
+        return cells(places, [h.mode for h in self.hypotheses])
+
     @property
     def best(self) -> int:
         """Place in the grid of the most probable size."""
-        return int(np.argmax(self.weights / cells(self.places)))
+        return int(np.argmax(self.weights / self.cells(self.places)))
 
     def evenly(self, count: int) -> NDArray[np.intp]:
         """Where in the grid of one fault some evenly spaced sizes stand."""
@@ -102,7 +106,7 @@ def rescored(
     if len(scored.hypotheses) == 1:
         grid, predicted = refined(grid, predicted, around, observed)
     at = standing(observed, predicted, around)
-    share = np.log(cells(grid))
+    share = np.log(scored.cells(grid))
     mass = log_likelihood(at) + share
     whole = log_sum(mass)
     squares, sizes = distances(at)

@@ -8,13 +8,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from diagnose.inference.evidence import Scored
 from diagnose.inference.groups import NEAR
-from diagnose.inference.likelihood import Array, Covariance
+from diagnose.inference.likelihood import Array
 from diagnose.inference.posterior import Posterior
 
 MOSTLY = 0.5
 """A suspect of whose probability at least this share looks like health is not named as one."""
+_STRONG = 3.0
+"""Log Bayes factor from which on readings speak for a fault and against health: 20 to 1, "strong" in
+Kass and Raftery, Bayes factors, J. Am. Stat. Assoc. 90 (1995) 773."""
 
 
 @dataclass(frozen=True)
@@ -47,13 +52,18 @@ def hiding(posterior: Posterior, healthy: Array) -> tuple[Hiding, ...]:
     healthy : (m,) array
         Readings of a good unit.
     """
-    around = posterior.healthy_spread
-    return tuple(_hiding(s, p, healthy, around) for s, p in posterior.suspects)
+    return tuple(_hiding(s, p, healthy, posterior) for s, p in posterior.suspects)
 
 
-def _hiding(scored: Scored, probability: float, healthy: Array, around: Covariance) -> Hiding:
+def _hiding(
+    scored: Scored, probability: float, healthy: Array, posterior: Posterior
+) -> Hiding:
     # half the Bhattacharyya distance's σ-units: groups call two suspects one below the same
-    near = around.squares(scored.predicted - healthy) < 8.0 * NEAR
+    near = posterior.healthy_spread.squares(scored.predicted - healthy) < 8.0 * NEAR
+    # what these very readings speak for they do tell from health, however little it moves them
+    with np.errstate(divide="ignore"):
+        likely = scored.log_evidence + np.log(scored.weights / scored.cells(scored.places))
+    near &= likely - posterior.healthy_evidence < _STRONG
     share = float(scored.weights[near].sum())
     place = None
     if len(scored.hypotheses) == 1 and near.any() and not near.all():

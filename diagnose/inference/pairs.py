@@ -244,15 +244,18 @@ def _scored(
     around = weighed.healthy_spread
     places, predicted, step = _finer(places, predicted, step)
     at = standing(observed, predicted, around)
-    logs = log_likelihood(at)
+    density = np.ones(len(places))
+    for h, column in zip(pair.hypotheses, places.T, strict=True):
+        density *= h.mode.density(column)
+    logs = log_likelihood(at) + np.log(density)
     squares, sizes = distances(at)
     nearest = int(squares.argmin())
     whole = log_sum(logs)
     # the grid holds a small part of the sizes that either fault can have
     cell = math.prod(min(step, 1.0) if h.mode.sized else 1.0 for h in pair.hypotheses)
     return replace(
-        pair, log_prior=prior + math.log(cell * len(logs)),
-        log_evidence=whole - math.log(len(logs)), places=places, weights=np.exp(logs - whole),
+        pair, log_prior=prior + math.log(cell * density.sum()),
+        log_evidence=whole - math.log(density.sum()), places=places, weights=np.exp(logs - whole),
         predicted=predicted, square=float(squares[nearest]), size=int(sizes[nearest]),
         spread=around,
     )

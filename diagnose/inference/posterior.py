@@ -43,6 +43,8 @@ class Posterior:
         Probability of health, and of a fault outside the library.
     fit : float
         Chance that a unit with the best hypothesis gives readings farther off than these.
+    healthy_evidence : float
+        Natural logarithm of the evidence of health, as suspects have theirs.
     """
 
     suspects: tuple[tuple[Scored, float], ...]
@@ -50,6 +52,7 @@ class Posterior:
     unmodelled: float
     fit: float
     healthy_spread: Covariance
+    healthy_evidence: float
 
 
 @dataclass(frozen=True)
@@ -66,6 +69,8 @@ class Weighed:
         Squared distance of the readings from a healthy unit.
     healthy_size : int
         How many readings it is of.
+    healthy_evidence : float
+        Natural logarithm, without its prior.
     phases : Phases or None
         What unknown phases do to levels of the healthy unit.
     """
@@ -76,6 +81,7 @@ class Weighed:
     healthy_square: float
     healthy_size: int
     healthy_spread: Covariance
+    healthy_evidence: float
     phases: Phases | None = None
 
     def fit(self) -> float:
@@ -110,6 +116,7 @@ def share(weighed: Weighed, pairs: Sequence[Scored] = ()) -> Posterior:
         float(probabilities[-1]),
         _fit(weighed, scored),
         weighed.healthy_spread,
+        weighed.healthy_evidence,
     )
 
 
@@ -159,6 +166,7 @@ def weigh(
         good.square,
         good.size,
         good.spread,
+        good.log_evidence,
         turns,
     )
 

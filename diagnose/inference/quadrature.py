@@ -8,10 +8,13 @@ approach inside every gap is known, and only the gaps that matter are divided.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from diagnose.inference.censored import log_likelihood, standing
 from diagnose.inference.likelihood import Array, Covariance, Observed
+from faultlib.mode import Mode
 
 _STRIDE = 0.5
 """Standard deviations of the readings between two sizes where it matters."""
@@ -62,13 +65,15 @@ def refined(
     return nodes[:, None], np.array(columns).T
 
 
-def cells(places: Array) -> Array:
-    """The share of all sizes that each point of a grid stands for (trapezoidal rule).
+def cells(places: Array, modes: Sequence[Mode] = ()) -> Array:
+    """The share of all faults that each point of a grid stands for.
 
     Parameters
     ----------
     places : (n, k) array
         Rising along one fault's size; of two faults an even grid.
+    modes : sequence of k Mode
+        How often their sizes are met; without them all places are equally likely.
 
     Returns
     -------
@@ -76,9 +81,16 @@ def cells(places: Array) -> Array:
         Adds up to 1.
     """
     count = len(places)
-    if places.shape[1] > 1 or count < 2:
+    if count < 2:
         return np.full(count, 1.0 / count)
-    return np.asarray(np.diff(_edges(places[:, 0])) / (places[-1, 0] - places[0, 0]))
+    if places.shape[1] > 1:
+        density = np.ones(count)
+        for mode, column in zip(modes, places.T, strict=False):
+            density *= mode.density(column)
+        return np.asarray(density / density.sum())
+    edges = _edges(places[:, 0])
+    below = modes[0].share_below(edges) if modes else edges
+    return np.asarray(np.diff(below) / (below[-1] - below[0]))
 
 
 def quantiles(places: Array, weights: Array, shares: tuple[float, ...]) -> Array:

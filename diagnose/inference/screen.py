@@ -79,7 +79,7 @@ def screen(
     if mode.sized:
         known = np.linspace(0.0, 1.0, len(coarse))
         logs, loose = (np.interp(grid, known, one) for one in (logs, loose))
-    share = np.log(cells(grid[:, None]))
+    share = np.log(cells(grid[:, None], (mode,)))
     mass = logs + share
     whole = log_sum(mass)
     return Scored(

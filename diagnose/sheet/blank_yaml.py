@@ -17,6 +17,7 @@ from circuits.reading import VOLTMETER, Reading
 from circuits.stage import Stage
 from circuits.state_words import pins
 from diagnose.sheet.sections import SECTIONS, Section
+from faultlib.mode import FORTY
 
 _WIDTH = 100
 """Columns that cautions are wrapped to."""
@@ -58,6 +59,7 @@ def blank_sheet(
         "values: {}",
         _SCHEMATIC,
         f"mains: {exact(stage.mains, 'Hz')}",
+        f"age: {FORTY:g}  # years, for what wears out",
         "# The voltmeter of all d.c. readings; of an analogue one, such as 20 kohm/V, write its",
         "# range beside each reading, as in range: 10 V",
         f"meter: {exact(VOLTMETER, 'ohm')}",

@@ -32,6 +32,7 @@ from diagnose.sheet.sections import CHECKS, DONE, FOUND, SECTIONS, Check, member
 from diagnose.sheet.standards import read_limits
 from diagnose.sheet.states import at_its_ends, state_of_sheet, stated
 from faultlib.catalogue import kind_of
+from faultlib.mode import FORTY
 
 __all__ = [
     "DONE", "FOUND", "OBSERVATIONS", "Case", "Check", "Limit", "Measured", "Repair", "blank_sheet",
@@ -41,11 +42,13 @@ __all__ = [
 _CASE_KEYS = (
     "case", "stage", "values", "mains", "readings", "limits", *SECTIONS, "observations",
     "channels", "suspect", "supply", "repaired", "meter", "other loads", "schematic", "load",
-    "state", "expected",
+    "state", "expected", "age",
 )
 SUPPLIES = ("shared", "own")
 """Whether two channels have one supply or one each."""
 NOT_AT_HAND = "not at hand"
+_OLDEST = 120.0
+"""Years that no amplifier is older than."""
 OTHER_LOADS = ("none", "unknown")
 """What is known of loads on the rails besides the stage."""
 SCHEMATICS = ("at hand", NOT_AT_HAND)
@@ -99,6 +102,8 @@ class Case:
         Whether the stage is only of the unit's kind, its schematic not at hand.
     expected : tuple of Expected
         What a good unit of this design reads, by its manual or schematic.
+    age : float
+        Of the unit, years.
     """
 
     name: str
@@ -115,6 +120,7 @@ class Case:
     dense: tuple[tuple[str, Measured], ...] = ()
     kind_only: bool = False
     expected: tuple[Expected, ...] = ()
+    age: float = FORTY
     path: Path = field(default=Path(), compare=False)
 
     def __repr__(self) -> str:
@@ -238,6 +244,7 @@ def read_case(tree: Node, path: Path, drawn: Stage | None = None) -> Case:
         dense=tuple((word, one) for word, of in taken for one in of.dense),
         kind_only=_schematic(top) == NOT_AT_HAND,
         expected=read_expected(top.get("expected"), _sides(top, general), stage, path.parent),
+        age=within(top.get("age"), "age", "", (0.0, _OLDEST), FORTY),
         path=path,
     )
 

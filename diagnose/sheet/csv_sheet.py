@@ -40,7 +40,7 @@ COLUMNS = (
     "range", *FIGURES, "remark",
 )
 HEAD = ("case", "stage", "mains", "suspect", "supply", "meter", "other loads", "schematic", "load",
-        "state")
+        "state", "age")
 """Words of the first rows that say one thing."""
 LISTS: AnyMapping[str, tuple[str, ...]] = {
     "value": ("part", "value"), **{s.one: s.words for s in SECTIONS.values()},

@@ -144,7 +144,7 @@ def draw_benches(
         fault = None
         if random.uniform() >= share_healthy:
             chosen = pool[int(random.choice(len(pool), p=weights / weights.sum()))]
-            fault = chosen.fault(float(chosen.mode.size(np.array([random.uniform()]))[0]))
+            fault = chosen.drawn(random.uniform())
         faults = () if fault is None else (fault,)
         own = lot(actual, random)
         units.append((actual, Variant(faults, own), Variant((), lot(actual, random))))

@@ -152,7 +152,7 @@ def _two(pool: Sequence[Hypothesis], random: np.random.Generator) -> tuple[Fault
 
 def _one(pool: Sequence[Hypothesis], weights: Array, random: np.random.Generator) -> Fault:
     chosen = pool[int(random.choice(len(pool), p=weights / weights.sum()))]
-    return chosen.fault(float(chosen.mode.size(np.array([random.uniform()]))[0]))
+    return chosen.drawn(random.uniform())
 
 
 def read(readings: Sequence[Reading], values: Array) -> Observed:

@@ -86,7 +86,8 @@ class Session:
         good = healthy(found, observed)
         odd = math.log(0.03) + unmodelled(scored, found, observed)
         posterior = share(
-            Weighed(tuple(scored), good.score, odd, good.square, good.size, good.spread))
+            Weighed(tuple(scored), good.score, odd, good.square, good.size, good.spread,
+                    good.log_evidence))
         live = [(s, p) for s, p in posterior.suspects if p >= 0.01][:16]
         return found, observed, posterior, grouped(live)
 
@@ -149,7 +150,7 @@ def sessions(stage: Stage, units: int, bench: Bench) -> tuple[list[tuple[int, in
     for number in range(units):
         pick = int(random.choice(len(weights), p=weights / weights.sum()))
         truth = found.faults[pick].hypothesis
-        size = float(truth.mode.size(np.array([random.uniform()]))[0])
+        size = float(truth.mode.size(truth.mode.drawn(np.array([random.uniform()])))[0])
         unit = Variant((truth.fault(size),), draw(stage, random))
         row = memory.values(stage, [unit], everything).values[0]
         if np.isnan(row).any():

@@ -27,7 +27,7 @@ Array = NDArray[np.float64]
 Rule = Callable[[Stage, Reading], float]
 """A reading of a unit, on the compared scale."""
 
-FARADS = 1e-6
+FARADS = 22e-6
 LOSS = "capacitance loss"
 
 

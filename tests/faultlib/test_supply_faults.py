@@ -16,6 +16,7 @@ from circuits.supply import DIODES, IMBALANCE, Regulator, drawn
 from faultlib.catalogue import hypotheses, kind_modes, mode_for, size_value
 from faultlib.fault import Fault
 from faultlib.inject import inject
+from faultlib.mode import FORTY
 from faultlib.tolerance import MAINS, deviate, spreads
 from tests.diodes import PULSE, forward
 from tests.small import db, resistor
@@ -189,7 +190,7 @@ def test_every_diode_of_the_rectifier_counts(rectifier: str) -> None:
     weights = {h.label(): h.prior for h in hypotheses(on(plain(rectifier)))}
     entry = kind_modes("rectifier")
     one = next(m for m in entry.modes if m.name == "open")
-    expected = DIODES[rectifier] * entry.rate.aged * one.share * one.age
+    expected = DIODES[rectifier] * entry.rate.aged(FORTY) * one.weight(FORTY)
     assert weights["vcc rectifier diode open"] == pytest.approx(expected)
 
 

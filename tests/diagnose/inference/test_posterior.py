@@ -22,7 +22,7 @@ from diagnose.inference.model_error import ModelError, model_covariance, model_e
 from diagnose.inference.posterior import PRIOR_HEALTHY, PRIOR_UNMODELLED, Posterior, share, weigh
 from faultlib.signature import signatures
 from tests.diagnose.density import draws, known_surely, log_density
-from tests.diagnose.fake_bench import Array, FakeBench, LinearUnit, currents, gains
+from tests.diagnose.fake_bench import FARADS, Array, FakeBench, LinearUnit, currents, gains
 
 BENCH = 0.1
 """dB, standard uncertainty of every reading."""
@@ -357,8 +357,8 @@ def test_tolerances_are_those_of_the_faulty_unit(monkeypatch: pytest.MonkeyPatch
         one, two = (stage.part(name).value for name in ("C1", "C2"))
         assert one is not None
         assert two is not None
-        lost = math.log(one / 1e-6)
-        return lost * (1.0 + 5.0 * math.log(two / 1e-6))
+        lost = math.log(one / FARADS)
+        return lost * (1.0 + 5.0 * math.log(two / FARADS))
 
     bench = FakeBench(rule)
     found = signatures(unit.stage, unit.readings, unit.losses()[:1], bench)
