@@ -28,6 +28,11 @@ _OWN = math.sqrt(0.05)
 are built to the same drawing, but no two layouts and device batches are quite alike."""
 
 
+_OTHER_ORDER = 0.5
+"""Correlation of the model's error of two harmonics, or of one at two levels (judgement): even and
+odd ones, and crossover and clipping, come from different things."""
+
+
 _STATES = 0.7
 """Correlation of the model's error of one reading in two states of the same unit (judgement): its
 devices and layout are the same, where they work is not quite."""
@@ -44,6 +49,7 @@ class ModelError:
     sigma: float
     relative: float = 0.0
     decades: float = 0.0
+    shifted: float | None = None
 
 
 @dataclass(frozen=True)
@@ -152,7 +158,7 @@ def model_covariance(
     (m, m) array
     """
     sigma = wide * own_sigma(readings, level)
-    sigma = np.hypot(sigma, tails().shifted * np.asarray(shift))
+    sigma = np.hypot(sigma, shifted(readings) * np.asarray(shift))
     return np.asarray(
         _alike(tuple(readings), tuple(channels), common) * np.outer(sigma, sigma)
     )
@@ -164,6 +170,34 @@ def own_sigma(readings: Sequence[Reading], level: Array) -> Array:
     return np.array(
         [math.hypot(e.sigma, e.relative * x) for e, x in zip(entries, level, strict=True)]
     )
+
+
+def shifted(readings: Sequence[Reading]) -> Array:
+    """Model error for a fault over how far it moves each reading, (m,)."""
+    usual = tails().shifted
+    own = [error_of(r).shifted for r in readings]
+    return np.array([usual if share is None else share for share in own])
+
+
+_NEPER = {"dB": 20.0 / math.log(10.0), "level": 20.0 / math.log(10.0), "log": 1.0}
+"""By the scale that a reading is compared on: by how much it moves for a factor e."""
+
+
+def bent(readings: Sequence[Reading], variances: Array) -> Array:
+    """How far logarithms stray from the straight lines that were drawn of them, (m,).
+
+    A level is the logarithm of what moves straight: ln(1 + u) = u - u²/2 + …, whose second term
+    strays by σ²/√2 where u strays by σ (variance of the square of a normal variable). Small beside
+    σ for a tenth of a dB, as large for 12 dB: one harmonic of a stage that clips tells little of
+    another.
+
+    Parameters
+    ----------
+    variances : (m,) array
+        By straight lines, compared scale.
+    """
+    units = np.array([_NEPER.get(r.scale, math.inf) for r in readings])
+    return np.asarray(variances / units / math.sqrt(2.0))
 
 
 @lru_cache(maxsize=64)
@@ -194,6 +228,7 @@ def _alike(readings: tuple[Reading, ...], channels: tuple[int, ...], common: flo
                 shared = 1.0
             elif _follow(a, b) and length and a.frequency and b.frequency:
                 shared = math.exp(-abs(math.log10(a.frequency / b.frequency)) / length)
+                shared *= 1.0 if (a.order, a.level) == (b.order, b.level) else _OTHER_ORDER
             else:
                 continue
             alike[i, j] = alike[j, i] = shared * (1.0 if a.state == b.state else _STATES)
