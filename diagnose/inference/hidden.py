@@ -18,8 +18,8 @@ from diagnose.inference.posterior import Posterior
 MOSTLY = 0.5
 """A suspect of whose probability at least this share looks like health is not named as one."""
 _STRONG = 3.0
-"""Log Bayes factor from which on readings speak for a fault and against health: 20 to 1, "strong" in
-Kass and Raftery, Bayes factors, J. Am. Stat. Assoc. 90 (1995) 773."""
+"""Log Bayes factor from which on readings speak for a fault and against health: 20 to 1, "strong"
+in Kass and Raftery, Bayes factors, J. Am. Stat. Assoc. 90 (1995) 773."""
 
 
 @dataclass(frozen=True)

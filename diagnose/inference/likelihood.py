@@ -181,11 +181,7 @@ def covariance_around(
     channels, common = (observed.channels, observed.common) if twins else ((), 1.0)
     matrix = np.diag(observed.bench**2)
     if sensitivities is not None:
-        strays = covariance(sensitivities)
-        matrix = strays + matrix
-        if np.any(shift):
-            # lines of a faulty unit were drawn, and not checked on units as a healthy one's are
-            matrix = matrix + np.diag(model_error.bent(observed.readings, np.diag(strays)) ** 2)
+        matrix = covariance(sensitivities) + matrix
     if observed.phases is not None:
         sigma = observed.phases.sigma
         # both channels have their parts by the same ways

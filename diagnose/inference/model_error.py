@@ -179,27 +179,6 @@ def shifted(readings: Sequence[Reading]) -> Array:
     return np.array([usual if share is None else share for share in own])
 
 
-_NEPER = {"dB": 20.0 / math.log(10.0), "level": 20.0 / math.log(10.0), "log": 1.0}
-"""By the scale that a reading is compared on: by how much it moves for a factor e."""
-
-
-def bent(readings: Sequence[Reading], variances: Array) -> Array:
-    """How far logarithms stray from the straight lines that were drawn of them, (m,).
-
-    A level is the logarithm of what moves straight: ln(1 + u) = u - u²/2 + …, whose second term
-    strays by σ²/√2 where u strays by σ (variance of the square of a normal variable). Small beside
-    σ for a tenth of a dB, as large for 12 dB: one harmonic of a stage that clips tells little of
-    another.
-
-    Parameters
-    ----------
-    variances : (m,) array
-        By straight lines, compared scale.
-    """
-    units = np.array([_NEPER.get(r.scale, math.inf) for r in readings])
-    return np.asarray(variances / units / math.sqrt(2.0))
-
-
 @lru_cache(maxsize=64)
 def same(readings: tuple[Reading, ...]) -> Array:
     """How alike the same reading of two channels of one drawing strays, (m, m)."""

@@ -18,7 +18,7 @@ from diagnose.inference.posterior import KNOWN_BAD, PRIOR_HEALTHY, PRIOR_UNMODEL
 from diagnose.sheet.case import Case, Check
 from diagnose.sheet.entry import Measured, usual
 from faultlib.catalogue import hypotheses, miss, mode_for
-from tests.diagnose.fake_bench import FakeBench, LinearUnit, gains
+from tests.diagnose.fake_bench import FARADS, FakeBench, LinearUnit, gains
 
 CORNER = 20.0
 GAIN = (Reading("gain", frequency=20.0), Reading("gain", frequency=1e3))
@@ -26,8 +26,8 @@ GAIN = (Reading("gain", frequency=20.0), Reading("gain", frequency=1e3))
 
 def stage() -> Stage:
     parts = (
-        Part("C1", "electrolytic", ("in", "out"), 1e-6, 0.2, role="coupling"),
-        Part("C2", "electrolytic", ("out", "0"), 1e-6, 0.2),
+        Part("C1", "electrolytic", ("in", "out"), FARADS, 0.2, role="coupling"),
+        Part("C2", "electrolytic", ("out", "0"), FARADS, 0.2),
         Part("R1", "carbon-film", ("out", "0"), 10e3, 0.05),
     )
     return Stage("deaf", parts)
@@ -160,7 +160,7 @@ def sheet(unit: LinearUnit, values: list[float]) -> Case:
 
 
 def test_the_size_is_told_as_a_meter_would_show_it() -> None:
-    """A quarter of 1 µF left: the sheet's answer in farads, its interval around it."""
+    """A quarter of it left: the sheet's answer in farads, its interval around it."""
     unit = linear()
     place = math.log(0.25 / 0.7) / math.log(0.005 / 0.7)
     result = rank(sheet(unit, unit.shift(1, place).tolist()), unit.bench())
@@ -168,10 +168,10 @@ def test_the_size_is_told_as_a_meter_would_show_it() -> None:
     assert top.name == "C2 capacitance loss"
     assert top.severity is not None
     assert (top.severity.quantity, top.severity.unit) == ("capacitance", "F")
-    assert top.severity.value == pytest.approx(0.25e-6, rel=0.05)
+    assert top.severity.value == pytest.approx(0.25 * FARADS, rel=0.05)
     assert top.severity.low <= top.severity.value <= top.severity.high
-    assert top.severity.low == pytest.approx(0.25e-6, rel=0.2)
-    assert top.severity.high == pytest.approx(0.25e-6, rel=0.2)
+    assert top.severity.low == pytest.approx(0.25 * FARADS, rel=0.2)
+    assert top.severity.high == pytest.approx(0.25 * FARADS, rel=0.2)
 
 
 def test_what_a_suspect_explains_is_what_moved() -> None:

@@ -18,7 +18,7 @@ from diagnose.inference import evidence as scored
 from diagnose.inference import model_error
 from diagnose.inference.infer import infer
 from diagnose.inference.likelihood import Observed
-from diagnose.inference.model_error import ModelError, model_covariance, model_errors
+from diagnose.inference.model_error import model_covariance, model_errors
 from diagnose.inference.posterior import PRIOR_HEALTHY, PRIOR_UNMODELLED, Posterior, share, weigh
 from faultlib.signature import signatures
 from tests.diagnose.density import draws, known_surely, log_density
@@ -317,7 +317,7 @@ def test_a_unit_of_a_linear_quantity_does_not_matter(
     before = by_name(share(unit.weighed(unit.observed(values, 0.01))))
     freedom, errors = model_errors()
     about = errors["dc voltage"]
-    other = {**errors, "dc voltage": ModelError(about.sigma * factor, about.relative)}
+    other = {**errors, "dc voltage": replace(about, sigma=about.sigma * factor)}
     monkeypatch.setattr(model_error, "model_errors", lambda: (freedom, other))
     after = by_name(share(scaled.weighed(scaled.observed(values * factor, 0.01 * factor))))
     assert after == pytest.approx(before, rel=1e-6)
