@@ -61,6 +61,8 @@ class Part:
         What it bears, W, or V of a capacitor; 0 where the file does not say.
     heat : float
         K that hot neighbours hold a capacitor above the rest of the case.
+    known : tuple of str
+        Device parameters that were measured of this very part: no make moves them.
     """
 
     name: str
@@ -76,6 +78,7 @@ class Part:
     esr: float = 0.0
     rating: float = 0.0
     heat: float = 0.0
+    known: tuple[str, ...] = ()
 
     def parameter(self, name: str, default: float = 0.0) -> float:
         """One device parameter, or `default` where the device data are silent."""

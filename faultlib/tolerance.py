@@ -164,6 +164,8 @@ def deviate(stage: Stage, deviations: Sequence[tuple[Spread, float]]) -> Stage:
             for name, part in parts.items():
                 if (part.model or part.name) == spread.target:
                     for what, change in spread.moves:
+                        if what in part.known:
+                            continue
                         value = part.parameter(what) * math.exp(change * z)
                         part = part.with_parameter(what, value) if value else part
                     parts[name] = part

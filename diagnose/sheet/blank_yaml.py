@@ -58,6 +58,7 @@ def blank_sheet(
         "# Part values that differ on this unit's schematic, such as: values: {C3: 12n, R8: 270k}",
         "values: {}",
         _SCHEMATIC,
+        *_devices(stage),
         f"mains: {exact(stage.mains, 'Hz')}",
         f"age: {FORTY:g}  # years, for what wears out",
         "# The voltmeter of all d.c. readings; of an analogue one, such as 20 kohm/V, write its",
@@ -96,6 +97,16 @@ def blank_sheet(
         "# suspect: right",
     ]
     return "\n".join(lines) + "\n"
+
+
+def _devices(stage: Stage) -> list[str]:
+    """What a sheet may say of the unit's transistors."""
+    names = [p.name for p in stage.parts if kind(p.kind).family == "bipolar"]
+    if not names:
+        return []
+    pair = f", {names[1]}: {{matched with: {names[0]}}}" if len(names) > 1 else ""
+    return ["# Where transistors were measured or chosen in pairs:",
+            f"# devices: {{{names[0]}: {{current gain: 320}}{pair}}}"]
 
 
 def _states(stage: Stage) -> list[str]:

@@ -13,6 +13,7 @@ from typing import Any
 from circuits import yamlfile
 from circuits.conditions import meter as voltmeter
 from circuits.errors import InputError
+from circuits.known_devices import with_devices
 from circuits.load import load_stage
 from circuits.part import within
 from circuits.prompt import counted, few_lines, some, view
@@ -42,7 +43,7 @@ __all__ = [
 _CASE_KEYS = (
     "case", "stage", "values", "mains", "readings", "limits", *SECTIONS, "observations",
     "channels", "suspect", "supply", "repaired", "meter", "other loads", "schematic", "load",
-    "state", "expected", "age",
+    "state", "expected", "age", "devices",
 )
 SUPPLIES = ("shared", "own")
 """Whether two channels have one supply or one each."""
@@ -254,6 +255,9 @@ def _stage(top: Mapping, folder: Path, drawn: Stage | None) -> Stage:
     values = top.get("values")
     if values is not None:
         stage = with_values(stage, yamlfile.mapping(values, "values"))
+    devices = top.get("devices")
+    if devices is not None:
+        stage = with_devices(stage, yamlfile.mapping(devices, "devices"))
     if _other_loads(top) == "none":
         stage = replace(stage, rails=tuple(replace(rail, others=0.0) for rail in stage.rails))
     return stage.on_mains(within(top.get("mains"), "mains frequency", "Hz", MAINS, stage.mains))

@@ -44,7 +44,7 @@ HEAD = ("case", "stage", "mains", "suspect", "supply", "meter", "other loads", "
 """Words of the first rows that say one thing."""
 LISTS: AnyMapping[str, tuple[str, ...]] = {
     "value": ("part", "value"), **{s.one: s.words for s in SECTIONS.values()},
-    "observation": ("words",), "standard": ("name",),
+    "observation": ("words",), "standard": ("name",), "device": ("part", "what", "value"),
 }
 """Words of the first rows that may stand more than once, and what follows them."""
 _HEADINGS = re.compile(r'\s*"?(?:channel|quantity)"?\s*([\t;,])', re.IGNORECASE)
@@ -124,6 +124,8 @@ class _Top:
         self.keys: dict[str, Text] = {}
         self.values: dict[str, Text] = {}
         self.value_keys: dict[str, Text] = {}
+        self.devices: dict[str, Mapping] = {}
+        self.device_keys: dict[str, Text] = {}
         self.lists: dict[str, list[Node]] = {
             name: [] for name in ("readings", "limits", *SECTIONS, "observations")
         }
@@ -153,6 +155,8 @@ class _Top:
         elif word == "value":
             _once(self.value_keys, rest[0])
             self.values[rest[0].value] = rest[1] if len(rest) > 1 else Text("", rest[0].place)
+        elif word == "device":
+            self.device(rest)
         elif word == "observation":
             self.lists["observations"].append(rest[0])
         elif word == "standard":
@@ -162,6 +166,14 @@ class _Top:
             self.lists[section].append(_mapping(
                 {name: (cell, cell) for name, cell in zip(names, rest, strict=False)}, first.place
             ))
+
+    def device(self, cells: Sequence[Text]) -> None:
+        """What is known of a transistor: ``device, Q1, current gain, 320``."""
+        part, what, value = (*cells, *[Text("", cells[0].place)] * 2)[:3]
+        known = self.devices.setdefault(part.value, Mapping({}, {}, part.place))
+        self.device_keys.setdefault(part.value, part)
+        _once(known.keys, what)
+        known.entries[what.value] = value
 
     def row(
         self, row: Sequence[Text], columns: Sequence[str], decimal: bool
@@ -207,6 +219,8 @@ class _Top:
         keys = dict(self.keys)
         if self.values:
             entries["values"] = Mapping(dict(self.values), self.value_keys, self.place)
+        if self.devices:
+            entries["devices"] = Mapping(dict(self.devices), self.device_keys, self.place)
         for name, members in self.lists.items():
             if members:
                 entries[name] = Items(tuple(members), self.place)

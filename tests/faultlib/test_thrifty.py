@@ -18,7 +18,7 @@ from faultlib.fault import Fault
 from faultlib.simulate import Answer, Bench, Progress, Variant
 from faultlib.thrifty import Thrifty
 from faultlib.tolerance import Spread
-from tests.diagnose.fake_bench import FakeBench, LinearUnit, Rule
+from tests.diagnose.fake_bench import FARADS, FakeBench, LinearUnit, Rule
 
 DRIVEN = tuple(Reading("thd", frequency=f, level=("output level", 1.0)) for f in (100.0, 1e3))
 AT_REST = (Reading("gain", frequency=1e3), Reading("supply current", rail="v0"))
@@ -133,7 +133,7 @@ def stuck(where: str) -> Rule:
     """A unit that has no solution with one capacitor at exactly half."""
 
     def rule(made: Stage, reading: Reading) -> float:
-        if made.part(where).value == pytest.approx(0.5e-6):
+        if made.part(where).value == pytest.approx(0.5 * FARADS):
             raise NoSolution("no operating point")
         return UNIT.rule(made, reading)
 
