@@ -26,7 +26,8 @@ from faultlib.tolerance import Spread
 NATS = 7.0
 """A fault whose odds at rest trail the best one's by more than e⁷ (1000 to 1) is dropped."""
 MOST = 32
-"""No more faults than this are simulated under drive."""
+"""No more faults with degrees than this are simulated under drive; one without costs a simulation,
+and counts for nothing here."""
 
 
 def worth_driving(
@@ -70,18 +71,34 @@ def worth_driving(
     scores = [s.score for s in scored]
     best = max(scores, default=0.0)
     order = sorted(range(len(scores)), key=lambda k: -scores[k])
-    kept = [k for k in order[:MOST] if scores[k] > best - NATS]
+    kept, others = _kept(order, scores, [s.hypothesis.mode.sized for s in table.faults])
     lost = len(scores) - len(kept)
     if not lost:
         return tuple(everything), none, "", ()
-    beside = _beside([scored[k] for k in order[len(kept) :]], rest, len(observed.readings))
-    behind = best - scores[order[len(kept)]]
+    beside = _beside([scored[k] for k in others], rest, len(observed.readings))
+    behind = best - scores[others[0]]
     told = (
         f"{lost} of {len(scores)} faults were not simulated under drive: by the other readings "
         f"each is at least {_round(math.exp(min(behind, _TOLD)))} times less likely than the best"
     )
     left = tuple(table.faults[k].hypothesis for k in sorted(kept))
     return left, beside, told, table.problems
+
+
+def _kept(
+    order: Sequence[int], scores: Sequence[float], sized: Sequence[bool]
+) -> tuple[list[int], list[int]]:
+    """Which of the faults, in falling order of their scores, are driven, and which are not."""
+    kept: list[int] = []
+    left: list[int] = []
+    room = MOST
+    for k in order:
+        if scores[k] > scores[order[0]] - NATS and (room > 0 or not sized[k]):
+            kept.append(k)
+            room -= sized[k]
+        else:
+            left.append(k)
+    return kept, left
 
 
 _TOLD = math.log(1e6)
