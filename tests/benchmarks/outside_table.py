@@ -39,8 +39,9 @@ names left out) that this project has not seen, parts in tolerance, trimmers set
 analyser with their floors; one part at fault, or none. Sheets with an even number may teach, the
 others judge. *answer*: the likeliest answer (of at most six parts) holds the part. *shows*: by the
 readings that fewer than 1 of 100 good units give, as this project judges it. *said* is the mean of
-what the likeliest answers claim, *true* how many came true, *error* the calibration error and
-*luck* what honest probabilities would show on so few sheets.
+what the likeliest answers claim, *true* how many came true ("nothing wrong shows" is true of a good
+unit, and of a fault that does not show), *error* the calibration error and *luck* what honest
+probabilities would show on so few sheets.
 """
 
 
@@ -57,6 +58,11 @@ class Row:
     answer: str
     said: float
     right: bool
+
+    @property
+    def true(self) -> bool:
+        """Whether what was answered is so."""
+        return self.right or (self.answer == "nothing" and not self.shows)
 
 
 def main() -> None:
@@ -140,7 +146,7 @@ def _told(name: str, rows: Sequence[Row]) -> str:
         str(len(shown)), _share([r.right for r in shown]),
         _share([r.answer == "not in library" for r in faulty]),
         f"{sum(r.right for r in good)}/{len(good)}" if good else "",
-        f"{sum(r.said for r in rows) / len(rows):.2f}", _share([r.right for r in rows]),
+        f"{sum(r.said for r in rows) / len(rows):.2f}", _share([r.true for r in rows]),
         f"{error:.3f}", f"{luck:.3f}",
     )
 
@@ -150,7 +156,7 @@ def _calibration(rows: Sequence[Row]) -> tuple[float, float]:
     bins: dict[int, list[Row]] = {}
     for row in rows:
         bins.setdefault(min(int(10.0 * row.said), 9), []).append(row)
-    error = sum(abs(sum(r.said - r.right for r in b)) for b in bins.values())
+    error = sum(abs(sum(r.said - r.true for r in b)) for b in bins.values())
     # mean absolute value of a normal variable of that variance
     luck = sum(math.sqrt(2.0 / math.pi * sum(r.said * (1.0 - r.said) for r in b))
                for b in bins.values())
