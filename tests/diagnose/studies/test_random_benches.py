@@ -58,7 +58,10 @@ def ranked() -> list[BenchScore]:
 
 
 def test_benches_are_drawn_from_the_prior() -> None:
-    """A quarter healthy, the rest by the modes' priors; sizes even on the mode's scale."""
+    """A quarter healthy, the rest by the modes' priors; mild losses six times as often as dead parts.
+
+    The density falls from 6 to 1 along the mode's scale, so that its integral is (6p - 5p²/2)/3.5.
+    """
     made = unit()
     drawn = benches(made, 600)
     assert len(drawn) == 600
@@ -67,7 +70,7 @@ def test_benches_are_drawn_from_the_prior() -> None:
     assert low <= healthy <= high
     (mode,) = {h.mode.name: h.mode for h in made.losses()}.values()
     places = [float(mode.place(np.array([d.fault.size]))[0]) for d in drawn if d.fault is not None]
-    assert stats.kstest(places, "uniform").pvalue > 0.001
+    assert stats.kstest(places, lambda p: (6.0 * p - 2.5 * p**2) / 3.5).pvalue > 0.001
     parts = [d.fault.part for d in drawn if d.fault is not None]
     counts = [parts.count(f"C{k}") for k in (1, 2, 3)]
     assert stats.chisquare(counts).pvalue > 0.001  # three capacitors of one kind fail alike
