@@ -58,7 +58,7 @@ def ranked() -> list[BenchScore]:
 
 
 def test_benches_are_drawn_from_the_prior() -> None:
-    """A quarter healthy, the rest by the modes' priors; mild losses six times as often as dead parts.
+    """A quarter healthy, the rest by their priors; mild losses six times as often as dead parts.
 
     The density falls from 6 to 1 along the mode's scale, so that its integral is (6p - 5p²/2)/3.5.
     """
