@@ -13,6 +13,8 @@ from typing import Any
 
 from circuits import plausible, yamlfile
 from circuits.errors import InputError
+from circuits.probe import read_probe
+from circuits.probe import text as probe_text
 from circuits.quantities import LEVELS, STATE
 from circuits.quantity import exact, render
 from circuits.reading import VOLTMETER, Reading
@@ -224,6 +226,8 @@ CONDITIONS: Mapping[str, Condition] = {
         _measure("reference", "Hz"),
         _measure("load", "ohm"),
         Condition("meter", "meter", meter, lambda value: (exact(value, "ohm"),)),
+        Condition("probe", "probe", lambda node, stage: read_probe(node),
+                  lambda value: (probe_text(value),)),
         _measure("thd", "%"),
         *(_of_level(word, unit) for word, unit in LEVELS.items()),
         Condition("band", "band", lambda node, stage: band(node), _ends, pair=True),

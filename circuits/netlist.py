@@ -34,6 +34,10 @@ STRAY_OHMS = 1e11
 """Beside the highest impedance of an amplifier this is nothing."""
 METER_OFF = 1e15
 """Ohm of a voltmeter that is not used: less of a leak than any that a circuit is solved with."""
+PROBE_OFF = 1e-24
+"""Farad of an a.c. input that is not used."""
+_COUPLING = 1.0
+"""Farad by which an a.c. input is coupled: of 1 Mohm, a microhertz."""
 METER_VOLTS = 0.1
 """An ohmmeter's low-power range: too little to turn a junction on."""
 _METER_OHMS = 1e3
@@ -113,6 +117,16 @@ def voltmeter(number: int) -> str:
     return f"Rvoltmeter_{number}"
 
 
+def probe_resistor(at: str) -> str:
+    """The resistor of the a.c. input at a node."""
+    return f"Rprobe_{node(at)}"
+
+
+def probe_capacitor(at: str) -> str:
+    """The capacitor beside that."""
+    return f"Cprobe_{node(at)}"
+
+
 def voltmeters(ohms: float) -> str:
     """The model of the resistors that stand for all voltmeters of so many ohms."""
     return "voltmeters_" + re.sub(r"\W", "_", repr(ohms))
@@ -123,6 +137,7 @@ def circuit(
     load: float = 0.0,
     drive: Drive | None = None,
     meters: Sequence[tuple[str, str, float]] = (),
+    probes: Sequence[str] = (),
 ) -> Circuit:
     """The stage with power on, generator and load connected.
 
@@ -134,16 +149,31 @@ def circuit(
         For a transient run.
     meters : sequence of (node, node, ohm)
         Voltmeters that lie ready; the bench switches them on one at a time.
+    probes : sequence of str
+        Nodes at which a.c. inputs lie ready, off.
     """
     elements = around(stage, load, drive)
     for k, (at, origin, ohms) in enumerate(meters):
         ends = (node(at), node(origin))
         # without its noise, which would be worked out at every frequency though it is none
         elements.append(Element(voltmeter(k), ends, None, f"{voltmeters(ohms)} noisy=0"))
+    for point in probes:
+        elements += _probe(point)
     parts, models = _built(stage.parts, drive is not None)
     kinds = dict.fromkeys(voltmeters(ohms) for _, _, ohms in meters)
     models = (*models, *(Model(name, "r", (("r", METER_OFF),)) for name in kinds))
     return Circuit((*elements, *parts), models)
+
+
+def _probe(point: str) -> list[Element]:
+    """An a.c. input that is off; its resistance has no direct current, its noise is its own."""
+    at = node(point)
+    inner = f"{at}_ac_src"
+    return [
+        Element(f"Ccoupling_{at}", (at, inner), _COUPLING),
+        Element(probe_resistor(point), (inner, GROUND), METER_OFF),
+        Element(probe_capacitor(point), (at, GROUND), PROBE_OFF),
+    ]
 
 
 def _built(

@@ -20,6 +20,11 @@ _AT_REST: Range = (0.1, 1e8)
 UNDER_DRIVE: Range = (0.1, 1e6)
 """Hz, of a frequency that a unit is driven with, and followed in time for several periods."""
 
+PROBE_OHMS: Range = (1e3, 1e12)
+"""Of the a.c. input that a reading is taken by."""
+PROBE_FARADS: Range = (0.0, 1e-7)
+"""The same; a cable of a kilometre has 100 nF."""
+
 CONDITIONS: Mapping[str, Range] = {
     "frequency": _AT_REST,
     "reference": _AT_REST,

@@ -109,7 +109,7 @@ LOWEST = -120.0
 LEVELS: Mapping[str, str] = {"power": "W", "output level": "V", "input level": "V"}
 """The kinds of level that a reading can be taken at, and their units (V are RMS)."""
 _LEVEL = tuple(LEVELS)
-_ALONG = ("from", "at", "load")
+_ALONG = ("from", "at", "load", "probe")
 """Of what follows the signal: between two points of its way, else from generator to output."""
 
 CROSSTALK, BALANCE = "crosstalk", "channel balance"
@@ -172,7 +172,8 @@ QUANTITIES: Mapping[str, Quantity] = {
                  "difference tone of two near tones, or 4:1 modulation (IEC 60268-3)", _DRIVEN,
                  step=1e-5, shows=1e-5,
                  kind="drive", driven="always", sums=True, follows=True),
-        Quantity("noise", "V", "level", (), ("at", "band", "weighting", *_LEVEL), 0.5, 0.0, 4.0,
+        Quantity("noise", "V", "level", (), ("at", "probe", "band", "weighting", *_LEVEL), 0.5, 0.0,
+                 4.0,
                  "input terminated with the source impedance, no signal, hum lines taken out; with "
                  "a level, beside a signal of that at the output, which is notched out",
                  step=1e-7, shows=1e-6,
@@ -181,10 +182,10 @@ QUANTITIES: Mapping[str, Quantity] = {
                  "noise, hum lines taken out, below the stated signal, which is notched out",
                  step=0.1,
                  kind="noise", driven="never", sums=False, follows=False),
-        Quantity("hum", "V", "level", ("frequency",), ("at", *_LEVEL), 0.7, 0.0, 2.0,
+        Quantity("hum", "V", "level", ("frequency",), ("at", "probe", *_LEVEL), 0.7, 0.0, 2.0,
                  "one line of the hum on an analyser, input terminated", step=1e-7, shows=1e-6,
                  kind="mains", driven="never", sums=True, follows=True, with_level="dB"),
-        Quantity("ripple", "V", "level", ("at", "frequency"), (), 0.5, 0.0, 2.0,
+        Quantity("ripple", "V", "level", ("at", "frequency"), ("probe",), 0.5, 0.0, 2.0,
                  "a.c. coupled analyser on the node", _LIVE, step=1e-7, shows=1e-6,
                  kind="mains", driven="never", sums=True, follows=False),
         Quantity(CROSSTALK, "dB", "dB", ("frequency",), (), 0.7, 0.0, 5.0,

@@ -57,6 +57,9 @@ class Reading:
         Of intermodulation and maximum output.
     meter : float
         Ohm of the voltmeter; 0 is `VOLTMETER`, infinity draws nothing.
+    probe : tuple of float
+        Ohm and farad of the a.c. input that a signal, hum or noise is read by; empty is the usual
+        one (`circuits.probe`), infinite ohms draw nothing.
     state : State
         In which state the unit was.
     way : int
@@ -84,6 +87,7 @@ class Reading:
     origin: str = ""
     beside: float = 0.0
     meter: float = 0.0
+    probe: tuple[float, float] | tuple[()] = ()
     state: State = AS_DRAWN
     way: int = 0
     channel: int = 0
@@ -338,6 +342,8 @@ def _label(r: Reading) -> str:
     extras = [f"{render(r.thd, '%')} thd"] if r.thd else []
     if r.meter:
         extras.append(f"meter of {render(r.meter, 'ohm')}")
+    if r.probe:
+        extras.append(_probe(*r.probe))
     if r.weighting:
         extras.append(f"{r.weighting}-weighted")
     if r.band != (0.0, 0.0):
@@ -353,3 +359,10 @@ def _label(r: Reading) -> str:
     if r.state:
         extras.append(r.state.text())
     return name + where + way + (", " + ", ".join(extras) if extras else "")
+
+
+def _probe(ohms: float, farads: float) -> str:
+    if math.isinf(ohms):
+        return "ideal probe"
+    beside = f" and {render(farads, 'F')}" if farads else ""
+    return f"probe of {render(ohms, 'ohm')}{beside}"

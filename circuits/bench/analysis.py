@@ -32,6 +32,20 @@ class OperatingPoint:
 
 
 @dataclass(frozen=True, slots=True)
+class Loaded:
+    """An a.c. input that is on during an analysis: its node and elements, and what they then have.
+
+    They idle at `METER_OFF` ohm and `PROBE_OFF` farad (`circuits.netlist`).
+    """
+
+    at: str
+    resistor: str
+    capacitor: str
+    ohms: float
+    farads: float
+
+
+@dataclass(frozen=True, slots=True)
 class SmallSignal:
     """The linear response to 1 V or 1 A of AC from source `drive`, at `frequencies` in Hz."""
 
@@ -39,6 +53,7 @@ class SmallSignal:
     frequencies: tuple[float, ...]
     nodes: tuple[str, ...] = ()
     branches: tuple[str, ...] = ()
+    probes: tuple[Loaded, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +71,7 @@ class NoiseSpectrum:
     frequencies: tuple[float, ...]
     resistors: tuple[str, ...] = ()
     smooth: bool = False
+    probes: tuple[Loaded, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +116,21 @@ class Metered:
     impedances: Floats | None = None
 
 
-Analysis: TypeAlias = OperatingPoint | SmallSignal | NoiseSpectrum | Transient | Metered
+@dataclass(frozen=True, slots=True, eq=False)
+class Inputs:
+    """The response to `drive` at one node after another, with the a.c. input there on alone.
+
+    `impedances` (f, n, n), ohm, are those of a circuit like it, by which inputs that matter as
+    there need no sweep of their own; without, each input has one.
+    """
+
+    drive: str
+    frequencies: tuple[float, ...]
+    inputs: tuple[Loaded, ...]
+    impedances: Complexes | None = None
+
+
+Analysis: TypeAlias = OperatingPoint | SmallSignal | NoiseSpectrum | Transient | Metered | Inputs
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -154,5 +184,17 @@ class Shown:
     impedances: Floats
 
 
-Answer: TypeAlias = Bias | Response | NoiseDensity | Waves | Shown
+@dataclass(frozen=True, slots=True, eq=False)
+class Shares:
+    """Answer to `Inputs`: what each shows, (f, n) complex; see `circuits.bench.probed`.
+
+    `impedances` (f, n, n): how far the input of a column pulls down the node of a row, in V for
+    each ampere that it draws.
+    """
+
+    volts: Complexes
+    impedances: Complexes
+
+
+Answer: TypeAlias = Bias | Response | NoiseDensity | Waves | Shown | Shares
 Results: TypeAlias = tuple[Answer, ...]

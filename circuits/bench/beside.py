@@ -22,6 +22,7 @@ from circuits import excess
 from circuits.bench.analysis import (
     Bias,
     Floats,
+    Loaded,
     NoiseDensity,
     NoiseSpectrum,
     OperatingPoint,
@@ -123,7 +124,12 @@ class Heard:
 
 
 def listen(
-    stage: Stage, run: Run, point: str, frequencies: Sequence[float], load: float = 0.0
+    stage: Stage,
+    run: Run,
+    point: str,
+    frequencies: Sequence[float],
+    load: float = 0.0,
+    probes: tuple[Loaded, ...] = (),
 ) -> Heard:
     """One run of noise, with the operating point and the response of the parts that are noisy.
 
@@ -137,12 +143,15 @@ def listen(
         Hz, rising.
     load : float
         Ohm in place of the stage's own; 0 keeps that.
+    probes : tuple of Loaded
+        The a.c. input that it is listened to by.
     """
     noisy = sources(stage)
     nodes = tuple(dict.fromkeys([node(stage.output), *(n for one in noisy for n in one.nodes)]))
     names = tuple(one.name for one in noisy)
-    noise, bias, response = run(circuit(stage, load), [
-        NoiseSpectrum(node(point), GENERATOR, tuple(frequencies), names, smooth=True),
+    noise, bias, response = run(circuit(stage, load, probes=[point] if probes else ()), [
+        NoiseSpectrum(node(point), GENERATOR, tuple(frequencies), names, smooth=True,
+                      probes=probes),
         OperatingPoint(nodes),
         SmallSignal(GENERATOR, (_TONE,), nodes, ()),
     ])

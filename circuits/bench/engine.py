@@ -13,24 +13,28 @@ absurd current is an answer, not an error: a real unit would have blown its fuse
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import ClassVar, TypeVar
 
 import numpy as np
 
-from circuits.bench import metered, sweep
+from circuits.bench import metered, probed, sweep
 from circuits.bench.analysis import (
     Analysis,
     Answer,
     Bias,
     Complexes,
     Floats,
+    Inputs,
+    Loaded,
     Metered,
     NoiseDensity,
     NoiseSpectrum,
     OperatingPoint,
     Response,
     Results,
+    Shares,
     Shown,
     SmallSignal,
     Transient,
@@ -42,7 +46,7 @@ from circuits.bench.names import Names
 from circuits.bench.ngspice import Ngspice
 from circuits.circuit import Circuit, parse_options, plain
 from circuits.errors import EngineFault, NoSolution
-from circuits.netlist import METER_OFF
+from circuits.netlist import METER_OFF, PROBE_OFF
 
 _T = TypeVar("_T")
 
@@ -190,12 +194,16 @@ class Engine:
         biases = {i: a for i, a in wanted.items() if isinstance(a, OperatingPoint)}
         biases |= {-1 - i: OperatingPoint(metered.nodes_of(a.meters))
                    for i, a in wanted.items() if isinstance(a, Metered)}
-        drives: dict[str, dict[int, SmallSignal]] = {}
+        drives: dict[tuple[str, tuple[Loaded, ...]], dict[int, SmallSignal]] = {}
         for i, analysis in wanted.items():
             if isinstance(analysis, SmallSignal):
-                drives.setdefault(analysis.drive.lower(), {})[i] = analysis
-        for drive, members in drives.items():
-            answers.update(self._responses(drive, members, biases))
+                drives.setdefault((analysis.drive.lower(), analysis.probes), {})[i] = analysis
+            elif isinstance(analysis, Inputs):
+                bare = _bare(analysis)
+                drives.setdefault((bare.drive.lower(), ()), {})[-1 - i] = bare
+        for (drive, probes), members in drives.items():
+            with self._probed(probes):
+                answers.update(self._responses(drive, members, biases))
             # The first sweep has brought the operating point as well.
             biases = {i: a for i, a in biases.items() if i not in answers}
         if biases:
@@ -204,12 +212,28 @@ class Engine:
             self._ngspice.command("destroy all")
         for i, analysis in wanted.items():
             if isinstance(analysis, NoiseSpectrum):
-                answers[i] = self._noise(analysis)
+                with self._probed(analysis.probes):
+                    answers[i] = self._noise(analysis)
             elif isinstance(analysis, Metered):
                 ideal = answers.pop(-1 - i)
                 assert isinstance(ideal, Bias)
                 answers[i] = self._metered(analysis, ideal.nodes)
+            elif isinstance(analysis, Inputs):
+                alone = answers.pop(-1 - i)
+                assert isinstance(alone, Response)
+                answers[i] = self._inputs(analysis, alone.nodes)
         return answers
+
+    def _inputs(self, wanted: Inputs, alone: Complexes) -> Shares:
+        bare = _bare(wanted)
+
+        def solve(on: Sequence[Loaded]) -> Complexes:
+            with self._probed(on):
+                result = self._responses(bare.drive.lower(), {0: bare}, {})[0]
+            assert isinstance(result, Response)
+            return result.nodes
+
+        return probed.shared(wanted, alone, solve)
 
     def _metered(self, wanted: Metered, ideal: Floats) -> Shown:
         """What voltmeters show; all are on at once by their models, one as so many in parallel."""
@@ -313,6 +337,21 @@ class Engine:
         columns = [sweep.smooth(plan, column)[row] for column in vectors.T]
         return NoiseDensity(asked, columns[0], np.column_stack(columns)[:, 1:])
 
+    @contextmanager
+    def _probed(self, probes: Sequence[Loaded]) -> Iterator[None]:
+        """With these a.c. inputs on. After a failure the circuit is loaded anew anyhow."""
+        for probe in probes:
+            self._names.require_resistors([probe.resistor])
+            self._names.require_capacitor(probe.capacitor.lower())
+            self._input(probe, probe.ohms, probe.farads)
+        yield
+        for probe in probes:
+            self._input(probe, METER_OFF, PROBE_OFF)
+
+    def _input(self, probe: Loaded, ohms: float, farads: float) -> None:
+        self._ngspice.command(f"alter {probe.resistor.lower()} resistance = {plain(ohms)}")
+        self._ngspice.command(f"alter {probe.capacitor.lower()} capacitance = {plain(farads)}")
+
     def _wake(self, drive: str) -> None:
         """Give one source its 1 V or 1 A of AC and take it from the one that had it."""
         self._names.require_source(drive)
@@ -393,6 +432,12 @@ class Engine:
         if vectors and not np.abs(table).max() < _PLAUSIBLE:
             raise NoSolution("a result is not a number, or beyond all reason")
         return table
+
+
+def _bare(wanted: Inputs) -> SmallSignal:
+    """The sweep with no input on."""
+    nodes = tuple(one.at for one in wanted.inputs)
+    return SmallSignal(wanted.drive, wanted.frequencies, nodes)
 
 
 def _climb(ladder: Iterable[dict[str, str]], attempt: Callable[[dict[str, str]], _T]) -> _T:

@@ -24,7 +24,7 @@ _TERMINALS = {
 
 @dataclass(frozen=True)
 class Names:
-    """Nodes, elements whose current is known, sources that can drive, resistors, devices.
+    """Nodes, elements whose current is known, sources that drive, resistors, capacitors, devices.
 
     All in lower case.
     """
@@ -33,6 +33,7 @@ class Names:
     branches: frozenset[str]
     sources: frozenset[str]
     resistors: frozenset[str]
+    capacitors: frozenset[str]
     devices: frozenset[str] = frozenset()
 
     @classmethod
@@ -52,6 +53,7 @@ class Names:
             frozenset(name for name in names if name[0] in "vleh"),
             frozenset(name for name in names if name[0] in "vi"),
             frozenset(name for name in names if name[0] == "r"),
+            frozenset(name for name in names if name[0] == "c"),
             frozenset(name for name in names if name[0] in _TERMINALS),
         )
 
@@ -84,6 +86,11 @@ class Names:
         """Raise EngineFault unless the circuit has this V or I source (lower case)."""
         if name not in self.sources:
             raise EngineFault(f"the circuit has no V or I source {name!r} to drive it")
+
+    def require_capacitor(self, name: str) -> None:
+        """Raise EngineFault unless the circuit has this capacitor (lower case)."""
+        if name not in self.capacitors:
+            raise EngineFault(f"the circuit has no capacitor {name!r}")
 
     def require_resistors(self, names: Iterable[str]) -> list[str]:
         """These names in lower case; raises EngineFault where the circuit has no such resistor."""

@@ -14,8 +14,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuits import excess
-from circuits.bench import beside
-from circuits.bench.analysis import Answer, NoiseDensity, NoiseSpectrum, Response, SmallSignal
+from circuits.bench import beside, probed
+from circuits.bench.analysis import (
+    Answer,
+    Loaded,
+    NoiseDensity,
+    NoiseSpectrum,
+    Response,
+    SmallSignal,
+)
 from circuits.bench.plan import Experiment, Indexed, Request, Run, Setup, Values
 from circuits.bench.small_signal import SILENCE
 from circuits.curves import AUDIO, a_weighting_db
@@ -42,17 +49,21 @@ def at_rest(reading: Reading) -> bool:
 
 def requests(stage: Stage, readings: Indexed) -> list[Request]:
     """Requests by the node that is read, which is the output where none is stated."""
-    points = dict.fromkeys(r.at for _, r in readings)
-    return [_at(at or stage.output, [(i, r) for i, r in readings if r.at == at]) for at in points]
+    return [_at(stage, mine) for mine in _by_point(stage, readings)]
 
 
 def experiments(stage: Stage, readings: Indexed) -> list[Experiment]:
     """One experiment for every node that is listened to beside a signal."""
-    points = dict.fromkeys(r.at or stage.output for _, r in readings)
-    return [
-        _beside(point, [(i, r) for i, r in readings if (r.at or stage.output) == point])
-        for point in points
-    ]
+    return [_beside(mine) for mine in _by_point(stage, readings)]
+
+
+def _by_point(stage: Stage, readings: Indexed) -> list[Indexed]:
+    """Readings by the node that is read, and the input that it is read by."""
+    def point(r: Reading) -> tuple[str, tuple[Loaded, ...]]:
+        return r.at or stage.output, probed.inputs(stage, r, r.at)
+
+    points = dict.fromkeys(point(r) for _, r in readings)
+    return [[(i, r) for i, r in readings if point(r) == one] for one in points]
 
 
 def with_junctions(stage: Stage, readings: Indexed) -> list[Experiment]:
@@ -62,12 +73,14 @@ def with_junctions(stage: Stage, readings: Indexed) -> list[Experiment]:
     return []
 
 
-def _beside(point: str, readings: Indexed) -> Experiment:
+def _beside(readings: Indexed) -> Experiment:
     frequencies = _frequencies([_band(r) for _, r in readings])
     grid = np.array(frequencies)
 
     def perform(stage: Stage, run: Run) -> Values:
-        heard = beside.listen(stage, run, point, frequencies)
+        point = readings[0][1]
+        heard = beside.listen(stage, run, point.at or stage.output, frequencies,
+                              probes=probed.inputs(stage, point, point.at))
 
         def one(r: Reading) -> float:
             signal = _signal(stage, r, heard.gain)
@@ -96,12 +109,13 @@ def _frequencies(bands: Sequence[tuple[float, float]]) -> tuple[float, ...]:
     return tuple(float(f) for f in np.geomspace(low, high, count))
 
 
-def _at(point: str, readings: Indexed) -> Request:
+def _at(stage: Stage, readings: Indexed) -> Request:
     """One noise run over the widest band that is asked for, and the gain that SNR needs."""
     frequencies = _frequencies([_band(r) for _, r in readings])
-    output = node(point)
+    first = readings[0][1]
+    output = node(first.at or stage.output)
     analyses = (
-        NoiseSpectrum(output, GENERATOR, frequencies),
+        NoiseSpectrum(output, GENERATOR, frequencies, probes=probed.inputs(stage, first, first.at)),
         SmallSignal(GENERATOR, (1000.0,), (output,), ()),
     )
     grid = np.array(frequencies)
@@ -120,7 +134,8 @@ def _at(point: str, readings: Indexed) -> Request:
 
         return [one(r) for _, r in readings]
 
-    return Request(Setup(), analyses, tuple(i for i, _ in readings), read)
+    setup = Setup(probes=probed.ready(stage, first))
+    return Request(setup, analyses, tuple(i for i, _ in readings), read)
 
 
 def rms(

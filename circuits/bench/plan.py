@@ -12,7 +12,7 @@ for which every unit is asked about the parts that are noisy in it.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from circuits.bench.analysis import Analysis, Answer
 from circuits.circuit import Circuit
@@ -44,12 +44,20 @@ class Setup:
         Hz of a reading that needs the other channel beside; 0 for a channel alone.
     meters : tuple of (node, node, ohm)
         Voltmeters that lie ready, all of them off.
+    probes : tuple of str
+        Nodes at which a.c. inputs lie ready, all of them off.
     """
 
     between: tuple[str, ...] = ()
     load: float = 0.0
     pair: float = 0.0
     meters: tuple[tuple[str, str, float], ...] = ()
+    probes: tuple[str, ...] = ()
+
+    @property
+    def bench(self) -> Setup:
+        """The same with nothing ready: instruments that are off disturb nothing."""
+        return replace(self, meters=(), probes=())
 
 
 @dataclass(frozen=True)

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from circuits.bench import probed
 from circuits.bench.analysis import (
     Analysis,
     Answer,
+    Inputs,
+    Loaded,
     NoiseDensity,
     NoiseSpectrum,
     Response,
+    Shares,
     SmallSignal,
 )
 from circuits.bench.plan import Indexed, Request, Setup, Values
@@ -61,7 +66,7 @@ def requests(stage: Stage, readings: Indexed) -> list[Request]:
         setup = Setup(load=load)
         driven = [(i, r) for i, r in readings if r.quantity in DRIVEN and r.load == load]
         if driven:
-            asked.append(_driven(stage, setup, driven))
+            asked.append(_driven(stage, replace(setup, probes=_ready(stage, driven)), driven))
     output = [(i, r) for i, r in readings if r.quantity in OUTPUT]
     if output:
         asked.append(_output(stage, output))
@@ -80,9 +85,19 @@ def _ports(stage: Stage) -> tuple[str, ...]:
     return (node(stage.output), node(stage.input), node(stage.input_return))
 
 
-def _points(readings: Indexed) -> list[str]:
-    """Nodes that readings are taken at, or from, where that is not the stage's output."""
-    return [node(name) for _, r in readings for name in (r.at, r.origin) if name]
+def _ready(stage: Stage, readings: Indexed) -> tuple[str, ...]:
+    """Nodes at which a.c. inputs lie ready for some readings."""
+    return tuple(dict.fromkeys(at for _, r in readings for at in probed.ready(stage, r)))
+
+
+def _ends(stage: Stage, reading: Reading) -> list[tuple[str, tuple[Loaded, ...]]]:
+    """The points that a reading is taken at and from, each with the inputs that are on then.
+
+    A level is read at one point after the other, a phase at both at once.
+    """
+    ends = [reading.at, *([reading.origin] if reading.origin else ())]
+    both = ends if reading.quantity == "phase" and reading.origin else ()
+    return [(end, probed.inputs(stage, reading, *(both or (end,)))) for end in ends]
 
 
 def _wanted(reading: Reading) -> tuple[float, ...]:
@@ -93,28 +108,91 @@ def _wanted(reading: Reading) -> tuple[float, ...]:
     return (reading.frequency,)
 
 
+_On = tuple[Loaded, ...]
+_Look = Callable[[tuple[str, _On], float], complex]
+"""A point with the inputs that are on, and Hz → the response there."""
+
+
+@dataclass(frozen=True)
+class _Sweeps:
+    """What is asked of the simulator for driven readings.
+
+    Attributes
+    ----------
+    sweeps : mapping
+        By the inputs that are on: none, or those of a phase between two points.
+    each : Inputs or None
+        All inputs whose own node alone is read while they are on.
+    """
+
+    sweeps: Mapping[_On, SmallSignal]
+    each: Inputs | None
+
+    @property
+    def analyses(self) -> tuple[Analysis, ...]:
+        return (*self.sweeps.values(), *([self.each] if self.each is not None else []))
+
+    def look(self, stage: Stage, results: Sequence[Answer]) -> _Look:
+        """Where each response is in the results of the analyses."""
+        found = dict(zip(self.sweeps, results, strict=False))
+
+        def at(end: tuple[str, _On], frequency: float) -> complex:
+            name, on = end
+            if _alone(stage, end):
+                shares = results[-1]
+                assert isinstance(shares, Shares)
+                assert self.each is not None
+                k = self.each.frequencies.index(frequency)
+                return complex(shares.volts[k, self.each.inputs.index(on[0])])
+            sweep, result = self.sweeps[on], found[on]
+            assert isinstance(result, Response)
+            k = sweep.frequencies.index(frequency)
+            return complex(result.nodes[k, sweep.nodes.index(node(name or stage.output))])
+
+        return at
+
+
+def _sweeps(stage: Stage, readings: Indexed) -> _Sweeps:
+    asked: dict[_On, tuple[set[float], dict[str, None]]] = {}
+    alone: dict[Loaded, None] = {}
+    grid: set[float] = set()
+    for _, r in readings:
+        for end, on in _ends(stage, r):
+            if _alone(stage, (end, on)):
+                alone[on[0]] = None
+                grid.update(_wanted(r))
+                continue
+            frequencies, nodes = asked.setdefault(on, (set(), dict.fromkeys(_ports(stage))))
+            frequencies.update(_wanted(r))
+            nodes[node(end or stage.output)] = None
+    sweeps = {
+        on: SmallSignal(GENERATOR, tuple(sorted(frequencies)),
+                        tuple(n for n in nodes if n != GROUND), (GENERATOR,), on)
+        for on, (frequencies, nodes) in asked.items()
+    }
+    each = Inputs(GENERATOR, tuple(sorted(grid)), tuple(alone)) if alone else None
+    return _Sweeps(sweeps, each)
+
+
+def _alone(stage: Stage, end: tuple[str, _On]) -> bool:
+    """Whether a point is read with the input there on and no other."""
+    name, on = end
+    return len(on) == 1 and on[0].at == node(name or stage.output)
+
+
 def _driven(stage: Stage, setup: Setup, readings: Indexed) -> Request:
-    frequencies = tuple(sorted({f for _, r in readings for f in _wanted(r)}))
-    place = {f: k for k, f in enumerate(frequencies)}
-    named = dict.fromkeys((*_ports(stage), *_points(readings)))
-    ports = [n for n in named if n != GROUND]
-    column = {n: k for k, n in enumerate(ports)}
-    analysis = SmallSignal(GENERATOR, frequencies, tuple(ports), (GENERATOR,))
+    sweeps = _sweeps(stage, readings)
+    ends = {r.key(): _ends(stage, r) for _, r in readings}
 
     def read(stage: Stage, results: Sequence[Answer]) -> Values:
-        (result,) = results
-        assert isinstance(result, Response)
-
-        def at(name: str, frequency: float) -> complex:
-            return complex(result.nodes[place[frequency], column[node(name)]])
+        at = sweeps.look(stage, results)
 
         def passed(r: Reading, frequency: float) -> float:
             """Level from one point to the other, dB; from the generator where none is stated."""
-            before = level(at(r.origin, frequency)) if r.origin else 0.0
-            return level(at(r.at or stage.output, frequency)) - before
+            there, *before = (level(at(end, frequency)) for end in ends[r.key()])
+            return there - sum(before)
 
         def one(r: Reading) -> float:
-            k = place[r.frequency]
             if r.quantity == "gain":
                 return passed(r, r.frequency)
             if r.quantity == "response":
@@ -123,20 +201,22 @@ def _driven(stage: Stage, setup: Setup, readings: Indexed) -> Request:
                 shape = passed(r, r.frequency) - passed(r, 1000.0)
                 return shape - float(riaa_db(r.frequency))
             if r.quantity == "phase":
-                turned = at(r.at or stage.output, r.frequency)
-                if r.origin:
-                    turned *= at(r.origin, r.frequency).conjugate()
+                turned, *before = (at(end, r.frequency) for end in ends[r.key()])
+                for other in before:
+                    turned *= other.conjugate()
                 return float(np.angle(turned)) * _DEGREES
-            entry = node(stage.input)
-            back = node(stage.input_return)
-            across = result.nodes[k, column[entry]]
-            if back in column:
-                across = across - result.nodes[k, column[back]]
-            return float(np.clip(abs(across / result.branches[k, 0]), 1e-3, 1e12))
+            bare = sweeps.sweeps[()]
+            alone = results[list(sweeps.sweeps).index(())]
+            assert isinstance(alone, Response)
+            across = at((stage.input, ()), r.frequency)
+            if stage.input_return != GROUND:
+                across -= at((stage.input_return, ()), r.frequency)
+            amps = alone.branches[bare.frequencies.index(r.frequency), 0]
+            return float(np.clip(abs(across / amps), 1e-3, 1e12))
 
         return [one(r) for _, r in readings]
 
-    return Request(setup, (analysis,), tuple(i for i, _ in readings), read)
+    return Request(setup, sweeps.analyses, tuple(i for i, _ in readings), read)
 
 
 def _output(stage: Stage, readings: Indexed) -> Request:
@@ -192,14 +272,15 @@ def _mains(stage: Stage, readings: Indexed) -> Request:
     run of noise tells it of all of them.
     """
     frequencies = tuple(sorted({r.frequency for _, r in readings}))
-    points = list(dict.fromkeys(node(r.at or stage.output) for _, r in readings))
+    points = list(dict.fromkeys(_heard(stage, r) for _, r in readings))
+    nodes = tuple(name for name, _ in points)
     resistors = tuple(name for name, *_ in _ways(stage))
     relative = any(r.level is not None and r.level[0] == "input level" for _, r in readings)
     analyses: list[Analysis] = [
-        NoiseSpectrum(point, GENERATOR, frequencies, resistors) for point in points
+        NoiseSpectrum(name, GENERATOR, frequencies, resistors, probes=on) for name, on in points
     ]
     if relative:
-        analyses.append(SmallSignal(GENERATOR, (1000.0,), tuple(points), ()))
+        analyses.append(SmallSignal(GENERATOR, (1000.0,), nodes, ()))
 
     def read(stage: Stage, results: Sequence[Answer]) -> Values:
         ways = _ways(stage)
@@ -215,7 +296,7 @@ def _mains(stage: Stage, readings: Indexed) -> Request:
         ranked = np.sort(each, axis=0)[::-1]
 
         def one(r: Reading) -> float:
-            point = points.index(node(r.at or stage.output))
+            point = points.index(_heard(stage, r))
             k = frequencies.index(r.frequency)
             power = powers[k, point]
             if r.way:
@@ -227,7 +308,13 @@ def _mains(stage: Stage, readings: Indexed) -> Request:
 
         return [one(r) for _, r in readings]
 
-    return Request(Setup(), tuple(analyses), tuple(i for i, _ in readings), read)
+    setup = Setup(probes=_ready(stage, readings))
+    return Request(setup, tuple(analyses), tuple(i for i, _ in readings), read)
+
+
+def _heard(stage: Stage, reading: Reading) -> tuple[str, tuple[Loaded, ...]]:
+    """Where hum is read, and the input that is on there."""
+    return node(reading.at or stage.output), probed.inputs(stage, reading, reading.at)
 
 
 def _signal(

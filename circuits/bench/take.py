@@ -7,16 +7,17 @@ numbers.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from types import ModuleType
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from circuits.bench import bias, crosstalk, distortion, noise, small_signal, square, switching
-from circuits.bench.analysis import Floats, Metered, Shown
+from circuits.bench.analysis import Analysis, Inputs, Metered, Shares, Shown
 from circuits.bench.engine import Engine
 from circuits.bench.loaded import fed_as, loaded
 from circuits.bench.plan import Experiment, Plan, Request, Run, Setup
@@ -66,12 +67,20 @@ def plan(stage: Stage, readings: Sequence[Reading]) -> Plan:
             choices=[q.name for q in QUANTITIES.values() if q.simulated and q.name != name],
             given=name,
         )
-    # meters that are off disturb nothing, so all that is read at rest shares one circuit
-    ready = next((r.setup for r in requests if r.setup.meters), Setup())
-    requests = [replace(r, setup=ready) if r.setup == Setup() else r for r in requests]
-    setups = dict.fromkeys(r.setup for r in requests)
-    groups = tuple((s, tuple(r for r in requests if r.setup == s)) for s in setups)
+    # instruments that are off disturb nothing, so all that is read at rest shares one circuit
+    benches = dict.fromkeys(r.setup.bench for r in requests)
+    groups = tuple(_shared([r for r in requests if r.setup.bench == b], b) for b in benches)
     return Plan(stage, tuple(readings), groups, tuple(experiments), asides)
+
+
+def _shared(
+    requests: Sequence[Request], bench: Setup
+) -> tuple[Setup, tuple[Request, ...]]:
+    """Requests on one bench, and that with all their instruments ready."""
+    meters = next((r.setup.meters for r in requests if r.setup.meters), ())
+    probes = tuple(dict.fromkeys(at for r in requests for at in r.setup.probes))
+    setup = replace(bench, meters=meters, probes=probes)
+    return setup, tuple(replace(r, setup=setup) for r in requests)
 
 
 def _asides(
@@ -151,7 +160,7 @@ def _taken(
     again : bool
         Whether the plan is for more than this stage, so that what it looks up once pays.
     """
-    known = _impedances(made) if again else None
+    known = _impedances(made) if again else {}
     values = np.full(len(made.readings), np.nan)
     run = _engine().run
     here, live = stage, _Live(stage, run)
@@ -163,9 +172,9 @@ def _taken(
             net = crosstalk.both(here, beside or here, setup.pair)
         else:
             stage = live.stage
-            net = circuit(stage, setup.load, meters=setup.meters)
+            net = circuit(stage, setup.load, meters=setup.meters, probes=setup.probes)
         analyses = [
-            replace(a, impedances=known) if isinstance(a, Metered) else a
+            replace(a, impedances=known.get(a)) if isinstance(a, Metered | Inputs) else a
             for request in requests for a in request.analyses
         ]
         results = run(net, analyses)
@@ -214,16 +223,19 @@ def _perform(
 
 
 @lru_cache(maxsize=8)
-def _impedances(made: Plan) -> Floats | None:
-    """What voltmeters meet in the stage that a plan was made for; None where none is used."""
+def _impedances(made: Plan) -> Mapping[Analysis, Any]:
+    """What voltmeters and a.c. inputs meet in the stage that a plan was made for, by analysis."""
+    known: dict[Analysis, Any] = {}
     for setup, requests in made.groups:
-        for analysis in (a for request in requests for a in request.analyses):
-            if isinstance(analysis, Metered):
-                net = circuit(resolved(made.stage), setup.load, meters=setup.meters)
-                (shown,) = _engine().run(net, [analysis])
-                assert isinstance(shown, Shown)
-                return shown.impedances
-    return None
+        asked = [a for request in requests for a in request.analyses
+                 if isinstance(a, Metered | Inputs)]
+        if asked:
+            net = circuit(resolved(made.stage), setup.load, meters=setup.meters,
+                          probes=setup.probes)
+            for analysis, found in zip(asked, _engine().run(net, asked), strict=True):
+                assert isinstance(found, Shown | Shares)
+                known[analysis] = found.impedances
+    return known
 
 
 def fed(healthy: Stage, unit: Stage) -> Stage:

@@ -77,8 +77,8 @@ def candidates(
         return chain is None or within is None or chain.owner(name) in within
 
     known = list(taken)
-    # a voltage is known, whichever meter showed it
-    keys = {replace(r, meter=0.0).key() for r in known}
+    # a voltage is known, whichever meter showed it, and a signal by whichever probe
+    keys = {replace(r, meter=0.0, probe=()).key() for r in known}
     probes = [node for node, _ in stage.test_points if node != GROUND and inside(node)]
     rails = [rail for rail in stage.rails if inside(rail.name)]
     proposed = [Reading("dc voltage", at=node) for node in probes]

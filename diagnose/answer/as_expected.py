@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+from circuits.probe import text as probe_text
+from circuits.probe import usual as usual_probe
 from circuits.quantity import render
 from circuits.reading import VOLTMETER, Reading, compared, shown
 from diagnose.answer.judgement import ExpectedLine
@@ -39,6 +41,9 @@ def _line(one: Expected, measured: Measured | None, channel: str) -> ExpectedLin
             # what the one draws and the other does not is for the ranking to know
             result = "uncertain" if result == "off" else result
             within += f", meter {render(_meter(one.reading), 'ohm')}"
+        elif reading.probe != one.reading.probe:
+            result = "uncertain" if result == "off" else result
+            within += f", probe {_probe(one.reading)}"
     return ExpectedLine(
         reading=reading.label(),
         expected=shown(reading, one.figure.value),
@@ -53,6 +58,10 @@ def _line(one: Expected, measured: Measured | None, channel: str) -> ExpectedLin
 
 def _meter(reading: Reading) -> float:
     return reading.meter or VOLTMETER
+
+
+def _probe(reading: Reading) -> str:
+    return probe_text(reading.probe or usual_probe(reading.quantity))
 
 
 def _result(one: Expected, measured: Measured, apart: float) -> str:

@@ -233,8 +233,8 @@ def _twins(a: Reading, b: Reading) -> bool:
     """Whether one is of the design what the other is of the unit, by whatever meters."""
     if isinstance(a, Designed) == isinstance(b, Designed):
         return False
-    first, second = (replace(r.plain() if isinstance(r, Designed) else r, meter=0.0, beside=0.0)
-                     for r in (a, b))
+    plain = (r.plain() if isinstance(r, Designed) else r for r in (a, b))
+    first, second = (replace(r, meter=0.0, probe=(), beside=0.0) for r in plain)
     return first == second
 
 

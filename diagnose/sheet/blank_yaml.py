@@ -26,6 +26,10 @@ _PLAIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.+-]*( [A-Za-z0-9_.+-]+)*")
 
 _SCHEMATIC = "# Where the schematic is not at hand and values are not known: schematic: not at hand"
 """What a sheet may say of its stage."""
+_PROBE = (
+    "# The probe of a.c. readings at points inside; by itself times ten for signals and direct,\n"
+    "# that is 1 Mohm and 100 pF, for hum, ripple and noise: probe: 10 Mohm 12 pF"
+)
 _OTHERS = "# Where the rails feed nothing else, no bleeder and no other stage: other loads: none"
 """What a sheet may say of its rails."""
 
@@ -64,6 +68,7 @@ def blank_sheet(
         "# The voltmeter of all d.c. readings; of an analogue one, such as 20 kohm/V, write its",
         "# range beside each reading, as in range: 10 V",
         f"meter: {exact(VOLTMETER, 'ohm')}",
+        _PROBE,
         *([_OTHERS] if stage.rails else []),
         *_states(stage),
         "",

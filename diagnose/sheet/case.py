@@ -16,6 +16,7 @@ from circuits.errors import InputError
 from circuits.known_devices import with_devices
 from circuits.load import load_stage
 from circuits.part import within
+from circuits.probe import read_probe
 from circuits.prompt import counted, few_lines, some, view
 from circuits.quantities import BALANCE, CROSSTALK
 from circuits.reading import Reading
@@ -25,7 +26,7 @@ from circuits.values import with_values
 from circuits.yamlfile import Mapping, Node
 from diagnose.sheet.blank_yaml import blank_sheet
 from diagnose.sheet.csv_sheet import CSV, read_csv_sheet
-from diagnose.sheet.entry import Measured, metered
+from diagnose.sheet.entry import Measured, metered, probed
 from diagnose.sheet.expected import Expected, read_expected
 from diagnose.sheet.limits import Limit
 from diagnose.sheet.readings import Taken, read_readings
@@ -42,8 +43,8 @@ __all__ = [
 
 _CASE_KEYS = (
     "case", "stage", "values", "mains", "readings", "limits", *SECTIONS, "observations",
-    "channels", "suspect", "supply", "repaired", "meter", "other loads", "schematic", "load",
-    "state", "expected", "age", "devices",
+    "channels", "suspect", "supply", "repaired", "meter", "probe", "other loads", "schematic",
+    "load", "state", "expected", "age", "devices",
 )
 SUPPLIES = ("shared", "own")
 """Whether two channels have one supply or one each."""
@@ -216,10 +217,13 @@ def read_case(tree: Node, path: Path, drawn: Stage | None = None) -> Case:
     meter = top.get("meter")
     if meter is not None:
         voltmeter(meter, stage, 1.0)  # wrong here, and not first at a reading
+    probe = top.get("probe")
+    if probe is not None:
+        read_probe(probe)
     state = state_of_sheet(top, stage)
 
     def general(node: Node | None) -> Node | None:
-        return stated(metered(node, meter), state)
+        return stated(probed(metered(node, meter), probe), state)
 
     taken, suspect = _channels(top, stage, path.parent, general)
     channels = tuple((word, of.weighed) for word, of in taken)

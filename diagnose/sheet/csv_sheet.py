@@ -1,9 +1,9 @@
 """The bench sheet as a table for a spreadsheet: its form, and a file of it as the tree of a case.
 
 First come rows of a word and what it says: ``case``, ``stage``, ``schematic``, ``mains``,
-``meter``, ``suspect``, ``supply``, ``other loads``, ``value, PART, VALUE``, ``check, PART, FOUND,
-HOW``, ``observation, WORDS``, ``standard, NAME``. Then a row of headings that begins with
-``quantity``, and below it a row a reading. What a good unit is expected to read stands under
+``meter``, ``probe``, ``suspect``, ``supply``, ``other loads``, ``value, PART, VALUE``, ``check,
+PART, FOUND, HOW``, ``observation, WORDS``, ``standard, NAME``. Then a row of headings that begins
+with ``quantity``, and below it a row a reading. What a good unit is expected to read stands under
 ``expected``, with a value or without. A row with a figure under ``max``, ``min`` or ``within`` is a
 limit; a ``channel`` column tells two channels apart. Everything means what it means in a YAML
 sheet, and the tree made here is read by the same functions, so that a mistake is shown with its
@@ -39,8 +39,8 @@ COLUMNS = (
     "channel", "quantity", *CONDITIONS, "frequencies", "value", "expected", "unit", "uncertainty",
     "range", *FIGURES, "remark",
 )
-HEAD = ("case", "stage", "mains", "suspect", "supply", "meter", "other loads", "schematic", "load",
-        "state", "age")
+HEAD = ("case", "stage", "mains", "suspect", "supply", "meter", "probe", "other loads",
+        "schematic", "load", "state", "age")
 """Words of the first rows that say one thing."""
 LISTS: AnyMapping[str, tuple[str, ...]] = {
     "value": ("part", "value"), **{s.one: s.words for s in SECTIONS.values()},

@@ -16,6 +16,7 @@ from circuits import yamlfile
 from circuits.conditions import CONDITIONS
 from circuits.errors import InputError, Place
 from circuits.plausible import UNCERTAINTY, UNDER_DRIVE, VALUES
+from circuits.probe import plainly
 from circuits.prompt import few_lines
 from circuits.quantities import LEVELS, QUANTITIES, STATE
 from circuits.quantity import parse, render
@@ -155,7 +156,7 @@ def conditions(entry: Mapping, name: str, stage: Stage, without: tuple[str, ...]
             "a damping factor needs the load that it is of", place=entry.place,
             expected="load: 8 ohm",
         )
-    reading = Reading(name, **fields)
+    reading = plainly(Reading(name, **fields), stage)
     for key in ("frequency", "tones"):
         node = entry.get(key)
         if node is not None and key not in without:
@@ -186,21 +187,34 @@ def _range_beside(entry: Mapping, meter: Node | None) -> None:
 
 def metered(node: Node | None, meter: Node | None) -> Node | None:
     """Readings of a sheet with its meter beside each direct voltage that states none."""
-    if meter is None or not isinstance(node, Items):
+    return _each_with(node, "meter", meter)
+
+
+def probed(node: Node | None, probe: Node | None) -> Node | None:
+    """The same with its probe beside each a.c. reading at a stated point that states none."""
+    return _each_with(node, "probe", probe, ("at", "from"))
+
+
+def _each_with(
+    node: Node | None, key: str, said: Node | None, beside: tuple[str, ...] = ()
+) -> Node | None:
+    if said is None or not isinstance(node, Items):
         return node
-    return replace(node, items=tuple(_metered(item, meter) for item in node.items))
+    return replace(node, items=tuple(_with(item, key, said, beside) for item in node.items))
 
 
-def _metered(item: Node, meter: Node) -> Node:
-    if not isinstance(item, Mapping) or item.get("meter") is not None:
+def _with(item: Node, key: str, said: Node, beside: tuple[str, ...]) -> Node:
+    if not isinstance(item, Mapping) or item.get(key) is not None:
         return item
     word = item.get("quantity")
     if not isinstance(word, Text) or word.value.lower() not in QUANTITIES:
         return item
-    if "meter" not in condition_keys(word.value.lower()):
+    if key not in condition_keys(word.value.lower()):
         return item
-    keys = {**item.keys, "meter": Text("meter", meter.place)}
-    return replace(item, entries={**item.entries, "meter": meter}, keys=keys)
+    if beside and all(item.get(other) is None for other in beside):
+        return item
+    keys = {**item.keys, key: Text(key, said.place)}
+    return replace(item, entries={**item.entries, key: said}, keys=keys)
 
 
 def in_reach(reading: Reading, node: Node) -> None:

@@ -97,7 +97,8 @@ class Expected:
 
     def about(self, reading: Reading) -> bool:
         """Whether it is about that reading, whatever the meter and in whatever words of a level."""
-        return Limit(self.reading, free=("meter", "beside"), load=self.load).covers(reading)
+        free = ("meter", "probe", "beside")
+        return Limit(self.reading, free=free, load=self.load).covers(reading)
 
 
 def read_expected(

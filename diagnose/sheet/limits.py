@@ -80,7 +80,7 @@ class Limit:
 
     def _alike(self, name: str, reading: Reading) -> bool:
         mine, other = getattr(self.reading, name), getattr(reading, name)
-        if name == "meter" and not mine:
+        if name in ("meter", "probe") and not mine:
             return True  # a figure without a meter is judged by whatever meter there is
         if name == STATE and self.standard:
             return not other.altered  # whatever stands at its ends, the unit is whole

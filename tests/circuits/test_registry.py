@@ -24,6 +24,7 @@ PLAIN: dict[str, Any] = {
     "at": "a", "origin": "b", "rail": "vcc", "between": ("a", "0"), "frequency": 1e3,
     "reference": 400.0, "load": 8.0, "order": 3, "band": (20.0, 20e3), "weighting": "A",
     "tones": (19e3, 20e3), "ratio": 4.0, "thd": 0.01, "level": ("output level", 1.0), "meter": 60e3,
+    "probe": (1e6, 30e-12),
     "state": State(load=OPEN, lifted=(("C1", "positive"),)),
 }
 """A value of every field of a reading that is a condition."""

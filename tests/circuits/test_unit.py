@@ -11,6 +11,7 @@ import pytest
 
 from circuits.bench.take import take
 from circuits.load import load_stage, unit_names
+from circuits.probe import NONE
 from circuits.reading import Reading
 from circuits.stage import Stage
 from faultlib.catalogue import hypotheses
@@ -33,7 +34,7 @@ def chain(folder: Path, *members: str, more: str = "") -> Stage:
 
 
 def gain(frequency: float, at: str = "", origin: str = "") -> Reading:
-    return Reading("gain", frequency=frequency, at=at, origin=origin)
+    return Reading("gain", frequency=frequency, at=at, origin=origin, probe=NONE)
 
 
 # -- a chain of one --------------------------------------------------------------------------------
@@ -110,8 +111,8 @@ def test_readings_between_two_points(tmp_path: Path) -> None:
     readings = [
         gain(frequency, at="a.out"),
         gain(frequency, at="b.out", origin="a.out"),
-        Reading("phase", frequency=frequency, origin="a.out"),
-        Reading("response", frequency=frequency, reference=20.0, origin="a.out"),
+        Reading("phase", frequency=frequency, origin="a.out", probe=NONE),
+        Reading("response", frequency=frequency, reference=20.0, origin="a.out", probe=NONE),
         gain(frequency, at="b.out"),
     ]
     first, between, phase, response, both = read(unit, *readings)
@@ -124,8 +125,9 @@ def test_readings_between_two_points(tmp_path: Path) -> None:
 
 
 def test_labels_say_from_where_to_where() -> None:
-    assert gain(1e3, "tone.out", "phono.out").label() == "gain at 1 kHz from phono.out to tone.out"
-    assert gain(1e3, "tone.out").label() == "gain at 1 kHz to tone.out"
+    label = Reading("gain", frequency=1e3, at="tone.out", origin="phono.out").label()
+    assert label == "gain at 1 kHz from phono.out to tone.out"
+    assert Reading("gain", frequency=1e3, at="tone.out").label() == "gain at 1 kHz to tone.out"
     assert Reading("hum", frequency=50.0, at="tone.out").label() == "hum at tone.out at 50 Hz"
 
 
@@ -152,8 +154,8 @@ def test_stray_mains_of_each_stage_comes_in_where_it_belongs(tmp_path: Path) -> 
         unit,
         Reading("hum", frequency=50.0),
         Reading("hum", frequency=150.0),
-        Reading("hum", frequency=50.0, at="a.out"),
-        Reading("hum", frequency=150.0, at="a.out", level=("input level", 1.0)),
+        Reading("hum", frequency=50.0, at="a.out", probe=NONE),
+        Reading("hum", frequency=150.0, at="a.out", level=("input level", 1.0), probe=NONE),
     )
     assert both == pytest.approx(5e-3 * math.hypot(0.2, 0.4), rel=1e-4)
     assert third == pytest.approx(1e-3 * math.hypot(0.2, 0.4), rel=1e-4)

@@ -36,6 +36,7 @@ VALUES: dict[str, st.SearchStrategy[Any]] = {
     "reference": FREQUENCY,
     "load": st.floats(0.5, 1e6),
     "meter": st.floats(1e3, 9e6),
+    "probe": st.tuples(st.floats(1e5, 9e6), st.floats(1e-12, 9e-11)) | st.just((math.inf, 0.0)),
     "order": st.integers(2, 10),
     "band": st.tuples(st.floats(1.0, 999.0), st.floats(1e3, 1e6)),
     "weighting": st.just("A"),

@@ -1,0 +1,89 @@
+"""Signals as a real a.c. input shows them: with its resistance and capacitance in the circuit.
+
+`circuits.probe` says which input a reading is taken by; it lies ready at its node, off, and is
+switched on for one analysis. Noise and hum have a run for each node anyhow, so theirs costs
+nothing. Signals at many nodes would take a sweep each. So, as with voltmeters (`metered`), one
+sweep with all inputs on at once is held against what the impedances of the good unit let expect of
+it: where these explain it, they tell what each input alone does, by Thévenin's theorem; only where
+they do not, the circuit is solved with that input alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from circuits.bench.analysis import Complexes, Inputs, Loaded, Shares
+from circuits.netlist import node, probe_capacitor, probe_resistor
+from circuits.probe import lies_at
+from circuits.reading import Reading
+from circuits.stage import Stage
+
+Solve = Callable[[Sequence[Loaded]], Complexes]
+"""The inputs that are on → the response at the nodes of all inputs, (f, n)."""
+
+_WITHIN = 2e-3
+"""Of a level: what an input may move otherwise than expected without a sweep of its own. 0.02 dB is
+a fifth of a usual instrument's error (`circuits.quantities`)."""
+_NOTHING = 1e-12
+"""Of the generator's level: below, a node tells no impedance."""
+
+
+def inputs(stage: Stage, reading: Reading, *points: str) -> tuple[Loaded, ...]:
+    """The inputs that are on when these points of a reading are read at once.
+
+    Parameters
+    ----------
+    points : str
+        Nodes as the reading has them; empty is the output.
+    """
+    found = []
+    for point in dict.fromkeys(points):
+        loading = lies_at(reading, point, stage)
+        if loading is not None:
+            at = point or stage.output
+            found.append(Loaded(node(at), probe_resistor(at), probe_capacitor(at), *loading))
+    return tuple(found)
+
+
+def ready(stage: Stage, reading: Reading) -> tuple[str, ...]:
+    """The nodes at which inputs lie ready for a reading."""
+    points = dict.fromkeys((reading.at, reading.origin) if reading.origin else (reading.at,))
+    return tuple(point or stage.output for point in points if lies_at(reading, point, stage))
+
+
+def shared(wanted: Inputs, alone: Complexes, solve: Solve) -> Shares:
+    """What every input shows while it is the only one that is on.
+
+    Parameters
+    ----------
+    wanted : Inputs
+    alone : (f, n) array
+        The response at the nodes of the inputs with none of them on.
+    solve : callable
+    """
+    turns = 2j * np.pi * np.array(wanted.frequencies)[:, None]
+    ohms, farads = (np.array([getattr(one, key) for one in wanted.inputs])
+                    for key in ("ohms", "farads"))
+    siemens = 1.0 / ohms + turns * farads
+    count = len(wanted.inputs)
+    if wanted.impedances is None:
+        volts, told = np.array(alone), np.zeros((*alone.shape, count), dtype=np.complex128)
+        for k, one in enumerate(wanted.inputs):
+            on = solve([one])
+            volts[:, k] = on[:, k]
+            drawn = on[:, k] * siemens[:, k]
+            enough = np.abs(on[:, k]) > _NOTHING
+            told[enough, :, k] = ((alone - on)[enough] / drawn[enough, None])
+        return Shares(volts, told)
+    known = wanted.impedances
+    together = solve(wanted.inputs)
+    expected = np.linalg.solve(np.eye(count) + known * siemens[:, None, :], alone[:, :, None])
+    own = np.einsum("fkk->fk", known) * siemens
+    volts = alone / (1.0 + own)
+    off = np.abs(together - expected[:, :, 0]) > _WITHIN * np.abs(alone) + _NOTHING
+    for column, one in enumerate(wanted.inputs):
+        if off[:, column].any():
+            volts[:, column] = solve([one])[:, column]
+    return Shares(volts, known)
