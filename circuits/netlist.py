@@ -38,6 +38,8 @@ PROBE_OFF = 1e-24
 """Farad of an a.c. input that is not used."""
 _COUPLING = 1.0
 """Farad by which an a.c. input is coupled: of 1 Mohm, a microhertz."""
+PAIR_OHMS = 1e-3
+"""Of `pair_resistor`: so little adds nothing to the noise of a stage."""
 METER_VOLTS = 0.1
 """An ohmmeter's low-power range: too little to turn a junction on."""
 _METER_OHMS = 1e3
@@ -107,6 +109,17 @@ def rail_resistor(rail: str) -> str:
     return f"Rrail_{node(rail)}"
 
 
+def rail_ends(rail: Rail) -> tuple[str, str]:
+    """The nodes of `rail_resistor`, the source first."""
+    name = node(rail.name)
+    return f"{name}_src", f"{name}_z_src" if rail.impedance else name
+
+
+def pair_resistor(pair: tuple[str, str]) -> str:
+    """The resistor whose noise moves two rails at once."""
+    return f"Rpair_{node(pair[0])}_{node(pair[1])}"
+
+
 def stray_resistor(at: str) -> str:
     """The resistor from a node to ground beside which stray mains current flows into it."""
     return f"Rstray_{node(at)}"
@@ -138,6 +151,7 @@ def circuit(
     drive: Drive | None = None,
     meters: Sequence[tuple[str, str, float]] = (),
     probes: Sequence[str] = (),
+    pairs: Sequence[tuple[str, str]] = (),
 ) -> Circuit:
     """The stage with power on, generator and load connected.
 
@@ -151,6 +165,8 @@ def circuit(
         Voltmeters that lie ready; the bench switches them on one at a time.
     probes : sequence of str
         Nodes at which a.c. inputs lie ready, off.
+    pairs : sequence of (str, str)
+        Rails beside which a resistor's noise moves both at once.
     """
     elements = around(stage, load, drive)
     for k, (at, origin, ohms) in enumerate(meters):
@@ -159,6 +175,8 @@ def circuit(
         elements.append(Element(voltmeter(k), ends, None, f"{voltmeters(ohms)} noisy=0"))
     for point in probes:
         elements += _probe(point)
+    for pair in pairs:
+        elements += _moved(stage, pair)
     parts, models = _built(stage.parts, drive is not None)
     kinds = dict.fromkeys(voltmeters(ohms) for _, _, ohms in meters)
     models = (*models, *(Model(name, "r", (("r", METER_OFF),)) for name in kinds))
@@ -174,6 +192,20 @@ def _probe(point: str) -> list[Element]:
         Element(probe_resistor(point), (inner, GROUND), METER_OFF),
         Element(probe_capacitor(point), (at, GROUND), PROBE_OFF),
     ]
+
+
+def _moved(stage: Stage, pair: tuple[str, str]) -> list[Element]:
+    """The noise of a resistor as an e.m.f. behind two rails, as much for either.
+
+    An e.m.f. in series with the resistor of a rail is the same as a current of e.m.f. / R beside.
+    """
+    name, at = pair_resistor(pair), f"{node(pair[0])}_{node(pair[1])}_pair_src"
+    elements = [Element(name, (at, GROUND), PAIR_OHMS)]
+    for rail in (rail for rail in stage.rails if rail.name in pair):
+        elements.append(Element(
+            f"G{name}_{node(rail.name)}", (*rail_ends(rail), at, GROUND), 1.0 / rail_ohms(rail)
+        ))
+    return elements
 
 
 def _built(

@@ -46,6 +46,8 @@ class Setup:
         Voltmeters that lie ready, all of them off.
     probes : tuple of str
         Nodes at which a.c. inputs lie ready, all of them off.
+    pairs : tuple of (str, str)
+        Rails that are moved together as well, to tell how they add.
     """
 
     between: tuple[str, ...] = ()
@@ -53,11 +55,12 @@ class Setup:
     pair: float = 0.0
     meters: tuple[tuple[str, str, float], ...] = ()
     probes: tuple[str, ...] = ()
+    pairs: tuple[tuple[str, str], ...] = ()
 
     @property
     def bench(self) -> Setup:
         """The same with nothing ready: instruments that are off disturb nothing."""
-        return replace(self, meters=(), probes=())
+        return replace(self, meters=(), probes=(), pairs=())
 
 
 @dataclass(frozen=True)

@@ -51,9 +51,10 @@ def hum_and_noise(
 def _taken(
     stage: Stage, run: Run, load: float, requests: Sequence[Request]
 ) -> list[float]:
-    net = circuit(stage, load)
     return [
         value
         for one in requests
-        for value in one.read(stage, run(net, list(one.analyses)))
+        for value in one.read(
+            stage, run(circuit(stage, load, pairs=one.setup.pairs), list(one.analyses))
+        )
     ]

@@ -8,10 +8,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from circuits import one_phase
 from circuits.bench import probed
 from circuits.bench.analysis import (
     Analysis,
     Answer,
+    Floats,
     Inputs,
     Loaded,
     NoiseDensity,
@@ -27,10 +29,12 @@ from circuits.joints import JOINT_OHMS, joint_resistor
 from circuits.macromodels import BOLTZMANN, KELVIN
 from circuits.netlist import (
     GENERATOR,
+    PAIR_OHMS,
     PROBE,
     SOURCE,
     STRAY_OHMS,
     node,
+    pair_resistor,
     rail_ohms,
     rail_resistor,
     source_ohms,
@@ -269,12 +273,14 @@ def _mains(stage: Stage, readings: Indexed) -> Request:
     """Hum at the output or another point: every way in, added as powers (phases are not known).
 
     How each way in arrives is told by the thermal noise of a resistor there, √(4kTR), since one
-    run of noise tells it of all of them.
+    run of noise tells it of all of them. Rails of one phase are one way: how they arrive together
+    tells how much of one adds to the other.
     """
     frequencies = tuple(sorted({r.frequency for _, r in readings}))
     points = list(dict.fromkeys(_heard(stage, r) for _, r in readings))
     nodes = tuple(name for name, _ in points)
-    resistors = tuple(name for name, *_ in _ways(stage))
+    pairs = one_phase.pairs(stage)
+    resistors = (*(name for name, *_ in _ways(stage)), *(pair_resistor(pair) for pair in pairs))
     relative = any(r.level is not None and r.level[0] == "input level" for _, r in readings)
     analyses: list[Analysis] = [
         NoiseSpectrum(name, GENERATOR, frequencies, resistors, probes=on) for name, on in points
@@ -292,6 +298,9 @@ def _mains(stage: Stage, readings: Indexed) -> Request:
                 result = results[p]
                 assert isinstance(result, NoiseDensity)
                 each[n, :, p] = (level_at * result.shares[:, n]) ** 2
+        if pairs:
+            shares = np.stack([_shares(result) for result in results[: len(points)]], axis=-1)
+            _as_one(stage, frequencies, pairs, shares, each)
         powers = HUM_FLOOR**2 + each.sum(axis=0)
         ranked = np.sort(each, axis=0)[::-1]
 
@@ -308,8 +317,51 @@ def _mains(stage: Stage, readings: Indexed) -> Request:
 
         return [one(r) for _, r in readings]
 
-    setup = Setup(probes=_ready(stage, readings))
+    setup = Setup(probes=_ready(stage, readings), pairs=pairs)
     return Request(setup, tuple(analyses), tuple(i for i, _ in readings), read)
+
+
+def _shares(result: Answer) -> Floats:
+    assert isinstance(result, NoiseDensity)
+    return result.shares
+
+
+def _as_one(
+    stage: Stage, frequencies: Sequence[float], pairs: Sequence[tuple[str, str]],
+    shares: Floats, each: Floats,
+) -> None:
+    """Add up the powers of rails of one phase, with what they have in common, in the first's place.
+
+    Of two ways with responses G and H, |G + H|² - |G|² - |H|² is 2·Re(G·H*).
+
+    Parameters
+    ----------
+    shares : (f, n, p) array
+        Of the noise at p points: of every way, then of every pair, V/√Hz.
+    each : (ways, f, p) array
+        Powers, V²; changed in place.
+    """
+    places = {name: k for k, (name, *_) in enumerate(_ways(stage))}
+    rails = {rail.name: rail for rail in stage.rails}
+    common = np.zeros_like(each)
+    first: dict[str, str] = {}
+    for n, pair in enumerate(pairs):
+        one, other = (rails[name] for name in pair)
+        columns = [places[rail_resistor(name)] for name in pair]
+        own = [4.0 * BOLTZMANN * KELVIN * rail_ohms(rail) for rail in (one, other)]
+        together = shares[:, len(places) + n] ** 2 / (4.0 * BOLTZMANN * KELVIN * PAIR_OHMS)
+        alone = [shares[:, k] ** 2 / power for k, power in zip(columns, own, strict=True)]
+        both = np.array([
+            one_phase.sign(one.volts, other.volts, round(f / stage.mains))
+            * _line(one.ripple, f) * _line(other.ripple, f) for f in frequencies
+        ])
+        first[pair[1]] = first.get(pair[0], pair[0])
+        common[places[rail_resistor(first[pair[1]])]] += both[:, None] * (together - sum(alone))
+    each += common
+    for name, begins in first.items():
+        each[places[rail_resistor(begins)]] += each[places[rail_resistor(name)]]
+        each[places[rail_resistor(name)]] = 0.0
+    np.maximum(each, 0.0, out=each)
 
 
 def _heard(stage: Stage, reading: Reading) -> tuple[str, tuple[Loaded, ...]]:

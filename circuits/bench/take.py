@@ -79,7 +79,8 @@ def _shared(
     """Requests on one bench, and that with all their instruments ready."""
     meters = next((r.setup.meters for r in requests if r.setup.meters), ())
     probes = tuple(dict.fromkeys(at for r in requests for at in r.setup.probes))
-    setup = replace(bench, meters=meters, probes=probes)
+    pairs = tuple(dict.fromkeys(pair for r in requests for pair in r.setup.pairs))
+    setup = replace(bench, meters=meters, probes=probes, pairs=pairs)
     return setup, tuple(replace(r, setup=setup) for r in requests)
 
 
@@ -172,7 +173,8 @@ def _taken(
             net = crosstalk.both(here, beside or here, setup.pair)
         else:
             stage = live.stage
-            net = circuit(stage, setup.load, meters=setup.meters, probes=setup.probes)
+            net = circuit(stage, setup.load, meters=setup.meters, probes=setup.probes,
+                          pairs=setup.pairs)
         analyses = [
             replace(a, impedances=known.get(a)) if isinstance(a, Metered | Inputs) else a
             for request in requests for a in request.analyses

@@ -24,7 +24,7 @@ from diagnose.inference.phasors import RAYLEIGH_DB, Phases, of_sizes, powers
 from faultlib.catalogue import hypotheses
 from faultlib.signature import signatures
 from tests.diagnose.fake_bench import Array, FakeBench
-from tests.small import resistor
+from tests.small import read, resistor
 
 NEPERS = 10.0 / math.log(10.0)
 """dB of power per natural logarithm."""
@@ -180,3 +180,28 @@ def test_beside_other_causes_a_sum_hardly_strays_above_its_greatest() -> None:
         warped = made.warped(np.array([[level]]))
         taken = float(stats.norm.logpdf(warped[0, 0], 0.0, whole) + made.log_slopes(warped)[0, 0])
         assert taken == pytest.approx(math.log(truth), abs=1.0)
+
+
+def test_two_rails_of_one_transformer_and_a_pick_up() -> None:
+    """Monte Carlo: the rails' phasors in one phase, that of the pick-up in any; volts by Ohm's law.
+
+    As three ways the same sizes would stray by 6 dB.
+    """
+    lines, pickup, rng = ((100.0, 10e-3),), 0.6e-3, np.random.default_rng(11)
+    ohms = {"vcc": 10e3, "vee": 12e3, "in": 10e3}
+    parts = tuple(resistor(f"R{name}", name, "out", value) for name, value in ohms.items())
+    stage = Stage(
+        "adder", parts, rails=(Rail("vcc", 30.0, lines), Rail("vee", -30.0, lines)),
+        pickup=((100.0, pickup),), source_impedance=1.0, mains=50.0,
+    )
+    conductance = {name: 1.0 / value for name, value in ohms.items()}
+    whole = sum(conductance.values())
+    rails = (conductance["vcc"] - conductance["vee"]) / whole * 10e-3
+    turns = np.exp(2j * np.pi * rng.random(200_000))
+    drawn_levels = 20.0 * np.log10(np.abs(rails + turns * pickup * conductance["in"] / whole))
+    sizes = read(stage, *(Reading("hum", frequency=100.0, way=k) for k in (1, 2, 3)))
+    (shown,) = read(stage, Reading("hum", frequency=100.0))
+    levels = 10.0 * np.log10(powers([size**2 for size in sizes]))
+    assert levels.std() == pytest.approx(drawn_levels.std(), abs=0.15)
+    assert levels.mean() + 20.0 * math.log10(shown) == pytest.approx(drawn_levels.mean(), abs=0.15)
+    assert len({round(size, 9) for size in sizes if size > 1e-9}) == 2
