@@ -3,7 +3,9 @@
 An amplifier takes for zero what its input, its feedback foot and the decoupling of its first stages
 stand on. Where such a return meets the chassis by a joint that the rectifier's charging current
 shares, what that current drops across the joint is in series with the signal (common practice; no
-stage file spells a connector for each). Which returns there are is told by the circuit alone.
+stage file spells a connector for each). Where the loudspeaker's current comes back by it, that is
+feedback: to the foot it is negative, and takes gain and damping, to the input positive. Which
+returns there are is told by the circuit alone.
 """
 
 from __future__ import annotations
@@ -24,6 +26,9 @@ _CONTROL = {"bipolar": 1, "jfet": 1, "mosfet": 1, "triode": 1, "pentode": 2, "op
 """Which pin of an amplifying part takes the signal."""
 _FOOT = {"bipolar": 2, "jfet": 2, "mosfet": 2, "triode": 2, "pentode": 3, "opamp": 1}
 """Which pin takes the feedback."""
+_LOUDSPEAKER = 100.0
+"""Ohm of a load at most that takes a current worth the name: loudspeakers, and headphones nearly
+(judgement)."""
 _FAR = 3
 """Parts between a first stage and the decoupling that feeds it, at most."""
 _MOST_FEEDS = 2
@@ -93,13 +98,20 @@ def all_roles(stage: Stage) -> dict[str, str]:
     return stage.roles | {found.name: found.role for found in returns(stage)}
 
 
-def lifted(stage: Stage, found: Return, ohms: float) -> Stage:
-    """The stage with a return on a joint of so many ohms that charging current shares.
+def bears_current(stage: Stage) -> bool:
+    """Whether the load's current is large enough to drop anything across a joint."""
+    return 0.0 < stage.load <= _LOUDSPEAKER
+
+
+def lifted(stage: Stage, found: Return, ohms: float, of_load: bool = False) -> Stage:
+    """The stage with a return on a joint of so many ohms that another current shares.
 
     Parameters
     ----------
     found : Return
         Of the stage without faults.
+    of_load : bool
+        Whether it is that of the load; else the rectifier's charging current.
     """
     def moved(part: Part) -> Part:
         if part.name not in found.parts:
@@ -113,7 +125,8 @@ def lifted(stage: Stage, found: Return, ohms: float) -> Stage:
         stage,
         parts=(*(moved(part) for part in stage.parts), joint),
         input_return=found.joint if found.port else stage.input_return,
-        charged=(*stage.charged, found.joint),
+        charged=stage.charged if of_load else (*stage.charged, found.joint),
+        load_return=found.joint if of_load else stage.load_return,
     )
 
 

@@ -241,11 +241,12 @@ def around(
         What the names of the bench's own elements and nodes end in, where there are two stages.
     """
     given = at or {}
+    ends = (node(stage.output), node(stage.load_return))
     elements = [
         *_generator(node(stage.input_return), drive, of),
         Element(SOURCE + of, (f"gen{of}", node(stage.input)), source_ohms(stage)),
-        Element(LOAD + of, (node(stage.output), GROUND), load or stage.load or _OPEN_LOAD),
-        Element(PROBE + of, (GROUND, node(stage.output)), 0.0),
+        Element(LOAD + of, ends, load or stage.load or _OPEN_LOAD),
+        Element(PROBE + of, ends[::-1], 0.0),
     ]
     for rail in stage.rails:
         inner, name = f"{node(rail.name)}_src", node(rail.name)

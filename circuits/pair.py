@@ -90,6 +90,8 @@ def _copy(stage: Stage, shared: frozenset[str], common: frozenset[str]) -> Stage
         input=at(stage.input),
         output=at(stage.output),
         input_return=at(stage.input_return),
+        load_return=at(stage.load_return),
+        charged=tuple(at(where) for where in stage.charged if where not in kept),
         # a node that both have needs its way in for stray mains once
         stray=tuple((at(where), lines) for where, lines in stage.stray if where not in kept),
         chain=None if stage.chain is None else _joints(stage.chain, at),

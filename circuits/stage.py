@@ -281,6 +281,8 @@ class Stage:
         Trimmers that are set by a reading; the others stand as drawn.
     charged : tuple of str
         Nodes into which charging current of the rectifier flows; none in a healthy unit.
+    load_return : str
+        Node that the load's current comes back by; ground in a healthy unit.
     """
 
     name: str
@@ -304,6 +306,7 @@ class Stage:
     shared: tuple[str, ...] = ()
     adjust: tuple[Adjust, ...] = ()
     charged: tuple[str, ...] = ()
+    load_return: str = GROUND
 
     def __repr__(self) -> str:
         rails = [f"{rail.name} {render(rail.volts, 'V')}" for rail in self.rails]

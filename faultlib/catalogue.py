@@ -16,13 +16,13 @@ import numpy as np
 
 from circuits import yamlfile
 from circuits.chain import PICKUP as PICKUP
-from circuits.earths import EARTH, returns
+from circuits.earths import EARTH, bears_current, returns
 from circuits.errors import InputError
 from circuits.kinds import kind
 from circuits.stage import Part, Rail, Stage, Supply, short_name
 from circuits.supply import DIODE, DIODES
 from faultlib.fault import Fault
-from faultlib.mode import FORTY, NOISES, Change, KindModes, Mode
+from faultlib.mode import FORTY, LOAD_JOINT, NOISES, Change, KindModes, Mode
 from faultlib.modefile import Words, build, load_words, read_kinds
 from faultlib.stress import stress_factor
 
@@ -168,7 +168,8 @@ def hypotheses(stage: Stage, age: float = FORTY) -> tuple[Hypothesis, ...]:
     for name in stage.pickups:
         everything += _all(PICKUP, name, _modes(PICKUP), age)
     for one in returns(stage) if any(rail.volts for rail in stage.rails) else ():
-        everything += _all(EARTH, one.name, _modes(EARTH), age)
+        shown = [m for m in _modes(EARTH) if _shows_on_return(m, stage)]
+        everything += _all(EARTH, one.name, shown, age)
     return tuple(everything)
 
 
@@ -353,6 +354,10 @@ def _nodes(part: Part, change: Change) -> frozenset[object] | None:
             return None
         touched.add(part.nodes[index] if change.operation == "shunt" else index)
     return frozenset(touched)
+
+
+def _shows_on_return(mode: Mode, stage: Stage) -> bool:
+    return bears_current(stage) or all(change.what != LOAD_JOINT for change in mode.changes)
 
 
 def _shows_on_rail(mode: Mode, rail: Rail) -> bool:

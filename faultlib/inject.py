@@ -16,7 +16,7 @@ from circuits.errors import InputError
 from circuits.stage import Lines, Part, Rail, Stage, short_name
 from faultlib.catalogue import kind_of, mode_for, pin_index, property_of
 from faultlib.fault import Fault
-from faultlib.mode import Change, Mode
+from faultlib.mode import LOAD_JOINT, Change, Mode
 
 DEFECT = "defect"
 """Kind of an added resistance, which no stage file may name."""
@@ -65,7 +65,9 @@ def _one(stage: Stage, fault: Fault, mode: Mode, feet: Mapping[str, Return]) -> 
             expected=f"a size from {mode.range.mild:g} to {mode.range.worst:g}",
         )
     if fault.part in feet:
-        return lifted(stage, feet[fault.part], mode.changes[0].on(0.0, fault.size))
+        (change,) = mode.changes
+        ohms, of_load = change.on(0.0, fault.size), change.what == LOAD_JOINT
+        return lifted(stage, feet[fault.part], ohms, of_load)
     match kind_of(stage, fault.part):
         case "rail":
             return stage.with_rail(_rail(stage.rail(fault.part), mode, fault.size))

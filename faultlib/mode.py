@@ -18,6 +18,8 @@ NOISES = ("KF", "AF", INDEX)
 FORTY = 40.0
 """Years: the age that the factors of the mode files are judged for, and that of a unit whose sheet
 does not say."""
+LOAD_JOINT = "load joint"
+"""Property of a return: ohms that the load's current shares."""
 CLEAN = 1e9
 """Ohm that a clean board leaks: as a shunt, nothing."""
 

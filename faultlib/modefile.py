@@ -12,7 +12,16 @@ from circuits.errors import InputError
 from circuits.excess import BREAKDOWN, INDEX, SHOT
 from circuits.kinds import kinds
 from circuits.yamlfile import Mapping, Node
-from faultlib.mode import Change, CheckMethod, KindModes, Mode, Rate, Size, Stress
+from faultlib.mode import (
+    LOAD_JOINT,
+    Change,
+    CheckMethod,
+    KindModes,
+    Mode,
+    Rate,
+    Size,
+    Stress,
+)
 
 Kinds = abc.Mapping[str, Mapping]
 """Entries of mode files by kind."""
@@ -27,7 +36,7 @@ _FIELDS = {
     "winding": ("emf", "value"),
     "demand": ("current",),
     "pickup": ("stray",),
-    "earth": ("joint",),
+    "earth": ("joint", LOAD_JOINT),
 }
 _PART_FIELDS = ("value", "esr", "position")
 HEARD = {INDEX: "dB", SHOT: "", BREAKDOWN: "V"}

@@ -30,7 +30,7 @@ from circuits.earths import standing
 from circuits.errors import Oscillates
 from circuits.quantities import CROSSTALK, HEARS_NOISE
 from circuits.reading import Reading, all_compared, through_wiring
-from circuits.stage import Stage
+from circuits.stage import GROUND, Stage
 from faultlib.adjust import as_set
 from faultlib.catalogue import mode_for
 from faultlib.fault import Fault
@@ -395,8 +395,11 @@ def _measure(
         other = fed(good, unit(stage, variant.beside or variant.shared(stage.shared)))
     mine = fed(good, unit(stage, variant))
     try:
-        # charging current in an earth joint is one more way in, which the plan must ask for
-        drawn = replace(stage, charged=mine.charged) if mine.charged else stage
+        # charging current in an earth joint is one more way in, which the plan must ask for, and
+        # the load's current one more way back
+        drawn = stage
+        if mine.charged or mine.load_return != GROUND:
+            drawn = replace(stage, charged=mine.charged, load_return=mine.load_return)
         return [float(x) for x in take(mine, _planned(drawn, readings), other)]
     except Oscillates as error:
         return Swinging(error.values, str(error))

@@ -225,17 +225,18 @@ def _driven(stage: Stage, setup: Setup, readings: Indexed) -> Request:
 
 def _output(stage: Stage, readings: Indexed) -> Request:
     frequencies = tuple(sorted({r.frequency for _, r in readings}))
-    analysis = SmallSignal(PROBE, frequencies, (node(stage.output),), ())
+    ends = [node(end) for end in (stage.output, stage.load_return) if end != GROUND]
+    analysis = SmallSignal(PROBE, frequencies, tuple(ends), ())
 
     def read(stage: Stage, results: Sequence[Answer]) -> Values:
         (result,) = results
         assert isinstance(result, Response)
 
         def one(r: Reading) -> float:
-            loaded = result.nodes[frequencies.index(r.frequency), 0]
-            # the stage's own load stays on (it may set the bias) and is taken out of the sum
-            admittance = 1.0 / loaded - (1.0 / stage.load if stage.load else 0.0)
-            ohms = float(np.clip(abs(1.0 / admittance), 1e-6, 1e9))
+            loaded, *back = result.nodes[frequencies.index(r.frequency)]
+            # the stage's own load stays on (it may set the bias) and what it takes is no matter
+            taken = (loaded - sum(back)) / stage.load if stage.load else 0.0
+            ohms = float(np.clip(abs(loaded / (1.0 - taken)), 1e-6, 1e9))
             if r.quantity == "output impedance":
                 return ohms
             return (r.load or stage.load or math.inf) / ohms
@@ -256,7 +257,8 @@ def _ways(stage: Stage) -> list[tuple[str, float, float, Lines]]:
     """
     ohms = source_ohms(stage)
     ways = [(SOURCE, ohms, 1.0, stage.pickup)]
-    ways += [(rail_resistor(r.name), rail_ohms(r), 1.0, r.ripple) for r in stage.rails]
+    ways += [(rail_resistor(r.name), rail_ohms(r), 1.0, r.ripple)
+             for r in stage.rails if not r.limit]  # a bench supply has neither
     ways += [(stray_resistor(at), STRAY_OHMS, STRAY_OHMS, lines) for at, lines in stage.stray]
     ways += [(stray_resistor(at), STRAY_OHMS, STRAY_OHMS, _charging(stage)) for at in stage.charged]
     joints = () if stage.chain is None else stage.chain.joints

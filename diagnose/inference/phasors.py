@@ -1,11 +1,12 @@
 """Hum as a sum of phasors: how far a line strays because nobody knows in which phase its parts add.
 
 What comes from one rail, or from two of one transformer (`circuits.one_phase`), has one phase; what
-comes by another way has any. The sizes of the parts are simulated (`Reading.way`), the phases are drawn evenly. Where one part dominates, the sum is
-that; two like parts give the arcsine law, many the Rayleigh law, 5.6 dB of standard deviation and
-nulls that no power sum has. Levels of such sums go far down and not far up: a small share of the
-mean power added to them, as in `circuits.reading.softened`, makes both sides alike, and keeps the
-exponential tail that a null has in dB. So the density stays a normal one, of a warped level.
+comes by another way has any. The sizes of the parts are simulated (`Reading.way`), the phases are
+drawn evenly. Where one part dominates, the sum is that; two like parts give the arcsine law, many
+the Rayleigh law, 5.6 dB of standard deviation and nulls that no power sum has. Levels of such sums
+go far down and not far up: a small share of the mean power added to them, as in
+`circuits.reading.softened`, makes both sides alike, and keeps the exponential tail that a null has
+in dB. So the density stays a normal one, of a warped level.
 """
 
 from __future__ import annotations
