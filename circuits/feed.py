@@ -14,7 +14,7 @@ not follow its load.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, lru_cache
 from pathlib import Path
 
@@ -141,7 +141,15 @@ def _equivalent(
     return chosen(volts, swing, amps, ohms, mains, count)
 
 
-def follows(rail: Rail, amps: float) -> tuple[float, float]:
+def loading(rail: Rail, amps: float) -> float:
+    """What the equivalent supply of a rail gives where a unit draws `amps`, A: see `follows`."""
+    feed = rail.feed
+    assert feed is not None
+    scale = feed.volts / max(abs(rail.volts), 1e-9)
+    return amps * scale + feed.amps * _others(rail, feed)
+
+
+def follows(rail: Rail, amps: float, ohms: float = 0.0) -> tuple[float, float]:
     """What becomes of a rail when a unit draws another current, over the healthy unit's.
 
     A rail that is low, as a fault or the spread of good units has it, is one on a lower e.m.f., so
@@ -153,6 +161,8 @@ def follows(rail: Rail, amps: float) -> tuple[float, float]:
         With a `feed`, its volts and ripple those that it has at the healthy current.
     amps : float
         A.
+    ohms : float
+        In the mains lead, as the winding sees them.
 
     Returns
     -------
@@ -163,9 +173,11 @@ def follows(rail: Rail, amps: float) -> tuple[float, float]:
     feed = rail.feed
     assert feed is not None
     source = equivalent(rail)
-    scale = feed.volts / max(abs(rail.volts), 1e-9)
-    others = feed.amps * _others(rail, feed)
-    mean, swing = _between(source, feed.amps + others, amps * scale + others)
+    total, others = loading(rail, amps), feed.amps * _others(rail, feed)
+    if ohms:
+        mean, swing = replace(source, ohms=source.ohms + ohms).at(total)
+    else:
+        mean, swing = _between(source, feed.amps + others, total)
     return mean / feed.volts, swing / feed.swing
 
 

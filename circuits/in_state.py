@@ -48,6 +48,8 @@ def in_state(stage: Stage, state: State, drawn: Stage | None = None) -> Stage:
         stage = replace(stage, rails=tuple(_on_the_bench(r, state.limited) for r in set_to))
     if state.mains:
         stage = _on_a_variac(stage, state.mains)
+    if state.lamp:
+        stage = replace(stage, lamp=state.lamp)
     return _altered(stage, state) if state.altered else stage
 
 

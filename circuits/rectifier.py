@@ -80,14 +80,7 @@ class Rectifier:
         """
         if amps <= 0.0:
             return (0.0,) * count
-        always = self._closes(-self._quarter, amps) < 0.0
-        begin = -self._quarter if always else _root(
-            lambda t: self._closes(t, amps), -self._quarter, 0.0
-        )
-        end = self._quarter if always else self._end(begin, amps)
-        step = (end - begin) / _PULSE_STEPS
-        times = [begin + (k + 0.5) * step for k in range(_PULSE_STEPS)]
-        flows = [(self._emf(t) - self._volts(t, begin, amps)) / self.ohms for t in times]
+        times, flows = self._pulse(amps)
         whole = sum(flows) or 1.0
         turn = 2.0 * math.pi * self.mains * self.pulses
         return tuple(
@@ -96,6 +89,28 @@ class Rectifier:
             )) / whole
             for n in range(1, count + 1)
         )
+
+    def rms(self, amps: float) -> float:
+        """Current of the winding, A RMS, where `amps` are drawn."""
+        if amps <= 0.0:
+            return 0.0
+        times, flows = self._pulse(amps)
+        width = (times[1] - times[0]) * len(times)
+        whole = sum(flows) or 1.0
+        # the mean is what is drawn, so that a pulse cut into steps has the right charge
+        shape = math.sqrt(len(flows) * sum(i * i for i in flows)) / abs(whole)
+        return amps * shape * math.sqrt(self._pause / width)
+
+    def _pulse(self, amps: float) -> tuple[list[float], list[float]]:
+        """Middles of even steps of one pulse of charging current, s, and the current there, A."""
+        always = self._closes(-self._quarter, amps) < 0.0
+        begin = -self._quarter if always else _root(
+            lambda t: self._closes(t, amps), -self._quarter, 0.0
+        )
+        end = self._quarter if always else self._end(begin, amps)
+        step = (end - begin) / _PULSE_STEPS
+        times = [begin + (k + 0.5) * step for k in range(_PULSE_STEPS)]
+        return times, [(self._emf(t) - self._volts(t, begin, amps)) / self.ohms for t in times]
 
     @property
     def _quarter(self) -> float:

@@ -283,6 +283,8 @@ class Stage:
         Nodes into which charging current of the rectifier flows; none in a healthy unit.
     load_return : str
         Node that the load's current comes back by; ground in a healthy unit.
+    lamp : float
+        W of a lamp in series with the mains; 0 for none.
     """
 
     name: str
@@ -307,6 +309,7 @@ class Stage:
     adjust: tuple[Adjust, ...] = ()
     charged: tuple[str, ...] = ()
     load_return: str = GROUND
+    lamp: float = 0.0
 
     def __repr__(self) -> str:
         rails = [f"{rail.name} {render(rail.volts, 'V')}" for rail in self.rails]

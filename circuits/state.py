@@ -39,6 +39,8 @@ class State:
         A that a bench supply in place of every rail gives at most; 0 for the unit's own supply.
     mains : float
         Of a variac, over the nominal mains voltage; 0 for the mains itself.
+    lamp : float
+        W of a lamp in series with the mains; 0 for none.
     """
 
     load: float = 0.0
@@ -49,6 +51,7 @@ class State:
     bypassed: tuple[tuple[str, float], ...] = ()
     limited: float = 0.0
     mains: float = 0.0
+    lamp: float = 0.0
 
     def __bool__(self) -> bool:
         """Whether anything is not as drawn."""
@@ -58,7 +61,7 @@ class State:
     def altered(self) -> bool:
         """Whether the circuit itself is another one, beyond what stands at its ends."""
         return any((self.lifted, self.pulled, self.bridged, self.bypassed, self.limited,
-                    self.mains))
+                    self.mains, self.lamp))
 
     def __repr__(self) -> str:
         # short, and part of a reading's key: equal states have equal texts and no others
@@ -75,6 +78,8 @@ class State:
             said.append(f"supply limited to {exact(self.limited, 'A')}")
         if self.mains:
             said.append(f"mains {exact(self.mains, '%')}")
+        if self.lamp:
+            said.append(f"lamp {exact(self.lamp, 'W')}")
         lists = {
             "lifted": [f"{part}.{pin}" for part, pin in self.lifted],
             "pulled": list(self.pulled),

@@ -17,15 +17,15 @@ from circuits import plausible, yamlfile
 from circuits.errors import InputError
 from circuits.feed import pulses
 from circuits.kinds import kind
+from circuits.lamp import LAMPS
 from circuits.quantity import render
 from circuits.stage import GROUND, Part, Stage
 from circuits.state import INPUTS, OPEN, State
 from circuits.yamlfile import Items, Mapping, Node, Text
 
-KEYS = ("load", "input", "lifted", "pulled", "bridged", "bypassed", "supply", "mains")
+KEYS = ("load", "input", "lifted", "pulled", "bridged", "bypassed", "supply", "mains",
+        "lamp")
 """Words of a state on a sheet."""
-NOT_YET = ("lamp",)
-"""Words that are understood and cannot be simulated."""
 _LIMIT = "limited to"
 _LISTED = ("lifted", "pulled")
 _AND, _TO = r",|(?<=\s)and(?=\s)", r"(?<=\s)to(?=\s)"
@@ -57,6 +57,7 @@ def read_state(node: Node, stage: Stage) -> State:
         bypassed=_bypassed(entry.get("bypassed"), stage),
         limited=_limit(entry.get("supply")),
         mains=_mains(entry, stage),
+        lamp=_lamp(entry, stage),
     )
 
 
@@ -69,13 +70,6 @@ def state_tree(node: Node) -> Mapping:
         With the place.
     """
     made = _of_line(node) if isinstance(node, Text) else node
-    if isinstance(made, Mapping):
-        for word in NOT_YET:
-            if word in made.keys:
-                raise InputError(
-                    f"a state with {word!r} cannot be simulated", place=made.keys[word].place,
-                    expected="mains: 50 %, or a bench supply: {limited to: 200 mA}",
-                )
     return yamlfile.mapping(made, "a state", KEYS)
 
 
@@ -331,14 +325,27 @@ def _mains(entry: Mapping, stage: Stage) -> float:
     return 0.0 if share == 1.0 else share
 
 
-def _follows(node: Node, stage: Stage) -> None:
+def _lamp(entry: Mapping, stage: Stage) -> float:
+    node = entry.get("lamp")
+    if node is None:
+        return 0.0
+    for other in ("supply", "mains"):
+        if entry.get(other) is not None:
+            raise InputError(f"a lamp and {other!r} at once are not simulated",
+                             place=entry.keys["lamp"].place, expected="one of them")
+    watts = positive(node, "lamp", "W", LAMPS)
+    _follows(node, stage, "behind a lamp")
+    return watts
+
+
+def _follows(node: Node, stage: Stage, where: str = "at another mains voltage") -> None:
     """Refuse a stage whose rails, or heaters, nobody can tell at another mains voltage."""
     stiff = [rail.name for rail in stage.rails
              if rail.supply is None and not pulses(rail, stage.mains)]
     if stiff or not stage.rails:
         what = f"of {', '.join(stiff)}" if stiff else "of this stage"
         raise InputError(
-            f"what becomes {what} at another mains voltage its stage file does not say: a rail "
+            f"what becomes {what} {where} its stage file does not say: a rail "
             "without ripple may be regulated", place=node.place,
             expected="a stage with its supply drawn, or rails with ripple",
         )

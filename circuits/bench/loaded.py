@@ -4,8 +4,8 @@ The currents of a unit on its healthy rails tell whether there is anything to fo
 those of a healthy unit within a few per cent, nothing is solved. Else secants on the voltage of
 every source find where the unit draws what the supply gives, mostly in one or two operating points.
 
-A rail given by its figures follows `circuits.feed`. A supply that was drawn is run (`supply.state`)
-at demands on a fixed scale and read between them, so that its states are found once for many units.
+A rail given by its figures follows `circuits.feed`, a drawn supply `circuits.bench.demand`.
+Behind a lamp in the mains lead even a healthy unit is solved, since its rails sag.
 """
 
 from __future__ import annotations
@@ -17,14 +17,16 @@ from functools import lru_cache
 
 from circuits import supply as drawn
 from circuits.bench.analysis import Bias, OperatingPoint
+from circuits.bench.demand import given
+from circuits.bench.lamped import behind_lamp
 from circuits.bench.plan import Run
-from circuits.bench.supply import SupplyState, resolved, state
+from circuits.bench.supply import resolved
 from circuits.circuit import Circuit
 from circuits.errors import NoSolution
 from circuits.feed import Feed, fed, follows, pulses, strays
 from circuits.kinds import kind
 from circuits.netlist import circuit, rail_source
-from circuits.stage import Part, Rail, Stage, Supply
+from circuits.stage import Part, Rail, Stage
 
 _ALIKE = 0.03
 """A load that differs by less from the healthy one, relative to it, is that."""
@@ -34,10 +36,6 @@ _LEAST = 0.02
 """Of its healthy voltage, what the source of a rail has at least."""
 _ROUNDS = 8
 """Operating points of one unit at most: secants mostly need one or two."""
-_STEP = 1.5
-"""Factor from one demand to the next at which a drawn supply is run."""
-_MOST_STEPS = 8
-"""Steps up or down at most: 25 times the demand as drawn, where a fuse has long blown."""
 
 
 # -- what a healthy unit takes ---------------------------------------------------------------------
@@ -149,7 +147,7 @@ def loaded(stage: Stage, run: Run) -> Stage:
         for rail, old in zip(nominal.rails, stage.rails, strict=True)
     ))
     feeds = [rail.feed for rail in stage.rails if rail.feed is not None]
-    if all(feed.alike for feed in feeds):
+    if all(feed.alike for feed in feeds) and not stage.lamp:
         return nominal
     return _settled(nominal, run)
 
@@ -161,7 +159,7 @@ def _settled(stage: Stage, run: Run) -> Stage:
     limits = [_NEAR * abs(rail.volts) for rail in stage.rails]
     for turn in range(_ROUNDS):
         amps = _taken(_fed_by(net, stage.rails) if turn else net, stage.rails, run)
-        if not turn and not _strayed(stage, amps):
+        if not turn and not stage.lamp and not _strayed(stage, amps):
             break
         wanted = following(stage, amps, -math.inf)
         apart = [abs(a.volts - b.volts) for a, b in zip(wanted, stage.rails, strict=True)]
@@ -209,15 +207,20 @@ def following(
         Of its healthy voltage, what is left of that at least.
     """
     more = _more(stage, amps)
+    lamps = behind_lamp(stage, amps, more) if stage.lamp else {}
     rails = []
     for rail, drawn_now in zip(stage.rails, amps, strict=True):
         old = rail.unloaded
         if old is None:
             rails.append(rail)
         elif old.supply is not None:
-            rails.append(_given(rail, old, stage.mains, more[_owner(old)]))
+            demand = more[_owner(old)]
+            demand = 1.0 if abs(demand - 1.0) <= _ALIKE else demand
+            found = given(old, stage.mains, demand, lamps.get(_owner(old), 0.0))
+            volts = math.copysign(found.volts, old.volts)
+            rails.append(replace(rail, volts=volts, ripple=found.ripple))
         else:
-            volts, ripple = follows(old, drawn_now)
+            volts, ripple = follows(old, drawn_now, lamps.get(old.name, 0.0))
             lines = tuple((f, level * ripple) for f, level in old.ripple)
             rails.append(replace(rail, volts=old.volts * max(volts, least), ripple=lines))
     return tuple(rails)
@@ -258,43 +261,6 @@ def _more(stage: Stage, amps: Sequence[float]) -> dict[str, float]:
         further = (drawn_now * scale - old.feed.amps) / whole
         factors[_owner(old)] = factors.get(_owner(old), 1.0) + further
     return factors
-
-
-def _given(rail: Rail, old: Rail, mains: float, demand: float) -> Rail:
-    """A rail of a drawn supply at a demand over its own; nothing between two runs is sharp."""
-    if abs(demand - 1.0) <= _ALIKE:
-        demand = 1.0
-    limit = _STEP**_MOST_STEPS
-    place = math.log(min(max(demand, 1.0 / limit), limit)) / math.log(_STEP)
-    below = math.floor(place)
-    share = place - below
-    low = _at(old, mains, below)
-    high = _at(old, mains, below + 1) if share else low
-    if low.blown or high.blown:
-        low = high = low if share < 0.5 else high
-    volts = (1.0 - share) * low.volts + share * high.volts
-    lines = tuple(
-        (f, (1.0 - share) * a + share * b)
-        for (f, a), (_, b) in zip(low.ripple, high.ripple, strict=True)
-    )
-    return replace(rail, volts=math.copysign(volts, old.volts), ripple=lines)
-
-
-def _at(rail: Rail, mains: float, step: int) -> SupplyState:
-    supply = rail.supply
-    assert supply is not None
-    return state(replace(rail, supply=_demanding(supply, _STEP**step), feed=None), mains)
-
-
-def _demanding(supply: Supply, factor: float) -> Supply:
-    if factor == 1.0:
-        return supply
-    parts = tuple(
-        part.with_parameter("current", part.parameter("current") * factor)
-        if part.name == drawn.DEMAND else part
-        for part in supply.parts
-    )
-    return replace(supply, parts=parts)
 
 
 class _Bracket:

@@ -122,7 +122,8 @@ def _states(stage: Stage) -> list[str]:
     return [
         "# What was not as drawn while all was read, such as the loudspeaker off: load: open",
         f"# or while one thing was, beside its reading: state: {{{lifted}pulled: [{part}]}}",
-        "# (load, input, lifted, pulled, bridged, bypassed, mains, supply: {limited to: 200 mA})",
+        "# (load, input, lifted, pulled, bridged, bypassed, mains, lamp, supply: "
+        "{limited to: 200 mA})",
     ]
 
 

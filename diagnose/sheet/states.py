@@ -86,7 +86,7 @@ def put_state(entry: Mapping, name: str, fields: dict[str, Any]) -> None:
 def _refuse_ends(state: State, entry: Mapping, inside: Mapping | None) -> None:
     """Of an ohmmeter's reading: what is at the ends, and on a supply, while the power is off."""
     wrong = [] if inside is None else [
-        (word, inside.keys[word]) for word in ("input", "supply", "mains")
+        (word, inside.keys[word]) for word in ("input", "supply", "mains", "lamp")
         if inside.get(word) is not None
     ]
     if state.load and state.load != OPEN:
@@ -117,6 +117,11 @@ def _refuse_what_is_not_at_rest(state: State, inside: Mapping, reading: Reading)
             f"a {reading.quantity} is not simulated on a bench supply",
             place=inside.keys["supply"].place,
             expected="a dc voltage, or a supply current without a signal",
+        )
+    if state.lamp and not quiet:
+        raise InputError(
+            f"a {reading.quantity} is not simulated behind a lamp",
+            place=inside.keys["lamp"].place, expected="a reading without a signal",
         )
     if state.limited and reading.driven:
         raise InputError("a driven reading is not simulated on a bench supply",
@@ -180,12 +185,13 @@ def _stated(item: Node, general: Mapping) -> Node:
 def _nothing_to(name: str, item: Mapping, general: Mapping) -> set[str]:
     """What of a sheet's state cannot be so, or is nothing, while a reading is taken."""
     if name == NO_POWER:
-        return {"load", "input", "supply", "mains"}
+        return {"load", "input", "supply", "mains", "lamp"}
     signal = name not in _QUIET or any(item.get(key) is not None for key in LEVELS)
     signal = signal or (name == "supply current" and item.get("frequency") is not None)
     held = general.get("input")
     unknown = name == "hum" and isinstance(held, Text) and held.value.strip() == "open"
     out = {"input"} if signal or unknown else set()
+    out |= {"lamp"} if signal else set()
     return out if name in _QUIET[:2] and not signal else {*out, "supply"}
 
 

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from circuits.errors import InputError
 from circuits.load import load_stage
 from circuits.reading import Reading
 from circuits.state import OPEN, State
@@ -174,3 +175,35 @@ def test_the_page_keeps_it(tmp_path: Path) -> None:
     assert [m.reading for m in there.readings] == [m.reading for m in here.readings]
     assert [m.reading for m in there.limits] == [m.reading for m in here.limits]
     assert there.readings[0].reading.state == State(load=OPEN, pulled=("R18",))
+
+
+@pytest.mark.parametrize("form", ["{lamp: 60 W}", "lamp 60 W", '"load open; lamp 60 W"'])
+def test_a_lamp_in_the_mains_lead(tmp_path: Path, form: str) -> None:
+    found = reading(tmp_path, f"quantity: dc voltage, at: o, state: {form}")
+    assert found.state.lamp == 60.0
+    again = reading(tmp_path, f'quantity: dc voltage, at: o, state: "{found.state.text()}"')
+    assert again == found
+
+
+@pytest.mark.parametrize(("words", "state", "wrong"), [
+    ("quantity: gain, frequency: 1 kHz", "{lamp: 60 W}", "behind a lamp"),
+    ("quantity: supply current, rail: vcc, frequency: 1 kHz, power: 1 W", "{lamp: 60 W}",
+     "behind a lamp"),
+    ("quantity: resistance, between: [o, '0']", "{lamp: 60 W}", "ohmmeter"),
+    ("quantity: dc voltage, at: o", "{lamp: 60 W, mains: 50 %}", "at once"),
+    ("quantity: dc voltage, at: o", "{lamp: 60 V}", "60 V"),
+    ("quantity: dc voltage, at: o", "{lamp: 1 W}", "not plausible"),
+])
+def test_what_cannot_be_read_behind_a_lamp(
+    tmp_path: Path, words: str, state: str, wrong: str
+) -> None:
+    with pytest.raises(InputError, match=wrong):
+        reading(tmp_path, f"{words}, state: {state}")
+
+
+def test_a_sheet_behind_a_lamp_leaves_it_out_where_it_is_nothing(tmp_path: Path) -> None:
+    case = sheet(tmp_path, "{quantity: dc voltage, at: o, value: 1 V}, "
+                           "{quantity: gain, frequency: 1 kHz, value: 26 dB}, "
+                           "{quantity: resistance, between: [o, '0'], value: 1 k}",
+                 head="state: {lamp: 60 W}")
+    assert [m.reading.state.lamp for m in case.readings] == [60.0, 0.0, 0.0]
