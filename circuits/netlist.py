@@ -17,6 +17,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from circuits.circuit import Circuit, Element, Model
 from circuits.elements import LEAST_OHMS, built
@@ -35,9 +36,9 @@ STRAY_OHMS = 1e11
 METER_OFF = 1e15
 """Ohm of a voltmeter that is not used: less of a leak than any that a circuit is solved with."""
 PROBE_OFF = 1e-24
-"""Farad of an a.c. input that is not used."""
-_COUPLING = 1.0
-"""Farad by which an a.c. input is coupled: of 1 Mohm, a microhertz."""
+"""Farad of both capacitors of an a.c. input that is not used."""
+COUPLING = 1.0
+"""Farad by which an a.c. input that is on is coupled: of 1 Mohm, a microhertz."""
 PAIR_OHMS = 1e-3
 """Of `pair_resistor`: so little adds nothing to the noise of a stage."""
 METER_VOLTS = 0.1
@@ -130,19 +131,47 @@ def voltmeter(number: int) -> str:
     return f"Rvoltmeter_{number}"
 
 
-def probe_resistor(at: str) -> str:
-    """The resistor of the a.c. input at a node."""
-    return f"Rprobe_{node(at)}"
+@dataclass(frozen=True)
+class Ready:
+    """An a.c. input that lies ready at a node, off.
+
+    Attributes
+    ----------
+    at : str
+        Node, as the stage has it.
+    group : str
+        Inputs of one group are switched on together: ``signal``, ``both`` or ``heard``, of which
+        the last makes noise of its own.
+    """
+
+    at: str
+    ohms: float
+    farads: float
+    group: str
+
+    @property
+    def names(self) -> tuple[str, str, str]:
+        """Its resistor, the capacitor that couples it, and the one beside."""
+        tag = f"{node(self.at)}_{_tag(self.ohms)}_{_tag(self.farads)}_{self.group}"
+        return f"Rprobe_{tag}", f"Ccoupling_{tag}", f"Cprobe_{tag}"
+
+    @property
+    def models(self) -> tuple[str, str]:
+        """Of the two capacitors; the inputs of a group share them."""
+        return f"coupling_{self.group}", f"probe_{_tag(self.farads)}_{self.group}"
 
 
-def probe_capacitor(at: str) -> str:
-    """The capacitor beside that."""
-    return f"Cprobe_{node(at)}"
+HEARD = "heard"
+"""The group of inputs that noise and hum are read by."""
+
+
+def _tag(value: float) -> str:
+    return re.sub(r"\W", "_", repr(value))
 
 
 def voltmeters(ohms: float) -> str:
     """The model of the resistors that stand for all voltmeters of so many ohms."""
-    return "voltmeters_" + re.sub(r"\W", "_", repr(ohms))
+    return "voltmeters_" + _tag(ohms)
 
 
 def circuit(
@@ -150,7 +179,7 @@ def circuit(
     load: float = 0.0,
     drive: Drive | None = None,
     meters: Sequence[tuple[str, str, float]] = (),
-    probes: Sequence[str] = (),
+    probes: Sequence[Ready] = (),
     pairs: Sequence[tuple[str, str]] = (),
 ) -> Circuit:
     """The stage with power on, generator and load connected.
@@ -163,8 +192,8 @@ def circuit(
         For a transient run.
     meters : sequence of (node, node, ohm)
         Voltmeters that lie ready; the bench switches them on one at a time.
-    probes : sequence of str
-        Nodes at which a.c. inputs lie ready, off.
+    probes : sequence of Ready
+        A.c. inputs that lie ready.
     pairs : sequence of (str, str)
         Rails beside which a resistor's noise moves both at once.
     """
@@ -173,25 +202,29 @@ def circuit(
         ends = (node(at), node(origin))
         # without its noise, which would be worked out at every frequency though it is none
         elements.append(Element(voltmeter(k), ends, None, f"{voltmeters(ohms)} noisy=0"))
-    for point in probes:
-        elements += _probe(point)
+    for one in probes:
+        elements += _probe(one)
     for pair in pairs:
         elements += _moved(stage, pair)
     parts, models = _built(stage.parts, drive is not None)
     kinds = dict.fromkeys(voltmeters(ohms) for _, _, ohms in meters)
-    models = (*models, *(Model(name, "r", (("r", METER_OFF),)) for name in kinds))
+    couplings = dict.fromkeys(name for one in probes for name in one.models)
+    models = (*models, *(Model(name, "r", (("r", METER_OFF),)) for name in kinds),
+              *(Model(name, "c", (("cap", PROBE_OFF),)) for name in couplings))
     return Circuit((*elements, *parts), models)
 
 
-def _probe(point: str) -> list[Element]:
-    """An a.c. input that is off; its resistance has no direct current, its noise is its own."""
-    at = node(point)
-    inner = f"{at}_ac_src"
-    return [
-        Element(f"Ccoupling_{at}", (at, inner), _COUPLING),
-        Element(probe_resistor(point), (inner, GROUND), METER_OFF),
-        Element(probe_capacitor(point), (at, GROUND), PROBE_OFF),
-    ]
+@lru_cache(maxsize=64)
+def _probe(one: Ready) -> tuple[Element, ...]:
+    at, (resistor, coupling, capacitor) = node(one.at), one.names
+    inner = f"{resistor}_src"
+    through, beside = one.models
+    quiet = "" if one.group == HEARD else " noisy=0"
+    return (
+        Element(coupling, (at, inner), None, through),
+        Element(resistor, (inner, GROUND), None, f"{one.ohms!r}{quiet}"),
+        Element(capacitor, (at, GROUND), None, beside),
+    )
 
 
 def _moved(stage: Stage, pair: tuple[str, str]) -> list[Element]:

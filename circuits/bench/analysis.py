@@ -33,14 +33,26 @@ class OperatingPoint:
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
-    """An a.c. input that is on during an analysis: its node and elements, and what they then have.
+    """An a.c. input of the circuit that is on during an analysis.
 
-    They idle at `METER_OFF` ohm and `PROBE_OFF` farad (`circuits.netlist`).
+    A resistor behind a coupling capacitor, and a capacitor beside both, which idle at `PROBE_OFF`
+    farad (`circuits.netlist`). Their models switch all inputs on that share them.
+
+    Attributes
+    ----------
+    at : str
+        Its node.
+    coupling, capacitor : str
+        The two capacitors.
+    models : tuple of str
+        Of the one and the other.
+    ohms, farads : float
     """
 
     at: str
-    resistor: str
+    coupling: str
     capacitor: str
+    models: tuple[str, str]
     ohms: float
     farads: float
 

@@ -22,7 +22,6 @@ from circuits import excess
 from circuits.bench.analysis import (
     Bias,
     Floats,
-    Loaded,
     NoiseDensity,
     NoiseSpectrum,
     OperatingPoint,
@@ -31,10 +30,11 @@ from circuits.bench.analysis import (
 )
 from circuits.bench.driven import swing
 from circuits.bench.plan import Run
+from circuits.bench.probed import on
 from circuits.bench.small_signal import SILENCE
 from circuits.elements import built
 from circuits.macromodels import BOLTZMANN, KELVIN
-from circuits.netlist import GENERATOR, circuit, node
+from circuits.netlist import GENERATOR, Ready, circuit, node
 from circuits.stage import Part, Stage
 
 _TONE = 1000.0
@@ -129,7 +129,7 @@ def listen(
     point: str,
     frequencies: Sequence[float],
     load: float = 0.0,
-    probes: tuple[Loaded, ...] = (),
+    by: tuple[Ready, ...] = (),
 ) -> Heard:
     """One run of noise, with the operating point and the response of the parts that are noisy.
 
@@ -143,15 +143,15 @@ def listen(
         Hz, rising.
     load : float
         Ohm in place of the stage's own; 0 keeps that.
-    probes : tuple of Loaded
+    by : tuple of Ready
         The a.c. input that it is listened to by.
     """
     noisy = sources(stage)
     nodes = tuple(dict.fromkeys([node(stage.output), *(n for one in noisy for n in one.nodes)]))
     names = tuple(one.name for one in noisy)
-    noise, bias, response = run(circuit(stage, load, probes=[point] if probes else ()), [
+    noise, bias, response = run(circuit(stage, load, probes=by), [
         NoiseSpectrum(node(point), GENERATOR, tuple(frequencies), names, smooth=True,
-                      probes=probes),
+                      probes=tuple(map(on, by))),
         OperatingPoint(nodes),
         SmallSignal(GENERATOR, (_TONE,), nodes, ()),
     ])

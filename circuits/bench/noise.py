@@ -80,7 +80,7 @@ def _beside(readings: Indexed) -> Experiment:
     def perform(stage: Stage, run: Run) -> Values:
         point = readings[0][1]
         heard = beside.listen(stage, run, point.at or stage.output, frequencies,
-                              probes=probed.inputs(stage, point, point.at))
+                              by=probed.ready(stage, point))
 
         def one(r: Reading) -> float:
             signal = _signal(stage, r, heard.gain)

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 
 from circuits.bench.analysis import Analysis, Answer
 from circuits.circuit import Circuit
+from circuits.netlist import Ready
 from circuits.reading import Reading
 from circuits.stage import Stage
 from circuits.state import State
@@ -44,8 +45,8 @@ class Setup:
         Hz of a reading that needs the other channel beside; 0 for a channel alone.
     meters : tuple of (node, node, ohm)
         Voltmeters that lie ready, all of them off.
-    probes : tuple of str
-        Nodes at which a.c. inputs lie ready, all of them off.
+    probes : tuple of Ready
+        A.c. inputs that lie ready, all of them off.
     pairs : tuple of (str, str)
         Rails that are moved together as well, to tell how they add.
     """
@@ -54,7 +55,7 @@ class Setup:
     load: float = 0.0
     pair: float = 0.0
     meters: tuple[tuple[str, str, float], ...] = ()
-    probes: tuple[str, ...] = ()
+    probes: tuple[Ready, ...] = ()
     pairs: tuple[tuple[str, str], ...] = ()
 
     @property

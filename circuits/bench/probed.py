@@ -10,12 +10,12 @@ they do not, the circuit is solved with that input alone.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 
 from circuits.bench.analysis import Complexes, Inputs, Loaded, Shares
-from circuits.netlist import node, probe_capacitor, probe_resistor
+from circuits.netlist import HEARD, Ready, node
 from circuits.probe import lies_at
 from circuits.reading import Reading
 from circuits.stage import Stage
@@ -38,19 +38,33 @@ def inputs(stage: Stage, reading: Reading, *points: str) -> tuple[Loaded, ...]:
     points : str
         Nodes as the reading has them; empty is the output.
     """
-    found = []
+    return tuple(map(on, _lying(stage, reading, points)))
+
+
+def on(one: Ready) -> Loaded:
+    """An input that lies ready, as an analysis has it on."""
+    _, coupling, capacitor = one.names
+    return Loaded(node(one.at), coupling, capacitor, one.models, one.ohms, one.farads)
+
+
+def ready(stage: Stage, reading: Reading) -> tuple[Ready, ...]:
+    """The inputs that lie ready for a reading."""
+    points = (reading.at, reading.origin) if reading.origin else (reading.at,)
+    return tuple(_lying(stage, reading, points))
+
+
+def _lying(stage: Stage, reading: Reading, points: Sequence[str]) -> Iterator[Ready]:
     for point in dict.fromkeys(points):
         loading = lies_at(reading, point, stage)
         if loading is not None:
-            at = point or stage.output
-            found.append(Loaded(node(at), probe_resistor(at), probe_capacitor(at), *loading))
-    return tuple(found)
+            yield Ready(point or stage.output, *loading, _group(reading))
 
 
-def ready(stage: Stage, reading: Reading) -> tuple[str, ...]:
-    """The nodes at which inputs lie ready for a reading."""
-    points = dict.fromkeys((reading.at, reading.origin) if reading.origin else (reading.at,))
-    return tuple(point or stage.output for point in points if lies_at(reading, point, stage))
+def _group(reading: Reading) -> str:
+    """Which inputs are switched on together: those of one analysis."""
+    if reading.about.kind != "signal":
+        return HEARD
+    return "both" if reading.quantity == "phase" and reading.origin else "signal"
 
 
 def shared(wanted: Inputs, alone: Complexes, solve: Solve) -> Shares:

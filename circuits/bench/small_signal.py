@@ -33,6 +33,7 @@ from circuits.netlist import (
     PROBE,
     SOURCE,
     STRAY_OHMS,
+    Ready,
     node,
     pair_resistor,
     rail_ohms,
@@ -89,8 +90,8 @@ def _ports(stage: Stage) -> tuple[str, ...]:
     return (node(stage.output), node(stage.input), node(stage.input_return))
 
 
-def _ready(stage: Stage, readings: Indexed) -> tuple[str, ...]:
-    """Nodes at which a.c. inputs lie ready for some readings."""
+def _ready(stage: Stage, readings: Indexed) -> tuple[Ready, ...]:
+    """A.c. inputs that lie ready for some readings."""
     return tuple(dict.fromkeys(at for _, r in readings for at in probed.ready(stage, r)))
 
 
@@ -113,8 +114,10 @@ def _wanted(reading: Reading) -> tuple[float, ...]:
 
 
 _On = tuple[Loaded, ...]
-_Look = Callable[[tuple[str, _On], float], complex]
-"""A point with the inputs that are on, and Hz → the response there."""
+_End = tuple[str, _On]
+"""A point of a reading, with the inputs that are on while it is read."""
+_Look = Callable[[_End, float], complex]
+"""Such a point and Hz → the response there."""
 
 
 @dataclass(frozen=True)
@@ -186,26 +189,26 @@ def _alone(stage: Stage, end: tuple[str, _On]) -> bool:
 
 def _driven(stage: Stage, setup: Setup, readings: Indexed) -> Request:
     sweeps = _sweeps(stage, readings)
-    ends = {r.key(): _ends(stage, r) for _, r in readings}
+    ends = [_ends(stage, r) for _, r in readings]
 
     def read(stage: Stage, results: Sequence[Answer]) -> Values:
         at = sweeps.look(stage, results)
 
-        def passed(r: Reading, frequency: float) -> float:
+        def passed(points: Sequence[_End], frequency: float) -> float:
             """Level from one point to the other, dB; from the generator where none is stated."""
-            there, *before = (level(at(end, frequency)) for end in ends[r.key()])
+            there, *before = (level(at(end, frequency)) for end in points)
             return there - sum(before)
 
-        def one(r: Reading) -> float:
+        def one(r: Reading, points: Sequence[_End]) -> float:
             if r.quantity == "gain":
-                return passed(r, r.frequency)
+                return passed(points, r.frequency)
             if r.quantity == "response":
-                return passed(r, r.frequency) - passed(r, r.reference)
+                return passed(points, r.frequency) - passed(points, r.reference)
             if r.quantity == "riaa deviation":
-                shape = passed(r, r.frequency) - passed(r, 1000.0)
+                shape = passed(points, r.frequency) - passed(points, 1000.0)
                 return shape - float(riaa_db(r.frequency))
             if r.quantity == "phase":
-                turned, *before = (at(end, r.frequency) for end in ends[r.key()])
+                turned, *before = (at(end, r.frequency) for end in points)
                 for other in before:
                     turned *= other.conjugate()
                 return float(np.angle(turned)) * _DEGREES
@@ -218,7 +221,7 @@ def _driven(stage: Stage, setup: Setup, readings: Indexed) -> Request:
             amps = alone.branches[bare.frequencies.index(r.frequency), 0]
             return float(np.clip(abs(across / amps), 1e-3, 1e12))
 
-        return [one(r) for _, r in readings]
+        return [one(r, points) for (_, r), points in zip(readings, ends, strict=True)]
 
     return Request(setup, sweeps.analyses, tuple(i for i, _ in readings), read)
 
@@ -281,6 +284,7 @@ def _mains(stage: Stage, readings: Indexed) -> Request:
     frequencies = tuple(sorted({r.frequency for _, r in readings}))
     points = list(dict.fromkeys(_heard(stage, r) for _, r in readings))
     nodes = tuple(name for name, _ in points)
+    places = [points.index(_heard(stage, r)) for _, r in readings]
     pairs = one_phase.pairs(stage)
     resistors = (*(name for name, *_ in _ways(stage)), *(pair_resistor(pair) for pair in pairs))
     relative = any(r.level is not None and r.level[0] == "input level" for _, r in readings)
@@ -306,8 +310,7 @@ def _mains(stage: Stage, readings: Indexed) -> Request:
         powers = HUM_FLOOR**2 + each.sum(axis=0)
         ranked = np.sort(each, axis=0)[::-1]
 
-        def one(r: Reading) -> float:
-            point = points.index(_heard(stage, r))
+        def one(r: Reading, point: int) -> float:
             k = frequencies.index(r.frequency)
             power = powers[k, point]
             if r.way:
@@ -317,7 +320,7 @@ def _mains(stage: Stage, readings: Indexed) -> Request:
                 return volts
             return 20.0 * math.log10(volts / _signal(stage, r.level, results[-1], point))
 
-        return [one(r) for _, r in readings]
+        return [one(r, point) for (_, r), point in zip(readings, places, strict=True)]
 
     setup = Setup(probes=_ready(stage, readings), pairs=pairs)
     return Request(setup, tuple(analyses), tuple(i for i, _ in readings), read)
