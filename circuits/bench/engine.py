@@ -46,7 +46,7 @@ from circuits.bench.names import Names
 from circuits.bench.ngspice import Ngspice
 from circuits.circuit import Circuit, parse_options, plain
 from circuits.errors import EngineFault, NoSolution
-from circuits.netlist import COUPLING, METER_OFF, PROBE_OFF
+from circuits.netlist import METER_OFF
 
 _T = TypeVar("_T")
 
@@ -340,31 +340,15 @@ class Engine:
     @contextmanager
     def _probed(self, probes: Sequence[Loaded]) -> Iterator[None]:
         """With these a.c. inputs on. After a failure the circuit is loaded anew anyhow."""
-        on, off = self._switches(probes)
+        for probe in probes:
+            for name in (probe.coupling, probe.capacitor):
+                self._names.require_capacitor(name.lower())
+        on, off = probed.switches(probes)
         for command in on:
             self._ngspice.command(command)
         yield
         for command in off:
             self._ngspice.command(command)
-
-    def _switches(self, probes: Sequence[Loaded]) -> tuple[list[str], list[str]]:
-        """What turns inputs on and off: a single one as so many in parallel, more by models."""
-        farads: dict[str, float] = {}
-        for probe in probes:
-            for name in (probe.coupling, probe.capacitor):
-                self._names.require_capacitor(name.lower())
-            through, beside = probe.models
-            if len(probes) == 1:
-                farads = {probe.coupling: COUPLING, probe.capacitor: probe.farads}
-            else:
-                farads |= {through: COUPLING, beside: probe.farads}
-        if len(probes) == 1:
-            on = [f"alter {name.lower()} m = {plain(value / PROBE_OFF or 1.0)}"
-                  for name, value in farads.items()]
-            return on, [f"alter {name.lower()} m = 1" for name in farads]
-        on = [f"altermod {name.lower()} cap = {plain(value or PROBE_OFF)}"
-              for name, value in farads.items()]
-        return on, [f"altermod {name.lower()} cap = {plain(PROBE_OFF)}" for name in farads]
 
     def _wake(self, drive: str) -> None:
         """Give one source its 1 V or 1 A of AC and take it from the one that had it."""

@@ -15,7 +15,8 @@ from collections.abc import Callable, Iterator, Sequence
 import numpy as np
 
 from circuits.bench.analysis import Complexes, Inputs, Loaded, Shares
-from circuits.netlist import HEARD, Ready, node
+from circuits.circuit import plain
+from circuits.netlist import COUPLING, HEARD, PROBE_OFF, Ready, node
 from circuits.probe import lies_at
 from circuits.reading import Reading
 from circuits.stage import Stage
@@ -65,6 +66,24 @@ def _group(reading: Reading) -> str:
     if reading.about.kind != "signal":
         return HEARD
     return "both" if reading.quantity == "phase" and reading.origin else "signal"
+
+
+def switches(inputs: Sequence[Loaded]) -> tuple[list[str], list[str]]:
+    """Commands that turn inputs on, and off again.
+
+    A single one is as many times the idle one in parallel; several are switched by their models.
+    """
+    if len(inputs) == 1:
+        (one,) = inputs
+        many = {one.coupling: COUPLING / PROBE_OFF, one.capacitor: one.farads / PROBE_OFF or 1.0}
+        return ([f"alter {name.lower()} m = {plain(times)}" for name, times in many.items()],
+                [f"alter {name.lower()} m = 1" for name in many])
+    farads: dict[str, float] = {}
+    for one in inputs:
+        through, beside = one.models
+        farads |= {through: COUPLING, beside: one.farads or PROBE_OFF}
+    return ([f"altermod {name.lower()} cap = {plain(value)}" for name, value in farads.items()],
+            [f"altermod {name.lower()} cap = {plain(PROBE_OFF)}" for name in farads])
 
 
 def shared(wanted: Inputs, alone: Complexes, solve: Solve) -> Shares:
