@@ -8,6 +8,7 @@ checked by name, because the simulator passes over a word that it does not know.
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -17,7 +18,7 @@ from circuits.errors import InputError, Place
 from circuits.kinds import kind, kinds
 from circuits.plausible import FIGURES
 from circuits.quantity import render
-from circuits.stage import Pairs
+from circuits.stage import Behaviour, Pairs
 from circuits.yamlfile import Mapping, Node, Text
 
 FOLDER = Path(__file__).with_name("devices")
@@ -34,6 +35,8 @@ _SPICE = {
     "mosfet": "LEVEL VTO KP LAMBDA GAMMA PHI RD RS RSH CBD CBS IS PB CGSO CGDO CGBO CJ MJ CJSW "
     "MJSW JS TOX NSUB NSS LD UO W L",
 }
+_INSTANCE = {"bipolar": "AREA MULT", "diode": "AREA MULT", "jfet": "AREA MULT", "mosfet": "MULT"}
+"""What SPICE takes of the one device and not of its model: see `circuits.elements.INSTANCE`."""
 _OWN = {
     "opamp": {
         "gain": "", "gbw": "Hz", "input resistance": "ohm", "output resistance": "ohm",
@@ -52,7 +55,8 @@ _OWN["pentode"] = {**_OWN["triode"], "kg2": "", "cak": "F"}
 def parameter_units(family: str) -> dict[str, str]:
     """The parameters that a family's model may state, each with its unit; empty for none."""
     if family in _SPICE:
-        return dict.fromkeys((_SPICE[family] + " " + _COMMON).split(), "")
+        words = f"{_SPICE[family]} {_COMMON} {_INSTANCE[family]}"
+        return dict.fromkeys(words.split(), "")
     return _OWN.get(family, {})
 
 
@@ -66,6 +70,8 @@ class Device:
         SI; SPICE's names in capitals, or the macromodel's.
     spread : pairs
         Relative standard deviation from unit to unit (log-normal).
+    behaviour : Behaviour or None
+        Where a subcircuit of the user's says what it does.
     """
 
     name: str
@@ -74,6 +80,11 @@ class Device:
     source: str = ""
     parameters: Pairs = ()
     spread: Pairs = ()
+    behaviour: Behaviour | None = None
+
+
+Own = Callable[[str, str], "Device | None"]
+"""The user's own device of a name for a part of a kind; None where there is none of that name."""
 
 
 @cache
@@ -197,7 +208,9 @@ def percentage(node: Node, what: str, most: float = 1.0) -> float:
     return ratio
 
 
-def device_of(node: Node | None, part_kind: str, name: Text) -> Device:
+def device_of(
+    node: Node | None, part_kind: str, name: Text, own: Own | None = None
+) -> Device:
     """What a part's ``model`` stands for; an empty device for a kind that needs none.
 
     Parameters
@@ -206,6 +219,8 @@ def device_of(node: Node | None, part_kind: str, name: Text) -> Device:
         The name of a device, a mapping of parameters, or nothing.
     name : Text
         The part's name where it stands, for messages.
+    own : callable, optional
+        Devices of the user's, which come before those that ship.
 
     Raises
     ------
@@ -235,6 +250,13 @@ def device_of(node: Node | None, part_kind: str, name: Text) -> Device:
     if isinstance(node, Mapping):
         return Device("", part_kind, parameters=read_parameters(node, family))
     word = yamlfile.text(node, "a model")
+    if own is not None:
+        try:
+            mine = own(word, part_kind)
+        except InputError as error:
+            raise error.at(node.place) from None
+        if mine is not None:
+            return mine
     device = load_devices().get(word)
     if device is None:
         raise InputError(

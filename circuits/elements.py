@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
-from circuits import excess, macromodels
+from circuits import behaviour, excess, macromodels
 from circuits.circuit import Element, Model
 from circuits.kinds import kind
 from circuits.macromodels import Built, nodes_of
@@ -13,6 +13,11 @@ from circuits.stage import Part
 
 LEAST_OHMS = 1e-3
 """ngspice would make it of zero."""
+INSTANCE = {"AREA": "area", "MULT": "m", "L": "l", "W": "w", "VDMOS": ""}
+"""Parameters that SPICE takes beside the model's name, in its words; `VDMOS` says the sort of a
+model, and is written nowhere."""
+_AROUND = ("offset", "bias current", "noise voltage", "noise corner")
+"""What of an op-amp stands beside its inside, so that a fault of these leaves its behaviour."""
 _ASLEEP = ("opamp", "triode", "pentode")
 """Families that are off without power: their macromodels would stay alive."""
 
@@ -32,12 +37,28 @@ def built(parts: Iterable[Part], limited: bool = False, powered: bool = True) ->
     for part in parts:
         family = kind(part.kind).family
         asleep = not powered and family in _ASLEEP
-        more, cards = (macromodels.without_power if asleep else _BUILDERS[family])(part)
-        if limited and family == "opamp":
-            more = macromodels.limited(part, more)
+        if part.behaviour is not None and not asleep and _behaves(part):
+            more, cards = _behaviour(part)
+        else:
+            more, cards = (macromodels.without_power if asleep else _BUILDERS[family])(part)
+            if limited and family == "opamp":
+                more = macromodels.limited(part, more)
         elements += more
         models += cards
     return elements, [*dict.fromkeys(models)]
+
+
+def _behaves(part: Part) -> bool:
+    """Whether a part does what its behaviour says; a fault inside it is that of a generic one."""
+    return all(name in _AROUND for name, _ in part.parameters)
+
+
+def _behaviour(part: Part) -> Built:
+    if not part.parameters:
+        return behaviour.built(part)
+    around, cards, sensed = macromodels.before_opamp(part)
+    inside, models = behaviour.built(part, {0: sensed})
+    return [*around, *inside], [*cards, *models]
 
 
 def _value(part: Part) -> float:
@@ -120,30 +141,43 @@ def _potentiometer(part: Part) -> Built:
 
 
 def _card(part: Part, type_: str, extra: tuple[tuple[str, float], ...] = ()) -> Model:
-    return Model(f"M_{_id(part)}", type_, (*part.parameters, *extra))
+    own = tuple(pair for pair in part.parameters if pair[0] not in INSTANCE)
+    return Model(f"M_{_id(part)}", type_, (*own, *extra))
+
+
+def _instance(part: Part, model: Model) -> str:
+    """The model's name, and what of the parameters belongs to the one device."""
+    words = [f"{INSTANCE[k]}={v!r}" for k, v in part.parameters if INSTANCE.get(k)]
+    return " ".join([model.name, *words])
 
 
 def _bipolar(part: Part) -> Built:
     model = _card(part, part.kind.upper())
-    return [Element(f"Q_{_id(part)}", nodes_of(part), None, model.name)], [model]
+    return [Element(f"Q_{_id(part)}", nodes_of(part), None, _instance(part, model))], [model]
 
 
 def _jfet(part: Part) -> Built:
     model = _card(part, part.kind.upper())
-    return [Element(f"J_{_id(part)}", nodes_of(part), None, model.name)], [model]
+    return [Element(f"J_{_id(part)}", nodes_of(part), None, _instance(part, model))], [model]
 
 
 def _mosfet(part: Part) -> Built:
     drain, gate, source = nodes_of(part)
+    name = f"M_{_id(part)}"
+    if part.parameter("VDMOS"):
+        model = _card(part, "VDMOSN" if part.kind == "nmos" else "VDMOSP")
+        text = _instance(part, model)
+        return [Element(name, (drain, gate, source), None, text)], [model]
     model = _card(part, part.kind.upper())
-    nodes = (drain, gate, source, source)
-    return [Element(f"M_{_id(part)}", nodes, None, f"{model.name} l=1 w=1")], [model]
+    text = _instance(part, model)
+    text += "".join(f" {word}=1" for word in ("l", "w") if not part.parameter(word.upper()))
+    return [Element(name, (drain, gate, source, source), None, text)], [model]
 
 
 def _diode(part: Part) -> Built:
     breakdown = (("BV", part.value),) if part.value is not None else ()
     model = _card(part, "D", breakdown)
-    return [Element(f"D_{_id(part)}", nodes_of(part), None, model.name)], [model]
+    return [Element(f"D_{_id(part)}", nodes_of(part), None, _instance(part, model))], [model]
 
 
 _BUILDERS: dict[str, Callable[[Part], Built]] = {

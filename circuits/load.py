@@ -13,9 +13,10 @@ from pathlib import Path
 
 from circuits import unitfile, wiring, yamlfile
 from circuits.adjustfile import read_adjust
-from circuits.device import load_devices
+from circuits.device import Own, load_devices
 from circuits.errors import InputError
 from circuits.part import checked_value, node_name, read_parts, series_resistance, within, words
+from circuits.spice.library import Library, library
 from circuits.stage import GROUND, Lines, Stage
 from circuits.stagefile import (
     MAINS,
@@ -45,8 +46,13 @@ UNITS = Path(__file__).with_name("units")
 _STAGE_KEYS = (
     "stage", "title", "about", "source", "rails", "ports", "source impedance", "load", "mains",
     "pickup", "stray current", "signal", "parts", "test points", "cautions", "shared",
-    "adjust",
+    "adjust", "devices", "guessed",
 )
+GUESSED = "stage"
+"""Under this the key ``guessed`` holds what of the stage itself was guessed."""
+GUESSES_OF_STAGE = ("rails", "input", "output", "source impedance", "load", "signal", "mains")
+GUESSES_OF_PART = ("kind", "polarity", "value", "model", "pins", "position", "role", "tolerance")
+"""What a netlist may not say of a stage, and of a part."""
 
 
 @cache
@@ -126,7 +132,8 @@ def from_tree(tree: Node, folder: Path) -> Stage:
     """
     if unitfile.is_unit(tree):
         return unitfile.read_unit(tree, folder, load_stage)
-    return _stage(yamlfile.mapping(tree, "a stage file", _STAGE_KEYS, ("stage", "ports", "parts")))
+    top = yamlfile.mapping(tree, "a stage file", _STAGE_KEYS, ("stage", "ports", "parts"))
+    return _stage(top, folder)
 
 
 def canonical(stage: Stage) -> str:
@@ -134,11 +141,11 @@ def canonical(stage: Stage) -> str:
     return json.dumps(asdict(stage), sort_keys=True, ensure_ascii=False)
 
 
-def _stage(top: Mapping) -> Stage:
+def _stage(top: Mapping, folder: Path) -> Stage:
     word = stage_name(top.entries["stage"], "a stage")
     ports = _ports(top.entries["ports"])
     stray = _stray(top.get("stray current"))
-    parts, pins = read_parts(top.entries["parts"])
+    parts, pins = read_parts(top.entries["parts"], _devices(top.get("devices"), folder))
     rail_keys, rails = read_rails(top.get("rails"))
     points = _points(top.get("test points"))
     stage = Stage(
@@ -159,6 +166,7 @@ def _stage(top: Mapping) -> Stage:
         signal=read_signal(top.get("signal")),
         test_points=tuple((node.value, text) for node, text in points),
         cautions=read_cautions(top.get("cautions")),
+        guessed=_guessed(top.get("guessed"), {part.name for part in parts}),
     )
     stage = replace(
         stage,
@@ -209,3 +217,39 @@ def _points(node: Node | None) -> list[tuple[Text, str]]:
     ]
 
 
+def _devices(node: Node | None, folder: Path) -> Own | None:
+    """The user's own devices: a file beside the stage, or its lines in place."""
+    if node is None:
+        return None
+    written = yamlfile.scalar(node, "devices")
+    if "\n" in written.value.strip():
+        return Library(written.value, f"{written.place.file} (devices)").device
+    home, name = folder.resolve(), written.value.strip()
+    try:
+        path = (home / name).resolve()
+        inside = path.is_relative_to(home) and path.is_file()
+    except (OSError, ValueError, RuntimeError):
+        inside = False
+    if not inside:
+        raise InputError(
+            f"there is no file {name!r} in the folder of this stage",
+            place=written.place,
+            expected="a file of .model and .subckt lines beside it",
+        )
+    return library(path).device
+
+
+def _guessed(node: Node | None, parts: set[str]) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """What was guessed and not confirmed yet: lists of words, by part or for the stage itself."""
+    if node is None:
+        return ()
+    mapping = yamlfile.mapping(node, "guessed", {GUESSED, *parts})
+    known = {GUESSED: GUESSES_OF_STAGE}
+    found = []
+    for name, entry in mapping.entries.items():
+        words_ = tuple(
+            yamlfile.choice(item, "thing that can be guessed", known.get(name, GUESSES_OF_PART))
+            for item in yamlfile.items(entry, "what was guessed")
+        )
+        found.append((name, words_))
+    return tuple(found)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from circuits.circuit import Element, Model
 from circuits.spelling import node
@@ -93,6 +94,29 @@ def opamp(part: Part) -> Built:
         Model(f"M_{name}_n", "D", (("IS", 1e-14), ("KF", corner), ("AF", 1.0))),
         Model(f"M_{name}_lim", "D", (("IS", 1e-12), ("N", 0.2))),
     ]
+
+
+def before_opamp(part: Part) -> tuple[list[Element], list[Model], str]:
+    """Offset, bias current and noise of an op-amp whose inside is a behaviour of its own.
+
+    Returns
+    -------
+    elements, models, and the node that takes the place of its non-inverting pin
+    """
+    name = node(part.name)
+    stated = {key for key, _ in part.parameters}
+    elements, models = opamp(part)
+    wanted = {f"V_{name}_off"}
+    if "bias current" in stated:
+        wanted |= {f"I_{name}_p", f"I_{name}_m"}
+    if "noise voltage" not in stated:
+        return [e for e in elements if e.name in wanted], [], f"{name}_p"
+    wanted |= {f"{letter}_{name}_n" for letter in "IDCRE"}
+    noisy = [
+        replace(e, nodes=(e.nodes[0], f"{name}_p", *e.nodes[2:])) if e.name == f"E_{name}_n" else e
+        for e in elements if e.name in wanted
+    ]
+    return noisy, [m for m in models if m.name == f"M_{name}_n"], f"{name}_q"
 
 
 def _fed_by_rails(part: Part, before: str) -> tuple[str, list[Element]]:

@@ -6,7 +6,7 @@ import math
 import re
 
 from circuits import yamlfile
-from circuits.device import device_of, percentage
+from circuits.device import Own, device_of, percentage
 from circuits.errors import InputError
 from circuits.kinds import Kind, kind, kinds
 from circuits.quantity import render
@@ -33,7 +33,7 @@ _CONTACT = (1e-6, 1e6)
 """Ohm, the same for contacts, which are good far below the least resistor."""
 _MOST_ESR = 20.0
 """Ohm: of the smallest electrolytics tan δ alone would tell more than they have (judgement)."""
-_PART_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_+-]*")
+_PART_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_+-]*(?:\.[A-Za-z0-9_+-]+)*")
 _NODE_NAME = re.compile(r"[A-Za-z0-9_+.-]+")
 
 
@@ -118,8 +118,13 @@ def node_name(node: Node, what: str) -> Text:
     return written
 
 
-def read_parts(node: Node) -> tuple[tuple[Part, ...], Pins]:
+def read_parts(node: Node, own: Own | None = None) -> tuple[tuple[Part, ...], Pins]:
     """The parts of a stage, and where their names and nodes stand.
+
+    Parameters
+    ----------
+    own : callable, optional
+        Devices of the user's.
 
     Raises
     ------
@@ -129,26 +134,26 @@ def read_parts(node: Node) -> tuple[tuple[Part, ...], Pins]:
     mapping = yamlfile.mapping(node, "parts")
     if not mapping.entries:
         raise InputError("this stage has no parts", place=node.place, expected="R1: {kind: …}")
-    pairs = [_part(mapping.keys[name], entry) for name, entry in mapping.entries.items()]
+    pairs = [_part(mapping.keys[name], entry, own) for name, entry in mapping.entries.items()]
     return (
         tuple(part for part, _ in pairs),
         tuple((mapping.keys[part.name], nodes) for part, nodes in pairs),
     )
 
 
-def _part(name: Text, node: Node) -> tuple[Part, tuple[Text, ...]]:
+def _part(name: Text, node: Node, own: Own | None) -> tuple[Part, tuple[Text, ...]]:
     if not _PART_NAME.fullmatch(name.value):
         raise InputError(
             f"{name.value!r} cannot name a part",
             place=name.place,
-            expected="a letter, then letters, digits and _ + -",
+            expected="a letter, then letters, digits and _ + - with dots between",
         )
     entry = yamlfile.mapping(node, "a part", _PART_KEYS, ("kind", "nodes"))
     about = kinds()[yamlfile.choice(entry.entries["kind"], "part kind", kinds())]
     nodes = _nodes(entry.entries["nodes"], about)
     value = _value(entry, name, about)
     tolerance = entry.get("tolerance")
-    device = device_of(entry.get("model"), about.name, name)
+    device = device_of(entry.get("model"), about.name, name, own)
     esr = entry.get("esr")
     if esr is not None and about.family not in ("capacitor", "inductor"):
         raise _useless("esr", about, entry)
@@ -176,6 +181,7 @@ def _part(name: Text, node: Node) -> tuple[Part, tuple[Text, ...]]:
         position=within(position, "position", "", (0.0, 1.0), 0.5),
         esr=within(esr, "series resistance", "ohm", (0.0, 1e5),
                     series_resistance(about.name, value)),
+        behaviour=device.behaviour,
         rating=within(rating, "rating", borne, _RATINGS[borne]) if rating is not None else 0.0,
         heat=within(heat, "heat", "", (0.0, _HOTTEST), 0.0),
     )

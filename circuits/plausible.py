@@ -65,11 +65,13 @@ _GRADING: Range = (0.0, 0.99)
 _EMISSION: Range = (0.1, 20.0)
 _THRESHOLD: Range = (-200.0, 200.0)
 _MODULATION: Range = (0.0, 10.0)
+_AREA: Range = (1e-3, 1e4)
 """Of figures that several families have: `_CURRENT` of corners, A; `_LEAK` of the leakage that
 bends current gain, A; `_IS` of saturation currents, A; `_OHMS` of series resistances; `_FARADS` of
 junctions; `_EARLY` of Early and transit voltages, V (0 is none); `_TIME` of transit times, s;
 `_BARRIER` of junction potentials, V; `_GRADING` and `_EMISSION` of junction exponents;
-`_THRESHOLD` of field-effect transistors, V; `_MODULATION` of their channels, 1/V."""
+`_THRESHOLD` of field-effect transistors, V; `_MODULATION` of their channels, 1/V; `_AREA` of a device over
+that of its model."""
 
 _COMMON: Mapping[str, Range] = {
     "KF": (0.0, 1e-3), "AF": (0.1, 5.0), "FC": (0.0, 0.99), "TNOM": (-100.0, 300.0),
@@ -90,17 +92,17 @@ FIGURES: Mapping[str, Mapping[str, Range]] = {
         "RE": _OHMS, "RC": _OHMS, "CJE": _FARADS, "VJE": _BARRIER, "MJE": _GRADING, "TF": _TIME,
         "XTF": (0.0, 1e5), "VTF": _EARLY, "ITF": _CURRENT, "PTF": (0.0, 360.0), "CJC": _FARADS,
         "VJC": _BARRIER, "MJC": _GRADING, "XCJC": (0.0, 1.0), "TR": _TIME, "CJS": _FARADS,
-        "VJS": _BARRIER, "MJS": _GRADING, "XTB": (-20.0, 20.0),
+        "VJS": _BARRIER, "MJS": _GRADING, "XTB": (-20.0, 20.0), "AREA": _AREA, "MULT": _AREA,
     },
     "diode": {
         **_COMMON, "IS": _IS, "RS": _OHMS, "N": _EMISSION, "TT": _TIME, "CJO": _FARADS,
         "VJ": _BARRIER, "M": _GRADING, "BV": (0.0, 1e6), "IBV": (0.0, 100.0), "NBV": _EMISSION,
-        "IKF": _CURRENT,
+        "IKF": _CURRENT, "AREA": _AREA, "MULT": _AREA,
     },
     "jfet": {
         **_COMMON, "VTO": _THRESHOLD, "BETA": (1e-9, 1e3), "LAMBDA": _MODULATION, "RD": _OHMS,
         "RS": _OHMS, "CGS": _FARADS, "CGD": _FARADS, "PB": _BARRIER, "IS": _IS, "B": (-10.0, 10.0),
-        "N": _EMISSION,
+        "N": _EMISSION, "AREA": _AREA, "MULT": _AREA,
     },
     "mosfet": {
         **_COMMON, "LEVEL": (1.0, 99.0), "VTO": _THRESHOLD, "KP": (1e-9, 1e4),
@@ -109,7 +111,7 @@ FIGURES: Mapping[str, Mapping[str, Range]] = {
         "CGSO": _FARADS, "CGDO": _FARADS, "CGBO": _FARADS, "CJ": (0.0, 1.0), "MJ": _GRADING,
         "CJSW": (0.0, 1e-2), "MJSW": _GRADING, "JS": (0.0, 1.0), "TOX": (1e-10, 1e-3),
         "NSUB": (0.0, 1e24), "NSS": (0.0, 1e20), "LD": (0.0, 1e-2), "UO": (0.0, 1e5),
-        "W": (1e-9, 100.0), "L": (1e-9, 100.0),
+        "W": (1e-9, 100.0), "L": (1e-9, 100.0), "MULT": _AREA,
     },
     "opamp": {
         "gain": (1.0, 1e10), "gbw": (10.0, 1e12), "input resistance": (1.0, 1e15),

@@ -7,12 +7,13 @@ another with `dataclasses.replace` or `Stage.with_part`.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 
 from circuits.adjust import Adjust as Adjust
 from circuits.chain import PICKUP, Chain
 from circuits.chain import Lines as Lines
+from circuits.circuit import Element, Model
 from circuits.errors import InputError
 from circuits.prompt import counted, few_lines, some, view_text
 from circuits.quantity import render
@@ -27,6 +28,14 @@ Pairs = tuple[tuple[str, float], ...]
 def short_name(full: str) -> str:
     """``reservoir`` of ``vcc reservoir``: the owner is a rail or a name, neither with a space."""
     return full.partition(" ")[2]
+
+
+@dataclass(frozen=True)
+class Behaviour:
+    """Elements and models between the pins ``p0``, ``p1`` … of a part; see `circuits.behaviour`."""
+
+    elements: tuple[Element, ...]
+    models: tuple[Model, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -63,6 +72,8 @@ class Part:
         K that hot neighbours hold a capacitor above the rest of the case.
     known : tuple of str
         Device parameters that were measured of this very part: no make moves them.
+    behaviour : Behaviour or None
+        What it does, where a subcircuit of the user's tells; None for the models of this project.
     """
 
     name: str
@@ -79,6 +90,7 @@ class Part:
     rating: float = 0.0
     heat: float = 0.0
     known: tuple[str, ...] = ()
+    behaviour: Behaviour | None = None
 
     def parameter(self, name: str, default: float = 0.0) -> float:
         """One device parameter, or `default` where the device data are silent."""
@@ -285,6 +297,9 @@ class Stage:
         Node that the load's current comes back by; ground in a healthy unit.
     lamp : float
         W of a lamp in series with the mains; 0 for none.
+    guessed : tuple of (name, words)
+        What of the file was guessed and nobody has confirmed: words of a part, or of the stage
+        under ``stage``. It changes nothing that is simulated.
     """
 
     name: str
@@ -310,6 +325,7 @@ class Stage:
     charged: tuple[str, ...] = ()
     load_return: str = GROUND
     lamp: float = 0.0
+    guessed: tuple[tuple[str, tuple[str, ...]], ...] = field(default=(), compare=False)
 
     def __repr__(self) -> str:
         rails = [f"{rail.name} {render(rail.volts, 'V')}" for rail in self.rails]
@@ -323,8 +339,8 @@ class Stage:
         return view_text(self, "svg")
 
     def key(self) -> str:
-        """A text that two stages share if and only if they are the same in every field."""
-        pairs = (f"{field.name}={getattr(self, field.name)!r}" for field in fields(self))
+        """A text that two stages share if and only if they are equal."""
+        pairs = (f"{f.name}={getattr(self, f.name)!r}" for f in fields(self) if f.compare)
         return f"{type(self).__name__}({', '.join(pairs)})"
 
     @property

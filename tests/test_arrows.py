@@ -17,7 +17,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGES = ("circuits", "faultlib", "diagnose")
-_LOW = ("circuits", "circuits.signals", "faultlib")
+_LOW = ("circuits", "circuits.load", "circuits.spice", "circuits.signals", "faultlib")
 _SHEET = (*_LOW, "diagnose.schema", "diagnose.sheet")
 _INFERENCE = (*_SHEET, "diagnose.inference")
 _ADVICE = (*_INFERENCE, "diagnose.advice")
@@ -26,6 +26,9 @@ _STUDIES = (*_ANSWER, "diagnose.studies")
 _SHOW = (*_STUDIES, "diagnose.recording", "diagnose.show", "diagnose.show.stage")
 MAY = {
     "circuits": (),
+    # stage files may name devices that stand in a netlist's words, so loading is above both
+    "circuits.load": ("circuits", "circuits.spice"),
+    "circuits.spice": ("circuits",),
     "circuits.signals": ("circuits",),
     "circuits.bench": ("circuits", "circuits.signals"),
     "faultlib": ("circuits", "circuits.signals", "circuits.bench"),

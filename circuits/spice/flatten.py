@@ -163,6 +163,34 @@ def flat(deck: Deck, whole: bool = False) -> Netlist:
     return Netlist(deck.title, made.elements, made.models, made.doubts)
 
 
+def models_of(deck: Deck) -> dict[str, FlatModel]:
+    """Every model that stands in no subcircuit, used or not.
+
+    Raises
+    ------
+    InputError
+        With the place.
+    """
+    made = _Flattener(deck, True)
+    scope = _Scope(deck.root.parameters, made, None)
+    for name in deck.root.models:
+        made.model(name, _Place(deck.root, scope, "", {}, ""))
+    return made.models
+
+
+def inside_of(deck: Deck, definition: Definition) -> Inside:
+    """A subcircuit by itself, with the parameters that it has of its own.
+
+    Raises
+    ------
+    InputError
+        With the place.
+    """
+    made = _Flattener(deck, True)
+    root = _Scope(deck.root.parameters, made, None)
+    return made.inside(definition, _Scope(definition.parameters, made, root))
+
+
 def behaves(definition: Definition, depth: int = 0) -> bool:
     """Whether a subcircuit holds sources that follow something, and so is one part's behaviour."""
     for card in definition.elements:
