@@ -165,7 +165,8 @@ def _mosfet(part: Part) -> Built:
     drain, gate, source = nodes_of(part)
     name = f"M_{_id(part)}"
     if part.parameter("VDMOS"):
-        model = _card(part, "VDMOSN" if part.kind == "nmos" else "VDMOSP")
+        # a type of VDMOSP, which its manual has as well, sends ngspice 39 into an endless loop
+        model = _card(part, "VDMOS", (("pchan", 1.0),) if part.kind == "pmos" else ())
         text = _instance(part, model)
         return [Element(name, (drain, gate, source), None, text)], [model]
     model = _card(part, part.kind.upper())

@@ -222,7 +222,7 @@ def _devices(node: Node | None, folder: Path) -> Own | None:
     if node is None:
         return None
     written = yamlfile.scalar(node, "devices")
-    if "\n" in written.value.strip():
+    if "\n" in written.value:
         return Library(written.value, f"{written.place.file} (devices)").device
     home, name = folder.resolve(), written.value.strip()
     try:

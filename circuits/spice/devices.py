@@ -92,7 +92,7 @@ def taken(model: FlatModel) -> Taken:
         raise model.word.refuse(f"no part has a model of the type {model.type!r}",
                                 "a type of model", [*_KINDS, "vdmos"], model.type)
     family = kind(fitting[0]).family
-    known = {*parameter_units(family), *_MORE[family].split()} - {"AREA", "MULT"}
+    known = {*parameter_units(family), *_MORE[family].split()}
     found: dict[str, float] = {"VDMOS": 1.0} if type_.startswith("vdmos") else {}
     dropped = [flag for flag in model.flags if flag not in ("pchan", "nchan")]
     level = model.parameters.get("level", 1.0)
@@ -110,6 +110,14 @@ def taken(model: FlatModel) -> Taken:
         else:
             found[word] = value
     return Taken(fitting, tuple(found.items()), tuple(dropped))
+
+
+def spice(made: Taken, type_: str) -> tuple[str, Pairs]:
+    """Type and parameters of a model as every ngspice reads them."""
+    if not type_.startswith("vdmos"):
+        return type_, made.parameters
+    polarity: Pairs = (("pchan", 1.0),) if made.kinds == ("pmos",) else ()
+    return "vdmos", (*polarity, *(pair for pair in made.parameters if pair[0] != "VDMOS"))
 
 
 def device(name: str, model: FlatModel, part_kind: str) -> Device:
@@ -191,8 +199,7 @@ def behaviour(inside: Inside, places: tuple[int, ...]) -> Behaviour:
         if model.type in ("r", "c", "l", "res", "cap", "ind"):
             continue
         made = taken(model)
-        pairs = tuple(pair for pair in made.parameters if pair[0] != "VDMOS")
-        type_ = {"vdmos": "vdmosp" if "pmos" in made.kinds else "vdmosn"}.get(model.type, model.type)
+        type_, pairs = spice(made, model.type)
         cards.append(Model(models[name], type_, pairs))
     return Behaviour(elements, tuple(cards))
 

@@ -191,16 +191,22 @@ def inside_of(deck: Deck, definition: Definition) -> Inside:
     return made.inside(definition, _Scope(definition.parameters, made, root))
 
 
-def behaves(definition: Definition, depth: int = 0) -> bool:
+def behaves(definition: Definition) -> bool:
     """Whether a subcircuit holds sources that follow something, and so is one part's behaviour."""
-    for card in definition.elements:
-        letter = card.head.low[0]
-        if letter in _BEHAVING:
-            return True
-        if letter == "x" and depth < MOST_LEVELS:
-            inner = definition.definition(_called(card)[1].low)
-            if inner is not None and behaves(inner, depth + 1):
+    seen: set[int] = set()
+    waiting = [definition]
+    while waiting:
+        here = waiting.pop()
+        if id(here) in seen:
+            continue
+        seen.add(id(here))
+        for card in here.elements:
+            letter = card.head.low[0]
+            if letter in _BEHAVING:
                 return True
+            inner = here.definition(_called(card)[1].low) if letter == "x" else None
+            if inner is not None:
+                waiting.append(inner)
     return False
 
 

@@ -13,11 +13,11 @@ from dataclasses import dataclass
 from circuits.errors import InputError
 from circuits.quantity import parse, render
 
-_NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?)(meg|mil|[tgkmunpfa\u00b5\u03bc])?"
+_NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?)(meg|mil|[tgkmunpf\u00b5\u03bc])?"
                      r"(.*)", re.IGNORECASE | re.DOTALL)
 _SCALE = {
     "": 0, "t": 12, "g": 9, "meg": 6, "k": 3, "m": -3, "u": -6, "\u00b5": -6, "\u03bc": -6,
-    "n": -9, "p": -12, "f": -15, "a": -18,
+    "n": -9, "p": -12, "f": -15,
 }
 _MIL = 25.4e-6
 """A thousandth of an inch, m: one of SPICE's scale factors."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -16,7 +16,7 @@ MOST_LINES = 20_000
 
 _WORD = re.compile(r"'[^']*'|\"[^\"]*\"|[=(),]|[^\s=(),'\"{}]+")
 _COMMENT = re.compile(r"[;{}'\"]|//|(?<=[\s,])\$")
-NOTE = re.compile(r"\s*\*\s*amp:\s*(.*)", re.IGNORECASE)
+NOTE = re.compile(r"\s*\*\s*amp: ?(.*)", re.IGNORECASE)
 """A comment of our own, which tells what a netlist has no words for."""
 
 
@@ -48,7 +48,7 @@ class Word:
         return place_in(self.source.name, self.source.rows[self.line - 1], self.line, self.column)
 
     def refuse(
-        self, message: str, expected: str, choices: Sequence[str] = (), given: str = ""
+        self, message: str, expected: str, choices: Iterable[str] = (), given: str = ""
     ) -> InputError:
         """The error that this word makes."""
         return InputError(
@@ -170,7 +170,7 @@ def _words(read: Source, number: int, row: str, start: int) -> list[Word]:
         if row[at] == "{":
             close = _closing(row, at, end)
             if close < 0:
-                raise Word("{", read, number, at + 1).refuse("this brace stays open", "a } after it")
+                raise Word("{", read, number, at + 1).refuse("this brace stays open", "a }")
             found.append(Word(row[at : close + 1], read, number, at + 1))
             at = close + 1
             continue

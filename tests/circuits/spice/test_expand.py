@@ -1,4 +1,4 @@
-"""Netlists of twenty writers, flattened by ngspice itself and here: elements, nodes, values, models.
+"""Netlists of twenty writers, flattened by ngspice and here: elements, nodes, values, models.
 
 ngspice lists what it makes of a netlist (``listing expand``), and tells the value of every element
 that it holds (``print @r1[resistance]``); neither comes from this project. Sources that follow an
@@ -10,18 +10,17 @@ from __future__ import annotations
 
 import re
 import shutil
-import subprocess
 from pathlib import Path
 
 import pytest
 
 from circuits.spice import deck, flatten
 
+from tests.circuits.spice.ngspice_runs import NETLISTS, ngspice
+
 pytestmark = pytest.mark.skipif(
     shutil.which("ngspice") is None, reason="ngspice is not installed (Debian package ngspice)"
 )
-FOLDER = Path(__file__).with_name("netlists")
-NETLISTS = sorted([*FOLDER.glob("*.cir"), *FOLDER.glob("*.CIR")], key=lambda path: path.name)
 PROPERTY = {"r": "resistance", "c": "capacitance", "l": "inductance", "v": "dc", "i": "dc"}
 _LINE = re.compile(r"^\s*(\d+) : (.*)$")
 _OWN = re.compile(r"_int\d|\$poly\$|^be\d|^bg\d|xfer_|^a")
@@ -29,19 +28,6 @@ _OWN = re.compile(r"_int\d|\$poly\$|^be\d|^bg\d|xfer_|^a")
 _SCALES = {"meg": 1e6, "mil": 25.4e-6, "t": 1e12, "g": 1e9, "k": 1e3, "m": 1e-3, "u": 1e-6,
            "n": 1e-9, "p": 1e-12, "f": 1e-15}
 """Scale factors: ngspice's manual, chapter 2.1.4."""
-
-
-def ngspice(path: Path, commands: list[str], folder: Path) -> list[str]:
-    """What ngspice writes after carrying out commands on a copy of the netlist."""
-    copy = folder / "netlists"
-    shutil.copytree(FOLDER, copy)
-    text = path.read_text(encoding="utf-8")
-    before = re.split(r"^\.end\b.*", text, flags=re.IGNORECASE | re.MULTILINE)[0]
-    control = "\n".join([".control", "set numdgt=12", *commands, ".endc", ".end", ""])
-    (copy / "run.cir").write_text(before + control, encoding="utf-8")
-    run = subprocess.run(["ngspice", "-b", "run.cir"], cwd=copy, capture_output=True, text=True,
-                         timeout=60)
-    return run.stdout.splitlines()
 
 
 def number(text: str) -> float:
@@ -103,7 +89,8 @@ def test_elements_nodes_values_and_models_are_those_of_ngspice(path: Path, tmp_p
     for name, model in mine.models.items():
         type_, pairs = models[name]
         flags = [flag for flag in model.flags if flag in pairs]
-        assert model.type in (type_, type_[:-1]) and not flags
+        assert model.type in (type_, type_[:-1])
+        assert not flags
         assert set(model.parameters) == set(pairs) - {"pchan"}, name
         for key, value in model.parameters.items():
             assert value == pytest.approx(number(pairs[key]), rel=1e-9), (name, key)

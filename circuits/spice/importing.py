@@ -1,0 +1,213 @@
+"""A netlist as the text of a stage file, with everything that it did not say as a guess.
+
+Text in, result out: the command and the page show the same guesses, questions and what was left
+out. Nothing of the netlist is run, and no word of it reaches the simulator unchecked: the stage
+file that comes out is read by the reader of all stage files.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from circuits.errors import InputError, Place
+from circuits.kinds import kind
+from circuits.spice import deck as decks
+from circuits.spice import flatten, numbers
+from circuits.spice.deck import Left
+from circuits.spice.drafts import Drafts, drafts
+from circuits.spice.guess import OF_STAGE, Asked, Guess, marks
+from circuits.spice.naming import node_names
+from circuits.spice.ports import Ports, ports
+from circuits.spice.roles import roles
+from circuits.spice.sources import Surroundings, surroundings
+from circuits.stage import GROUND, Part, Rail, Stage
+from circuits.stagetext import stage_text
+
+Rest = Callable[[Stage], Mapping[str, float]]
+"""Voltages at rest of a stage, V by node; empty where there are none."""
+MOST_PARTS = 1000
+"""Parts of a stage that comes of a netlist; a unit of five stages has 110 (judgement)."""
+
+
+@dataclass(frozen=True)
+class Imported:
+    """What became of a netlist.
+
+    Attributes
+    ----------
+    text : str
+        Of the stage file.
+    stage : Stage
+        The same as data.
+    guesses : tuple of Guess
+        What nobody has said; the stage file marks it so.
+    asked : tuple of Asked
+        Values that a person may have meant otherwise than SPICE reads them.
+    left : tuple of Left
+        What of the netlist a stage has no use for.
+    renamed : tuple of (str, str)
+        Nodes that a stage file must call otherwise.
+    """
+
+    text: str
+    stage: Stage
+    guesses: tuple[Guess, ...]
+    asked: tuple[Asked, ...]
+    left: tuple[Left, ...]
+    renamed: tuple[tuple[str, str], ...] = ()
+
+
+def imported(
+    text: str, name: str = "netlist.cir", folder: Path | None = None, rest: Rest | None = None,
+    given: Mapping[str, str] | None = None,
+) -> Imported:
+    """A netlist as a stage file.
+
+    Parameters
+    ----------
+    text : str
+        Of the netlist.
+    name : str
+        Of its file, for messages and for the name of the stage.
+    folder : Path, optional
+        Where files lie that it includes; without, none can be included.
+    rest : callable, optional
+        Tells the voltages at rest, from which the polarity of electrolytics follows.
+    given : mapping, optional
+        What somebody has said: ``input`` and ``output`` nodes.
+
+    Raises
+    ------
+    InputError
+        For what cannot be read or can be no stage, with the place.
+    """
+    said = given or {}
+    deck = decks.read(text, name, folder)
+    netlist = flatten.flat(deck)
+    around = surroundings(netlist.elements, said.get("input", "").lower())
+    made = drafts(netlist, around.node, list(around.rails))
+    if not made.parts:
+        raise InputError("this netlist has no parts", place=Place(name),
+                         expected="R, C, L, D, Q, J, M or X elements")
+    if len(made.parts) > MOST_PARTS:
+        raise InputError(f"this netlist has {len(made.parts)} parts", place=Place(name),
+                         expected=f"one amplifier, with at most {MOST_PARTS}")
+    left = [*deck.left, *around.left]
+    ends = ports(around, made, deck.left, said, name)
+    _loose(made, ends, around)
+    left += made.left
+    for rail, volts in around.rails.items():
+        if any(rail in part.nodes for part in made.parts.values()):
+            made.guess(OF_STAGE, "rails", f"{rail} {volts:g} V", "a voltage source stands there",
+                       f"Is {rail} a supply, and how much does it ripple?")
+    names = node_names(_nodes(made, ends, around), list(made.parts))
+    stage = _stage(deck.title, name, made, ends, around, names)
+    stage = _polarised(stage, made, rest)
+    stage = _told(stage, made, {names[r]: v for r, v in around.rails.items() if r in names})
+    stage = replace(stage, guessed=marks(made.guesses))
+    devices = "\n".join(dict.fromkeys(
+        made.cards[part.model] for part in stage.parts if part.model in made.cards))
+    renamed = tuple((a, b) for a, b in names.items() if a.lstrip("/") != b)
+    guesses = tuple(sorted(made.guesses, key=lambda guess: guess.of != OF_STAGE))
+    return Imported(
+        text=stage_text(stage, devices, [f"From the netlist {Path(name).name}.",
+                                         "What stands under guessed was not in it: set it right, "
+                                         "and take it off that list."]),
+        stage=stage, guesses=guesses, asked=_asked(netlist), left=tuple(left), renamed=renamed,
+    )
+
+
+def _loose(made: Drafts, ends: Ports, around: Surroundings) -> None:
+    """Leave out parts of two pins that lead nowhere, such as what a probe hung on."""
+    outside = {GROUND, *around.rails, ends.input, ends.output, ends.input_return}
+    while True:
+        counts: dict[str, int] = {}
+        for part in made.parts.values():
+            for node in {*part.nodes}:
+                counts[node] = counts.get(node, 0) + 1
+        loose = [
+            part for part in made.parts.values()
+            if len(part.nodes) == 2 and any(counts[n] == 1 and n not in outside for n in part.nodes)
+        ]
+        if not loose:
+            return
+        for part in loose:
+            del made.parts[part.name]
+            made.left.append(Left(part.name, "it leads nowhere", Place("")))
+        gone = {part.name for part in loose}
+        made.guesses = [guess for guess in made.guesses if guess.of not in gone]
+
+
+def _nodes(made: Drafts, ends: Ports, around: Surroundings) -> list[str]:
+    seen = dict.fromkeys(n for part in made.parts.values() for n in part.nodes)
+    first = [n for n in (*around.rails, ends.input, ends.output) if n in seen]
+    return list(dict.fromkeys([*first, *seen, ends.input, ends.output, ends.input_return]))
+
+
+def _stage(title: str, name: str, made: Drafts, ends: Ports, around: Surroundings,
+           names: Mapping[str, str]) -> Stage:
+    word = re.sub(r"[^A-Za-z0-9_.-]+", "-", Path(name).stem).strip("-._") or "netlist"
+    used = {n for part in made.parts.values() for n in part.nodes}
+    parts = tuple(
+        replace(part, nodes=tuple(names[n] for n in part.nodes)) for part in made.parts.values()
+    )
+    rails = tuple(Rail(names[n], volts) for n, volts in around.rails.items() if n in used)
+    return Stage(
+        name=word, parts=parts, title=_title(title), rails=rails,
+        input=names[ends.input], output=names[ends.output],
+        input_return=names[ends.input_return], source_impedance=ends.source_impedance,
+        load=ends.load,
+    )
+
+
+def _title(line: str) -> str:
+    return re.sub(r"^(?:\.title\b)?\W*", "", line, flags=re.IGNORECASE)[:100].strip()
+
+
+def _polarised(stage: Stage, made: Drafts, rest: Rest | None) -> Stage:
+    """The positive end of every electrolytic where the higher voltage is."""
+    ends = [p for p in stage.parts if kind(p.kind).pins[:1] == ("positive",)]
+    if not ends:
+        return stage
+    volts = dict(rest(stage)) if rest is not None else {}
+    why = "the voltages at rest" if volts else "rails and ground"
+    known = {rail.name: rail.volts for rail in stage.rails}
+    for part in ends:
+        a, b = (_potential(n, volts or known) for n in part.nodes)
+        if b > a:
+            stage = stage.with_part(replace(part, nodes=part.nodes[::-1]))
+        positive = part.nodes[1] if b > a else part.nodes[0]
+        made.guess(part.name, "polarity", f"positive at {positive}",
+                   why if a != b else "nothing tells: both ends are alike",
+                   f"Which end of {part.name} is positive?")
+    return stage
+
+
+def _potential(node: str, volts: Mapping[str, float]) -> float:
+    return 0.0 if node == GROUND else volts.get(node, 0.0)
+
+
+def _told(stage: Stage, made: Drafts, rails: Mapping[str, float]) -> Stage:
+    """The stage with roles where something tells them."""
+    found = roles(stage.parts, rails, stage.input, stage.output)
+    parts: list[Part] = []
+    for part in stage.parts:
+        role, why = found.get(part.name, ("", ""))
+        if role:
+            made.guess(part.name, "role", role, why, f"What is {part.name} for?")
+        parts.append(replace(part, role=role))
+    return replace(stage, parts=tuple(parts))
+
+
+def _asked(netlist: flatten.Netlist) -> tuple[Asked, ...]:
+    return tuple(
+        Asked(
+            doubt.label, doubt.text, numbers.in_words(doubt.value, doubt.letter), doubt.why,
+            "" if doubt.meant is None else numbers.in_words(doubt.meant, doubt.letter),
+            doubt.word.place,
+        )
+        for doubt in netlist.doubts
+    )

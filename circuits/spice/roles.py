@@ -1,0 +1,217 @@
+"""What parts are for, from what they are connected to: a first guess in the words of the trade.
+
+The words are those of the stages that ship, because `faultlib.designs` sorts parts by them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from circuits.kinds import kind
+from circuits.stage import GROUND, Part
+
+_CONTROLS = {"bipolar": (1, 0, 2), "jfet": (1, 0, 2), "mosfet": (1, 0, 2), "triode": (1, 0, 2),
+             "pentode": (2, 0, 3)}
+"""Places of the pin that is driven, of the one that gives, and of the one that follows."""
+_WORDS = {
+    "bipolar": ("base", "collector", "emitter"), "jfet": ("gate", "drain", "source"),
+    "mosfet": ("gate", "drain", "source"), "triode": ("grid", "anode", "cathode"),
+    "pentode": ("grid", "anode", "cathode"),
+}
+_RESERVOIR = 470e-6
+"""F from which on a capacitor on a rail is its reservoir."""
+_BYPASS = 1e-9
+
+
+class _Circuit:
+    """The parts by the nodes that they are on."""
+
+    def __init__(self, parts: Iterable[Part], rails: Mapping[str, float], start: str, end: str
+                 ) -> None:
+        self.parts = list(parts)
+        self.rails, self.start, self.end = rails, start, end
+        self.still = {GROUND, *rails}
+        self.on: dict[str, list[Part]] = {}
+        for part in self.parts:
+            for node in dict.fromkeys(part.nodes):
+                self.on.setdefault(node, []).append(part)
+        self.pins: dict[str, list[tuple[Part, int]]] = {}
+        for part in self.parts:
+            for at, place in enumerate(_CONTROLS.get(kind(part.kind).family, ())):
+                self.pins.setdefault(part.nodes[place], []).append((part, at))
+
+    def device(self, node: str, at: int) -> Part | None:
+        """The first device that has this node as what is driven (0), gives (1) or follows (2)."""
+        return next((part for part, place in self.pins.get(node, ()) if place == at), None)
+
+    def near(self, node: str, families: tuple[str, ...] = ("resistor", "contact", "inductor")
+             ) -> set[str]:
+        """The node, and those behind one part that passes the signal."""
+        found = {node}
+        for part in self.on.get(node, ()):
+            if kind(part.kind).family in families and len(part.nodes) == 2:
+                found |= {n for n in part.nodes if n not in self.still}
+        return found
+
+    def opamp(self, node: str, pin: int) -> Part | None:
+        """The first op-amp with its input (0, 1) or output (2) there."""
+        return next((p for p in self.on.get(node, ())
+                     if kind(p.kind).family == "opamp" and p.nodes[pin] == node), None)
+
+
+def roles(
+    parts: Iterable[Part], rails: Mapping[str, float], start: str, end: str
+) -> dict[str, tuple[str, str]]:
+    """What each part may be for, and what speaks for it; parts of which nothing tells are left out.
+
+    Parameters
+    ----------
+    start, end : str
+        Nodes of input and output.
+    """
+    circuit = _Circuit(parts, rails, start, end)
+    found: dict[str, tuple[str, str]] = {}
+    for part in circuit.parts:
+        family = kind(part.kind).family
+        if family == "capacitor":
+            role = _capacitor(circuit, part)
+        elif family == "resistor" or (family == "potentiometer" and len(part.nodes) == 2):
+            role = _resistor(circuit, part)
+        else:
+            continue
+        if role:
+            found[part.name] = role
+    return found
+
+
+def _capacitor(circuit: _Circuit, part: Part) -> tuple[str, str]:
+    a, b = part.nodes
+    if {a, b} <= circuit.still:
+        rail = a if a != GROUND else b
+        if (part.value or 0.0) >= _RESERVOIR:
+            return "reservoir", f"it stands on the rail {rail}"
+        return "supply decoupling", f"it stands on the rail {rail}"
+    if {a, b} & circuit.still:
+        return _grounded(circuit, part, a if b in circuit.still else b)
+    for device, _ in circuit.pins.get(a, ()):
+        places = _CONTROLS[kind(device.kind).family]
+        if {device.nodes[places[0]], device.nodes[places[1]]} == {a, b} and (
+                (part.value or 0.0) < _BYPASS):
+            return "compensation capacitor", f"it lies across {device.name}"
+    if circuit.start in circuit.near(a) | circuit.near(b):
+        return "input coupling", "it lies behind the input"
+    if circuit.end in circuit.near(a) | circuit.near(b) and not _feedback(circuit, a, b):
+        return "output coupling", "it lies before the output"
+    for node, other in ((a, b), (b, a)):
+        giver = circuit.device(node, 1) or circuit.opamp(node, 2)
+        taker = circuit.device(other, 0)
+        if giver and taker and giver is not taker and not _parallel(circuit, part):
+            return "coupling", f"from {giver.name} to {taker.name}"
+    return ("", "")
+
+
+def _parallel(circuit: _Circuit, part: Part) -> bool:
+    return any(
+        p is not part and {*p.nodes} == {*part.nodes} and kind(p.kind).family == "resistor"
+        for p in circuit.on[part.nodes[0]]
+    )
+
+
+def _feedback(circuit: _Circuit, a: str, b: str) -> bool:
+    """Whether a part leads from an output to an input that compares."""
+    for node, other in ((a, b), (b, a)):
+        if circuit.opamp(node, 1) and circuit.opamp(other, 2):
+            return True
+        if other == circuit.end and circuit.device(node, 0):
+            return True
+    return False
+
+
+def _grounded(circuit: _Circuit, part: Part, node: str) -> tuple[str, str]:
+    """A capacitor from a node to ground or a rail."""
+    follower = circuit.device(node, 2)
+    if follower:
+        word = _WORDS[kind(follower.kind).family][2]
+        return f"{word} bypass capacitor", f"it lies at the {word} of {follower.name}"
+    if node == circuit.start and (part.value or 0.0) <= 100e-9:
+        return "RF bypass at the input", "it lies at the input"
+    resistors = [p for p in circuit.on[node] if kind(p.kind).family == "resistor"]
+    if len(resistors) == 1 and len(circuit.on[node]) == 2:
+        (resistor,) = resistors
+        other = next(n for n in resistor.nodes if n != node)
+        if circuit.opamp(other, 1) or (circuit.device(other, 0) and _fed_back(circuit, other)):
+            return "DC-blocking capacitor in the feedback leg", f"it lies below {resistor.name}"
+        if circuit.end in circuit.near(other, ("inductor", "contact")) and (
+                (resistor.value or 0.0) <= 47.0):
+            return "Zobel capacitor", f"it lies below {resistor.name} at the output"
+        if circuit.device(other, 2):
+            return "bypass capacitor", f"it lies below {resistor.name}"
+    for resistor in resistors:
+        if {*resistor.nodes} & {*circuit.rails}:
+            return "supply decoupling", f"{resistor.name} feeds it from a rail"
+    return ("", "")
+
+
+def _fed_back(circuit: _Circuit, node: str) -> bool:
+    """Whether a resistor leads from the output to a node."""
+    return any(
+        kind(p.kind).family == "resistor" and circuit.near(circuit.end) & {*p.nodes}
+        for p in circuit.on[node]
+    )
+
+
+def _resistor(circuit: _Circuit, part: Part) -> tuple[str, str]:
+    a, b = part.nodes[0], part.nodes[-1]
+    for node, other in ((a, b), (b, a)):
+        if other in circuit.still:
+            role = _to_supply(circuit, node, other)
+            if role[0]:
+                return role
+    for node, other in ((a, b), (b, a)):
+        inverting = circuit.opamp(node, 1)
+        if inverting and (circuit.opamp(other, 2) or other == circuit.end):
+            return "feedback resistor", f"from the output to {inverting.name}"
+        base = circuit.device(node, 0)
+        if base and other != circuit.start and (other == circuit.end or _ends_there(circuit, other)
+                                                ) and not circuit.device(node, 1):
+            return "feedback resistor", f"from the output to {base.name}"
+        follower = circuit.device(node, 2)
+        if follower and (circuit.device(other, 2) or other == circuit.end):
+            word = _WORDS[kind(follower.kind).family][2]
+            return f"{word} resistor of {follower.name}", f"it lies at its {word}"
+    for node, other in ((a, b), (b, a)):
+        if circuit.opamp(node, 1) and len(circuit.on[other]) == 2:
+            return "resistor in the feedback leg", "it lies between an input and a capacitor"
+    return ("", "")
+
+
+def _ends_there(circuit: _Circuit, node: str) -> bool:
+    """Whether only contacts, coils or small resistors lie between a node and the output."""
+    return circuit.end in circuit.near(node, ("inductor", "contact")) and node != circuit.end
+
+
+def _to_supply(circuit: _Circuit, node: str, other: str) -> tuple[str, str]:
+    """A resistor from a node to ground or a rail."""
+    giver, follower, driven = (circuit.device(node, at) for at in (1, 2, 0))
+    if follower:
+        word = _WORDS[kind(follower.kind).family][2]
+        return f"{word} resistor of {follower.name}", f"from its {word} to {_said(other)}"
+    if giver and other != GROUND:
+        word = _WORDS[kind(giver.kind).family][1]
+        return f"{word} load of {giver.name}", f"from its {word} to {_said(other)}"
+    if driven:
+        word = _WORDS[kind(driven.kind).family][0]
+        if other == GROUND:
+            return f"bias return of {driven.name}", f"from its {word} to ground"
+        return f"bias resistor of {driven.name}", f"from {other} to its {word}"
+    if other == GROUND and node == circuit.end:
+        return "output bleeder", "from the output to ground"
+    if other == GROUND and circuit.opamp(node, 0):
+        return "input load and bias return", "from an input to ground"
+    if other == GROUND and circuit.opamp(node, 1):
+        return "resistor in the feedback leg", "from an input to ground"
+    return ("", "")
+
+
+def _said(node: str) -> str:
+    return "ground" if node == GROUND else node
