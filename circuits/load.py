@@ -28,6 +28,7 @@ from circuits.stagefile import (
     read_signal,
     stage_name,
 )
+from circuits.textfile import contents
 from circuits.yamlfile import Mapping, Node, Text
 
 __all__ = [
@@ -36,7 +37,9 @@ __all__ = [
     "load_devices",
     "load_stage",
     "series_resistance",
+    "stage_file",
     "stage_names",
+    "stage_of_text",
     "unit_names",
 ]
 
@@ -97,6 +100,36 @@ def load_stage(name_or_path: str | Path, base: Path | None = None) -> Stage:
             given=word,
         )
     return read_stage(path)
+
+
+def stage_file(name_or_path: str | Path) -> str:
+    """The text of a stage or unit file, by name or path as `load_stage` takes them.
+
+    Raises
+    ------
+    InputError
+        For one that there is not, or that cannot be read.
+    """
+    for folder, names in ((FOLDER, stage_names()), (UNITS, unit_names())):
+        if str(name_or_path) in names:
+            return contents(folder / f"{name_or_path}.yaml")
+    return contents(Path(name_or_path))
+
+
+def stage_of_text(text: str, name: str, folder: Path | None = None) -> Stage:
+    """The stage of a text; `name` is the file in messages.
+
+    Parameters
+    ----------
+    folder : Path, optional
+        Where files lie that it names; by default the working folder.
+
+    Raises
+    ------
+    InputError
+        With the place.
+    """
+    return from_tree(yamlfile.tree(text, name), folder or Path())
 
 
 def _is_file(path: Path) -> bool:

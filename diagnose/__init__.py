@@ -10,8 +10,8 @@ The front door: what a script or a notebook needs, each name imported when it is
     answer.to_frame()                           # the suspects as a table; in a notebook, `answer`
     diagnose.report(answer, "report.html")      # shows the body of this report
 
-What commands do: `stages`, `load_stage`, `load_case`, `case`, `blank`, `proposal`; `rank`,
-`next_readings`, `healthy`, `study`, `coverage`, `score`, `measure`; `report`, `figure`, `draw`,
+What commands do: `stages`, `load_stage`, `from_netlist`, `to_netlist`, `load_case`, `case`,
+`blank`, `proposal`; `rank`, `next_readings`, `healthy`, `study`, `coverage`, `score`, `measure`; `report`, `figure`, `draw`,
 `as_text`, `to_json`, `json_schema`, `to_frame`, `serve`. What they take and give is frozen data. A
 bench that several calls share is a `Laboratory`:
 
@@ -46,6 +46,8 @@ if TYPE_CHECKING:
     from diagnose.door.answers import rank as rank
     from diagnose.door.answers import score as score
     from diagnose.door.answers import study as study
+    from diagnose.door.netlists import from_netlist as from_netlist
+    from diagnose.door.netlists import to_netlist as to_netlist
     from diagnose.door.sheets import blank as blank
     from diagnose.door.sheets import case as case
     from diagnose.door.sheets import load_case as load_case
@@ -100,6 +102,8 @@ _ROOMS = {
     "Suspect": "diagnose.answer.result",
     "as_text": "diagnose.door.views",
     "blank": "diagnose.door.sheets",
+    "from_netlist": "diagnose.door.netlists",
+    "to_netlist": "diagnose.door.netlists",
     "case": "diagnose.door.sheets",
     "coverage": "diagnose.door.answers",
     "default_folder": "faultlib.store",

@@ -19,6 +19,7 @@ from circuits.chain import PICKUP as PICKUP
 from circuits.earths import EARTH, bears_current, returns
 from circuits.errors import InputError
 from circuits.kinds import kind
+from circuits.quantity import render
 from circuits.stage import Part, Rail, Stage, Supply, short_name
 from circuits.supply import DIODE, DIODES
 from faultlib.fault import Fault
@@ -211,6 +212,32 @@ def size_value(stage: Stage, fault: Fault) -> SizeValue | None:
     elif size.plus:
         value += healthy(stage, fault.part, size.plus, size.default or 0.0)
     return SizeValue(size.quantity, value, size.unit)
+
+
+def size_from(stage: Stage, part: str, mode: str, value: float) -> float:
+    """The size of a fault from the quantity that a meter would show, the inverse of `size_value`.
+
+    Raises
+    ------
+    InputError
+        As `mode_for`, or for a quantity beyond the slightest and the worst that are met.
+    """
+    size = mode_for(stage, part, mode).range
+    assert size is not None
+    found = value
+    if size.times:
+        whole = healthy(stage, part, size.times, size.default or 0.0)
+        found = value / whole if whole else value
+    elif size.plus:
+        found = value - healthy(stage, part, size.plus, size.default or 0.0)
+    low, high = sorted((size.mild, size.worst))
+    slack = 1e-9 * max(abs(low), abs(high))
+    if not low - slack <= found <= high + slack:
+        ends = [size_value(stage, Fault(part, mode, end)) for end in (size.mild, size.worst)]
+        raise InputError(
+            f"{part} {mode} is not met with a {size.quantity} of {render(value, size.unit)}",
+            expected=" to ".join(render(end.value, end.unit) for end in ends if end is not None))
+    return found
 
 
 def healthy(stage: Stage, name: str, what: str, default: float) -> float:

@@ -173,7 +173,7 @@ class _Maker:
                 raise element.word.refuse(
                     f"{element.label} couples what no part of a stage is",
                     "two inductors of this netlist, each coupled once")
-            first, second = pair
+            first, second = pair[0], pair[1]
             primary, secondary = self.value(first, "H"), self.value(second, "H")
             name = part_name(element.label, self.out.parts)
             self.out.guess(name, "value", "1 ohm in the primary", "a netlist has windings without",

@@ -426,9 +426,7 @@ class _Flattener:
                     raise word.refuse(f"{made.label} has a value already", "one value",)
             elif word.low == "off":
                 continue
-            elif not made.model and made.letter in "dqjm" and not made.unknown:
-                made.unknown = word.low
-            elif made.letter in "rcl" and made.value is None and not made.model:
+            elif (not made.model and made.letter in "dqjm" and not made.unknown) or (made.letter in "rcl" and made.value is None and not made.model):
                 made.unknown = word.low
             else:
                 raise word.refuse(f"{word.text!r} is nothing that {made.label} can have",

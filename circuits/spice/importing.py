@@ -21,6 +21,7 @@ from circuits.spice.drafts import Drafts, drafts
 from circuits.spice.guess import OF_STAGE, Asked, Guess, marks
 from circuits.spice.naming import node_names
 from circuits.spice.ports import Ports, ports
+from circuits.spice.returning import Load, Returned, noted, returned
 from circuits.spice.roles import roles
 from circuits.spice.sources import Surroundings, surroundings
 from circuits.stage import GROUND, Part, Rail, Stage
@@ -63,6 +64,7 @@ class Imported:
 def imported(
     text: str, name: str = "netlist.cir", folder: Path | None = None, rest: Rest | None = None,
     given: Mapping[str, str] | None = None,
+    comments: tuple[Load, Callable[[Stage], Stage]] | None = None,
 ) -> Imported:
     """A netlist as a stage file.
 
@@ -78,6 +80,9 @@ def imported(
         Tells the voltages at rest, from which the polarity of electrolytics follows.
     given : mapping, optional
         What somebody has said: ``input`` and ``output`` nodes.
+    comments : tuple of callables, optional
+        What reads the stage file that a netlist of our own carries in comments, and what loads its
+        rails; without, such comments are passed over.
 
     Raises
     ------
@@ -87,6 +92,9 @@ def imported(
     said = given or {}
     deck = decks.read(text, name, folder)
     netlist = flatten.flat(deck)
+    carried = noted(deck.notes)
+    if carried and comments is not None:
+        return _back(returned(netlist, carried, comments[0], name, folder, comments[1]), netlist)
     around = surroundings(netlist.elements, said.get("input", "").lower())
     made = drafts(netlist, around.node, list(around.rails))
     if not made.parts:
@@ -118,6 +126,18 @@ def imported(
                                          "and take it off that list."]),
         stage=stage, guesses=guesses, asked=_asked(netlist), left=tuple(left), renamed=renamed,
     )
+
+
+def _back(found: Returned, netlist: flatten.Netlist) -> Imported:
+    """A netlist of our own: nothing of it is guessed but what was so before."""
+    left = [
+        Left(element.label, "not in the comments of this netlist", element.word.place)
+        for element in found.added
+    ]
+    left += [Left(name, "is as the netlist has it, not as its comments say", Place(""))
+             for name in found.changed]
+    text = found.text or stage_text(found.stage, "", ["From a netlist."])
+    return Imported(text, found.stage, (), _asked(netlist), tuple(left))
 
 
 def _loose(made: Drafts, ends: Ports, around: Surroundings) -> None:

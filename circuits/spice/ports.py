@@ -145,7 +145,7 @@ def _output(made: Drafts, nodes: Sequence[str], still: set[str], start: str,
         if _OUTPUT.fullmatch(_last(node)) and _last(node) != "o":
             made.guess(OF_STAGE, "output", node, "its name", "Is this the output?")
             return node
-    probed = [m[1].lower() for one in left for m in _PROBED.finditer(one.what)]
+    probed: list[str] = [str(m[1]).lower() for one in left for m in _PROBED.finditer(one.what)]
     for node in reversed(probed):
         if node in free:
             made.guess(OF_STAGE, "output", node, "a simulation looked at it",

@@ -96,7 +96,7 @@ def _left(element: Flat, why: str) -> Left:
 
 
 def _driving(sources: Iterable[Flat], given: str) -> Flat | None:
-    """The source that drives the input: one with an AC magnitude, a wave, or a name that says so."""
+    """The source that drives: one with an AC magnitude, a wave, or a name that says so."""
     def drives(element: Flat) -> tuple[int, int, int, int]:
         names = (element.nodes[0], element.name.rpartition(".")[2])
         return (

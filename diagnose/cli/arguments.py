@@ -93,6 +93,24 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
                      "spread, and what is cut off, saturated, reversed, overloaded or unstable")
     one.add_argument("--json", action="store_true",
                      help="with --healthy: print one JSON document, for a script")
+    one.add_argument("--from", dest="source", metavar="FILE.cir", type=Path,
+                     help="make a stage file of a netlist (SPICE, or a schematic editor's export), "
+                     "and tell what had to be guessed")
+    one.add_argument("-o", dest="file", metavar="FILE", type=Path,
+                     help="with --from: write the stage there, not to the screen; a file that "
+                     "exists is left alone")
+    one.add_argument("--input", metavar="NODE", default="",
+                     help="with --from: where the signal goes in, if the guess is wrong")
+    one.add_argument("--output", metavar="NODE", default="",
+                     help="with --from: where it comes out")
+    one.add_argument("--to", metavar="FILE.cir", type=Path,
+                     help="write the stage as a netlist that ngspice runs; a file that exists is "
+                     "left alone")
+    one.add_argument("--fault", metavar="PART:MODE", default="",
+                     help="with --to: with a fault, such as 'C4:capacitance loss'")
+    one.add_argument("--size", metavar="SIZE",
+                     help="with --fault: how bad, as diagnose study shows it, such as '22 uF'; by "
+                     "default half-way between slight and worst")
     _limited(one)
 
     one = command("sheet", "write a blank bench sheet to fill in",

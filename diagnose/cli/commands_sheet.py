@@ -32,7 +32,7 @@ def blank(values: argparse.Namespace, bench: Bench) -> str:
     path: Path | None = values.file
     stage = load_stage(values.stage)
     if path is not None and path.exists():
-        raise _exists(path)
+        raise exists(path)
     reference = ""
     if values.stage not in (*stage_names(), *unit_names()):
         # a case looks for its stage from its own folder
@@ -43,23 +43,35 @@ def blank(values: argparse.Namespace, bench: Bench) -> str:
     text = (blank_csv if table else blank_sheet)(stage, on_sheet(stage, bench), reference)
     if path is None:
         return text
+    # a spreadsheet takes a table without the mark for the code page of its machine
+    write_new(path, text, "utf-8-sig" if table else "utf-8")
+    return f"{path} written; fill it in, then: diagnose rank {path}\n"
+
+
+def write_new(path: Path, text: str, encoding: str = "utf-8") -> None:
+    """Write a file that is not there yet.
+
+    Raises
+    ------
+    InputError
+        For one that is, which stays as it is, or a place that cannot be written to.
+    """
     written = False
     try:
-        # "x" again: the file may have come while the stage was simulated
-        # a spreadsheet takes a table without the mark for the code page of its machine
-        with path.open("x", encoding="utf-8-sig" if table else "utf-8") as file:
+        # "x": the file may have come while something was simulated
+        with path.open("x", encoding=encoding) as file:
             written = True
             file.write(text)
     except FileExistsError:
-        raise _exists(path) from None
+        raise exists(path) from None
     except OSError as error:
         if written:  # a full disk takes the name and not the text
             with contextlib.suppress(OSError):
                 path.unlink()
         raise InputError(f"{path} cannot be written: {error.strerror}",
                          expected="a file in a folder that exists") from None
-    return f"{path} written; fill it in, then: diagnose rank {path}\n"
 
 
-def _exists(path: Path) -> InputError:
+def exists(path: Path) -> InputError:
+    """That a file is there already."""
     return InputError(f"{path} exists and was not touched", expected="the name of a new file")

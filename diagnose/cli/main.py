@@ -114,6 +114,14 @@ def _stages(values: Values) -> str:
     from circuits.load import load_stage, stage_names, unit_names
     from diagnose.show.text_stage import stage_text, stages_text
 
+    if values.source or values.to or values.file or values.fault or values.size or (
+            values.input or values.output):
+        from diagnose.cli.commands_netlist import netlists
+
+        text, told = netlists(values, *_screen())
+        if told:
+            _say(told)
+        return text
     if values.healthy or values.json:
         return _healthy(values)
     if values.stage is None:

@@ -15,7 +15,6 @@ from pathlib import Path
 import pytest
 
 from circuits.spice import deck, flatten
-
 from tests.circuits.spice.ngspice_runs import NETLISTS, ngspice
 
 pytestmark = pytest.mark.skipif(

@@ -7,6 +7,7 @@ ngspice, so that no test passes because its marker could never have been made.
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 import subprocess
 from pathlib import Path
@@ -122,10 +123,13 @@ def test_devices_of_a_stage_do_not_lead_out(devices: str, tmp_path: Path) -> Non
 def test_what_would_break_out_of_a_line_is_refused_or_harmless(line: str, tmp_path: Path) -> None:
     """Either an error with its place, or a stage that simulates and has none of it in its text."""
     marker = tmp_path / "x"
-    try:
+    with contextlib.suppress(InputError):
         volts = simulate(netlist(line), tmp_path)
-    except InputError as error:
-        assert error.place is not None
+    assert not marker.exists()
+    if "volts" not in locals():
+        with pytest.raises(InputError) as caught:
+            simulate(netlist(line), tmp_path)
+        assert caught.value.place is not None
         return
     assert 5.0 < volts < 12.0
     assert "shell" not in imported(netlist(line), "attack.cir").text
@@ -138,11 +142,7 @@ def test_names_of_a_subcircuit_are_not_names_in_the_simulator(tmp_path: Path) ->
         ".subckt odd 1 2 3 4 5", "Ri`sh` 1 2 1meg", "Eo'x' n$1 0 1 2 1e5", "Rn[0] n$1 5 50",
         "Gq!~ 5 0 3 4 1n", ".ends", "XU1 b m vcc 0 y odd", "Rf y m 1k",
     )
-    try:
-        made = imported(text, "attack.cir", tmp_path)
-    except InputError as error:
-        assert error.place is not None
-        return
+    made = imported(text, "attack.cir", tmp_path)
     names = [e.name for p in made.stage.parts if p.behaviour for e in p.behaviour.elements]
     assert all(name.isalnum() for name in names)
 

@@ -24,7 +24,6 @@ from circuits.load import from_tree
 from circuits.reading import Reading
 from circuits.spice.importing import Imported, imported
 from circuits.stage import Stage
-
 from tests.circuits.spice.ngspice_runs import NETLISTS, ngspice
 
 pytestmark = pytest.mark.skipif(
