@@ -95,6 +95,7 @@ class Deck:
 
     title: str
     root: Definition
+    name: str = ""
     functions: dict[str, Function] = field(default_factory=dict)
     common: set[str] = field(default_factory=lambda: {"0"})
     left: list[Left] = field(default_factory=list)
@@ -127,7 +128,7 @@ def read(text: str, name: str, folder: Path | None, title: bool = True) -> Deck:
         With the place.
     """
     top = source(text, name)
-    deck = Deck(top.rows[0].strip() if title and top.rows else "", Definition(""))
+    deck = Deck(top.rows[0].strip() if title and top.rows else "", Definition(""), name)
     deck.notes = notes(top)
     _Builder(deck, folder).take(top, title)
     return deck

@@ -186,7 +186,7 @@ def _in_series(name: str, start: str, last: str, found: Lines) -> tuple[list[str
 def _analyses(stage: Stage, readings: Sequence[Reading]) -> list[str]:
     """Statements that tell what the readings do, as far as one netlist can."""
     out = node(stage.output)
-    lines = ["* analyses"]
+    lines = ["* analyses", ".save all"]
     quantities = {r.quantity for r in readings}
     if not readings or quantities & {"dc voltage", "supply current"}:
         lines.append(".op")

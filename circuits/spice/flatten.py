@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from circuits.errors import InputError
+from circuits.errors import InputError, Place
 from circuits.spice import controlled, numbers
 from circuits.spice.deck import Assigned, Assignments, Deck, Definition, ModelCard, assigned
 from circuits.spice.expression import evaluate, stripped
@@ -19,6 +19,8 @@ MOST_ELEMENTS = 3000
 """Elements of a netlist that is taken at all (judgement: a large amplifier has some 300)."""
 MOST_LEVELS = 20
 """Subcircuits inside each other."""
+MOST_DEEP = 30
+"""Parameters that follow from each other in a row."""
 
 _NODES = {"r": 2, "c": 2, "l": 2, "v": 2, "i": 2, "d": 2, "q": 3, "j": 3, "m": 4, "b": 2,
           "e": 2, "g": 2, "f": 2, "h": 2}
@@ -133,11 +135,13 @@ class _Scope:
         if name in self.values:
             return self.values[name]
         if name in self.own:
-            if name in self.busy or len(self.busy) > 200:
-                raise self.own[name].word.refuse(f"the parameter {name!r} follows from itself",
-                                                 "a value")
+            if name in self.busy or self.flat.deep >= MOST_DEEP:
+                raise self.own[name].word.refuse(f"the parameter {name!r} follows from itself, or "
+                                                 f"from more than {MOST_DEEP} others", "a value")
             self.busy.add(name)
+            self.flat.deep += 1
             self.values[name] = self.flat.worked_out(self.own[name], self)
+            self.flat.deep -= 1
             self.busy.discard(name)
             return self.values[name]
         return self.above.lookup(name) if self.above else None
@@ -158,7 +162,12 @@ def flat(deck: Deck, whole: bool = False) -> Netlist:
     """
     made = _Flattener(deck, whole)
     root = _Scope(deck.root.parameters, made, None)
-    made.expand(deck.root, root, "", {}, 0)
+    try:
+        made.expand(deck.root, root, "", {}, 0)
+    except RecursionError:
+        # parameters that follow from each other through expressions as deep as they may be
+        raise InputError("this netlist follows from itself too often", expected="plain values",
+                         place=Place(deck.name)) from None
     made.used_models()
     return Netlist(deck.title, made.elements, made.models, made.doubts)
 
@@ -230,6 +239,8 @@ class _Flattener:
         self.doubts: list[Doubt] = []
         self.seen: dict[str, Word] = {}
         self.told: set[tuple[str, int]] = set()
+        self.steps = 0
+        self.deep = 0
 
     # -- values ----------------------------------------------------------------------------------
 
@@ -301,7 +312,7 @@ class _Flattener:
                                 f"at most {MOST_LEVELS} levels")
         if len(self.elements) + len(inner.elements) > MOST_ELEMENTS * 2:
             raise called.refuse("this netlist has too many elements", f"at most {MOST_ELEMENTS}")
-        self.steps = getattr(self, "steps", 0) + 1
+        self.steps += 1
         if self.steps > MOST_ELEMENTS:
             raise called.refuse("this netlist has too many subcircuits", f"at most {MOST_ELEMENTS}")
         given = {name: self.worked_out(value, place.scope) for name, value in pairs.items()}

@@ -13,6 +13,8 @@ from circuits.textfile import LINE_END, UNPRINTABLE, place_at, place_in
 MOST_LINES = 20_000
 """Lines of a netlist with all that it includes; an amplifier drawn to the last part has some 500
 (judgement)."""
+MOST_SIGNS = 10_000
+"""Signs of one line; a model has some thousand (judgement)."""
 
 _WORD = re.compile(r"'[^']*'|\"[^\"]*\"|[=(),]|[^\s=(),'\"{}]+")
 _COMMENT = re.compile(r"[;{}'\"]|//|(?<=[\s,])\$")
@@ -112,6 +114,10 @@ def source(text: str, name: str) -> Source:
             place=Place(name),
             expected=f"one amplifier, with at most {MOST_LINES} lines",
         )
+    for number, row in enumerate(rows, 1):
+        if len(row) > MOST_SIGNS:
+            raise InputError(f"this line has {len(row)} signs", place=Place(name, number, 1),
+                             expected=f"lines of at most {MOST_SIGNS}, continued with +")
     return Source(name, rows)
 
 
