@@ -70,8 +70,8 @@ _AREA: Range = (1e-3, 1e4)
 bends current gain, A; `_IS` of saturation currents, A; `_OHMS` of series resistances; `_FARADS` of
 junctions; `_EARLY` of Early and transit voltages, V (0 is none); `_TIME` of transit times, s;
 `_BARRIER` of junction potentials, V; `_GRADING` and `_EMISSION` of junction exponents;
-`_THRESHOLD` of field-effect transistors, V; `_MODULATION` of their channels, 1/V; `_AREA` of a device over
-that of its model."""
+`_THRESHOLD` of field-effect transistors, V; `_MODULATION` of their channels, 1/V; `_AREA` of a
+device over that of its model."""
 
 _COMMON: Mapping[str, Range] = {
     "KF": (0.0, 1e-3), "AF": (0.1, 5.0), "FC": (0.0, 0.99), "TNOM": (-100.0, 300.0),

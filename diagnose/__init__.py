@@ -11,9 +11,9 @@ The front door: what a script or a notebook needs, each name imported when it is
     diagnose.report(answer, "report.html")      # shows the body of this report
 
 What commands do: `stages`, `load_stage`, `from_netlist`, `to_netlist`, `load_case`, `case`,
-`blank`, `proposal`; `rank`, `next_readings`, `healthy`, `study`, `coverage`, `score`, `measure`; `report`, `figure`, `draw`,
-`as_text`, `to_json`, `json_schema`, `to_frame`, `serve`. What they take and give is frozen data. A
-bench that several calls share is a `Laboratory`:
+`blank`, `proposal`; `rank`, `next_readings`, `healthy`, `study`, `coverage`, `score`, `measure`;
+`report`, `figure`, `draw`, `as_text`, `to_json`, `json_schema`, `to_frame`, `serve`. What they take
+and give is frozen data. A bench that several calls share is a `Laboratory`:
 
 >>> from diagnose import Laboratory, Reading, Store, study
 >>> with Laboratory(Store(None), workers=0) as bench:

@@ -20,9 +20,11 @@ _HIDDEN = re.compile(r"__probe(\d+)")
 REFERENCE = re.compile(r"\{([~%]?)([^{}]*)\}")
 """A name in a template: of a node, with ~ of a source, with % of a model."""
 
-_CALLS = frozenset(
-    ["abs", "acos", "acosh", "asin", "asinh", "atan", "atanh", "cos", "cosh", "exp", "ln", "log", "log10", "sgn", "sin", "sinh", "sqrt", "tan", "tanh", "min", "max", "pow", "pwr", "u", "u2", "uramp", "floor", "ceil", "int", "nint", "pwl", "ternary_fcn"]
-)
+_CALLS = frozenset((
+    "abs", "acos", "acosh", "asin", "asinh", "atan", "atanh", "cos", "cosh", "exp", "ln", "log",
+    "log10", "sgn", "sin", "sinh", "sqrt", "tan", "tanh", "min", "max", "pow", "pwr", "u", "u2",
+    "uramp", "floor", "ceil", "int", "nint", "pwl", "ternary_fcn",
+))
 """What a B source of ngspice may call (its manual, chapter 5.1)."""
 _WORDS = ("time", "temper", "hertz", "pi", "e")
 _MOST_TERMS = 200

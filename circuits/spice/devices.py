@@ -1,6 +1,4 @@
-"""Models and subcircuits of a netlist as devices of parts, names and figures as this project has
-them.
-"""
+"""Models and subcircuits of a netlist as devices of parts, with the figures of this project."""
 
 from __future__ import annotations
 

@@ -259,7 +259,8 @@ class _Flattener:
             return evaluate(stripped(word.text), word, scope.lookup, self.deck.functions)
         number = numbers.read(word.text, letter)
         if number is None:
-            raise word.refuse(f"{word.text!r} is no value", "a number such as 4.7k, or {expression}")
+            raise word.refuse(f"{word.text!r} is no value",
+                              "a number such as 4.7k, or {expression}")
         self.doubted(label, word.text, number, letter, word)
         return number.value
 
@@ -437,7 +438,9 @@ class _Flattener:
                     raise word.refuse(f"{made.label} has a value already", "one value",)
             elif word.low == "off":
                 continue
-            elif (not made.model and made.letter in "dqjm" and not made.unknown) or (made.letter in "rcl" and made.value is None and not made.model):
+            elif not made.model and (
+                made.value is None if made.letter in "rcl" else not made.unknown
+            ):
                 made.unknown = word.low
             else:
                 raise word.refuse(f"{word.text!r} is nothing that {made.label} can have",
@@ -540,7 +543,8 @@ class _Flattener:
         def template(text: str, word: Word) -> str:
             return controlled.template(
                 text, word, scope.lookup, self.deck.functions,
-                lambda name: place.node(name.lower(), self.deck), lambda n: place.element(n.lower()),
+                lambda name: place.node(name.lower(), self.deck),
+                lambda name: place.element(name.lower()),
             )
 
         if letter == "b":

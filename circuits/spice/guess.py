@@ -38,9 +38,7 @@ class Guess:
 
 @dataclass(frozen=True)
 class Asked:
-    """A value that SPICE reads otherwise than a person may have meant: asked once, read as SPICE
-    does.
-    """
+    """A value that a person may have meant otherwise: asked once, and read as SPICE does."""
 
     part: str
     written: str

@@ -115,7 +115,8 @@ def imported(
     stage = _stage(deck.title, name, made, ends, around, names)
     stage = _polarised(stage, made, rest)
     stage = _told(stage, made, {names[r]: v for r, v in around.rails.items() if r in names})
-    stage = replace(stage, guessed=marks(made.guesses))
+    points = tuple((node, "") for node in stage.nodes)
+    stage = replace(stage, guessed=marks(made.guesses), test_points=points)
     devices = "\n".join(dict.fromkeys(
         made.cards[part.model] for part in stage.parts if part.model in made.cards))
     renamed = tuple((a, b) for a, b in names.items() if a.lstrip("/") != b)

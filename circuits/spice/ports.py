@@ -1,4 +1,4 @@
-"""Where a signal goes in and comes out, and what stands there of the simulation: source and load."""
+"""Where a signal goes in and comes out, and what stands there of the bench: source and load."""
 
 from __future__ import annotations
 

@@ -21,6 +21,8 @@ _WORDS = {
 _RESERVOIR = 470e-6
 """F from which on a capacitor on a rail is its reservoir."""
 _BYPASS = 1e-9
+_LARGE = 1e-6
+"""F that hold a node still for signals (judgement)."""
 
 
 class _Circuit:
@@ -35,10 +37,23 @@ class _Circuit:
         for part in self.parts:
             for node in dict.fromkeys(part.nodes):
                 self.on.setdefault(node, []).append(part)
+        self.still |= {node for node in self.on if self._decoupled(node)}
         self.pins: dict[str, list[tuple[Part, int]]] = {}
         for part in self.parts:
             for at, place in enumerate(_CONTROLS.get(kind(part.kind).family, ())):
                 self.pins.setdefault(part.nodes[place], []).append((part, at))
+
+    def _decoupled(self, node: str) -> bool:
+        """Whether a resistor from a rail feeds a node that a large capacitor holds still."""
+        if node in (self.start, self.end) or node in self.still:
+            return False
+        on = self.on[node]
+        return any(
+            kind(p.kind).family == "capacitor" and GROUND in p.nodes and (p.value or 0.0) >= _LARGE
+            for p in on
+        ) and any(
+            kind(p.kind).family == "resistor" and {*p.nodes} & {*self.rails} for p in on
+        )
 
     def device(self, node: str, at: int) -> Part | None:
         """The first device that has this node as what is driven (0), gives (1) or follows (2)."""
@@ -46,11 +61,13 @@ class _Circuit:
 
     def near(self, node: str, families: tuple[str, ...] = ("resistor", "contact", "inductor")
              ) -> set[str]:
-        """The node, and those behind one part that passes the signal."""
+        """The node, and those behind one or two parts that pass the signal."""
         found = {node}
-        for part in self.on.get(node, ()):
-            if kind(part.kind).family in families and len(part.nodes) == 2:
-                found |= {n for n in part.nodes if n not in self.still}
+        for _ in range(2):
+            for here in list(found):
+                for part in self.on.get(here, ()):
+                    if kind(part.kind).family in families and len(part.nodes) == 2:
+                        found |= {n for n in part.nodes if n not in self.still}
         return found
 
     def opamp(self, node: str, pin: int) -> Part | None:
@@ -79,7 +96,7 @@ def roles(
             role = _resistor(circuit, part)
         else:
             continue
-        if role:
+        if role[0]:
             found[part.name] = role
     return found
 
@@ -88,6 +105,8 @@ def _capacitor(circuit: _Circuit, part: Part) -> tuple[str, str]:
     a, b = part.nodes
     if {a, b} <= circuit.still:
         rail = a if a != GROUND else b
+        if rail not in circuit.rails:
+            return "supply decoupling", f"a resistor feeds {rail} from a rail"
         if (part.value or 0.0) >= _RESERVOIR:
             return "reservoir", f"it stands on the rail {rail}"
         return "supply decoupling", f"it stands on the rail {rail}"
@@ -176,7 +195,7 @@ def _resistor(circuit: _Circuit, part: Part) -> tuple[str, str]:
                                                 ) and not circuit.device(node, 1):
             return "feedback resistor", f"from the output to {base.name}"
         follower = circuit.device(node, 2)
-        if follower and (circuit.device(other, 2) or other == circuit.end):
+        if follower and not circuit.device(other, 1) and not circuit.device(other, 0):
             word = _WORDS[kind(follower.kind).family][2]
             return f"{word} resistor of {follower.name}", f"it lies at its {word}"
     for node, other in ((a, b), (b, a)):
@@ -191,7 +210,11 @@ def _ends_there(circuit: _Circuit, node: str) -> bool:
 
 
 def _to_supply(circuit: _Circuit, node: str, other: str) -> tuple[str, str]:
-    """A resistor from a node to ground or a rail."""
+    """A resistor from a node to ground or a rail, or what is decoupled from that."""
+    if node in circuit.still:
+        held = next((n for n in (node, other) if n not in (GROUND, *circuit.rails)), "")
+        return ("supply decoupling resistor", f"it feeds {held}") if held and (
+            GROUND not in (node, other)) else ("", "")
     giver, follower, driven = (circuit.device(node, at) for at in (1, 2, 0))
     if follower:
         word = _WORDS[kind(follower.kind).family][2]

@@ -1,6 +1,4 @@
-"""The sources of a netlist: which are rails, which drives the input, and which are of the simulation
-alone.
-"""
+"""The sources of a netlist: rails, what drives the input, and what is of the simulation alone."""
 
 from __future__ import annotations
 
@@ -14,6 +12,8 @@ from circuits.stage import GROUND
 
 _INPUT = re.compile(r"(?:v|sig|gen|src|l|r|audio)?_?in(?:put|p)?\d?|sig(?:nal)?|gen|source|src")
 """Names of nodes and sources that drive (common practice)."""
+_TOLD = re.compile(r"out|in\d?$|spk|v[cde][cde]")
+"""Names that tell where a node is."""
 _LEAST = 1e-3
 """V: a source of less is no supply."""
 
@@ -49,11 +49,11 @@ class Surroundings:
         return name
 
     def join(self, a: str, b: str) -> None:
-        """Make one node of two; ground and shorter names stay."""
+        """Make one node of two; ground, a name that says something, and shorter ones stay."""
         a, b = self.node(a), self.node(b)
         if a == b:
             return
-        stays, goes = sorted((a, b), key=lambda n: (n != GROUND, "." in n, len(n), n))
+        stays, goes = sorted((a, b), key=lambda n: (n != GROUND, "." in n, not _TOLD.search(n), len(n), n))
         self.wires[goes] = stays
 
 

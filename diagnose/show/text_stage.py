@@ -51,6 +51,10 @@ def stage_text(stage: Stage, width: int = WIDTH, colour: bool = False) -> str:
         [((p.name, STRONG), p.kind, _value(stage, p.name), p.role) for p in stage.parts],
         right=(2,), whole=(0, 2),
     )
+    if stage.guessed:
+        page.heading("Guessed, and not confirmed in its file")
+        page.table((), [((of, STRONG), ", ".join(words)) for of, words in stage.guessed],
+                   whole=(0,))
     if stage.test_points:
         page.heading("Test points")
         page.table((), [((node, STRONG), what) for node, what in stage.test_points], whole=(0,))

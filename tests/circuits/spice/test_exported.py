@@ -214,7 +214,7 @@ def test_without_comments_it_comes_in_by_guesses(name: str) -> None:
     drawn = load_stage(name)
     made = diagnose.from_netlist(bare, {"output": node(drawn.output)}, name=f"{name}.cir")
     assert made.guesses
-    names = {old: new for old, new in made.renamed}
+    names = dict(made.renamed)
     mine = replace(made.stage, parts=tuple(
         replace(p, esr=0.0) if kind(p.kind).family == "capacitor" else p for p in made.stage.parts))
     shared = [n for n in drawn.nodes if names.get(node(n), node(n)) in mine.nodes]

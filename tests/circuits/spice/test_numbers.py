@@ -15,10 +15,12 @@ from circuits.spice.importing import imported
 NGSPICE = pytest.mark.skipif(
     shutil.which("ngspice") is None, reason="ngspice is not installed (Debian package ngspice)"
 )
-WRITTEN = tuple(
-    """1 1. .5 1.5e3 1E-3 2e3k 4k7 4K7 4R7 0R1 1M 1m 1Meg 1MEG 1meg 1MEGohm 1mOhm 1Mohm 10mil 3.3u
-    3.3uF 100n 100nF 22p 22pF 1F 1f 47kohm 2k2 1T 1G 1t 5a 1e3 12v 3mA 100Ohm 1e-3m 2.2e1k 7x
-    1kk 1Mego 1milli 1k5k 9R 2u2 4n7 6p8""".split()
+WRITTEN = (
+    "1", "1.", ".5", "1.5e3", "1E-3", "2e3k", "4k7", "4K7", "4R7", "0R1", "1M", "1m", "1Meg",
+    "1MEG", "1meg", "1MEGohm", "1mOhm", "1Mohm", "10mil", "3.3u", "3.3uF", "100n", "100nF",
+    "22p", "22pF", "1F", "1f", "47kohm", "2k2", "1T", "1G", "1t", "5a", "1e3", "12v", "3mA",
+    "100Ohm", "1e-3m", "2.2e1k", "7x", "1kk", "1Mego", "1milli", "1k5k", "9R", "2u2", "4n7",
+    "6p8",
 )
 EXPRESSIONS = (
     "2+3*4", "(2+3)*4", "2**3", "2^3", "-2+5", "10/4", "1k*2", "4.7k+300", "sqrt(16)", "abs(-3)",

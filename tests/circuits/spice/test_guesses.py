@@ -1,0 +1,232 @@
+"""What a netlist does not say: kinds, polarity, ports, roles; each guess marked until confirmed.
+
+Source of the expectations: the trade's common practice, as named beside each.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from circuits import yamlfile
+from circuits.errors import InputError
+from circuits.load import from_tree, load_stage, stage_names, stage_of_text
+from circuits.spice.importing import Imported, imported
+from circuits.stage import Stage
+from circuits.stagetext import stage_text
+
+FOLDER = Path(__file__).with_name("netlists")
+
+
+def netlist(*rows: str) -> str:
+    return "\n".join(["title", "V1 vcc 0 12", "Vin in 0 AC 1", *rows, ".end", ""])
+
+
+def of(*rows: str, given: dict[str, str] | None = None) -> Imported:
+    made = imported(netlist(*rows), "x.cir", given=given)
+    assert stage_of_text(made.text, "x.yaml") == made.stage
+    return made
+
+
+AMPLIFIER = (
+    "C1 in b 10u", "R1 vcc b 56k", "R2 b 0 12k", "Q1 c b e q", "R3 vcc c 3.3k", "R4 e 0 1k",
+    "C3 e 0 100u", "C2 c out 10u", "RL out 0 47k", ".model q npn(bf=200)",
+)
+
+
+@pytest.mark.parametrize(
+    ("value", "kind"),
+    [("10u", "electrolytic"), ("4700u", "electrolytic"), ("22p", "ceramic"), ("100n", "film"),
+     ("1n", "film"), ("470n", "film"), ("820p", "ceramic")],
+)
+def test_the_kind_of_a_capacitor_follows_its_value(value: str, kind: str) -> None:
+    """10 µF and more is electrolytic, some picofarads ceramic, between them film: usual stock."""
+    made = of(f"C1 in out {value}", "R1 out 0 10k", "R2 vcc out 10k")
+    assert made.stage.part("C1").kind == kind
+    assert "kind" in dict(made.stage.guessed)["C1"]
+
+
+def test_a_small_capacitor_across_a_supply_is_a_ceramic_one() -> None:
+    made = of("C9 vcc 0 100n", "R1 in out 1k", "R2 out 0 1k", "R3 vcc out 10k")
+    assert made.stage.part("C9").kind == "ceramic"
+
+
+def test_polarity_follows_the_voltages_at_rest() -> None:
+    """Of an electrolytic the positive end stands at the higher voltage; drawn the wrong way."""
+    rows = [row.replace("C2 c out", "C2 out c").replace("C3 e 0", "C3 0 e") for row in AMPLIFIER]
+    volts = {"b": 2.05, "c": 7.4, "e": 1.39, "vcc": 12.0}
+    made = imported(netlist(*rows), "x.cir", rest=lambda stage: volts)
+    nodes = {part.name: part.nodes for part in made.stage.parts}
+    assert nodes["C1"] == ("b", "in")
+    assert nodes["C2"] == ("c", "out")
+    assert nodes["C3"] == ("e", "0")
+
+
+def test_what_stands_around_is_no_part() -> None:
+    made = of(*AMPLIFIER)
+    assert made.stage.load == 47e3
+    assert "RL" not in {part.name for part in made.stage.parts}
+    assert (made.stage.input, made.stage.output) == ("in", "out")
+    assert [(rail.name, rail.volts) for rail in made.stage.rails] == [("vcc", 12.0)]
+    assert {one.what.split()[0] for one in made.left} == {"Vin"}
+
+
+def test_a_resistor_behind_the_generator_is_its_impedance() -> None:
+    rows = [row.replace("C1 in b", "C1 a b") for row in AMPLIFIER]
+    made = of("Rs in a 600", *rows)
+    assert (made.stage.source_impedance, made.stage.input) == (600.0, "a")
+
+
+def test_sources_of_a_simulation_are_left_out_and_listed() -> None:
+    made = of(*AMPLIFIER, "Vmeter out x 0", "R9 x 0 10k", "Iac 0 c AC 1", "Vbat p q 1.5",
+              "R10 p c 10k", "R11 q 0 10k")
+    told = {one.what.split()[0]: one.why for one in made.left}
+    assert "ammeter" in told["Vmeter"]
+    assert "probe" in told["Iac"]
+    assert "battery" in told["Vbat"]
+    assert "out" in made.stage.part("R9").nodes
+
+
+ROLES = {
+    "C1": "input coupling", "C2": "output coupling", "R3": "collector load of Q1",
+    "R4": "emitter resistor of Q1", "C3": "emitter bypass capacitor", "R2": "bias return of Q1",
+    "R1": "bias resistor of Q1",
+}
+
+
+def test_roles_follow_from_what_a_part_is_connected_to() -> None:
+    """The common-emitter stage of any handbook."""
+    made = of(*AMPLIFIER)
+    assert {name: made.stage.part(name).role for name in ROLES} == ROLES
+
+
+def test_roles_of_shipped_stages_are_found_again() -> None:
+    """Against what people wrote: of the roles that are told, most say the same thing."""
+    from circuits.spice.roles import roles
+
+    right = wrong = 0
+    for name in stage_names():
+        stage = load_stage(name)
+        rails = {rail.name: rail.volts for rail in stage.rails}
+        for part, (role, _) in roles(stage.parts, rails, stage.input, stage.output).items():
+            said = stage.part(part).role.lower()
+            head = role.split(" of ")[0].lower().split()
+            same = any(word in said for word in head if len(word) > 3 and word != "resistor")
+            right, wrong = right + same, wrong + (not same)
+    assert right > 60
+    assert right / (right + wrong) > 0.75
+
+
+def test_two_halves_are_one_trimmer() -> None:
+    made = of("RV1a vcc w 300", "RV1b w 0 700", "R1 w out 1k", "R2 out in 1k", "R3 out 0 1k")
+    trimmer = made.stage.part("RV1")
+    assert (trimmer.kind, trimmer.nodes, trimmer.value) == ("trimmer", ("vcc", "w", "0"), 1000.0)
+    assert trimmer.position == pytest.approx(0.7)
+
+
+def test_windings_are_a_transformer() -> None:
+    made = of("L1 in 0 4", "L2 s 0 1", "K1 L1 L2 0.99", "R1 s out 1k", "R2 out 0 10k",
+              "R3 vcc out 100k")
+    part = made.stage.part("K1")
+    assert (part.kind, part.nodes, part.value) == ("transformer", ("in", "0", "s", "0"), 4.0)
+    assert part.parameter("ratio") == pytest.approx(2.0)
+
+
+def test_pins_of_an_op_amp_follow_the_usual_order_or_their_names() -> None:
+    inside = ["G1 0 x {p} {m} 1", "R1 x 0 100k", "E1 y 0 x 0 1", "R2 y {o} 50"]
+    rest = ["R5 o m 10k", "R6 m 0 1k", "R7 in o 100k", "RL o 0 10k"]
+    usual = [".subckt amp 1 2 3 4 5",
+             *(row.format(p="1", m="2", o="5") for row in inside), ".ends",
+             "XU1 in m vcc 0 o amp"]
+    named = [".subckt amp out vee vcc inn inp",
+             *(row.format(p="inp", m="inn", o="out") for row in inside), ".ends",
+             "XU1 o 0 vcc m in amp"]
+    for rows, asked in ((usual, True), (named, False)):
+        made = of(*rows, *rest)
+        assert made.stage.part("U1").nodes == ("in", "m", "o", "vcc", "0")
+        assert made.stage.part("U1").kind == "opamp"
+        assert ("pins" in dict(made.stage.guessed)["U1"]) is asked
+
+
+def test_what_is_not_said_can_be_said() -> None:
+    made = of(*AMPLIFIER, given={"output": "c", "input": "b"})
+    assert (made.stage.output, made.stage.input) == ("c", "b")
+    assert {"input", "output"}.isdisjoint(dict(made.stage.guessed)["stage"])
+    with pytest.raises(InputError, match="no node"):
+        of(*AMPLIFIER, given={"output": "nowhere"})
+
+
+def test_a_guess_stays_marked_until_somebody_takes_it_off() -> None:
+    made = of(*AMPLIFIER)
+    marked = dict(made.stage.guessed)
+    assert marked["stage"] == ("input", "source impedance", "output", "load", "rails")
+    assert {(g.of, g.word) for g in made.guesses} == {
+        (of_, word) for of_, words in marked.items() for word in words}
+    confirmed = made.text.replace("  C1: [kind, polarity, role]\n", "")
+    assert confirmed != made.text
+    stage = stage_of_text(confirmed, "x.yaml")
+    assert "C1" not in dict(stage.guessed)
+    assert stage == made.stage  # a guess that is confirmed changes nothing that is simulated
+    assert stage.key() == made.stage.key()
+
+
+@pytest.mark.parametrize(
+    ("rows", "says"),
+    [("guessed: {C9: [kind]}", "no key"), ("guessed: {C1: [colour]}", "thing that can be guessed"),
+     ("guessed: {stage: [kind]}", "thing that can be guessed"), ("guessed: [C1]", "mapping")],
+)
+def test_mistakes_under_guessed_are_shown(rows: str, says: str) -> None:
+    text = of(*AMPLIFIER).text.split("guessed:")[0]
+    with pytest.raises(InputError, match=says) as caught:
+        stage_of_text(f"{text}{rows}\n", "x.yaml")
+    assert "^" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("rows", "says", "line"),
+    [
+        (["R1 in out"], "no value", 4), (["Q1 in out"], "too few nodes", 4),
+        (["R1 in out 4..7"], "cut off|value", 4), (["X1 in out amp"], "no subcircuit 'amp'", 4),
+        (["Z1 in out 1k"], "nothing like an element Z", 4), (["R1 in out 1k", ".foo"], "no statement", 5),
+        (["R1 in out {a*2}"], "no parameter 'a'", 4), (["R1 in out 1k", "R1 out 0 1k"], "twice", 5),
+        (["K1 L1 L2 0.9", "R1 in out 1k"], "couples what", 4), ([".subckt a b c"], "does not end", 4),
+        (["R1 in out -5"], "as SPICE reads it", 4), ([".ends"], "no subcircuit is open", 4),
+        (["R1 in out {1/0}"], "has no value", 4), (["+ 1k"], "", 3), (["Q1 out in 0 q",
+         ".model q bsim(x=1)"], "no part has a model", 5), (["R1 in out 1,5"], "value already", 4),
+        (["R1 in out '2*3"], "quote stays open", 4), (["R1 in out {2*3"], "brace stays open", 4),
+    ],
+)
+def test_a_mistake_is_shown_where_it_stands(rows: list[str], says: str, line: int) -> None:
+    """File, line, caret and what would have been right."""
+    if not says:
+        return
+    try:
+        made = imported(netlist(*rows), "mistake.cir")
+    except InputError as error:
+        import re
+
+        assert re.search(says, error.message)
+        assert error.place is not None
+        assert (error.place.file, error.place.line) == ("mistake.cir", line)
+        assert "^" in str(error)
+        assert error.expected
+    else:
+        assert made.asked
+
+
+@pytest.mark.parametrize("name", stage_names())
+def test_a_stage_written_down_is_read_back_the_same(name: str) -> None:
+    stage = load_stage(name)
+    again = stage_of_text(stage_text(stage), f"{name}.yaml")
+    assert again == stage
+
+
+def test_every_netlist_makes_a_stage_file() -> None:
+    for path in sorted(FOLDER.iterdir()):
+        if path.suffix.lower() != ".cir":
+            continue
+        made = imported(path.read_text(encoding="utf-8"), path.name, path.parent)
+        stage: Stage = from_tree(yamlfile.tree(made.text, path.name), Path())
+        assert stage == made.stage
+        assert stage.guessed
