@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
+from circuits.device import load_devices
 from circuits.kinds import kind
 from circuits.part import series_resistance
 from circuits.quantity import render
@@ -26,7 +27,7 @@ ELECTROLYTIC = 1e-6
 the era (common practice)."""
 _SURELY = 10e-6
 """F from which on there is hardly another."""
-_CERAMIC = 1e-9
+CERAMIC = 1e-9
 """F below which a capacitor is taken for a ceramic one (common practice)."""
 _DECOUPLING = 220e-9
 """F up to which a capacitor from a supply to ground is a ceramic one."""
@@ -151,7 +152,7 @@ class _Maker:
         if value >= ELECTROLYTIC:
             word = "electrolytic"
             why = "10 µF and more" if value >= _SURELY else "1 µF and more"
-        elif value < _CERAMIC or (supply and value <= _DECOUPLING):
+        elif value < CERAMIC or (supply and value <= _DECOUPLING):
             word, why = "ceramic", "a supply's decoupling" if supply else "below 1 nF"
         else:
             word, why = "film", "1 nF to 1 µF"
@@ -246,7 +247,7 @@ class _Maker:
         """A device whose model the netlist does not have."""
         self.out.guess(name, "model", model, f"there is no model {element.unknown!r}",
                        f"What sort of device is {name} ({element.unknown})?")
-        self.add(Part(name, word, nodes, model=model))
+        self.add(generic(Part(name, word, nodes), model))
 
     def device(self, element: Flat, name: str, nodes: tuple[str, ...], word: str,
                value: float | None = None) -> None:
@@ -301,6 +302,12 @@ class _Maker:
             title, k = f"{stem}-{k}", k + 1
         self.out.cards[title] = subcircuit(title, behaviour, word, count)
         return title
+
+
+def generic(part: Part, model: str) -> Part:
+    """A part with one of the devices that ship."""
+    device = load_devices()[model]
+    return replace(part, model=model, parameters=device.parameters, spread=device.spread)
 
 
 def _suffix(name: str) -> str:

@@ -8,7 +8,7 @@ file that comes out is read by the reader of all stage files.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -23,6 +23,7 @@ from circuits.spice.naming import node_names
 from circuits.spice.ports import Ports, ports
 from circuits.spice.returning import Load, Returned, noted, returned
 from circuits.spice.roles import roles
+from circuits.spice.sexpressions import drafted, is_s_expression
 from circuits.spice.sources import Surroundings, surroundings
 from circuits.stage import GROUND, Part, Rail, Stage
 from circuits.stagetext import stage_text
@@ -90,6 +91,9 @@ def imported(
         For what cannot be read or can be no stage, with the place.
     """
     said = given or {}
+    if is_s_expression(text):
+        title, parts, nets = drafted(text, name)
+        return _finished(title, name, parts, nets, (), (), rest, said)
     deck = decks.read(text, name, folder)
     netlist = flatten.flat(deck)
     carried = noted(deck.notes)
@@ -97,22 +101,30 @@ def imported(
         return _back(returned(netlist, carried, comments[0], name, folder, comments[1]), netlist)
     around = surroundings(netlist.elements, said.get("input", "").lower())
     made = drafts(netlist, around.node, list(around.rails))
+    left = (*deck.left, *around.left)
+    return _finished(deck.title, name, made, around, left, _asked(netlist), rest, said)
+
+
+def _finished(title: str, name: str, made: Drafts, around: Surroundings, before: Sequence[Left],
+              asked: tuple[Asked, ...], rest: Rest | None, said: Mapping[str, str]) -> Imported:
+    """Parts and what stands around them as a stage, whatever they came from."""
     if not made.parts:
         raise InputError("this netlist has no parts", place=Place(name),
                          expected="R, C, L, D, Q, J, M or X elements")
     if len(made.parts) > MOST_PARTS:
         raise InputError(f"this netlist has {len(made.parts)} parts", place=Place(name),
                          expected=f"one amplifier, with at most {MOST_PARTS}")
-    left = [*deck.left, *around.left]
-    ends = ports(around, made, deck.left, said, name)
+    ends = ports(around, made, before, said, name)
     _loose(made, ends, around)
-    left += made.left
+    left = (*before, *made.left)
     for rail, volts in around.rails.items():
-        if any(rail in part.nodes for part in made.parts.values()):
-            made.guess(OF_STAGE, "rails", f"{rail} {volts:g} V", "a voltage source stands there",
+        said_so = any(g.word == "rails" and g.value.lower().startswith(f"{rail} ")
+                      for g in made.guesses)
+        if not said_so and any(rail in part.nodes for part in made.parts.values()):
+            made.guess(OF_STAGE, "rails", f"{rail} {volts:g} V", around.why,
                        f"Is {rail} a supply, and how much does it ripple?")
     names = node_names(_nodes(made, ends, around), list(made.parts))
-    stage = _stage(deck.title, name, made, ends, around, names)
+    stage = _stage(title, name, made, ends, around, names)
     stage = _polarised(stage, made, rest)
     stage = _told(stage, made, {names[r]: v for r, v in around.rails.items() if r in names})
     points = tuple((node, "") for node in stage.nodes)
@@ -125,7 +137,7 @@ def imported(
         text=stage_text(stage, devices, [f"From the netlist {Path(name).name}.",
                                          "What stands under guessed was not in it: set it right, "
                                          "and take it off that list."]),
-        stage=stage, guesses=guesses, asked=_asked(netlist), left=tuple(left), renamed=renamed,
+        stage=stage, guesses=guesses, asked=asked, left=left, renamed=renamed,
     )
 
 

@@ -33,6 +33,8 @@ class Surroundings:
         Sources that are left out.
     drive : str
         The source that was taken for the input, as written.
+    why : str
+        What speaks for the rails.
     """
 
     rails: dict[str, float] = field(default_factory=dict)
@@ -41,6 +43,7 @@ class Surroundings:
     wires: dict[str, str] = field(default_factory=dict)
     left: list[Left] = field(default_factory=list)
     drive: str = ""
+    why: str = "a voltage source stands there"
 
     def node(self, name: str) -> str:
         """The node that a name stands for when wires are wires."""
@@ -53,7 +56,8 @@ class Surroundings:
         a, b = self.node(a), self.node(b)
         if a == b:
             return
-        stays, goes = sorted((a, b), key=lambda n: (n != GROUND, "." in n, not _TOLD.search(n), len(n), n))
+        stays, goes = sorted((a, b), key=lambda n: (
+            n != GROUND, "." in n, not _TOLD.search(n), len(n), n))
         self.wires[goes] = stays
 
 
