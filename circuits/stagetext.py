@@ -22,7 +22,8 @@ def stage_text(stage: Stage, devices: str = "", head: Iterable[str] = ()) -> str
     Parameters
     ----------
     devices : str
-        Lines of `.model` and `.subckt` that parts name.
+        Lines of `.model` and `.subckt` that parts name, or the name of a file of them; without,
+        models are written out.
     head : iterable of str
         Comments that stand first.
 
@@ -58,14 +59,17 @@ def stage_text(stage: Stage, devices: str = "", head: Iterable[str] = ()) -> str
     if stage.signal:
         levels = (f"{name}: {exact(value, LEVELS[name])}" for name, value in stage.signal)
         lines.append(f"signal: {{{', '.join(levels)}}}")
-    lines += ["parts:", *(f"  {quoted(part.name)}: {{{_part(part)}}}" for part in stage.parts)]
+    lines += ["parts:", *(
+        f"  {quoted(part.name)}: {{{_part(part, bool(devices))}}}" for part in stage.parts)]
     lines += _adjust(stage)
     points = [(at, text) for at, text in stage.test_points if text]
     if points:
         lines += ["test points:", *(f"  {_node(at)}: {quoted(text)}" for at, text in points)]
     if stage.cautions:
         lines += ["cautions:", *(f"  - {quoted(text)}" for text in stage.cautions)]
-    if devices:
+    if devices and not devices.startswith((".", "*")) and "\n" not in devices:
+        lines.append(f"devices: {quoted(devices)}")
+    elif devices:
         lines += ["devices: |", textwrap.indent(devices.strip("\n"), "  ")]
     if stage.guessed:
         lines.append("guessed:")
@@ -90,14 +94,14 @@ def _rail(rail: Rail) -> str:
     return "{" + ", ".join(words) + "}"
 
 
-def _part(part: Part) -> str:
+def _part(part: Part, named: bool) -> str:
     about = kind(part.kind)
     words = [f"kind: {part.kind}", f"nodes: [{', '.join(map(_node, part.nodes))}]"]
     if part.value is not None and about.unit and part.value != about.value:
         words.append(f"value: {exact(part.value, about.unit)}")
     if part.tolerance != about.tolerance:
         words.append(f"tolerance: {exact(part.tolerance, '%')}")
-    words += _model(part)
+    words += _model(part, named)
     if about.family == "potentiometer" and part.position != 0.5:
         words.append(f"position: {part.position!r}")
     if part.esr != series_resistance(part.kind, part.value):
@@ -109,9 +113,9 @@ def _part(part: Part) -> str:
     return ", ".join(words)
 
 
-def _model(part: Part) -> list[str]:
+def _model(part: Part, named: bool) -> list[str]:
     known = load_devices().get(part.model)
-    if part.model and (known is None or known.parameters == part.parameters):
+    if part.model and (named if known is None else known.parameters == part.parameters):
         if part.model == DEFAULT_MODEL.get(part.kind):
             return []
         return [f"model: {quoted(part.model)}"]

@@ -128,8 +128,8 @@ class _Maker:
 
     def resistor(self, element: Flat, name: str, nodes: tuple[str, ...]) -> None:
         if not element.value:
-            raise element.word.refuse(f"{element.label} has no ohms, as SPICE reads it",
-                                      "a value; leave a plain wire out")
+            # what ngspice makes of none; a plain wire has been taken out before
+            element = replace(element, value=_PLAUSIBLE["ohm"][0])
         value = self.value(element, "ohm")
         if _TRIMMER.fullmatch(name.rpartition(".")[2]) and not _HALF.fullmatch(name):
             self.out.guess(name, "kind", "trimmer", "its name",

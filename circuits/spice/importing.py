@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from circuits import yamlfile
 from circuits.errors import InputError, Place
 from circuits.kinds import kind
 from circuits.spice import deck as decks
@@ -98,8 +99,10 @@ def imported(
     netlist = flatten.flat(deck)
     carried = noted(deck.notes)
     if carried and comments is not None:
-        return _back(returned(netlist, carried, comments[0], name, folder, comments[1]), netlist)
-    around = surroundings(netlist.elements, said.get("input", "").lower())
+        found = returned(netlist, carried, comments[0], name, folder, comments[1])
+        return _back(found, netlist, carried)
+    doubted = {doubt.label for doubt in netlist.doubts}
+    around = surroundings(netlist.elements, said.get("input", "").lower(), doubted)
     made = drafts(netlist, around.node, list(around.rails))
     left = (*deck.left, *around.left)
     return _finished(deck.title, name, made, around, left, _asked(netlist), rest, said)
@@ -141,7 +144,7 @@ def _finished(title: str, name: str, made: Drafts, around: Surroundings, before:
     )
 
 
-def _back(found: Returned, netlist: flatten.Netlist) -> Imported:
+def _back(found: Returned, netlist: flatten.Netlist, carried: str) -> Imported:
     """A netlist of our own: nothing of it is guessed but what was so before."""
     left = [
         Left(element.label, "not in the comments of this netlist", element.word.place)
@@ -149,8 +152,20 @@ def _back(found: Returned, netlist: flatten.Netlist) -> Imported:
     ]
     left += [Left(name, "is as the netlist has it, not as its comments say", Place(""))
              for name in found.changed]
-    text = found.text or stage_text(found.stage, "", ["From a netlist."])
-    return Imported(text, found.stage, (), _asked(netlist), tuple(left))
+    stage = found.stage
+    if found.text:
+        return Imported(found.text, stage, (), _asked(netlist), tuple(left))
+    names = {part.name for part in stage.parts}
+    stage = replace(stage, guessed=tuple(
+        (of, words) for of, words in stage.guessed if of in names or of == OF_STAGE))
+    text = stage_text(stage, _devices(carried), ["From a netlist."])
+    return Imported(text, stage, (), _asked(netlist), tuple(left))
+
+
+def _devices(carried: str) -> str:
+    """What a stage file says of the user's own devices."""
+    node = yamlfile.mapping(yamlfile.tree(carried, "comments"), "a stage file").get("devices")
+    return node.value if isinstance(node, yamlfile.Text) else ""
 
 
 def _loose(made: Drafts, ends: Ports, around: Surroundings) -> None:

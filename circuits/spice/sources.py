@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Sequence
 from dataclasses import dataclass, field
 
 from circuits.spice.deck import Left
@@ -61,13 +61,17 @@ class Surroundings:
         self.wires[goes] = stays
 
 
-def surroundings(elements: Sequence[Flat], given_input: str = "") -> Surroundings:
+def surroundings(
+    elements: Sequence[Flat], given_input: str = "", doubted: Container[str] = ()
+) -> Surroundings:
     """Sort the sources of a flat netlist.
 
     Parameters
     ----------
     given_input : str
         The input node, where somebody has said it.
+    doubted : container of str
+        Elements whose value may have been meant otherwise: of these, no ohms are no wire.
     """
     found = Surroundings()
     sources = [e for e in elements if e.letter == "v"]
@@ -83,6 +87,10 @@ def surroundings(elements: Sequence[Flat], given_input: str = "") -> Surrounding
             found.join(*element.nodes)
             found.left.append(_left(element, "a second generator, taken as a wire" if moving
                                     else "an ammeter or a wire"))
+    for element in elements:
+        if element.letter == "r" and element.value == 0.0 and element.label not in doubted:
+            found.join(*element.nodes)
+            found.left.append(_left(element, "a wire"))
     _rails(found, [e for e in rest if abs(e.value or 0.0) >= _LEAST])
     for element in elements:
         if element.letter == "i":

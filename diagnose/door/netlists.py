@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from circuits.errors import EngineError, InputError
+from circuits.errors import InputError
 
 if TYPE_CHECKING:
     from circuits.reading import Reading
@@ -52,13 +52,15 @@ def from_netlist(
     from circuits.load import stage_of_text
     from circuits.spice.importing import imported
     from circuits.spice.reading_in import text_of
+    from faultlib.on_rails import on_rails, volts_at_rest
 
     if isinstance(netlist, Path) or "\n" not in netlist:
         path = Path(netlist)
         text, folder, name = text_of(path), path.parent, path.name
     else:
         text = netlist
-    made = imported(text, name, folder, _at_rest, given, (stage_of_text, _working))
+    made = imported(text, name, folder, volts_at_rest, given,
+                    (stage_of_text, lambda stage: on_rails(stage, stage)))
     # what comes out is held against the rules of all stage files, whatever went in
     stage = stage_of_text(made.text, f"stage of {name}", folder)
     return replace(made, stage=stage)
@@ -95,10 +97,9 @@ def to_netlist(
     >>> text.splitlines()[0]
     '* Rumble filter, 12 dB an octave; C1 open'
     """
-    from circuits.bench.engine import Engine
-    from circuits.bench.loaded import fed_as, loaded
     from circuits.spice.exporting import netlist
     from diagnose.sheet.given import stage_of
+    from faultlib.on_rails import on_rails
 
     drawn, text = stage_of(stage), _text_of(stage)
     unit, title = drawn, drawn.title or drawn.name
@@ -107,15 +108,14 @@ def to_netlist(
         title = f"{title}; {label}"
     elif size is not None:
         raise InputError("a size needs a fault", expected="--fault PART:MODE --size SIZE")
-    run = Engine().run
-    shown = loaded(fed_as(drawn, unit, run), run)
+    shown = on_rails(drawn, unit)
     swings = [reading for reading in readings if reading.driven]
     return netlist(shown, text, readings, _drive(shown, swings), title, limited=bool(swings))
 
 
 def _text_of(given: Stage | Given) -> str:
     """The stage file that a netlist carries along."""
-    from circuits.load import stage_file
+    from circuits.load import stage_file, stage_of_text
     from circuits.stage import Stage
     from circuits.stagetext import stage_text
     from diagnose.sheet.given import is_text, python_text
@@ -126,10 +126,14 @@ def _text_of(given: Stage | Given) -> str:
         return given
     if not isinstance(given, Stage):
         return stage_file(given)
-    if given.chain is not None or any(r.supply for r in given.rails) or any(
-            part.behaviour for part in given.parts):
+    if given.chain is not None or any(rail.supply for rail in given.rails):
         return ""
-    return stage_text(given)
+    text = stage_text(given)
+    try:
+        same = stage_of_text(text, given.name) == given
+    except InputError:  # a device that only its own library has
+        return ""
+    return text if same else ""
 
 
 def _faulty(stage: Stage, word: str, size: str | float | None) -> tuple[Stage, str]:
@@ -161,8 +165,7 @@ def _faulty(stage: Stage, word: str, size: str | float | None) -> tuple[Stage, s
 
 def _drive(stage: Stage, swings: Sequence[Reading]) -> float:
     """E.m.f. for readings under drive, V RMS."""
-    from circuits.bench.take import take
-    from circuits.reading import Reading
+    from faultlib.on_rails import middle_gain
 
     level = next((r.level for r in swings if r.level is not None), None)
     if level is None:
@@ -170,29 +173,5 @@ def _drive(stage: Stage, swings: Sequence[Reading]) -> float:
     kind, value = level
     if kind == "input level":
         return value
-    (gain,) = take(stage, [Reading("gain", frequency=1e3)])
     volts = (value * (stage.load or 8.0)) ** 0.5 if kind == "power" else value
-    return float(volts / 10.0 ** (float(gain) / 20.0))
-
-
-def _working(stage: Stage) -> Stage:
-    """A stage with its rails as they are loaded."""
-    from circuits.bench.engine import Engine
-    from circuits.bench.loaded import fed_as, loaded
-
-    run = Engine().run
-    return loaded(fed_as(stage, stage, run), run)
-
-
-def _at_rest(stage: Stage) -> dict[str, float]:
-    """Voltages at rest, V by node; none where the simulator finds none."""
-    import math
-
-    from circuits.bench.take import take
-    from circuits.reading import Reading
-
-    readings = [Reading("dc voltage", at=node, meter=math.inf) for node in stage.nodes]
-    try:
-        return dict(zip(stage.nodes, map(float, take(stage, readings)), strict=True))
-    except (EngineError, InputError):
-        return {}
+    return float(volts / middle_gain(stage))

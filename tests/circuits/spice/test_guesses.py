@@ -11,7 +11,15 @@ import pytest
 
 from circuits import yamlfile
 from circuits.errors import InputError
-from circuits.load import from_tree, load_stage, stage_names, stage_of_text
+from circuits.load import (
+    GUESSES_OF_PART,
+    GUESSES_OF_STAGE,
+    from_tree,
+    load_stage,
+    stage_names,
+    stage_of_text,
+)
+from circuits.spice import importing
 from circuits.spice.importing import Imported, imported
 from circuits.stage import Stage
 from circuits.stagetext import stage_text
@@ -118,6 +126,22 @@ def test_roles_of_shipped_stages_are_found_again() -> None:
     assert right / (right + wrong) > 0.75
 
 
+def test_no_ohms_are_a_wire_unless_something_was_cut_off() -> None:
+    made = of("R1 in x 0", "R2 x out 0R1", "R3 out 0 1k", "R4 vcc out 10k")
+    assert {part.name: part.value for part in made.stage.parts} == {
+        "R2": 1e-3, "R3": 1e3, "R4": 10e3}
+    assert [(a.part, a.meant) for a in made.asked] == [("R2", "100 mΩ")]
+    assert {"R1", "Vin"} == {one.what.split()[0] for one in made.left}
+
+
+def test_the_guide_names_what_can_be_guessed() -> None:
+    guide = Path(importing.__file__).with_name("README.md").read_text(encoding="utf-8")
+    for words in (GUESSES_OF_STAGE, GUESSES_OF_PART):
+        line = next(row for row in guide.splitlines() if row.rstrip().endswith(words[-1])
+                    and "#" in row)
+        assert {*words} == {*line.partition(": ")[2].rpartition(":")[2].strip().split(", ")}
+
+
 def test_two_halves_are_one_trimmer() -> None:
     made = of("RV1a vcc w 300", "RV1b w 0 700", "R1 w out 1k", "R2 out in 1k", "R3 out 0 1k")
     trimmer = made.stage.part("RV1")
@@ -192,7 +216,7 @@ MISTAKES = [
     (["K1 L1 L2 0.9", "R1 in out 1k"], "couples what", 4), (["R1 in out {1/0}"], "no value", 4),
     (["Q1 out in 0 q", ".model q bsim(x=1)"], "no part has a model", 5),
     (["R1 in out 1,5"], "value already", 4), (["R1 in out '2*3"], "quote stays open", 4),
-    (["R1 in out {2*3"], "brace stays open", 4), (["R1 in out 0R1"], "no ohms", 4),
+    (["R1 in out {2*3"], "brace stays open", 4),
     (["B1 out 0 v=foo(v(in))", ".subckt x a"], "cannot call 'foo'|does not end", 5),
 ]
 
