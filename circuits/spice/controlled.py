@@ -11,7 +11,7 @@ import re
 from collections.abc import Callable, Mapping, Sequence
 from itertools import combinations_with_replacement
 
-from circuits.spice.expression import Function, Lookup, stripped, tokens
+from circuits.spice.expression import Function, Lookup, stripped, tokens, well_formed
 from circuits.spice.numbers import value_of
 from circuits.spice.words import Word
 
@@ -26,6 +26,8 @@ _CALLS = frozenset((
     "uramp", "floor", "ceil", "int", "nint", "pwl", "ternary_fcn",
 ))
 """What a B source of ngspice may call (its manual, chapter 5.1)."""
+_STRANGE = ("%", "\\", "<>")
+"""Signs that parameters may have and sources not."""
 _WORDS = ("time", "temper", "hertz", "pi", "e")
 _MOST_TERMS = 200
 """Terms of a polynomial (judgement)."""
@@ -64,7 +66,10 @@ def template(
     hidden = _PROBE.sub(hide, stripped(text.strip()))
     made: list[str] = []
     given = tokens(hidden.replace("{", "(").replace("}", ")"), word)
+    well_formed(given, word)
     for k, token in enumerate(given):
+        if token.kind == "sign" and token.text in _STRANGE:
+            raise word.refuse(f"a source cannot work out {token.text!r}", "+ - * / ^ and ? :")
         probe = _HIDDEN.fullmatch(token.text)
         calls = k + 1 < len(given) and given[k + 1].text == "("
         if probe:

@@ -34,11 +34,22 @@ _MORE = {
     "bipolar": "NKF ISS NS RCO VO GAMMA QCO",
     "diode": "ISR NR IKR JSW CJP PHP MJSW FCS TCV NS",
     "jfet": "BETATCE VTOTC",
-    "mosfet": "THETA ETA KAPPA VMAX DELTA NFS XJ UCRIT UEXP UTRA NEFF TPG "
-    "RG RB RQ VQ MTRIODE KSUBTHRES SUBSHIFT BV IBV NBV RDS VJ N TT M CJO CGDMIN CGDMAX CGS A",
+    "mosfet": "TPG",
 }
 """Figures that ngspice knows besides those of `circuits.device`, which only a model of the user's
 can have; what is in neither says nothing to a simulator, such as a maker's name."""
+
+_LEVELS = {
+    1.0: "", 2.0: "DELTA NEFF NFS UCRIT UEXP VMAX XJ", 3.0: "DELTA ETA KAPPA NFS THETA VMAX XJ",
+}
+"""Levels of insulated-gate models, and what each has besides level 1 (as ngspice takes them)."""
+_NOT = {"jfet": "N", "mosfet": "EG XTI"}
+"""What `circuits.device` lets a family have and ngspice refuses."""
+_VERTICAL = (
+    "VTO KP PHI LAMBDA THETA RD RS RG RB RQ VQ MTRIODE KSUBTHRES SUBSHIFT BV IBV NBV RDS N TT EG "
+    "XTI IS VJ FC CJO M CGDMIN CGDMAX A CGS KF AF TNOM"
+)
+"""Figures of a vertical power transistor."""
 
 _PINS = {
     "non-inverting": "in+ inp +in non_inverting noninv vin+ ip plus inplus in_p +",
@@ -90,16 +101,21 @@ def taken(model: FlatModel) -> Taken:
         raise model.word.refuse(f"no part has a model of the type {model.type!r}",
                                 "a type of model", [*_KINDS, "vdmos"], model.type)
     family = kind(fitting[0]).family
-    known = {*parameter_units(family), *_MORE[family].split()}
+    level = model.parameters.get("level", 1.0)
+    known = {*parameter_units(family), *_MORE[family].split()} - {*_NOT.get(family, "").split()}
+    if type_.startswith("vdmos"):
+        known = {*_VERTICAL.split()}
+    elif family == "mosfet":
+        known |= {*_LEVELS.get(level, "").split()}
+        known -= {"LAMBDA"} if level == 3.0 else set()
     found: dict[str, float] = {"VDMOS": 1.0} if type_.startswith("vdmos") else {}
     dropped = [flag for flag in model.flags if flag not in ("pchan", "nchan")]
-    level = model.parameters.get("level", 1.0)
-    if level not in ((1.0, 2.0, 3.0) if family == "mosfet" else (1.0,)):
+    if level not in (_LEVELS if family == "mosfet" else (1.0,)):
         raise model.word.refuse(f"a {model.type} model of level {level:g} is not known here",
                                 "level 1" + (" to 3" if family == "mosfet" else ""))
     for name, value in model.parameters.items():
         word = _ALSO[family].get(name.upper(), name.upper())
-        if word == "LEVEL" and family != "mosfet":
+        if word == "LEVEL" and (family != "mosfet" or type_.startswith("vdmos")):
             continue
         if name == "pchan":
             continue
@@ -211,6 +227,8 @@ def _element(flat: Flat, names: dict[str, str], models: dict[str, str], node: ob
     name, value, text = names[flat.name], flat.value, flat.text
     nodes = tuple(node(n) for n in flat.nodes)
     many = flat.parameters.get("m", 1.0)
+    if not many > 0.0:
+        raise flat.word.refuse(f"{flat.label} has a multiplier of {many:g}", "m=1 or more")
     if flat.letter == "k":
         if len(flat.others) != 2:
             raise flat.word.refuse("three windings on one core cannot be read", "two inductors")

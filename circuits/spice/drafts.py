@@ -118,8 +118,11 @@ class _Maker:
     def value(self, element: Flat, unit: str) -> float:
         value = element.value or 0.0
         many = element.parameters.get("m", 1.0) * element.parameters.get("scale", 1.0)
-        value = value * many if unit == "F" else value / many
+        if not many > 0.0:
+            raise element.word.refuse(f"{element.label} has a multiplier of {many:g}",
+                                      "m=1 or more")
         low, high = _PLAUSIBLE[unit]
+        value = value * many if unit == "F" else value / many
         if not low <= value <= high:
             raise element.word.refuse(
                 f"{element.label} has {render(value, unit)}, as SPICE reads it",
@@ -252,7 +255,7 @@ class _Maker:
     def device(self, element: Flat, name: str, nodes: tuple[str, ...], word: str,
                value: float | None = None) -> None:
         model = self.netlist.models[element.model]
-        own = instance(element, word)
+        own = instance(element, word, model.type.startswith("vdmos"))
         made = devices.taken(model)
         if made.dropped:
             self.out.left.append(Left(f"{model.name}: {', '.join(made.dropped)}"[:60],
@@ -332,15 +335,21 @@ def _sort(pins: tuple[str, ...], words: str) -> tuple[str, str]:
     return ("pentode", "four pins") if count == 4 else ("", "")
 
 
-def instance(element: Flat, word: str) -> Pairs:
-    """What SPICE takes of the one device: area, number in parallel, length and width."""
+def instance(element: Flat, word: str, vertical: bool) -> Pairs:
+    """What SPICE takes of the one device: area, number in parallel, length and width.
+
+    Parameters
+    ----------
+    vertical : bool
+        Whether it is a vertical power transistor, whose model has no length and width.
+    """
     given = element.parameters
     own = []
     if given.get("area", 1.0) != 1.0:
         own.append(("AREA", given["area"]))
     if given.get("m", 1.0) != 1.0:
         own.append(("MULT", given["m"]))
-    if kind(word).family == "mosfet" and element.letter == "m" and len(element.nodes) == 4:
+    if kind(word).family == "mosfet" and not vertical:
         # 100 µm where nothing is said: ngspice's default
         own += [(name.upper(), given.get(name, 1e-4)) for name in ("l", "w")
                 if given.get(name, 1e-4) != 1.0]

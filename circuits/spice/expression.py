@@ -209,8 +209,11 @@ class _Reader:
             if found is None or self.given[self.at].kind != "sign" or found[0] < max(least, 1):
                 break
             self.at += 1
-            value = found[1](value, self.binary(found[0] + 1))
+            value = self.combined(found[1], value, self.binary(found[0] + 1))
         return value
+
+    def combined(self, operation: Callable[[float, float], float], a: float, b: float) -> float:
+        return operation(a, b)
 
     def unary(self) -> float:
         signs = 0
@@ -286,3 +289,26 @@ class _Reader:
 
         inner = _Reader(own.body, self.word, lookup, self.functions, self.depth + 1, self.steps)
         return inner.whole()
+
+
+class _Grammar(_Reader):
+    """Reads a list of tokens for its form alone: every value is one."""
+
+    def combined(self, operation: Callable[[float, float], float], a: float, b: float) -> float:
+        return 1.0
+
+    def named(self, name: str) -> float:
+        if self.next("(") and not self.arguments():
+            raise self.word.refuse(f"{name} is given nothing", "an argument")
+        return 1.0
+
+
+def well_formed(given: Sequence[Token], word: Word) -> None:
+    """Whether tokens are an expression at all, whatever stands for its names.
+
+    Raises
+    ------
+    InputError
+        At `word`.
+    """
+    _Grammar(given, word, lambda name: 1.0, {}).whole()

@@ -27,6 +27,11 @@ _NODES = {"r": 2, "c": 2, "l": 2, "v": 2, "i": 2, "d": 2, "q": 3, "j": 3, "m": 4
 _SCALED = ("m", "tc1", "tc2", "temp", "dtemp", "scale", "area", "l", "w", "ad", "as", "pd", "ps",
            "nrd", "nrs", "ic", "noisy", "ac", "areab", "areac", "off", "pj")
 _WAVES = ("sin", "pulse", "exp", "pwl", "sffm", "am", "trnoise", "trrandom", "external")
+_TYPES = {
+    "r": ("r", "res"), "c": ("c", "cap"), "l": ("l", "ind"), "d": ("d",), "q": ("npn", "pnp"),
+    "j": ("njf", "pjf"), "m": ("nmos", "pmos", "vdmos", "vdmosn", "vdmosp"),
+}
+"""Types of models by the letter of an element that can have them."""
 _BEHAVING = "befgh"
 """Letters of elements that a stage has no part for, so that a subcircuit of them is one part."""
 
@@ -429,6 +434,9 @@ class _Flattener:
             model = self.model(word.low, place)
             if model is not None and not made.model:
                 made.model = model
+                if self.models[model].type not in _TYPES[made.letter]:
+                    raise word.refuse(f"{word.text} is a model of {self.models[model].type}, which "
+                                      f"{made.label} is not", " or ".join(_TYPES[made.letter]))
             elif numbers.is_number(word.text) or word.text[0] in "{'\"":
                 if made.letter in "rcl" and made.value is None:
                     made.value = self.value(word, place.scope, made.letter, made.label)

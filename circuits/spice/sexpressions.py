@@ -194,7 +194,7 @@ def _tree(text: str, name: str) -> list[Any]:
     try:
         tree = sexpdata.loads(text, nil=None, true=None, false=None)
     except (sexpdata.ExpectClosingBracket, sexpdata.ExpectNothing, sexpdata.ExpectSExp, ValueError,
-            IndexError, TypeError, AssertionError, RecursionError) as error:
+            IndexError, TypeError, AttributeError, AssertionError, RecursionError) as error:
         raise InputError(f"this cannot be read: {type(error).__name__}", place=Place(name, 1, 1),
                          expected="(export …)") from None
     if not isinstance(tree, list) or _word(tree[:1]) != "export":

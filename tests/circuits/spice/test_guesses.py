@@ -214,10 +214,14 @@ MISTAKES = [
     (["R1 in out 1k", ".foo"], "no statement", 5), (["R1 in out {a*2}"], "no parameter 'a'", 4),
     (["R1 in out 1k", "R1 out 0 1k"], "twice", 5), ([".subckt a b c"], "does not end", 4),
     (["K1 L1 L2 0.9", "R1 in out 1k"], "couples what", 4), (["R1 in out {1/0}"], "no value", 4),
-    (["Q1 out in 0 q", ".model q bsim(x=1)"], "no part has a model", 5),
-    (["R1 in out 1,5"], "value already", 4), (["R1 in out '2*3"], "quote stays open", 4),
+    (["Q1 out in 0 q", ".model q bsim(x=1)"], "is a model of bsim", 4),
+    (["M1 out in 0 0 q", ".model q nmos(level=8)"], "level 8", 5),
+    (["Q1 out in 0 q", ".model q d(is=1f)"], "is a model of d", 4),
+    (["C1 in out 1u m=0"], "multiplier of 0", 4), (["R1 in out 1,5"], "value already", 4),
+    (["R1 in out '2*3"], "quote stays open", 4),
     (["R1 in out {2*3"], "brace stays open", 4),
-    (["B1 out 0 v=foo(v(in))", ".subckt x a"], "cannot call 'foo'|does not end", 5),
+    ([".subckt x a b c", "B1 c 0 v=foo(v(a))", ".ends", "X1 in out 0 x"], "cannot call 'foo'", 5),
+    ([".subckt x a b c", "B1 c 0 v=v(a)*/2", ".ends", "X1 in out 0 x"], "cannot be read", 5),
 ]
 
 

@@ -47,6 +47,7 @@ def test_a_mutated_netlist_makes_a_stage_or_one_message(data: bytes) -> None:
     assert stage == made.stage
 
 
+@pytest.mark.slow
 @PROFILE
 @given(data=mutated(LIBRARIES))
 def test_a_mutated_library_makes_devices_or_one_message(data: bytes) -> None:

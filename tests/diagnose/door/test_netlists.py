@@ -7,6 +7,9 @@ from pathlib import Path
 import pytest
 
 import diagnose
+from circuits.bench.take import take
+from faultlib.fault import Fault
+from faultlib.inject import inject
 
 ROWS = """a common-emitter stage
 V1 vcc 0 12
@@ -70,10 +73,6 @@ def test_a_stage_of_ones_own_goes_out_and_comes_in() -> None:
 def test_a_stage_from_a_netlist_is_ranked() -> None:
     """A dry emitter bypass takes the gain at low frequencies; and it is named first."""
     stage = diagnose.from_netlist(ROWS.replace("3k3", "3.3k"), name="mine.cir").stage
-    from circuits.bench.take import take
-    from faultlib.fault import Fault
-    from faultlib.inject import inject
-
     readings = [diagnose.Reading("dc voltage", at=n) for n in ("b", "c", "e")]
     readings += [diagnose.Reading("gain", frequency=f) for f in (20.0, 100.0, 1e3, 10e3)]
     values = take(inject(stage, Fault("C3", "capacitance loss", 0.02)), readings)
