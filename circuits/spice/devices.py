@@ -10,7 +10,7 @@ from circuits.circuit import Element, Model
 from circuits.device import Device, parameter_units
 from circuits.kinds import kind, kinds
 from circuits.spice.controlled import REFERENCE
-from circuits.spice.flatten import Flat, FlatModel, Inside
+from circuits.spice.flat import Flat, FlatModel, Inside
 from circuits.stage import Behaviour, Pairs
 
 _KINDS = {

@@ -12,7 +12,7 @@ from circuits.part import series_resistance
 from circuits.quantity import render
 from circuits.spice import devices
 from circuits.spice.deck import Left
-from circuits.spice.flatten import Flat, FlatModel, Netlist
+from circuits.spice.flat import Flat, FlatModel, Netlist
 from circuits.spice.guess import Guess
 from circuits.spice.naming import part_name
 from circuits.stage import GROUND, Behaviour, Pairs, Part

@@ -16,15 +16,18 @@ from circuits import yamlfile
 from circuits.errors import InputError, Place
 from circuits.kinds import kind
 from circuits.spice import deck as decks
-from circuits.spice import flatten, numbers
+from circuits.spice import numbers
+from circuits.spice.components import drafted
 from circuits.spice.deck import Left
 from circuits.spice.drafts import Drafts, drafts
+from circuits.spice.flat import Netlist
+from circuits.spice.flatten import flat
 from circuits.spice.guess import OF_STAGE, Asked, Guess, marks
 from circuits.spice.naming import node_names
 from circuits.spice.ports import Ports, ports
 from circuits.spice.returning import Load, Returned, noted, returned
 from circuits.spice.roles import roles
-from circuits.spice.sexpressions import drafted, is_s_expression
+from circuits.spice.sexpressions import is_s_expression
 from circuits.spice.sources import Surroundings, surroundings
 from circuits.stage import GROUND, Part, Rail, Stage
 from circuits.stagetext import stage_text
@@ -96,7 +99,7 @@ def imported(
         title, parts, nets = drafted(text, name)
         return _finished(title, name, parts, nets, (), (), rest, said)
     deck = decks.read(text, name, folder)
-    netlist = flatten.flat(deck)
+    netlist = flat(deck)
     carried = noted(deck.notes)
     if carried and comments is not None:
         found = returned(netlist, carried, comments[0], name, folder, comments[1])
@@ -144,7 +147,7 @@ def _finished(title: str, name: str, made: Drafts, around: Surroundings, before:
     )
 
 
-def _back(found: Returned, netlist: flatten.Netlist, carried: str) -> Imported:
+def _back(found: Returned, netlist: Netlist, carried: str) -> Imported:
     """A netlist of our own: nothing of it is guessed but what was so before."""
     left = [
         Left(element.label, "not in the comments of this netlist", element.word.place)
@@ -250,7 +253,7 @@ def _told(stage: Stage, made: Drafts, rails: Mapping[str, float]) -> Stage:
     return replace(stage, parts=tuple(parts))
 
 
-def _asked(netlist: flatten.Netlist) -> tuple[Asked, ...]:
+def _asked(netlist: Netlist) -> tuple[Asked, ...]:
     return tuple(
         Asked(
             doubt.label, doubt.text, numbers.in_words(doubt.value, doubt.letter), doubt.why,

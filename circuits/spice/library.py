@@ -8,7 +8,8 @@ from pathlib import Path
 from circuits.device import Device
 from circuits.spice import deck as decks
 from circuits.spice.devices import behaviour, device, fitting_kinds, order
-from circuits.spice.flatten import FlatModel, inside_of, models_of
+from circuits.spice.flat import FlatModel
+from circuits.spice.flatten import inside_of, models_of
 from circuits.textfile import contents
 
 

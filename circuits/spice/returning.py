@@ -17,7 +17,8 @@ from circuits.netlist import LOAD, rail_source
 from circuits.part import series_resistance
 from circuits.spice import deck as decks
 from circuits.spice.exporting import drawn, netlist
-from circuits.spice.flatten import Flat, Netlist, flat
+from circuits.spice.flat import Flat, Netlist
+from circuits.spice.flatten import flat
 from circuits.spice.words import Word
 from circuits.stage import Part, Stage
 

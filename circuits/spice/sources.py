@@ -7,7 +7,7 @@ from collections.abc import Container, Iterable, Sequence
 from dataclasses import dataclass, field
 
 from circuits.spice.deck import Left
-from circuits.spice.flatten import Flat
+from circuits.spice.flat import Flat
 from circuits.stage import GROUND
 
 _INPUT = re.compile(r"(?:v|sig|gen|src|l|r|audio)?_?in(?:put|p)?\d?|sig(?:nal)?|gen|source|src")
