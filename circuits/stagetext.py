@@ -108,6 +108,8 @@ def _part(part: Part, named: bool) -> str:
         words.append(f"esr: {exact(part.esr, 'ohm')}")
     if part.rating:
         words.append(f"rating: {exact(part.rating, rating_unit(part.kind))}")
+    if part.heat:
+        words.append(f"heat: {exact(part.heat, '')}")
     if part.role:
         words.append(f"role: {quoted(part.role)}")
     return ", ".join(words)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from circuits.prompt import counted
+from circuits.prompt import counted, some
 from circuits.reading import compared, from_compared
 from circuits.stage import Stage
 from diagnose.answer.hum import pattern
@@ -58,6 +58,7 @@ def notes_of(made: Weighing, unread: Sequence[str]) -> tuple[str, ...]:
         notes += _against(made)
     notes += _channel_notes(case, posterior)
     notes += _design_notes(made)
+    notes += _guess_notes(case.stage)
     notes += [f"noticed {words!r}: {remarks()[words].about}" for words in case.observations]
     failed = tuple(_told(p) for p in found.problems if p.kind != LATE)
     return (*(made.watch.missing() if made.watch else ()), *notes, *failed)
@@ -153,3 +154,12 @@ def _traced(stage: Stage, observed: Observed, found: Signatures) -> tuple[str, .
 def _told(problem: Problem) -> str:
     return f"could not be simulated: {problem.variant} ({problem.kind}: {problem.text})"
 
+
+def _guess_notes(stage: Stage) -> list[str]:
+    """What of the stage file was guessed and nobody has confirmed."""
+    guesses = sum(len(words) for _, words in stage.guessed)
+    if not guesses:
+        return []
+    of = some([name for name, _ in stage.guessed], 6)
+    many = counted(guesses, "guess", "guesses")
+    return [f"nobody has confirmed {many} of the stage file: {of}"]

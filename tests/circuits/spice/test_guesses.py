@@ -5,6 +5,7 @@ Source of the expectations: the trade's common practice, as named beside each.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -242,6 +243,15 @@ def test_a_stage_written_down_is_read_back_the_same(name: str) -> None:
     stage = load_stage(name)
     again = stage_of_text(stage_text(stage), f"{name}.yaml")
     assert again == stage
+
+
+def test_what_no_shipped_stage_says_is_written_down_too() -> None:
+    stage = load_stage("phono-opamp")
+    part = replace(stage.part("C7"), rating=25.0, heat=12.5, esr=0.5, tolerance=0.1)
+    odd = replace(stage.with_part(part), guessed=(("stage", ("load",)), ("C7", ("kind", "role"))))
+    again = stage_of_text(stage_text(odd), "odd.yaml")
+    assert again == odd
+    assert again.guessed == odd.guessed
 
 
 def test_every_netlist_makes_a_stage_file() -> None:

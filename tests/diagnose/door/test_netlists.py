@@ -83,6 +83,7 @@ def test_a_stage_from_a_netlist_is_ranked() -> None:
     ]
     with diagnose.Laboratory(diagnose.Store(None), workers=0) as bench:
         answer = diagnose.rank(diagnose.case(stage, rows), bench)
+    assert any("nobody has confirmed" in note for note in answer.notes)
     first = answer.groups[0]
     named = [suspect.part for suspect in answer.suspects if suspect.group == first.group]
     assert "C3" in named
