@@ -144,7 +144,7 @@ class _Maker:
         word = "wirewound" if value < _WIREWOUND else "carbon-film"
         self.out.guess(name, "kind", word, "its value" if value < _WIREWOUND else "the usual one",
                        f"What is {name} made of?")
-        self.add(Part(name, word, nodes, value))
+        self.add(printed(Part(name, word, nodes, value), element, "pwr"))
 
     def capacitor(self, element: Flat, name: str, nodes: tuple[str, ...]) -> None:
         if 0.0 <= (element.value or 0.0) < _LEAST_FARADS:
@@ -160,10 +160,12 @@ class _Maker:
         else:
             word, why = "film", "1 nF to 1 µF"
         self.out.guess(name, "kind", word, why, f"What is {name} made of?")
-        self.add(Part(name, word, nodes, value, esr=series_resistance(word, value)))
+        esr = element.parameters.get("rser", series_resistance(word, value))
+        self.add(printed(Part(name, word, nodes, value, esr=esr), element, "v"))
 
     def inductor(self, element: Flat, name: str, nodes: tuple[str, ...]) -> None:
-        self.add(Part(name, "inductor", nodes, self.value(element, "H")))
+        self.add(Part(name, "inductor", nodes, self.value(element, "H"),
+                      esr=element.parameters.get("rser", 0.0)))
 
     def transformers(self) -> set[str]:
         """Pairs of windings; gives the names of the inductors that they took."""
@@ -305,6 +307,14 @@ class _Maker:
             title, k = f"{stem}-{k}", k + 1
         self.out.cards[title] = subcircuit(title, behaviour, word, count)
         return title
+
+
+def printed(part: Part, element: Flat, borne: str) -> Part:
+    """A part with tolerance and rating where some simulator prints them beside it."""
+    per_cent, rating = (element.parameters.get(key, 0.0) for key in ("tol", borne))
+    if 0.0 < per_cent <= 50.0:
+        part = replace(part, tolerance=per_cent / 100.0)
+    return replace(part, rating=rating) if rating >= 1.0 else part
 
 
 def generic(part: Part, model: str) -> Part:

@@ -16,6 +16,10 @@ _NODES = {"r": 2, "c": 2, "l": 2, "v": 2, "i": 2, "d": 2, "q": 3, "j": 3, "m": 4
           "e": 2, "g": 2, "f": 2, "h": 2}
 _SCALED = ("m", "tc1", "tc2", "temp", "dtemp", "scale", "area", "l", "w", "ad", "as", "pd", "ps",
            "nrd", "nrs", "ic", "noisy", "ac", "areab", "areac", "off", "pj")
+_OF_PARTS = ("rser", "v", "tol", "pwr")
+_PRINTED = (*_OF_PARTS, "irms", "ipk", "mfg", "pn", "type", "lser", "rpar", "cpar", "vendor")
+"""What some simulators print beside a part: series resistance, voltage, tolerance in per cent and
+power are what a stage file has words for; of the rest only ngspice would complain."""
 _WAVES = ("sin", "pulse", "exp", "pwl", "sffm", "am", "trnoise", "trrandom", "external")
 _TYPES = {
     "r": ("r", "res"), "c": ("c", "cap"), "l": ("l", "ind"), "d": ("d",), "q": ("npn", "pnp"),
@@ -108,6 +112,9 @@ class Elements(Values, ABC):
         elif name == "tc" and made.letter in "rcl":
             for k, part in enumerate(stripped(given.text).split()[:2], 1):
                 made.parameters[f"tc{k}"] = numbers.value_of(part) or 0.0
+        elif name in _PRINTED:
+            if name in _OF_PARTS:
+                made.parameters[name] = self._any(given, place, made)
         elif name in _SCALED:
             if name not in ("ic", "off"):
                 made.parameters[name] = self._any(given, place, made)

@@ -34,6 +34,9 @@ from circuits.stagetext import stage_text
 
 Rest = Callable[[Stage], Mapping[str, float]]
 """Voltages at rest of a stage, V by node; empty where there are none."""
+_ALIKE = 1e-3
+"""V between the ends of a capacitor that tell nothing of its polarity."""
+_ELEMENT = re.compile(r"[RCLQDJMVIX]\w*\s+\w+\s+\w+\s+\S+.*", re.IGNORECASE)
 MOST_PARTS = 1000
 """Parts of a stage that comes of a netlist; a unit of five stages has 110 (judgement)."""
 
@@ -108,6 +111,9 @@ def imported(
     around = surroundings(netlist.elements, said.get("input", "").lower(), doubted)
     made = drafts(netlist, around.node, list(around.rails))
     left = (*deck.left, *around.left)
+    if _ELEMENT.fullmatch(deck.title):
+        left += (Left(deck.title[:60], "the first line of a netlist is its title, whatever it says",
+                      Place(name, 1, 1)),)
     return _finished(deck.title, name, made, around, left, _asked(netlist), rest, said)
 
 
@@ -228,11 +234,11 @@ def _polarised(stage: Stage, made: Drafts, rest: Rest | None) -> Stage:
     known = {rail.name: rail.volts for rail in stage.rails}
     for part in ends:
         a, b = (_potential(n, volts or known) for n in part.nodes)
-        if b > a:
+        if b > a + _ALIKE:
             stage = stage.with_part(replace(part, nodes=part.nodes[::-1]))
-        positive = part.nodes[1] if b > a else part.nodes[0]
+        positive = part.nodes[1] if b > a + _ALIKE else part.nodes[0]
         made.guess(part.name, "polarity", f"positive at {positive}",
-                   why if a != b else "nothing tells: both ends are alike",
+                   why if abs(a - b) > _ALIKE else "nothing tells: both ends are alike",
                    f"Which end of {part.name} is positive?")
     return stage
 

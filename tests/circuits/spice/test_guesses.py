@@ -135,6 +135,30 @@ def test_no_ohms_are_a_wire_unless_something_was_cut_off() -> None:
     assert {"R1", "Vin"} == {one.what.split()[0] for one in made.left}
 
 
+def test_what_simulators_print_beside_a_part_comes_along() -> None:
+    """Series resistance, voltage, tolerance and power stand in netlists of several simulators."""
+    made = of("C1 in out 10u V=25 Irms=0.1 Rser=0.7 mfg=\"nobody\" pn=\"X 1\"",
+              "R1 out 0 10k tol=1 pwr=2", "R2 vcc out 10k", "L1 vcc y 1m Rser=3", "R3 y 0 1k")
+    capacitor, resistor = made.stage.part("C1"), made.stage.part("R1")
+    assert (capacitor.esr, capacitor.rating) == (0.7, 25.0)
+    assert (resistor.tolerance, resistor.rating) == (0.01, 2.0)
+    assert made.stage.part("L1").esr == 3.0
+
+
+def test_an_element_in_the_first_line_is_told() -> None:
+    rows = ["R9 out 0 10k", "Vin in 0 AC 1", "C1 in out 10u", "R1 out 0 10k", ".end"]
+    made = imported("\n".join(rows), "x.cir")
+    assert "R9" not in {part.name for part in made.stage.parts}
+    assert any("title" in one.why and one.place.line == 1 for one in made.left)
+
+
+def test_a_model_may_be_a_kind_of_another() -> None:
+    """AKO takes over what it does not say itself (SPICE manuals that have it)."""
+    made = of("Q1 out in 0 q2", "R1 vcc out 1k", "R2 in vcc 1meg", "R3 in 0 100k",
+              ".model q1 npn(bf=100 vaf=50)", ".model q2 ako:q1 npn(bf=250)")
+    assert dict(made.stage.part("Q1").parameters) == {"BF": 250.0, "VAF": 50.0}
+
+
 def test_the_guide_names_what_can_be_guessed() -> None:
     guide = Path(importing.__file__).with_name("README.md").read_text(encoding="utf-8")
     for words in (GUESSES_OF_STAGE, GUESSES_OF_PART):
