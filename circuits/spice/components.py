@@ -38,7 +38,7 @@ _FOOTPRINTS = (
     (re.compile(r"tantal|cp_emd", re.IGNORECASE), "tantalum"),
     (re.compile(r"cp_|_elec|polari[sz]ed|capacitors?_polar", re.IGNORECASE), "electrolytic"),
     (re.compile(r"c_disc|ceramic|c_\d{4}|mlcc", re.IGNORECASE), "ceramic"),
-    (re.compile(r"c_rect|c_axial|film|mks|mkt|fkp", re.IGNORECASE), "film"),
+    (re.compile(r"c_rect|c_axial|film|mk[ptcs]_|mk[pt]", re.IGNORECASE), "film"),
     (re.compile(r"r_axial_power|wirewound|r_box", re.IGNORECASE), "wirewound"),
 )
 """What a footprint's name hints at."""

@@ -155,20 +155,22 @@ def _finished(title: str, name: str, made: Drafts, around: Surroundings, before:
 
 def _back(found: Returned, netlist: Netlist, carried: str) -> Imported:
     """A netlist of our own: nothing of it is guessed but what was so before."""
-    left = [
-        Left(element.label, "not in the comments of this netlist", element.word.place)
-        for element in found.added
-    ]
-    left += [Left(name, "is as the netlist has it, not as its comments say", Place(""))
-             for name in found.changed]
     stage = found.stage
     if found.text:
-        return Imported(found.text, stage, (), _asked(netlist), tuple(left))
+        return Imported(found.text, stage, (), _asked(netlist), ())
+    more = Netlist("", list(found.added), netlist.models, [])
+    made = drafts(more, found.spell, [rail.name for rail in stage.rails])
+    left = [Left(name, "is as the netlist has it, not as its comments say", Place(""))
+            for name in found.changed]
+    left += [Left(name, "is not in the comments of this netlist", Place(""))
+             for name in made.parts]
     names = {part.name for part in stage.parts}
-    stage = replace(stage, guessed=tuple(
-        (of, words) for of, words in stage.guessed if of in names or of == OF_STAGE))
-    text = stage_text(stage, _devices(carried), ["From a netlist."])
-    return Imported(text, stage, (), _asked(netlist), tuple(left))
+    kept = tuple((of, words) for of, words in stage.guessed if of in names or of == OF_STAGE)
+    stage = replace(stage, parts=(*stage.parts, *made.parts.values()),
+                    guessed=(*kept, *marks(made.guesses)))
+    devices = "\n".join((_devices(carried), *made.cards.values())).strip("\n")
+    text = stage_text(stage, devices, ["From a netlist."])
+    return Imported(text, stage, tuple(made.guesses), _asked(netlist), (*left, *made.left))
 
 
 def _devices(carried: str) -> str:

@@ -13,14 +13,14 @@ from pathlib import Path
 
 from circuits.errors import InputError, Place
 from circuits.kinds import kind
-from circuits.netlist import LOAD, rail_source
-from circuits.part import series_resistance
+from circuits.netlist import LOAD, node, rail_source
 from circuits.spice import deck as decks
 from circuits.spice.exporting import drawn, netlist
 from circuits.spice.flat import Flat, Netlist
 from circuits.spice.flatten import flat
+from circuits.spice.naming import node_names
 from circuits.spice.words import Word
-from circuits.stage import Part, Stage
+from circuits.stage import GROUND, Part, Stage
 
 Load = Callable[[str, str, "Path | None"], Stage]
 """A stage from the text of its file, its name in messages, and the folder that it stands in."""
@@ -43,12 +43,15 @@ class Returned:
         Parts, rails and the load that are not as the comments say.
     added : tuple of Flat
         Elements that the comments do not know.
+    spell : callable
+        The stage's name of a node, by that of the netlist.
     """
 
     text: str
     stage: Stage
     changed: tuple[str, ...]
     added: tuple[Flat, ...]
+    spell: Callable[[str], str] = str
 
 
 def noted(words: Sequence[Word]) -> str:
@@ -96,13 +99,21 @@ def returned(given: Netlist, text: str, load: Load, name: str, folder: Path | No
             place=Place(name),
             expected=f"the netlist as it was written, or one without comments of {'* amp:'!r}")
     owners = _owners(stage)
-    parts, words = _parts(stage, {owners[n] for n in changed if n in owners}, have, owners, given)
+    spell = _spelling(stage)
+    parts, words = _parts(stage, {owners[n] for n in changed if n in owners}, have, owners, spell)
     rails = tuple(replace(r, volts=moved.get(r.name, r.volts)) for r in stage.rails)
     ohms = have[LOAD.lower()].value if LOAD.lower() in have else None
     known = LOAD.lower() in changed and ohms is not None
     stage = replace(stage, parts=parts, rails=rails, load=(ohms or 0.0) if known else stage.load)
     return Returned("", stage, (*words, *moved, *(["load"] if known else [])),
-                    tuple(have[n] for n in added))
+                    tuple(have[n] for n in added), spell)
+
+
+def _spelling(stage: Stage) -> Callable[[str], str]:
+    """Nodes of a netlist as the stage calls them; one that it does not know gets a name."""
+    known = {GROUND: GROUND} | {node(name): name for name in stage.nodes}
+    parts = [part.name for part in stage.parts]
+    return lambda name: known.get(name) or node_names([name], parts)[name]
 
 
 def _same(meant: Flat, found: Flat, made: Netlist, given: Netlist) -> bool:
@@ -164,7 +175,7 @@ def _owners(stage: Stage) -> dict[str, str]:
 
 
 def _parts(stage: Stage, changed: set[str], have: Mapping[str, Flat], owners: Mapping[str, str],
-           given: Netlist) -> tuple[tuple[Part, ...], list[str]]:
+           spell: Callable[[str], str]) -> tuple[tuple[Part, ...], list[str]]:
     """The parts as the netlist has them; one that cannot be told apart any more is an error."""
     kept: list[Part] = []
     words: list[str] = []
@@ -176,25 +187,20 @@ def _parts(stage: Stage, changed: set[str], have: Mapping[str, Flat], owners: Ma
         own = [have.get(n) for n, owner in owners.items() if owner == part.name]
         present = [e for e in own if e is not None]
         if present:
-            kept.append(_changed(part, present, given))
+            kept.append(_changed(part, present, spell))
     return tuple(kept), words
 
 
-def _changed(part: Part, own: Sequence[Flat], given: Netlist) -> Part:
+def _changed(part: Part, own: Sequence[Flat], spell: Callable[[str], str]) -> Part:
     """A part with the values and nodes that its elements have."""
     family = kind(part.kind).family
     first = own[0]
     if family in ("resistor", "contact") and first.value is not None:
-        return replace(part, nodes=_ends(part, first.nodes), value=first.value)
+        return replace(part, nodes=tuple(map(spell, first.nodes)), value=first.value)
     if family == "capacitor" and first.value is not None:
         esr = next((e.value or 0.0 for e in own if e.letter == "r"), 0.0)
-        stated = part.esr != series_resistance(part.kind, part.value)
-        new = esr if stated else series_resistance(part.kind, first.value)
-        same = {*first.nodes} if len(own) == 1 else {first.nodes[0], own[-1].nodes[1]}
-        nodes = part.nodes if {n.lower() for n in part.nodes} == same else (
-            first.nodes[0], own[-1].nodes[1])
-        return replace(part, value=first.value, esr=new if stated or esr else 0.0,
-                       nodes=_ends(part, nodes))
+        ends = (first.nodes[0], own[-1].nodes[1])
+        return replace(part, value=first.value, esr=esr, nodes=tuple(map(spell, ends)))
     if family == "inductor" and len(own) > 1:
         return replace(part, value=first.value, esr=own[1].value or 0.0)
     if family == "potentiometer":
@@ -205,9 +211,3 @@ def _changed(part: Part, own: Sequence[Flat], given: Netlist) -> Part:
     raise first.word.refuse(
         f"{part.name} is not as the comments of this netlist say",
         "another value of a resistor, capacitor, coil or control; else take the comments out")
-
-
-def _ends(part: Part, nodes: Sequence[str]) -> tuple[str, ...]:
-    """Nodes as the part spells them, where they are still the same."""
-    spelt = {n.lower(): n for n in part.nodes}
-    return tuple(spelt.get(n.lower(), n) for n in nodes)

@@ -190,6 +190,25 @@ def test_what_was_changed_in_the_netlist_is_changed_in_the_stage() -> None:
     assert made.stage.part("C1").role == drawn.part("C1").role
 
 
+@pytest.mark.parametrize(("name", "fault", "size"), [
+    ("phono-opamp", "C2:leakage", "1 Mohm"), ("phono-opamp", "C6:capacitance loss", "1 uF"),
+    ("line-two-transistor", "R5:drift up", None), ("phono-opamp", "J3:poor contact", "10 kohm"),
+    ("phono-opamp", "C3:high esr", "100 ohm"),
+])
+def test_a_faulty_unit_comes_in_as_it_is(name: str, fault: str, size: str | None) -> None:
+    """What was added is a part, and what has another value has it: it reads as the faulty one."""
+    drawn = load_stage(name)
+    where, mode = fault.split(":")
+    faulty = inject(drawn, Fault(where, mode, _size(drawn, where, mode, size)))
+    made = diagnose.from_netlist(diagnose.to_netlist(name, fault, size), name="faulty.cir")
+    assert made.left
+    readings = [Reading("dc voltage", at=at) for at, _ in drawn.test_points]
+    readings += [Reading("gain", frequency=f) for f in (20.0, 1e3, 20e3)]
+    expected = take(faulty, readings)
+    assert np.allclose(take(made.stage, readings), expected, rtol=1e-4, atol=1e-6)
+    assert not np.allclose(take(drawn, readings), expected, rtol=1e-4, atol=1e-6)
+
+
 def test_a_changed_transistor_is_not_passed_over() -> None:
     text = diagnose.to_netlist("line-two-transistor")
     changed = text.replace("BF=", "BF=1", 1) if "BF=450" not in text else text.replace(
