@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
@@ -64,6 +64,18 @@ def kinds() -> dict[str, Kind]:
             dissipation=entry.get("dissipation", 0.0),
         )
         for name, entry in raw.items()
+    }
+
+
+@cache
+def kin() -> dict[str, Kind]:
+    """What other words for kinds stand for: the kind they are like, with their own tolerance."""
+    path = Path(__file__).with_name("kin.yaml")
+    raw = yaml.load(path.read_text(encoding="utf-8"), Loader=yaml.CSafeLoader)
+    return {
+        word: replace(like, tolerance=entry.get("tolerance", like.tolerance))
+        for word, entry in raw.items()
+        for like in (kinds()[entry["like"]],)
     }
 
 

@@ -8,7 +8,7 @@ import re
 from circuits import yamlfile
 from circuits.device import Own, device_of, percentage
 from circuits.errors import InputError
-from circuits.kinds import Kind, kind, kinds
+from circuits.kinds import Kind, kin, kind, kinds
 from circuits.quantity import render
 from circuits.ratings import rating_unit
 from circuits.stage import Part
@@ -149,7 +149,7 @@ def _part(name: Text, node: Node, own: Own | None) -> tuple[Part, tuple[Text, ..
             expected="a letter, then letters, digits and _ + - with dots between",
         )
     entry = yamlfile.mapping(node, "a part", _PART_KEYS, ("kind", "nodes"))
-    about = kinds()[yamlfile.choice(entry.entries["kind"], "part kind", kinds())]
+    about = {**kinds(), **kin()}[yamlfile.choice(entry.entries["kind"], "part kind", (*kinds(), *kin()))]
     nodes = _nodes(entry.entries["nodes"], about)
     value = _value(entry, name, about)
     tolerance = entry.get("tolerance")
