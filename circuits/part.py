@@ -149,7 +149,8 @@ def _part(name: Text, node: Node, own: Own | None) -> tuple[Part, tuple[Text, ..
             expected="a letter, then letters, digits and _ + - with dots between",
         )
     entry = yamlfile.mapping(node, "a part", _PART_KEYS, ("kind", "nodes"))
-    about = {**kinds(), **kin()}[yamlfile.choice(entry.entries["kind"], "part kind", (*kinds(), *kin()))]
+    known = {**kinds(), **kin()}
+    about = known[yamlfile.choice(entry.entries["kind"], "part kind", known)]
     nodes = _nodes(entry.entries["nodes"], about)
     value = _value(entry, name, about)
     tolerance = entry.get("tolerance")

@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from circuits.hazards import drives_loudspeaker
+from circuits.mistakes import mistakes
 from circuits.quantity import render
 from circuits.reading import Reading, from_compared
 from circuits.stage import GROUND, Stage
@@ -39,20 +40,28 @@ def drawn_notes(stage: Stage, bench: Bench) -> tuple[str, ...]:
     readings = [Reading("dc voltage", at=node, meter=math.inf) for node in nodes]
     rails = [rail.name for rail in stage.rails] if _is_set_to_idle(stage) else []
     readings += [Reading("supply current", rail=name) for name in rails]
+    joined = _joined(stage)
     if not readings:
-        return ()
+        return joined
     row = bench.values(stage, [Variant()], readings).values[0]
     values = [from_compared(r, float(x)) for r, x in zip(readings, row, strict=True)]
     if not all(map(math.isfinite, values)):
-        return ()
+        return joined
     volts = {GROUND: 0.0, **dict(zip(nodes, values, strict=False))}
     amperes = dict(zip(rails, values[len(nodes) :], strict=True))
-    return (*_dead(replace(stage, parts=parts), volts), *_unset(stage, volts),
+    return (*joined, *_dead(replace(stage, parts=parts), volts), *_unset(stage, volts),
             *_idling(stage, amperes))
 
 
 def _is_set_to_idle(stage: Stage) -> bool:
     return drives_loudspeaker(stage) and bool(stage.adjust)
+
+
+def _joined(stage: Stage) -> tuple[str, ...]:
+    """What is joined as no working stage has it, which takes no simulation."""
+    return tuple(
+        f"the stage as drawn cannot work: {s.part}, {s.state} ({s.why})" for s in mistakes(stage)
+    )
 
 
 def _dead(passed: Stage, volts: Mapping[str, float]) -> tuple[str, ...]:

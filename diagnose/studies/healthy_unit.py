@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from circuits.kinds import kind
+from circuits.mistakes import mistakes
 from circuits.quantity import render
 from circuits.ratings import USUAL_WATTS, beyond_usual, rating_unit
 from circuits.stage import Adjust, Part, Stage
@@ -112,7 +113,7 @@ def _findings(unit: GoodUnit) -> Iterator[Finding]:
     for one in unit.unset:
         yield Finding(one.part, UNSET, f"cannot be set to {render(one.aim, 'V')}: at its end it "
                       f"reads {render(one.reads, 'V')}", roles[one.part])
-    for state in states(unit.stage, unit.nominal_volts):
+    for state in (*mistakes(unit.stage), *states(unit.stage, unit.nominal_volts)):
         yield Finding(state.part, state.state, state.why, roles[state.part])
     for part in unit.stage.parts:
         yield from _burden(part, unit)
