@@ -93,6 +93,8 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
                      "spread, and what is cut off, saturated, reversed, overloaded or unstable")
     one.add_argument("--json", action="store_true",
                      help="with --healthy: print one JSON document, for a script")
+    one.add_argument("--kinds", action="store_true",
+                     help="kinds of parts for a stage file: pins, how they fail, and devices")
     one.add_argument("--from", dest="source", metavar="FILE.cir", type=Path,
                      help="make a stage file of a netlist (SPICE, or a schematic editor's export), "
                      "and tell what had to be guessed")

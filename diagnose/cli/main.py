@@ -124,6 +124,10 @@ def _stages(values: Values) -> str:
         return text
     if values.healthy or values.json:
         return _healthy(values)
+    if values.kinds:
+        from diagnose.show.text_kinds import kinds_text
+
+        return kinds_text(*_screen())
     if values.stage is None:
         names = (*stage_names(), *unit_names())
         return stages_text([load_stage(name) for name in names], *_screen())

@@ -13,11 +13,15 @@ def kinds_text(width: int = WIDTH, colour: bool = False) -> str:
     page = Page(width, colour)
     page.heading("Kinds of parts")
     page.table(
-        ("kind", "pins, in the order of its nodes", "good to", "how it fails"),
-        [((one.name, STRONG), _pins(one), _tolerance(one), ", ".join(_modes(one)))
-         for one in kinds().values()],
+        ("kind", "nodes", "good to"),
+        [((one.name, STRONG), _pins(one), _tolerance(one)) for one in kinds().values()],
         whole=(0,),
     )
+    page.heading("How they fail")
+    alike: dict[str, list[str]] = {}
+    for one in kinds().values():
+        alike.setdefault(_modes(one), []).append(one.name)
+    page.table((), [((", ".join(names), STRONG), modes) for modes, names in alike.items()])
     page.heading("Devices (model)")
     page.table(
         ("device", "kind", "what it is"),
@@ -31,8 +35,8 @@ def kinds_text(width: int = WIDTH, colour: bool = False) -> str:
     return page.text()
 
 
-def _modes(one: Kind) -> list[str]:
-    return [mode.name for mode in kind_modes(one.name).modes]
+def _modes(one: Kind) -> str:
+    return ", ".join(mode.name for mode in kind_modes(one.name).modes)
 
 
 def _pins(one: Kind) -> str:
