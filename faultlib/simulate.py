@@ -396,10 +396,11 @@ def _measure(
     mine = fed(good, unit(stage, variant))
     try:
         # charging current in an earth joint is one more way in, which the plan must ask for, and
-        # the load's current one more way back
+        # the load's current one more way back; a joint below the input is where its plug returns
         drawn = stage
         if mine.charged or mine.load_return != GROUND:
-            drawn = replace(stage, charged=mine.charged, load_return=mine.load_return)
+            drawn = replace(stage, charged=mine.charged, load_return=mine.load_return,
+                            input_return=mine.input_return)
         return [float(x) for x in take(mine, _planned(drawn, readings), other)]
     except Oscillates as error:
         return Swinging(error.values, str(error))

@@ -136,3 +136,17 @@ def test_the_bench_hears_a_joint_of_a_unit_whose_parts_stray() -> None:
     assert float(np.diff(answer.values[:, 0])[0]) == pytest.approx(20.0, abs=0.05)
     assert not answer.problems
     assert math.isfinite(answer.values[0, 0])
+
+
+def test_an_input_return_leaves_the_input_impedance_as_it_is() -> None:
+    """It is R1, which stands on the same joint; the amplifier's own input, of megohms, takes little."""
+    (entry,) = [h for h in hypotheses(AMPLIFIER) if h.part == "earth of R1"]
+    with Laboratory(workers=0) as bench:
+        answer = bench.values(
+            AMPLIFIER, [Variant(), Variant((entry.fault(1.0),))],
+            [Reading("input impedance", frequency=1e3)],
+        )
+    assert not answer.problems
+    good, lifted_too = np.exp(answer.values[:, 0])
+    assert good == pytest.approx(RIN, rel=0.01)
+    assert lifted_too == pytest.approx(good, rel=1e-6)
