@@ -1,0 +1,105 @@
+"""Whether gross faults are named on units of other makes: writes ``tests/benchmarks/gross.md``.
+
+    .venv/bin/python tests/benchmarks/gross_faults.py [--seed N] [STAGE ...]
+
+An open coupling capacitor, an open collector, base or emitter, a short of any junction, one by one,
+each in a foreign unit of its own (`diagnose.studies.foreign_units`), with the readings at rest of
+the blank sheet. A run replaces the rows of its stages.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from circuits.load import load_stage, stage_names
+from circuits.stage import Stage
+from diagnose.sheet.proposal import propose
+from diagnose.studies.foreign_units import aimed, foreign, normal_draw
+from diagnose.studies.random_benches import RandomBench, instrument, score
+from faultlib.catalogue import Hypothesis, hypotheses
+from faultlib.simulate import Laboratory, Variant
+from faultlib.store import Memory
+
+KEPT = Path(__file__).with_name("gross.json")
+TABLE = KEPT.with_suffix(".md")
+HEAD = """# Gross faults in units of other makes
+
+Made by `tests/benchmarks/gross_faults.py`: an open coupling capacitor, an open collector, base,
+emitter, drain, gate or source, a short of any junction, each in a unit of its own whose devices,
+layout and nominal values are not the stage file's; readings at rest of the blank sheet. *shows*: by
+readings that fewer than 1 of 100 good units give; the other columns are of those.
+
+| stage | faults | shows | part first | in the first group | not in the library | missed |
+|---|---|---|---|---|---|---|
+"""
+
+
+def gross(stage: Stage) -> list[Hypothesis]:
+    """The faults that nobody should miss."""
+    roles = stage.roles
+    kept = []
+    for h in hypotheses(stage):
+        coupling = h.mode.name == "open" and "coupling" in roles.get(h.part, "") and (
+            "decoupling" not in roles[h.part])
+        device = h.kind in ("npn", "pnp", "njf", "pjf", "nmos", "pmos") and not h.mode.sized and (
+            h.mode.name.endswith(("open", "short")))
+        if coupling or device:
+            kept.append(h)
+    return kept
+
+
+def main() -> None:
+    """Take the stages one after the other."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("stages", nargs="*", metavar="STAGE")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--workers", type=int, default=None, help="simulators; all cores")
+    asked = parser.parse_args()
+    for name in asked.stages or stage_names():
+        row = _row(load_stage(name), asked.seed, asked.workers)
+        print(name, row, file=sys.stderr, flush=True)
+        rows = json.loads(KEPT.read_text(encoding="utf-8")) if KEPT.exists() else {}
+        rows[name] = row
+        KEPT.write_text(json.dumps(dict(sorted(rows.items())), indent=1) + "\n", encoding="utf-8")
+        TABLE.write_text(HEAD + "".join(
+            f"| {stage} | " + " | ".join(cells) + " |\n" for stage, cells in sorted(rows.items())
+        ), encoding="utf-8")
+
+
+def _row(stage: Stage, seed: int, workers: int | None) -> list[str]:
+    random = np.random.default_rng(seed)
+    benches = []
+    faults = gross(stage)
+    with Laboratory(Memory(), workers=workers) as bench:
+        readings = tuple(r for r, _ in propose(stage, bench) if not r.driven)
+        drawn_as = aimed(stage, bench)
+        for h in faults:
+            unit = foreign(drawn_as, random)
+            values = bench.values(
+                unit, [Variant((h.fault(),), normal_draw(unit, random))], readings).values[0]
+            if not np.isnan(values).any():
+                values = values + random.normal(size=len(values)) * instrument(readings, values)
+                benches.append(RandomBench(h.fault(), values, values))
+        scores = [s for s in score(stage, readings, benches, bench, every=sys.maxsize)
+                  if s.detectable]
+    missed = [f"{s.drawn.fault.label()} → {s.answer} {s.first:.2f}" for s in scores
+              if s.drawn.fault is not None and not (s.group or s.place == 1)]
+    return [
+        str(len(faults)), str(len(scores)), _share([s.place == 1 for s in scores]),
+        _share([s.group or s.place == 1 for s in scores]),
+        str(sum(s.answer == "unmodelled" for s in scores)), "; ".join(missed),
+    ]
+
+
+def _share(hits: Sequence[bool]) -> str:
+    return f"{sum(hits) / len(hits):.2f}" if hits else ""
+
+
+if __name__ == "__main__":
+    main()
