@@ -6,11 +6,12 @@ simulates the very unit that the readings suggest (fault at its best size, good 
 where the readings want them) and draws its lines there. One such step is the iterated
 Gauss-Newton of the extended Kalman filter (Bell and Cathey 1993, from memory).
 
-Lines that miss that unit by half of what a reading can tell, in twenty readings at once, still cost
-one to two nats of evidence. So the lines of all hypotheses that could matter are first moved to meet
-it without being drawn anew, for one simulation each: evidence is the height of the integrand at its
-summit times its width (Laplace; MacKay 1992, from memory), the height is simulated, and the width
-bends less. All of them, since what a few gain by a better look the others may gain as well.
+Lines that miss that unit by half of what a reading can tell, in twenty readings at once, still
+cost one to two nats of evidence. So the lines of all hypotheses that could matter are first moved
+to meet it without being drawn anew, for one simulation each: evidence is the height of the
+integrand at its summit times its width (Laplace; MacKay 1992, from memory), the height is
+simulated, and the width bends less. All of them, since what a few gain by a better look the others
+may gain as well.
 """
 
 from __future__ import annotations
@@ -36,6 +37,9 @@ _NATS = 7.0
 its weight."""
 _MANY = 40
 """Hypotheses whose lines are moved, at most."""
+_REACH = 20.0
+"""Those this far behind are not even moved, in natural logarithms: lines miss health by 17 at the
+notch of a trap within tolerance, so that what is behind by lines need not be behind."""
 _CROOKED = 0.7
 """Lines that miss the simulated unit by this much, in units of what the readings can tell, are
 drawn again."""
@@ -84,7 +88,7 @@ def fitted(
     """
     everything = [*scored, good]
     lines, missed = _met(everything, signatures, observed, bench, progress)
-    live = [i for i in _leading(everything, _FEW) if i in missed]
+    live = [i for i in _leading(everything, _FEW, _NATS) if i in missed]
     for _ in range(ROUNDS):
         if not live:
             break
@@ -93,11 +97,11 @@ def fitted(
     return everything[:-1], everything[-1]
 
 
-def _leading(everything: Sequence[Scored], count: int) -> list[int]:
-    """The likeliest of the hypotheses that could matter, at most so many."""
+def _leading(everything: Sequence[Scored], count: int, nats: float) -> list[int]:
+    """The likeliest hypotheses that are not too far behind, at most so many."""
     top = max(s.score for s in everything)
     order = sorted(range(len(everything)), key=lambda i: -everything[i].score)
-    return [i for i in order[:count] if everything[i].score > top - _NATS]
+    return [i for i in order[:count] if everything[i].score > top - nats]
 
 
 def _unit(scored: Scored, deviations: Array, signatures: Signatures) -> Variant:
@@ -123,7 +127,7 @@ def _met(
         The lines of every hypothesis that has lines of its own, and which of them missed.
     """
     none, zero = np.zeros(len(signatures.spreads)), np.zeros(len(observed.readings))
-    live = [i for i in _leading(everything, _MANY) if everything[i].exact]
+    live = [i for i in _leading(everything, _MANY, _REACH) if everything[i].exact]
     units = [_unit(everything[i], none, signatures) for i in live]
     answers = signatures.lines(units, bench, progress)  # as they were scored with
     lines = {

@@ -56,8 +56,9 @@ one unit have in common moves no odds between them: *against the first* is the d
 of the first row of the unit. *even tolerances*: how far evidence moves where a part's own
 tolerance is even within its limits, as the draw has it, and not normal of the same variance.
 
-Where few draws count (*effective* below {few}), the estimate is too small rather than too large, and
-the error understates; such rows are marked †.
+Where few draws count (*effective* below {few}) the estimate is likelier too small than too large, and
+its error is larger than stated; such rows are marked † and left out of the summary, which says
+how many there are.
 
 """
 FEW = 20.0
@@ -158,16 +159,20 @@ def _table(rows: Sequence[Row], seed: int, draws: int) -> str:
 
 
 def _summary(rows: Sequence[Row]) -> Iterator[str]:
-    head = ("stage", "rows", f"within {GOAL} nat", "within it against the first", "median",
+    head = ("stage", "rows", "of these †", f"within {GOAL} nat", "within it against the first", "median",
             "largest", "largest against the first")
     yield _line(head)
     yield "|" + "---|" * len(head) + "\n"
     for name in [*dict.fromkeys(r.stage for r in rows), "all"]:
-        some = [r for r in rows if name in (r.stage, "all")]
+        every = [r for r in rows if name in (r.stage, "all")]
+        some = [r for r in every if r.sure]
+        if not some:
+            continue
         apart = np.array([r.apart for r in some])
         odds = np.array([r.apart - r.first for r in some])
         yield _line([
-            name, str(len(some)), str(int((np.abs(apart) <= GOAL).sum())),
+            name, str(len(every)), str(len(every) - len(some)),
+            str(int((np.abs(apart) <= GOAL).sum())),
             str(int((np.abs(odds) <= GOAL).sum())), f"{np.median(np.abs(apart)):.2f}",
             f"{apart[np.abs(apart).argmax()]:+.2f}", f"{odds[np.abs(odds).argmax()]:+.2f}",
         ])

@@ -22,7 +22,13 @@ from scipy import stats
 from diagnose.inference.censored import standings, supposed
 from diagnose.inference.evidence import Scored, fault_at, notch, rescored
 from diagnose.inference.infer import Weighing
-from diagnose.inference.likelihood import Covariance, Observed, covariance_around, mean_of_logs
+from diagnose.inference.likelihood import (
+    Covariance,
+    Observed,
+    covariance_around,
+    log_student,
+    mean_of_logs,
+)
 from diagnose.inference.model_error import model_errors, tails
 from diagnose.inference.orthant import log_orthant
 from diagnose.inference.phasors import phases
@@ -46,6 +52,8 @@ _WIDE = (1.1, 1.5)
 """How many times wider than straight lines say deviations are drawn."""
 _SHARE = (0.85, 0.15)
 """Of all draws, how many of each width."""
+_KINDS = 4
+"""Of the readings that may be misread, and of none, how many are drawn for: the likeliest."""
 _PRIOR = 0.05
 """Of all draws, how many have a size from the prior."""
 
@@ -301,45 +309,120 @@ def sampled(
         Where draws are made.
     """
     places, log_place = _places(target, drawn.scored, count, random)
-    observed, white = target.observed, drawn.noise.unfactor
-    left, sizes, right = np.linalg.svd(drawn.sensitivities @ white.T, full_matrices=False)
-    # from lines: coordinates along `left` given the readings; across them the prior
-    shrunk = sizes / (1.0 + sizes**2)
-    narrow = 1.0 / np.sqrt(1.0 + sizes**2)
     grid = drawn.scored.predicted + drawn.offset
     rows = np.array([np.interp(places, drawn.scored.places[:, 0], c) for c in grid.T]).T \
         if target.sized else np.repeat(grid[:1], count, axis=0)
-    total = Covariance.of(drawn.sensitivities.T @ drawn.sensitivities
-                          + drawn.noise.factor @ drawn.noise.factor.T)
-    wanted = np.array([supposed(observed, row, total) for row in rows])
-    shape = (FREEDOM + rows.shape[1]) / 2.0
-    rate = (FREEDOM + total.squares(wanted)) / 2.0
-    scales = random.gamma(shape, 1.0 / rate)
-    log_scale = stats.gamma.logpdf(scales, FREEDOM / 2.0, scale=2.0 / FREEDOM) \
-        - stats.gamma.logpdf(scales, shape, scale=1.0 / rate)
+    noise = drawn.noise.factor @ drawn.noise.factor.T
+    total = Covariance.of(drawn.sensitivities.T @ drawn.sensitivities + noise)
+    wanted = np.array([supposed(target.observed, row, total) for row in rows])
+    basis = np.linalg.svd(drawn.sensitivities, full_matrices=False)[0]
+    seen = basis.T @ drawn.sensitivities
+    shares, ways = _ways(target, seen, noise, wanted[int(np.abs(rows - grid[
+        drawn.scored.best]).sum(axis=1).argmin())])
+    which = random.choice(len(ways), size=count, p=shares)
+    scales, along = np.ones(count), np.zeros((count, len(seen)))
+    for k, way in enumerate(ways):
+        mine = which == k
+        scales[mine], along[mine] = way.drawn(wanted[mine], random)
     root = np.sqrt(scales)[:, None]
-    means = (wanted @ white.T @ right.T) * shrunk
-    which = random.choice(len(_WIDE), size=count, p=_SHARE)
-    # where the readings say nothing the prior is not widened
-    factors = np.array([1.0 + (w - 1.0) * sizes**2 / (1.0 + sizes**2) for w in _WIDE])
-    along = means + random.normal(size=means.shape) * narrow * factors[which] / root
+    # across what the readings see, from the prior, which cancels
     free = random.normal(size=(count, len(drawn.sensitivities))) / root
-    deviations = free + (along - free @ left) @ left.T
-    # factors of the scale and of 2π are the same in prior and proposal
-    logs = np.array([
-        math.log(share) - 0.5 * (((along - means) * root / (narrow * factor)) ** 2).sum(axis=1)
-        - np.log(narrow * factor).sum()
-        for share, factor in zip(_SHARE, factors, strict=True)
-    ])
+    deviations = free + (along - free @ basis) @ basis.T
+    logs = [math.log(share) + way.log_density(wanted, scales, along)
+            for share, way in zip(shares, ways, strict=True)]
     log_proposal = np.logaddexp.reduce(logs, axis=0) + log_place
-    log_prior = -0.5 * ((along * root) ** 2).sum(axis=1) + target.log_prior_of_place(places)
-    weights = (target.log_likelihoods(places, scales, deviations) + log_prior + log_scale
-               - log_proposal)
+    log_prior = (
+        _log_normal((along**2).sum(axis=1), np.zeros(count), scales, len(seen))
+        + stats.gamma.logpdf(scales, FREEDOM / 2.0, scale=2.0 / FREEDOM)
+        + target.log_prior_of_place(places)
+    )
+    weights = target.log_likelihoods(places, scales, deviations) + log_prior - log_proposal
     top = float(weights.max())
     mass = np.exp(weights - top)
     effective = float(mass.sum() ** 2 / (mass**2).sum())
     error = float(mass.std(ddof=1) / (mass.mean() * math.sqrt(count)))
     return Sampled(_log_mean(weights), error, effective, count, weights, places, scales, deviations)
+
+
+@dataclass(frozen=True)
+class _Way:
+    """A way to draw the scale, and deviations along what the readings see, given residuals.
+
+    Attributes
+    ----------
+    gain : (r, m) array
+        Residuals to the mean of the deviations.
+    axes : (r, r) array
+        Columns: principal axes of their posterior.
+    sigma : (r,) array
+        Their standard deviations.
+    total : Covariance
+        Of the readings.
+    """
+
+    gain: Array
+    axes: Array
+    sigma: Array
+    total: Covariance
+
+    def _gamma(self, wanted: Array) -> tuple[float, Array]:
+        """Shape and rate of the posterior of the scale."""
+        return (FREEDOM + wanted.shape[1]) / 2.0, (FREEDOM + self.total.squares(wanted)) / 2.0
+
+    def drawn(self, wanted: Array, random: np.random.Generator) -> tuple[Array, Array]:
+        """Scales (n,) and deviations (n, r) for residuals (n, m)."""
+        shape, rate = self._gamma(wanted)
+        scales = random.gamma(shape, 1.0 / rate)
+        normal = random.normal(size=(len(wanted), len(self.sigma))) * self.sigma
+        return scales, wanted @ self.gain.T + (normal @ self.axes.T) / np.sqrt(scales)[:, None]
+
+    def log_density(self, wanted: Array, scales: Array, along: Array) -> Array:
+        """Logarithm of the density of such draws, (n,)."""
+        shape, rate = self._gamma(wanted)
+        apart = (along - wanted @ self.gain.T) @ self.axes / self.sigma
+        determinant = np.full(len(scales), 2.0 * np.log(self.sigma).sum())
+        normal = _log_normal((apart**2).sum(axis=1), determinant, scales, len(self.sigma))
+        return np.asarray(stats.gamma.logpdf(scales, shape, scale=1.0 / rate) + normal)
+
+
+def _ways(
+    target: Target, seen: Array, noise: Array, wanted: Array
+) -> tuple[Array, list[_Way]]:
+    """Ways to draw and their shares: all readings as they are, or one misread; narrow and wide.
+
+    Parameters
+    ----------
+    seen : (r, m) array
+        What deviations along the directions that the readings see move.
+    wanted : (m,) array
+        Residuals of the best size.
+    """
+    plain = np.flatnonzero(target.observed.signs == 0.0)
+    slipped = [noise]
+    for k, slip in zip(plain, target.slips, strict=True):
+        one = noise.copy()
+        one[k, k] += slip**2
+        slipped.append(one)
+    totals = [Covariance.of(seen.T @ seen + one) for one in slipped]
+    squares = np.array([float(t.squares(wanted[None])[0]) for t in totals])
+    logs = log_student(squares, np.array([t.log_determinant for t in totals]), len(wanted))
+    logs += np.log(np.append(1.0 - tails().misread,
+                             np.full(len(plain), tails().misread / max(len(plain), 1))))
+    chance = np.exp(logs - logs.max())
+    chance /= chance.sum()
+    few = np.argsort(-chance)[:_KINDS]
+    chance = 0.8 * chance[few] / chance[few].sum() + 0.2 / len(few)
+    shares, ways = [], []
+    for share, k in zip(chance, few, strict=True):
+        precise = seen @ np.linalg.inv(slipped[k])
+        values, axes = np.linalg.eigh(np.eye(len(seen)) + precise @ seen.T)
+        posterior = (axes / values) @ axes.T
+        for of_width, wide in zip(_SHARE, _WIDE, strict=True):
+            # where the readings say nothing the prior is not widened
+            sigma = (1.0 + (wide - 1.0) * (1.0 - 1.0 / values)) / np.sqrt(values)
+            shares.append(share * of_width)
+            ways.append(_Way(posterior @ precise, axes, sigma, totals[k]))
+    return np.array(shares) / sum(shares), ways
 
 
 def _log_normal(squares: Array, log_determinants: Array, scales: Array, size: int) -> Array:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from functools import cache
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -142,7 +143,7 @@ def chain(count: int) -> str:
     """The stage with R1 and R2 as `count` resistors of the same sum."""
     nodes = ["vcc", *(f"m{k}" for k in range(1, count)), "n"]
     rows = [f"  RS{k + 1}: {{kind: metal-film, nodes: [{a}, {b}], value: {20e3 / count:.6g}, "
-            "tolerance: 1%}\n" for k, (a, b) in enumerate(zip(nodes[:-1], nodes[1:], strict=True))]
+            "tolerance: 1%}\n" for k, (a, b) in enumerate(pairwise(nodes))]
     kept = [line for line in FEED.splitlines(keepends=True) if not line.startswith("  R1:")
             and not line.startswith("  R2:")]
     return "".join([*kept, *rows])
