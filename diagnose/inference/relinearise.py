@@ -38,8 +38,8 @@ its weight."""
 _MANY = 40
 """Hypotheses whose lines are moved, at most."""
 _REACH = 20.0
-"""Those this far behind are not even moved, in natural logarithms: lines miss health by 17 at the
-notch of a trap within tolerance, so that what is behind by lines need not be behind."""
+"""Those this far behind are not even moved, in natural logarithms: lines miss health by 9 to 17 at
+the notch of a trap within tolerance, so that what is behind by lines need not be behind."""
 _CROOKED = 0.7
 """Lines that miss the simulated unit by this much, in units of what the readings can tell, are
 drawn again."""

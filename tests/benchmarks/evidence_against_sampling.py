@@ -56,8 +56,8 @@ one unit have in common moves no odds between them: *against the first* is the d
 of the first row of the unit. *even tolerances*: how far evidence moves where a part's own
 tolerance is even within its limits, as the draw has it, and not normal of the same variance.
 
-Where few draws count (*effective* below {few}) the estimate is likelier too small than too large, and
-its error is larger than stated; such rows are marked † and left out of the summary, which says
+Where few draws count (*effective* below {few}) the estimate is likelier too small than too large,
+and its error is larger than stated; such rows are marked † and left out of the summary, which says
 how many there are.
 
 """
@@ -101,7 +101,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("stages", nargs="*", metavar="STAGE", default=STAGES)
     parser.add_argument("--benches", type=int, default=3)
-    parser.add_argument("--draws", type=int, default=600)
+    parser.add_argument("--draws", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
     values = parser.parse_args()
     made: list[Row] = []
@@ -159,8 +159,8 @@ def _table(rows: Sequence[Row], seed: int, draws: int) -> str:
 
 
 def _summary(rows: Sequence[Row]) -> Iterator[str]:
-    head = ("stage", "rows", "of these †", f"within {GOAL} nat", "within it against the first", "median",
-            "largest", "largest against the first")
+    head = ("stage", "rows", "of these †", f"within {GOAL} nat", "within it against the first",
+            "median", "largest", "largest against the first")
     yield _line(head)
     yield "|" + "---|" * len(head) + "\n"
     for name in [*dict.fromkeys(r.stage for r in rows), "all"]:

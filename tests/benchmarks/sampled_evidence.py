@@ -48,10 +48,8 @@ _STEP = 3.0
 """Standard deviations that a good part may be moved to where lines are drawn."""
 _NEAR = 0.3
 """Standard deviations that the best unit may still move: draws are wider than lines say anyway."""
-_WIDE = (1.1, 1.5)
-"""How many times wider than straight lines say deviations are drawn."""
-_SHARE = (0.85, 0.15)
-"""Of all draws, how many of each width."""
+WIDE = ((1.1, 0.85), (1.5, 0.15))
+"""How many times wider than straight lines say deviations are drawn, and the share of these."""
 _KINDS = 4
 """Of the readings that may be misread, and of none, how many are drawn for: the likeliest."""
 _PRIOR = 0.05
@@ -299,7 +297,8 @@ class Sampled:
 
 
 def sampled(
-    target: Target, drawn: Lines, count: int, random: np.random.Generator
+    target: Target, drawn: Lines, count: int, random: np.random.Generator,
+    wide: Sequence[tuple[float, float]] = WIDE,
 ) -> Sampled:
     """Evidence by importance sampling.
 
@@ -307,6 +306,8 @@ def sampled(
     ----------
     drawn : Lines
         Where draws are made.
+    wide : sequence of (float, float)
+        As `WIDE`; where a few readings bend much, draws far out count.
     """
     places, log_place = _places(target, drawn.scored, count, random)
     grid = drawn.scored.predicted + drawn.offset
@@ -317,8 +318,8 @@ def sampled(
     wanted = np.array([supposed(target.observed, row, total) for row in rows])
     basis = np.linalg.svd(drawn.sensitivities, full_matrices=False)[0]
     seen = basis.T @ drawn.sensitivities
-    shares, ways = _ways(target, seen, noise, wanted[int(np.abs(rows - grid[
-        drawn.scored.best]).sum(axis=1).argmin())])
+    best = np.abs(rows - grid[drawn.scored.best]).sum(axis=1).argmin()
+    shares, ways = _ways(target, seen, noise, wanted[int(best)], wide)
     which = random.choice(len(ways), size=count, p=shares)
     scales, along = np.ones(count), np.zeros((count, len(seen)))
     for k, way in enumerate(ways):
@@ -386,7 +387,8 @@ class _Way:
 
 
 def _ways(
-    target: Target, seen: Array, noise: Array, wanted: Array
+    target: Target, seen: Array, noise: Array, wanted: Array,
+    widths: Sequence[tuple[float, float]],
 ) -> tuple[Array, list[_Way]]:
     """Ways to draw and their shares: all readings as they are, or one misread; narrow and wide.
 
@@ -417,7 +419,7 @@ def _ways(
         precise = seen @ np.linalg.inv(slipped[k])
         values, axes = np.linalg.eigh(np.eye(len(seen)) + precise @ seen.T)
         posterior = (axes / values) @ axes.T
-        for of_width, wide in zip(_SHARE, _WIDE, strict=True):
+        for wide, of_width in widths:
             # where the readings say nothing the prior is not widened
             sigma = (1.0 + (wide - 1.0) * (1.0 - 1.0 / values)) / np.sqrt(values)
             shares.append(share * of_width)

@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 
 import diagnose
+from diagnose.inference import model_error
 from diagnose.inference.infer import Weighing, observe, weighing
 from diagnose.sheet.case import Case
 from faultlib.simulate import Laboratory
@@ -124,18 +125,24 @@ def test_twins_have_the_same_evidence(readings: Sheet) -> None:
     found = evidence(weighed(readings))
     compared = 0
     for one, other in TWINS:
-        for label, told in found.items():
+        for label, nats in found.items():
             if label.startswith(f"{one} "):
                 twin = found[label.replace(one, other, 1)]
-                assert told == pytest.approx(twin, abs=SAME), label
+                assert nats == pytest.approx(twin, abs=SAME), label
                 compared += 1
     assert compared >= 6  # open, short and drift of resistors, and what capacitors do
 
 
+RAIL = {"quantity": "dc voltage", "at": "vcc", "value": "12.00 V"}
+
+
 def test_the_leading_fault_is_one_of_the_twins() -> None:
-    """So that the comparison above is not one of hypotheses that nobody looked at."""
+    """So that the comparison above is not one of hypotheses that nobody looked at.
+
+    With the rail read: without, a low rail explains less current as well.
+    """
     for readings, names in ((DRIFTED, {"R1", "R2"}), (OPEN, {"R1", "R2"}), (LOST, {"C1", "C2"})):
-        suspects = weighed(readings).posterior.suspects
+        suspects = weighed([*readings, RAIL]).posterior.suspects
         assert {s.hypotheses[0].part for s, _ in suspects[:2]} == names
 
 
@@ -154,27 +161,44 @@ def test_many_twins_have_the_same_evidence(readings: Sheet) -> None:
     """More of them than are looked at closely (`relinearise`)."""
     found = weighed(readings, chain(8))
     for mode in ("drift up", "open", "short"):
-        told = [x for label, x in evidence(found).items()
+        nats = [x for label, x in evidence(found).items()
                 if label.startswith("RS") and label.endswith(mode)]
-        if told:
-            assert len(told) == 8
-            assert max(told) - min(told) < SAME, mode
+        if nats:
+            assert len(nats) == 8
+            assert max(nats) - min(nats) < SAME, mode
 
 
 IDLE = {"quantity": "dc voltage", "at": "vdd", "value": "9.000 V"}
 """A rail that nothing but R5 hangs on, and the rail is ideal."""
 
 
-@pytest.mark.parametrize("readings", [HEALTHY, DRIFTED, LOST],
-                         ids=["healthy", "drifted", "lost"])
-def test_a_reading_that_all_predict_alike_moves_nothing(readings: Sheet) -> None:
-    """Among what predicts it: a fault outside the library may have moved it, and is less likely.
+def told(readings: Sheet, more: Sheet) -> float:
+    """The largest change of a probability by more readings, among what predicts these alike.
 
-    A few hypotheses are of the second rail itself; they do not predict alike, and stand aside.
+    A fault outside the library may have moved them and becomes less likely; a few hypotheses are of
+    the second rail itself. They stand aside.
     """
-    before, after = weighed(readings), weighed([*readings, IDLE])
-    told = [_among(w) for w in (before, after)]
-    assert moved(*told) < STILL
+    return moved(_among(weighed(readings)), _among(weighed([*readings, *more])))
+
+
+@pytest.mark.parametrize("readings", [HEALTHY, DRIFTED, LOST], ids=["healthy", "drifted", "lost"])
+def test_a_reading_that_all_predict_alike_moves_nothing_where_tails_are_normal(
+    readings: Sheet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _, errors = model_error.model_errors()
+    monkeypatch.setattr(model_error, "model_errors", lambda: (1e6, errors))
+    assert told(readings, [IDLE]) < STILL
+
+
+@pytest.mark.parametrize("readings", [
+    HEALTHY,
+    pytest.param(DRIFTED, marks=pytest.mark.xfail(
+        reason="Student's density of 50 degrees of freedom has one scale for all errors: a reading "
+        "where it belongs says that errors are small, which tells on what fits less well (0.005)")),
+    LOST,
+], ids=["healthy", "drifted", "lost"])
+def test_a_reading_that_all_predict_alike_moves_nothing(readings: Sheet) -> None:
+    assert told(readings, [IDLE]) < STILL
 
 
 def _among(found: Weighing) -> dict[str, float]:
@@ -210,7 +234,7 @@ def test_units_of_a_reading_do_not_matter(pair: tuple[dict[str, Any], dict[str, 
 def test_percent_and_db_of_distortion_are_one_reading() -> None:
     """0.25000 % is 20 log10 0.0025 = -52.0412 dB."""
     under = {"quantity": "thd", "frequency": "1 kHz", "input level": "1 V"}
-    told = [observe(sheet([{**under, "value": v}]).readings) for v in ("0.25000 %", "-52.0412 dB")]
-    assert told[0].values == pytest.approx(told[1].values, abs=1e-4)
-    assert told[0].bench == pytest.approx(told[1].bench, abs=1e-4)
-    assert told[0].readings == told[1].readings
+    seen = [observe(sheet([{**under, "value": v}]).readings) for v in ("0.25000 %", "-52.0412 dB")]
+    assert seen[0].values == pytest.approx(seen[1].values, abs=1e-4)
+    assert seen[0].bench == pytest.approx(seen[1].bench, abs=1e-4)
+    assert seen[0].readings == seen[1].readings
