@@ -2,6 +2,7 @@
 # make test    set up with the tools of development and run everything that CI runs
 # make fast    the same without the tests marked slow: under a minute once it is set up
 # make bench   the benchmarks, each printing its table
+# make evidence   evidence held against a sampler that simulates every point: its table
 # make check   ./check alone, in an environment that stands already
 # The environment is .venv; a stamp in it makes a second call quick.
 
@@ -14,7 +15,7 @@ DEV    := $(VENV)/ready-dev
 NODE   := tests/page/node_modules
 PAGE   := $(NODE)/.package-lock.json
 
-.PHONY: scores demo test fast bench check venv clean
+.PHONY: scores evidence demo test fast bench check venv clean
 
 demo: $(READY)
 	$(BIN)/diagnose rank examples/hall-record-hum.yaml
@@ -33,6 +34,10 @@ bench: $(DEV)
 scores: $(DEV)
 	$(BIN)/python tests/benchmarks/score_table.py
 	$(BIN)/python tests/benchmarks/next_sessions.py
+
+# twelve units of four stages; takes half an hour
+evidence: $(DEV)
+	$(BIN)/python tests/benchmarks/evidence_against_sampling.py
 
 check:
 	./check

@@ -50,7 +50,8 @@ def noise(unit: LinearUnit, random: np.random.Generator, count: int) -> Array:
 
 
 def by_quadrature(unit: LinearUnit, observed: Observed, which: int) -> float:
-    """Log of ∫ p(y | place) d place by scipy, for comparison."""
+    """Log of ∫ p(y | place) p(place) d place by scipy, for comparison."""
+    density = unit.losses()[which].mode.density
     matrix = scale_matrix(unit, observed)
     size = np.linspace(0.0, 1.0, 4001)
     rows = observed.values - unit.healthy() - np.array([unit.shift(which, p) for p in size])
@@ -59,7 +60,8 @@ def by_quadrature(unit: LinearUnit, observed: Observed, which: int) -> float:
 
     def above(place: float) -> float:
         row = observed.values - unit.healthy() - unit.shift(which, place)
-        return math.exp(float(log_density(row, matrix)[0]) - top)
+        often = float(density(np.array([place]))[0])
+        return often * math.exp(float(log_density(row, matrix)[0]) - top)
 
     breaks = sorted({0.0, 1.0, *np.clip([peak - 0.02, peak, peak + 0.02], 0.0, 1.0).tolist()})
     parts = [integrate.quad(above, a, b, limit=200)[0] for a, b in pairwise(breaks)]
