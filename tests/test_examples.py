@@ -109,10 +109,10 @@ def test_rustling_with_the_volume_down_is_the_first_transistor(folder: Path) -> 
 def test_distortion_that_falls_with_power_is_the_bias(folder: Path) -> None:
     """Trade: crossover distortion is worst at low level; quiescent current too low makes it.
 
-    The bias is set by RV1 around the spreader Q4, and R11 to R13 feed both.
+    The bias is set by RV1 around the spreader Q4, and R10 to R13 feed both: R10 and R11 in a row.
     """
     result = ranked("hall-loudspeaker-crossover", folder)
-    setting = ("RV1", "Q4", "R11", "R12", "R13")
+    setting = ("RV1", "Q4", "R10", "R11", "R12", "R13")
     assert {name.split()[0] for name in first(result)} <= set(setting)
     assert math.fsum(about(result, part) for part in setting) > LIKELY
     assert any("were not simulated under drive" in note for note in result.notes)

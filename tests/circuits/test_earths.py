@@ -139,7 +139,7 @@ def test_the_bench_hears_a_joint_of_a_unit_whose_parts_stray() -> None:
 
 
 def test_an_input_return_leaves_the_input_impedance_as_it_is() -> None:
-    """It is R1, which stands on the same joint; the amplifier's own input, of megohms, takes little."""
+    """It is R1, which stands on the same joint; the amplifier's own input takes little."""
     (entry,) = [h for h in hypotheses(AMPLIFIER) if h.part == "earth of R1"]
     with Laboratory(workers=0) as bench:
         answer = bench.values(
