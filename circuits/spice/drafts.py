@@ -32,11 +32,13 @@ CERAMIC = 1e-9
 _DECOUPLING = 220e-9
 """F up to which a capacitor from a supply to ground is a ceramic one."""
 _LEAST_FARADS = 1e-13
+"""F below which there is no capacitor, only a slip of a prefix (judgement)."""
 _WIREWOUND = 1.0
 """Ohm below which a resistor is taken for a wirewound one (common practice)."""
 _REGULATOR = 75.0
 """V of breakdown below which a diode is there for that (common practice)."""
 _PLAUSIBLE = {"ohm": (1e-3, 1e12), "F": (_LEAST_FARADS, 1.0), "H": (1e-9, 1e4)}
+"""Least and greatest value of a part by its unit, as in stage files (judgement)."""
 
 Names = Callable[[str], str]
 

@@ -14,6 +14,7 @@ from circuits.spice.words import Card, Word, joined
 
 _NODES = {"r": 2, "c": 2, "l": 2, "v": 2, "i": 2, "d": 2, "q": 3, "j": 3, "m": 4, "b": 2,
           "e": 2, "g": 2, "f": 2, "h": 2}
+"""How many nodes stand behind the name of an element, by its letter (SPICE)."""
 _SCALED = ("m", "tc1", "tc2", "temp", "dtemp", "scale", "area", "l", "w", "ad", "as", "pd", "ps",
            "nrd", "nrs", "ic", "noisy", "ac", "areab", "areac", "off", "pj")
 _OF_PARTS = ("rser", "v", "tol", "pwr")

@@ -19,6 +19,7 @@ from circuits.spice.words import Word
 MOST_SIGNS = 4000
 """Length of an expression, and `MOST_DEPTH` of its nesting (judgement)."""
 MOST_DEPTH = 40
+"""Brackets within each other (judgement)."""
 MOST_STEPS = 20_000
 """Calls and numbers of one expression with all functions that it calls; a few that double each
 other would take for ever."""
@@ -100,6 +101,7 @@ _FUNCTIONS: Mapping[str, tuple[int, Callable[..., float]]] = {
     "aunif": (2, lambda x, *_: x), "limit": (2, lambda x, *_: x),
 }
 _CONSTANTS = {"pi": math.pi, "e": math.e, "true": 1.0, "false": 0.0}
+"""Names that stand for a number of their own."""
 
 _BINARY: Mapping[str, tuple[int, Callable[[float, float], float]]] = {
     "||": (1, lambda a, b: float(bool(a) or bool(b))),
@@ -113,6 +115,7 @@ _BINARY: Mapping[str, tuple[int, Callable[[float, float], float]]] = {
     "\\": (6, lambda a, b: float(math.trunc(a / b))),
     "^": (8, _power), "**": (8, _power),
 }
+"""How strongly each operator binds, and what it does."""
 _UNARY = 7
 """Binding of a sign before a number: below a power, as in mathematics."""
 

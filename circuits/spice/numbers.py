@@ -19,6 +19,7 @@ _SCALE = {
     "": 0, "t": 12, "g": 9, "meg": 6, "k": 3, "m": -3, "u": -6, "\u00b5": -6, "\u03bc": -6,
     "n": -9, "p": -12, "f": -15,
 }
+"""Powers of ten of SPICE's scale factors; a small m is milli in either case of letters."""
 _MIL = 25.4e-6
 """A thousandth of an inch, m: one of SPICE's scale factors."""
 _LEAST_OHMS = 0.01
