@@ -21,7 +21,7 @@ _WORDS = {
 _RESERVOIR = 470e-6
 """F from which on a capacitor on a rail is its reservoir."""
 _BYPASS = 1e-9
-"""F below which a capacitor from base to collector is there to hold the stage stable (judgement)."""
+"""F below which a capacitor from base to collector holds the stage stable (judgement)."""
 _LARGE = 1e-6
 """F that hold a node still for signals (judgement)."""
 
