@@ -103,7 +103,7 @@ def _result(
     suspects = tuple(_suspect(m, made, case.stage) for m in order)
     named = sum(s.probability for s in suspects)
     figures = judged(case)
-    parts = hiding(posterior, made.found.healthy)
+    parts = hiding(posterior, made.found.healthy, bool(case.channels))
     groups = _groups(suspects, _hides(order, parts))
     best = max((g.probability for g in groups if not g.hidden), default=0.0)
     nothing = posterior.healthy + sum(g.probability for g in groups if g.hidden)

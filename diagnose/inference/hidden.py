@@ -6,6 +6,7 @@ wrong shows", with the size up to which it hides.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,7 +44,9 @@ class Hiding:
     place: float | None
 
 
-def hiding(posterior: Posterior, healthy: Array) -> tuple[Hiding, ...]:
+def hiding(
+    posterior: Posterior, healthy: Array, channels: bool = False
+) -> tuple[Hiding, ...]:
     """Of every suspect, how much of it looks like health.
 
     Parameters
@@ -51,19 +54,23 @@ def hiding(posterior: Posterior, healthy: Array) -> tuple[Hiding, ...]:
     posterior : Posterior
     healthy : (m,) array
         Readings of a good unit.
+    channels : bool
+        Whether two channels were read: what both show alike may be the stage file's error, and how
+        large that is nobody knows so well that odds of it would tell.
     """
-    return tuple(_hiding(s, p, healthy, posterior) for s, p in posterior.suspects)
+    strong = math.inf if channels else _STRONG
+    return tuple(_hiding(s, p, healthy, posterior, strong) for s, p in posterior.suspects)
 
 
 def _hiding(
-    scored: Scored, probability: float, healthy: Array, posterior: Posterior
+    scored: Scored, probability: float, healthy: Array, posterior: Posterior, strong: float
 ) -> Hiding:
     # half the Bhattacharyya distance's σ-units: groups call two suspects one below the same
     near = posterior.healthy_spread.squares(scored.predicted - healthy) < 8.0 * NEAR
     # what these very readings speak for they do tell from health, however little it moves them
     with np.errstate(divide="ignore"):
         likely = scored.log_evidence + np.log(scored.weights / scored.cells(scored.places))
-    near &= likely - posterior.healthy_evidence < _STRONG
+    near &= likely - posterior.healthy_evidence < strong
     share = float(scored.weights[near].sum())
     place = None
     if len(scored.hypotheses) == 1 and near.any() and not near.all():

@@ -30,8 +30,8 @@ DRY = ("capacitance loss", "high esr", "open")
 """What becomes of an electrolytic capacitor that dries out (common practice)."""
 FIRST = 3
 """Answers that a technician tries before anything else."""
-_DRAWS = 40
-"""Units drawn for one that shows both faults, at most; of a preamplifier it takes about ten."""
+_DRAWS = 150
+"""Units drawn for one that shows both faults, at most: mild losses hide, so it takes some tens."""
 
 
 @dataclass(frozen=True)
