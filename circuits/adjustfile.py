@@ -7,7 +7,7 @@ from collections.abc import Collection
 from circuits import yamlfile
 from circuits.adjust import Adjust
 from circuits.errors import InputError
-from circuits.part import node_name, within
+from circuits.partfile import node_name, within
 from circuits.quantity import render
 from circuits.stage import GROUND, Part
 from circuits.yamlfile import Node

@@ -11,7 +11,7 @@ from dataclasses import replace
 from circuits import yamlfile
 from circuits.errors import InputError
 from circuits.kinds import kind
-from circuits.part import within
+from circuits.partfile import within
 from circuits.stage import Part, Stage
 from circuits.yamlfile import Mapping, Text
 

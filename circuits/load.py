@@ -15,7 +15,7 @@ from circuits import unitfile, wiring, yamlfile
 from circuits.adjustfile import read_adjust
 from circuits.device import Own, load_devices
 from circuits.errors import InputError
-from circuits.part import checked_value, node_name, read_parts, series_resistance, within, words
+from circuits.partfile import checked_value, node_name, read_parts, series_resistance, within, words
 from circuits.spice.library import Library, library
 from circuits.stage import GROUND, Lines, Stage
 from circuits.stagefile import (

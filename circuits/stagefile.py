@@ -6,7 +6,7 @@ import re
 
 from circuits import yamlfile
 from circuits.errors import InputError
-from circuits.part import node_name, within
+from circuits.partfile import node_name, within
 from circuits.plausible import CONDITIONS, LINES, RAIL, VALUES
 from circuits.quantities import LEVELS
 from circuits.quantity import render

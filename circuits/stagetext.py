@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from circuits.device import DEFAULT_MODEL, load_devices, parameter_units
 from circuits.errors import InputError
 from circuits.kinds import kind
-from circuits.part import series_resistance
+from circuits.partfile import series_resistance
 from circuits.quantities import LEVELS
 from circuits.quantity import exact
 from circuits.ratings import rating_unit

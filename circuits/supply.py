@@ -22,7 +22,7 @@ from dataclasses import dataclass, replace
 from circuits.circuit import Circuit, Element
 from circuits.device import load_devices
 from circuits.elements import built
-from circuits.part import series_resistance
+from circuits.partfile import series_resistance
 from circuits.stage import GROUND, Part, Supply
 
 DIODES = {"half-wave": 1, "full-wave": 2, "bridge": 4}

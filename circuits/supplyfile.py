@@ -6,7 +6,7 @@ from circuits import supply as drawn
 from circuits import yamlfile
 from circuits.device import load_devices
 from circuits.errors import InputError
-from circuits.part import node_name, within
+from circuits.partfile import node_name, within
 from circuits.quantity import render
 from circuits.stage import Supply
 from circuits.supply import Filter, Regulator

@@ -17,7 +17,7 @@ from circuits import stagefile, yamlfile
 from circuits.adjust import Adjust
 from circuits.chain import Chain, Joint
 from circuits.errors import InputError
-from circuits.part import within, words
+from circuits.partfile import within, words
 from circuits.spelling import node as plain
 from circuits.stage import GROUND, Part, Rail, Stage
 from circuits.values import with_positions, with_values

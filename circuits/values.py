@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from circuits.errors import InputError
 from circuits.kinds import kind
-from circuits.part import checked_value, series_resistance, within
+from circuits.partfile import checked_value, series_resistance, within
 from circuits.stage import Part, Stage
 from circuits.yamlfile import Mapping, Text
 

@@ -4,22 +4,19 @@ from __future__ import annotations
 
 from collections import abc
 from collections.abc import Collection
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from circuits import yamlfile
 from circuits.errors import InputError
-from circuits.excess import BREAKDOWN, INDEX, SHOT
 from circuits.kinds import kinds
 from circuits.yamlfile import Mapping, Node
+from faultlib.changefile import OfKind, positive, read_change, read_size
 from faultlib.mode import (
-    LOAD_JOINT,
-    Change,
     CheckMethod,
     KindModes,
     Mode,
     Rate,
-    Size,
     Stress,
 )
 
@@ -31,29 +28,8 @@ PSEUDO = ("rail", "winding", "demand", "pickup", "earth")
 returns to ground."""
 
 WORDS = "words.yaml"
-_FIELDS = {
-    "rail": ("volts", "ripple"),
-    "winding": ("emf", "value"),
-    "demand": ("current",),
-    "pickup": ("stray",),
-    "earth": ("joint", LOAD_JOINT),
-}
-_PART_FIELDS = ("value", "esr", "position")
-HEARD = {INDEX: "dB", SHOT: "", BREAKDOWN: "V"}
-"""What an added resistance may make noise by, and the units of that."""
 _KIND_KEYS = ("like", "rate", "by model", "published", "omitted", "modes")
 _MODE_KEYS = ("share", "size", "change", "finds", "stress")
-FADES = {"log": 3.0, "linear": 1.0}
-"""How much oftener the mildest size is met than the worst, by scale, where a mode does not say
-(judgement: parts drift further and further, and are noticed on the way)."""
-_VALUE_KEYS = {
-    "scale": ("what", "by", "times", "default"),
-    "divide": ("what", "by", "times", "default"),
-    "add": ("what", "by", "times", "default"),
-    "set": ("what", "to", "times"),
-    "series": ("pin", "ohms", *HEARD),
-    "shunt": ("pins", "ohms", *HEARD),
-}
 
 
 @dataclass(frozen=True)
@@ -62,16 +38,6 @@ class Words:
 
     sources: tuple[str, ...]
     checks: tuple[CheckMethod, ...]
-
-
-@dataclass(frozen=True)
-class _Kind:
-    """What the entries of one kind may refer to."""
-
-    name: str
-    pins: tuple[str, ...]
-    unit: str
-    parameters: bool
 
 
 def load_words(folder: Path) -> Words:
@@ -171,7 +137,7 @@ def _kind_modes(name: str, entry: Mapping, words: Words) -> KindModes:
     yamlfile.mapping(entry, f"kind {name}", required=("rate", "modes"))
     known = kinds().get(name)
     about = (
-        _Kind(name, known.pins, known.unit, True) if known else _Kind(name, (), "", False)
+        OfKind(name, known.pins, known.unit, True) if known else OfKind(name, (), "", False)
     )
     by_model = entry.get("by model")
     published = entry.get("published")
@@ -231,7 +197,7 @@ def _rate(node: Node, words: Words) -> Rate:
     )
     age, why = _age(entry)
     return Rate(
-        _positive(entry.entries["failures"], "failures per million hours"),
+        positive(entry.entries["failures"], "failures per million hours"),
         yamlfile.choice(entry.entries["source"], "source", words.sources),
         age,
         why,
@@ -246,11 +212,11 @@ def _age(entry: Mapping) -> tuple[float, str]:
         return 1.0, reason
     if not reason:
         raise InputError("an age factor needs its reason", place=age.place, expected="why: …")
-    return _positive(age, "an age factor"), reason
+    return positive(age, "an age factor"), reason
 
 
 def _mode(
-    name: str, node: Node, about: _Kind, table: Collection[str], source: str, words: Words
+    name: str, node: Node, about: OfKind, table: Collection[str], source: str, words: Words
 ) -> Mode:
     entry = yamlfile.mapping(node, f"mode {name}", _MODE_KEYS, ("share", "change", "finds"))
     share = yamlfile.mapping(
@@ -265,16 +231,16 @@ def _mode(
         )
     age, why = _age(share)
     size_node = entry.get("size")
-    size = None if size_node is None else _size(size_node, about)
+    size = None if size_node is None else read_size(size_node, about)
     changes = yamlfile.items(entry.entries["change"], "change")
     return Mode(
         name=name,
-        share=_positive(share.entries["weight"], "a weight"),
+        share=positive(share.entries["weight"], "a weight"),
         of="" if of is None else yamlfile.choice(of, "published class", table),
         source=source if own is None else yamlfile.choice(own, "source", words.sources),
         age=age,
         why=why,
-        changes=tuple(_change(change, about, size is not None) for change in changes),
+        changes=tuple(read_change(change, about, size is not None) for change in changes),
         range=size,
         misses=_misses(entry.entries["finds"], words),
         stress=None if entry.get("stress") is None else _stress(entry.entries["stress"], words),
@@ -295,7 +261,7 @@ def _stress(node: Node, words: Words) -> Stress:
 
     return Stress(
         value=number("value"),
-        of=1.0 if of is None else _positive(of, "a capacitance", "F"),
+        of=1.0 if of is None else positive(of, "a capacitance", "F"),
         volts=number("volts"),
         heat=number("heat"),
         source=yamlfile.choice(entry.entries["source"], "source", words.sources),
@@ -307,119 +273,6 @@ def _misses(node: Node, words: Words) -> tuple[tuple[str, float], ...]:
     finds = yamlfile.mapping(node, "finds", usual)
     own = {word: _probability(n, "a chance") for word, n in finds.entries.items()}
     return tuple({**usual, **own}.items())
-
-
-def _size(node: Node, about: _Kind) -> Size:
-    entry = yamlfile.mapping(
-        node,
-        "a size",
-        ("quantity", "unit", "from", "to", "times", "plus", "default", "scale", "mild over worst"),
-        ("quantity", "from", "to"),
-    )
-    times, plus = entry.get("times"), entry.get("plus")
-    if times is not None and plus is not None:
-        raise InputError("a size has `times` or `plus`, not both", place=plus.place)
-    unit_node = entry.entries.get("unit")
-    unit = unit_node.value if isinstance(unit_node, yamlfile.Text) else ""
-    default = entry.get("default")
-    scale = entry.get("scale")
-    fades = entry.get("mild over worst")
-    read = "" if times is not None else unit
-    of_scale = "log" if scale is None else yamlfile.choice(scale, "scale", ("log", "linear"))
-    size = Size(
-        quantity=yamlfile.text(entry.entries["quantity"], "a quantity"),
-        unit=unit,
-        mild=yamlfile.number(entry.entries["from"], "from", read),
-        worst=yamlfile.number(entry.entries["to"], "to", read),
-        times="" if times is None else _what(times, about),
-        plus="" if plus is None else _what(plus, about),
-        default=None if default is None else yamlfile.number(default, "default", ""),
-        scale=of_scale,
-        fades=FADES[of_scale] if fades is None else _positive(fades, "how much oftener"),
-    )
-    if size.mild == size.worst or (size.scale == "log" and size.mild * size.worst <= 0.0):
-        raise InputError(
-            "sizes on a log scale differ, are of one sign and not zero",
-            place=entry.entries["to"].place,
-            expected="another limit, or scale: linear",
-        )
-    return size
-
-
-def _change(node: Node, about: _Kind, has_size: bool) -> Change:
-    whole = yamlfile.mapping(node, "a change", _VALUE_KEYS)
-    if len(whole.entries) != 1:
-        raise InputError("one change has one operation", place=whole.place, choices=_VALUE_KEYS)
-    ((operation, body),) = whole.entries.items()
-    keys = _VALUE_KEYS[operation]
-    wires = operation in ("series", "shunt")
-    amount_key = "ohms" if wires else keys[1]
-    needed = [keys[0], amount_key] if wires or operation == "set" else [keys[0]]
-    entry = yamlfile.mapping(body, operation, keys, needed)
-    times = entry.get("times")
-    default = entry.get("default")
-    change = Change(
-        operation,
-        amount=_amount(entry, amount_key, "ohm" if wires else "", about, has_size),
-        times=1.0 if times is None else yamlfile.number(times, "times", ""),
-        default=0.0 if default is None else yamlfile.number(default, "default", ""),
-    )
-    if wires:
-        heard = tuple((word, _amount(entry, word, unit, about, has_size))
-                      for word, unit in HEARD.items() if entry.get(word) is not None)
-        return replace(change, pins=_pins(entry.entries[keys[0]], operation, about), heard=heard)
-    what = _what(entry.entries["what"], about)
-    parameter = about.parameters and what not in _PART_FIELDS
-    if parameter and default is None and operation in ("scale", "divide"):
-        raise InputError(
-            f"the healthy {what} is not known where the device data are silent",
-            place=entry.place,
-            expected="default: the simulator's own",
-        )
-    return replace(change, what=what)
-
-
-def _amount(
-    entry: Mapping, key: str, unit: str, about: _Kind, has_size: bool
-) -> float | None:
-    node = entry.get(key)
-    if node is None or (isinstance(node, yamlfile.Text) and node.value == "size"):
-        if not has_size:
-            raise InputError(
-                "this mode has no size", place=(node or entry).place, expected="a number"
-            )
-        return None
-    if not unit and isinstance(entry.get("what"), yamlfile.Text):
-        what = yamlfile.text(entry.entries["what"], "what")
-        unit = about.unit if key == "to" and what == "value" else ""
-    return yamlfile.number(node, key, unit)
-
-
-def _pins(node: Node, operation: str, about: _Kind) -> tuple[str, ...]:
-    if operation == "series":
-        return (yamlfile.choice(node, f"pin of {about.name}", about.pins),)
-    members = yamlfile.items(node, "pins")
-    pins = tuple(yamlfile.choice(n, f"pin of {about.name}", about.pins) for n in members)
-    if len(set(pins)) != 2:
-        raise InputError("a shunt lies between two pins", place=node.place)
-    return pins
-
-
-def _what(node: Node, about: _Kind) -> str:
-    """A field of the part, or any device parameter where the kind may have a model."""
-    if not about.parameters:
-        return yamlfile.choice(node, f"property of a {about.name}", _FIELDS[about.name])
-    word = yamlfile.text(node, "what is changed")
-    if word == "value" and not about.unit:
-        raise InputError(f"a part of kind {about.name} has no value", place=node.place)
-    return word
-
-
-def _positive(node: Node, what: str, unit: str = "") -> float:
-    number = yamlfile.number(node, what, unit)
-    if number <= 0.0:
-        raise InputError(f"{what} is above zero", place=node.place, expected="a number above 0")
-    return number
 
 
 def _probability(node: Node, what: str) -> float:

@@ -13,11 +13,12 @@ from dataclasses import replace
 
 from circuits.errors import InputError, Place
 from circuits.kinds import kind
-from circuits.part import series_resistance
+from circuits.partfile import series_resistance
 from circuits.quantity import parse
 from circuits.spice.deck import Left
-from circuits.spice.drafts import CERAMIC, ELECTROLYTIC, Drafts, generic
+from circuits.spice.drafts import Drafts, generic
 from circuits.spice.guess import OF_STAGE
+from circuits.spice.materials import capacitor_kind, resistor_kind
 from circuits.spice.naming import part_name
 from circuits.spice.sexpressions import Component, components, place_of
 from circuits.spice.sources import Surroundings
@@ -170,8 +171,7 @@ def _hint(component: Component, default: str, why: str, family: str) -> tuple[st
 
 def _resistor(made: Drafts, component: Component, node: Node) -> None:
     ohms = _value(component, "ohm")
-    word = "wirewound" if ohms < 1.0 else "carbon-film"
-    word, why = _hint(component, word, "the usual one", "resistor")
+    word, why = _hint(component, *resistor_kind(ohms), "resistor")
     name = part_name(component.ref, made.parts)
     made.guess(name, "kind", word, why, f"What is {name} made of?")
     _add(made, Part(name, word, _two(component, node), ohms))
@@ -190,9 +190,7 @@ def _control(made: Drafts, component: Component, node: Node) -> None:
 
 def _capacitor(made: Drafts, component: Component, node: Node) -> None:
     farads = _value(component, "F")
-    word = ("electrolytic" if farads >= ELECTROLYTIC else
-            "ceramic" if farads < CERAMIC else "film")
-    word, why = _hint(component, word, "its value", "capacitor")
+    word, why = _hint(component, *capacitor_kind(farads), "capacitor")
     name = part_name(component.ref, made.parts)
     made.guess(name, "kind", word, why, f"What is {name} made of?")
     _add(made, Part(name, word, _two(component, node), farads))

@@ -8,12 +8,13 @@ from dataclasses import dataclass, field, replace
 
 from circuits.device import load_devices
 from circuits.kinds import kind
-from circuits.part import series_resistance
+from circuits.partfile import PLAUSIBLE, series_resistance
 from circuits.quantity import render
 from circuits.spice import devices
 from circuits.spice.deck import Left
 from circuits.spice.flat import Flat, FlatModel, Netlist
 from circuits.spice.guess import Guess
+from circuits.spice.materials import capacitor_kind, resistor_kind
 from circuits.spice.naming import part_name
 from circuits.stage import GROUND, Behaviour, Pairs, Part
 
@@ -22,24 +23,8 @@ _HALF = re.compile(r"(.*?)[_.]?(a|b|1|2|t|top|up|upper|bot|bottom|low|lower)", r
 _UPPER = ("a", "1", "t", "top", "up", "upper")
 _OPAMP = re.compile(r"x?(?:u|ic|op)", re.IGNORECASE)
 _VALVE = re.compile(r"x?(?:v|t|tube|triode)\d|.*(?:triode|pentode|valve|tube)", re.IGNORECASE)
-ELECTROLYTIC = 1e-6
-"""F from which on a capacitor is taken for an electrolytic: films of more are rare in equipment of
-the era (common practice)."""
-_SURELY = 10e-6
-"""F from which on there is hardly another."""
-CERAMIC = 1e-9
-"""F below which a capacitor is taken for a ceramic one (common practice)."""
-_DECOUPLING = 220e-9
-"""F up to which a capacitor from a supply to ground is a ceramic one."""
-_LEAST_FARADS = 1e-13
-"""F below which there is no capacitor, only a slip of a prefix (judgement)."""
-_WIREWOUND = 1.0
-"""Ohm below which a resistor is taken for a wirewound one (common practice)."""
 _REGULATOR = 75.0
 """V of breakdown below which a diode is there for that (common practice)."""
-_PLAUSIBLE = {"ohm": (1e-3, 1e12), "F": (_LEAST_FARADS, 1.0), "H": (1e-9, 1e4)}
-"""Least and greatest value of a part by its unit, as in stage files (judgement)."""
-
 Names = Callable[[str], str]
 
 
@@ -123,7 +108,7 @@ class _Maker:
         if not many > 0.0:
             raise element.word.refuse(f"{element.label} has a multiplier of {many:g}",
                                       "m=1 or more")
-        low, high = _PLAUSIBLE[unit]
+        low, high = PLAUSIBLE[unit]
         value = value * many if unit == "F" else value / many
         if not low <= value <= high:
             raise element.word.refuse(
@@ -134,7 +119,7 @@ class _Maker:
     def resistor(self, element: Flat, name: str, nodes: tuple[str, ...]) -> None:
         if not element.value:
             # what ngspice makes of none; a plain wire has been taken out before
-            element = replace(element, value=_PLAUSIBLE["ohm"][0])
+            element = replace(element, value=PLAUSIBLE["ohm"][0])
         value = self.value(element, "ohm")
         if _TRIMMER.fullmatch(name.rpartition(".")[2]) and not _HALF.fullmatch(name):
             self.out.guess(name, "kind", "trimmer", "its name",
@@ -143,24 +128,16 @@ class _Maker:
                            f"Where does the wiper of {name} stand?")
             self.add(Part(name, "trimmer", nodes, value, position=1.0))
             return
-        word = "wirewound" if value < _WIREWOUND else "carbon-film"
-        self.out.guess(name, "kind", word, "its value" if value < _WIREWOUND else "the usual one",
-                       f"What is {name} made of?")
+        word, why = resistor_kind(value)
+        self.out.guess(name, "kind", word, why, f"What is {name} made of?")
         self.add(printed(Part(name, word, nodes, value), element, "pwr"))
 
     def capacitor(self, element: Flat, name: str, nodes: tuple[str, ...]) -> None:
-        if 0.0 <= (element.value or 0.0) < _LEAST_FARADS:
+        if 0.0 <= (element.value or 0.0) < PLAUSIBLE["F"][0]:
             self.leave(element, "less than any part has")
             return
         value = self.value(element, "F")
-        supply = self.still >= {*nodes}
-        if value >= ELECTROLYTIC:
-            word = "electrolytic"
-            why = "10 µF and more" if value >= _SURELY else "1 µF and more"
-        elif value < CERAMIC or (supply and value <= _DECOUPLING):
-            word, why = "ceramic", "a supply's decoupling" if supply else "below 1 nF"
-        else:
-            word, why = "film", "1 nF to 1 µF"
+        word, why = capacitor_kind(value, decouples=self.still >= {*nodes})
         self.out.guess(name, "kind", word, why, f"What is {name} made of?")
         esr = element.parameters.get("rser", series_resistance(word, value))
         self.add(printed(Part(name, word, nodes, value, esr=esr), element, "v"))

@@ -15,7 +15,7 @@ from circuits.conditions import meter as voltmeter
 from circuits.errors import InputError
 from circuits.known_devices import with_devices
 from circuits.load import load_stage
-from circuits.part import within
+from circuits.partfile import within
 from circuits.probe import read_probe
 from circuits.prompt import counted, few_lines, some, view
 from circuits.quantities import BALANCE, CROSSTALK

@@ -12,7 +12,7 @@ from circuits import yamlfile
 from circuits.bench.rest import at_rest
 from circuits.kinds import kin, kinds
 from circuits.load import _STAGE_KEYS, from_tree
-from circuits.part import _PART_KEYS
+from circuits.partfile import _PART_KEYS
 from circuits.stage import Stage
 from circuits.supplyfile import _KEYS
 from faultlib.catalogue import hypotheses
