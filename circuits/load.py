@@ -16,7 +16,7 @@ from circuits.adjustfile import read_adjust
 from circuits.device import Own, load_devices
 from circuits.errors import InputError
 from circuits.partfile import checked_value, node_name, read_parts, series_resistance, within, words
-from circuits.spice.library import Library, library
+from circuits.spice.own_devices import own_devices
 from circuits.stage import GROUND, Lines, Stage
 from circuits.stagefile import (
     MAINS,
@@ -251,25 +251,7 @@ def _points(node: Node | None) -> list[tuple[Text, str]]:
 
 
 def _devices(node: Node | None, folder: Path) -> Own | None:
-    """The user's own devices: a file beside the stage, or its lines in place."""
-    if node is None:
-        return None
-    written = yamlfile.scalar(node, "devices")
-    if "\n" in written.value:
-        return Library(written.value, f"{written.place.file} (devices)").device
-    home, name = folder.resolve(), written.value.strip()
-    try:
-        path = (home / name).resolve()
-        inside = path.is_relative_to(home) and path.is_file()
-    except (OSError, ValueError, RuntimeError):
-        inside = False
-    if not inside:
-        raise InputError(
-            f"there is no file {name!r} in the folder of this stage",
-            place=written.place,
-            expected="a file of .model and .subckt lines beside it",
-        )
-    return library(path).device
+    return None if node is None else own_devices(yamlfile.scalar(node, "devices"), folder)
 
 
 def _guessed(node: Node | None, parts: set[str]) -> tuple[tuple[str, tuple[str, ...]], ...]:

@@ -7,6 +7,7 @@ and for the package manager say what they were asked for.
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -14,7 +15,8 @@ from pathlib import Path
 
 import pytest
 
-NEED = Path(__file__).resolve().parents[1] / ".ci" / "need"
+ROOT = Path(__file__).resolve().parents[1]
+NEED = ROOT / ".ci" / "need"
 DEAF = "#!/bin/sh\necho 'Gnucap : The Gnu Circuit Analysis Package'\n"
 WORKS = DEAF + "printf '#           v(2)      \\n 27.        1.        \\n'\n"
 pytestmark = pytest.mark.skipif(shutil.which("bash") is None, reason="bash is not installed")
@@ -68,3 +70,15 @@ def test_the_browsers_driver_has_its_library(tmp_path: Path) -> None:
     assert code == 1
     assert "install -y --no-install-recommends libatomic1" in asked
     assert "libatomic1 is there and does not work" in said
+
+
+def test_what_tests_are_skipped_without_is_installed_by_make() -> None:
+    """A simulator put there by hand hides that its tests are skipped everywhere else."""
+    asked = set()
+    for path in ROOT.glob("tests/**/*.py"):
+        asked |= set(re.findall(r'which\("(\w+)"\)', path.read_text(encoding="utf-8")))
+    needed = set(re.findall(r"[\w-]+", " ".join(
+        line for line in (ROOT / "Makefile").read_text(encoding="utf-8").splitlines()
+        if ".ci/need" in line)))
+    assert "gnucap" in asked
+    assert asked - needed <= {"bash", "node", "git"}  # every Debian has bash; node comes by nodejs

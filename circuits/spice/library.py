@@ -17,6 +17,7 @@ class Library:
     """The devices of one file or text; they are looked up by name, without regard to case."""
 
     def __init__(self, text: str, name: str, folder: Path | None = None) -> None:
+        self.name = name
         self.deck = decks.read(text, name, folder, title=False)
         for card in self.deck.root.elements:
             raise card.head.refuse(f"{card.head.text!r} is an element, and no device",

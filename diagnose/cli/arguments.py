@@ -92,7 +92,7 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
                      help="its healthy unit at rest: voltages, currents and dissipation with their "
                      "spread, and what is cut off, saturated, reversed, overloaded or unstable")
     one.add_argument("--json", action="store_true",
-                     help="with --healthy: print one JSON document, for a script")
+                     help="with --healthy or --from: print one JSON document, for a script")
     one.add_argument("--kinds", action="store_true",
                      help="kinds of parts for a stage file: pins, how they fail, and devices")
     one.add_argument("--from", dest="source", metavar="FILE.cir", type=Path,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from circuits.errors import InputError
 from diagnose.cli.commands_sheet import exists, write_new
+from diagnose.cli.printed import document
 
 if TYPE_CHECKING:
     from circuits.reading import Reading
@@ -26,8 +27,11 @@ def netlists(values: Namespace, width: int, colour: bool) -> tuple[str, str]:
     text, told : str
         For standard output, and for the person beside it where the output is the file itself.
     """
-    if values.healthy or values.json:
+    if values.healthy:
         raise InputError("netlists go with no --healthy", expected="one of them")
+    if values.json and values.source is None:
+        raise InputError("there is no document of a netlist that is written",
+                         expected="--json with --from or --healthy")
     if values.source is not None and values.to is not None:
         raise InputError("a netlist is read or written", expected="--from or --to")
     if values.source is not None:
@@ -51,6 +55,12 @@ def _read(values: Namespace, width: int, colour: bool) -> tuple[str, str]:
     given = {key: getattr(values, key) for key in ("input", "output") if getattr(values, key)}
     made = from_netlist(values.source, given)
     told = netlist_text(made, values.source, width, colour)
+    if values.json:
+        from diagnose.schema.netlist_json import netlist_json
+
+        if path is not None:
+            write_new(path, made.text)
+        return document(netlist_json(made, path)), ""
     if path is None:
         return made.text, told.rstrip("\n")
     write_new(path, made.text)

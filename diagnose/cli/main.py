@@ -9,16 +9,16 @@ ranking from the store starts quickly.
 from __future__ import annotations
 
 import errno
-import json
 import os
 import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from circuits.errors import AmplifierError
 from diagnose.cli.arguments import Run, Values, known_command, parser, seconds
+from diagnose.cli.printed import document
 from diagnose.show.text_page import WIDTH
 
 if TYPE_CHECKING:
@@ -147,7 +147,7 @@ def _healthy(values: Values) -> str:
     with _remembering(values) as bench, shown_on_terminal() as progress:
         unit = healthy_unit(stage, bench, progress)
     if values.json:
-        return _document(healthy_json(unit))
+        return document(healthy_json(unit))
     from diagnose.show.text_healthy import healthy_text
 
     return healthy_text(unit, *_screen())
@@ -171,7 +171,7 @@ def _rank(values: Values) -> str:
     if values.json:
         from diagnose.answer.result import to_json
 
-        return _document(to_json(result))
+        return document(to_json(result))
     from diagnose.show.text_answer import as_text
 
     return as_text(result, *_screen())
@@ -183,7 +183,7 @@ def _next(values: Values) -> str:
 
     with _laboratory(values, not values.no_cache) as bench, shown_on_terminal() as progress:
         answer = next_readings(values, bench, progress)
-    return _document(answer.document()) if values.json else answer.text(*_screen())
+    return document(answer.document()) if values.json else answer.text(*_screen())
 
 
 def _coverage(values: Values) -> str:
@@ -192,7 +192,7 @@ def _coverage(values: Values) -> str:
 
     with _laboratory(values, not values.no_cache) as bench, shown_on_terminal() as progress:
         answer = covered(values, bench, progress)
-    return _document(answer.document()) if values.json else answer.text(*_screen())
+    return document(answer.document()) if values.json else answer.text(*_screen())
 
 
 def _score(values: Values) -> str:
@@ -202,7 +202,7 @@ def _score(values: Values) -> str:
     # many random units ask for the same variants, and none of them is worth keeping
     with _remembering(values) as bench, shown_on_terminal() as progress:
         answer = scored(values, bench, progress)
-    return _document(answer.document()) if values.json else answer.text(*_screen())
+    return document(answer.document()) if values.json else answer.text(*_screen())
 
 
 def _study(values: Values) -> str:
@@ -228,7 +228,7 @@ def _study(values: Values) -> str:
         draw(study_figure(answer), picture)
         _say(f"picture: {picture}")
     if values.json:
-        return _document(study_json(answer))
+        return document(study_json(answer))
     from diagnose.show.text_stage import study_text
 
     text = study_text(answer, *_screen())
@@ -243,7 +243,7 @@ def _measure(values: Values) -> str:
     if values.json:
         from diagnose.recording.measurement import to_json
 
-        return _document(to_json(answer))
+        return document(to_json(answer))
     if values.yaml:
         from diagnose.recording.measurement import sheet_lines
 
@@ -261,7 +261,7 @@ def _report(values: Values) -> str:
 
     with _laboratory(values, not values.no_cache) as bench, shown_on_terminal() as progress:
         answer = reported(values, bench, progress)
-    return _document(answer.document()) if values.json else answer.text(*_screen())
+    return document(answer.document()) if values.json else answer.text(*_screen())
 
 
 def _serve(values: Values) -> str:
@@ -283,10 +283,6 @@ def _remembering(values: Values) -> Laboratory:
     from faultlib.store import Memory
 
     return Laboratory(Memory(), limit=seconds(values.time_limit))
-
-
-def _document(content: dict[str, Any]) -> str:
-    return json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
 
 
 def _screen() -> tuple[int, bool]:

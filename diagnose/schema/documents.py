@@ -11,13 +11,15 @@ from typing import Any
 
 from circuits.errors import InputError
 
-FORMAT = 5
+FORMAT = 6
 """Rises by one whenever a key is added to any document. No key is ever taken away or given another
 meaning, so a script that knows a number reads all higher ones."""
 
 _FILE = Path(__file__).with_name("documents.schema.json")
 KINDS = ("stages", "rank", "next", "coverage", "score", "study", "measure", "report")
-"""The commands that print a document; `stages` of a healthy unit only."""
+"""The commands that print a document; `stages` that of a healthy unit."""
+NETLIST = "netlist"
+"""The document of ``diagnose stages --from``, which has no command of its own."""
 
 
 @cache
@@ -32,7 +34,7 @@ def json_schema(kind: str = "") -> dict[str, Any]:
     Parameters
     ----------
     kind : str
-        One of `KINDS`: the schema of the document of that command alone. Empty for any of them.
+        One of `KINDS`, or `NETLIST`: the schema of that document alone. Empty for any of them.
 
     Raises
     ------
@@ -47,8 +49,8 @@ def json_schema(kind: str = "") -> dict[str, Any]:
     """
     if not kind:
         return dict(_shipped())
-    if kind not in KINDS:
-        raise InputError(f"no document is called {kind!r}", choices=KINDS, given=kind)
+    if kind not in (*KINDS, NETLIST):
+        raise InputError(f"no document is called {kind!r}", choices=(*KINDS, NETLIST), given=kind)
     kept = {key: value for key, value in _shipped().items() if key not in ("anyOf", "title")}
     return {**kept, "title": f"diagnose {kind} --json", "$ref": f"#/$defs/{kind}"}
 

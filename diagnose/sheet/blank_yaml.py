@@ -110,8 +110,9 @@ def _devices(stage: Stage) -> list[str]:
     if not names:
         return []
     pair = f", {names[1]}: {{matched with: {names[0]}}}" if len(names) > 1 else ""
-    return ["# Where transistors were measured or chosen in pairs:",
-            f"# devices: {{{names[0]}: {{current gain: 320}}{pair}}}"]
+    return ["# Transistors that were measured or chosen in pairs; or models of your own:",
+            f"# devices: {{{names[0]}: {{current gain: 320}}{pair}}}",
+            f"# devices: {{library: my-models.lib, {names[0]}: {{model: mine}}}}"]
 
 
 def _states(stage: Stage) -> list[str]:

@@ -20,6 +20,7 @@ from pathlib import Path
 
 from circuits.conditions import CONDITIONS
 from circuits.errors import InputError, Place
+from circuits.known_devices import LIBRARY
 from circuits.textfile import LINE_END
 from circuits.yamlfile import Items, Mapping, Node, Text
 from diagnose.sheet.cells import (
@@ -125,6 +126,7 @@ class _Top:
         self.values: dict[str, Text] = {}
         self.value_keys: dict[str, Text] = {}
         self.devices: dict[str, Mapping] = {}
+        self.library: tuple[Text, Text] | None = None
         self.device_keys: dict[str, Text] = {}
         self.lists: dict[str, list[Node]] = {
             name: [] for name in ("readings", "limits", *SECTIONS, "observations")
@@ -170,6 +172,9 @@ class _Top:
     def device(self, cells: Sequence[Text]) -> None:
         """What is known of a transistor: ``device, Q1, current gain, 320``."""
         part, what, value = (*cells, *[Text("", cells[0].place)] * 2)[:3]
+        if part.value == LIBRARY:
+            self.library = (part, what)
+            return
         known = self.devices.setdefault(part.value, Mapping({}, {}, part.place))
         self.device_keys.setdefault(part.value, part)
         _once(known.keys, what)
@@ -219,8 +224,12 @@ class _Top:
         keys = dict(self.keys)
         if self.values:
             entries["values"] = Mapping(dict(self.values), self.value_keys, self.place)
-        if self.devices:
-            entries["devices"] = Mapping(dict(self.devices), self.device_keys, self.place)
+        if self.devices or self.library:
+            told: dict[str, Node] = dict(self.devices)
+            keys_ = dict(self.device_keys)
+            if self.library:
+                keys_[LIBRARY], told[LIBRARY] = self.library
+            entries["devices"] = Mapping(told, keys_, self.place)
         for name, members in self.lists.items():
             if members:
                 entries[name] = Items(tuple(members), self.place)

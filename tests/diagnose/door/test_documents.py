@@ -23,7 +23,7 @@ from circuits.bench.workers import COUNT_VARIABLE
 from circuits.load import load_stage
 from diagnose.cli.arguments import COMMANDS, parser
 from diagnose.cli.main import main
-from diagnose.schema.documents import FORMAT, KINDS, named_roles
+from diagnose.schema.documents import FORMAT, KINDS, NETLIST, named_roles
 from tests.recordings import noise, tones, write
 
 pytestmark = pytest.mark.slow
@@ -32,7 +32,7 @@ ROOT = Path(__file__).resolve().parents[3]
 DATA = ROOT / "tests" / "data"
 EXAMPLES = ROOT / "examples"
 KEYS = {1: "776007a93698", 2: "b5fc94c8de0e", 3: "965a6c09b3eb", 4: "0104ddd6175a",
-        5: "d459c4580413"}
+        5: "d459c4580413", 6: "4fe1daa6d6fe"}
 """Digest of all keys of the documents by the number of the format. A key more needs a higher
 number, told in the schema, and a line here."""
 
@@ -86,7 +86,7 @@ repaired:
 
 def test_the_schema_is_one() -> None:
     jsonschema.Draft202012Validator.check_schema(diagnose.json_schema())
-    for kind in KINDS:
+    for kind in (*KINDS, NETLIST):
         jsonschema.Draft202012Validator.check_schema(closed(diagnose.json_schema(kind)))
     with pytest.raises(diagnose.InputError, match="sheet"):
         diagnose.json_schema("sheet")
@@ -119,6 +119,23 @@ def test_stages(stage: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert len(document["nodes"]) + len(document["rails"]) == len(load_stage(stage).nodes)
     assert main(["stages", stage, "--json"]) == 2
     assert "--healthy" in capsys.readouterr().err
+
+
+def test_a_netlist(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """`4k7` and `0R1` as SPICE reads them: 4 kohm (k ends the number), and a cut 0."""
+    source, written = tmp_path / "a.cir", tmp_path / "a.yaml"
+    source.write_text("a stage\nVin in 0 AC 1\nC1 in b 4u7\nR1 b out 4k7\nR2 out 0 10k\n"
+                      ".tran 1u 1m\n.end\n")
+    document = printed(capsys, "stages", "--from", source, "-o", written)
+    assert mistakes(document, "netlist") == []
+    assert document["text"] == written.read_text(encoding="utf-8")
+    assert document["file"] == str(written)
+    assert [(one["part"], one["value"]) for one in document["parts"]] == [
+        ("C1", 4e-6), ("R1", 4e3), ("R2", 1e4)]
+    assert [(one["part"], one["line"]) for one in document["asked"]] == [("C1", 3), ("R1", 4)]
+    assert {one["line"] for one in document["left out"]} == {2, 6}  # stimulus and analysis
+    assert main(["stages", "filter-high", "--to", str(tmp_path / "b.cir"), "--json"]) == 2
+    assert "--from" in capsys.readouterr().err
 
 
 @pytest.mark.slow
