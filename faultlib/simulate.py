@@ -6,24 +6,18 @@ Everything above sees one function, `Laboratory.values`; tests put a small fake 
 
 from __future__ import annotations
 
-import contextlib
-import hashlib
 import math
-import os
-import sysconfig
 import time
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
-from functools import cache, lru_cache
-from pathlib import Path
+from functools import lru_cache
 from types import TracebackType
 from typing import Any, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-import circuits
 from circuits.bench.plan import Plan
 from circuits.bench.workers import Failure, Pool
 from circuits.earths import standing
@@ -34,13 +28,12 @@ from circuits.stage import GROUND, Stage
 from faultlib.adjust import as_set
 from faultlib.catalogue import mode_for
 from faultlib.fault import Fault
+from faultlib.fingerprint import fingerprint
 from faultlib.inject import inject
 from faultlib.store import Store, Table, digest
 from faultlib.tolerance import MAINS, RAILS, Spread
 
 _R = TypeVar("_R")
-
-_LIBRARY_FOLDERS = ("/usr/lib", "/usr/lib64", "/usr/local/lib", "/opt/homebrew/lib")
 
 LATE = "late"
 """The kind of a problem: no time was left to simulate the variant."""
@@ -416,39 +409,3 @@ def _planned(stage: Stage, readings: tuple[Reading, ...]) -> Plan:
     from circuits.bench.take import plan
 
     return plan(stage, readings)
-
-
-@cache
-def fingerprint() -> str:
-    """What values depend on besides the stage: our code, the fault library and the simulator.
-
-    A changed line anywhere, or another ngspice, makes every older entry of the store foreign.
-    """
-    from faultlib import catalogue
-
-    mark = hashlib.sha256()
-    here = Path(catalogue.__file__).parent
-    there = Path(circuits.__file__).parent
-    files = [*there.rglob("*.py"), *here.glob("*.py"), *here.glob("modes/*.yaml")]
-    for path in sorted(files):
-        mark.update(path.name.encode() + path.read_bytes())
-    mark.update(simulator().encode())
-    return mark.hexdigest()
-
-
-def simulator() -> str:
-    """Every ngspice library in reach: its file, size and time, told without loading any.
-
-    Which of them the loader takes does not matter: a change of any counts as another simulator.
-    """
-    given = os.environ.get("NGSPICE_LIBRARY_PATH", "")
-    searched = [*os.environ.get("LD_LIBRARY_PATH", "").split(os.pathsep), *_LIBRARY_FOLDERS,
-                f"/usr/lib/{sysconfig.get_config_var('MULTIARCH')}"]
-    paths = [path for folder in searched if folder for path in Path(folder).glob("libngspice.*")]
-    versions = {given}
-    for path in [*paths, *([Path(given)] if given else [])]:
-        with contextlib.suppress(OSError):
-            whole = path.resolve()
-            about = whole.stat()
-            versions.add(f"{whole} {about.st_size} {about.st_mtime_ns}")
-    return "\n".join(sorted(versions))
