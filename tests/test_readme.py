@@ -66,7 +66,7 @@ def test_what_the_readme_shows_is_what_comes_out(tmp_path: Path) -> None:
         assert name in ("diagnose", "python")
         module = ["-m", name] if name == "diagnose" else []
         run = subprocess.run([sys.executable, *module, *rest], capture_output=True, text=True,
-                             cwd=tmp_path, env=environment, timeout=120, check=False)
+                             cwd=tmp_path, env=environment, timeout=300, check=False)
         assert run.returncode == 0, run.stderr
         assert missing(shown, run.stdout.splitlines()) == [], command
 
