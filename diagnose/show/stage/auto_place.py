@@ -1,0 +1,365 @@
+"""Where the parts of a drawing made by itself stand: across by the signal, down by the volts.
+
+A first place comes from how far each part is from input and output and how high its nodes lie
+between the rails. From there parts are moved, turned and exchanged, at first boldly, then less
+so (simulated annealing, Kirkpatrick, Gelatt and Vecchi 1983), so that wires become short and
+straight and cross little. Rooms of two parts never overlap on the way.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+from collections import defaultdict, deque
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from circuits.kinds import kind
+from circuits.stage import GROUND, Stage
+from circuits.topology import direct, is_supply
+from diagnose.show.stage.auto_shape import Box, Shape
+
+Spot = tuple[int, int, int]
+"""Grid steps to the right and downwards, and which of its shapes an item has."""
+Link = tuple[float, float, float, float]
+"""A wire to be, as a straight line from point to point."""
+
+_FIELD = 400
+"""Half-steps between the edge of the field and its middle; larger than any drawing."""
+_BEND = 2.0
+"""What a wire that is not straight costs more, in grid steps."""
+_CROSSING = 7.0
+"""What two straight lines between pins that cross cost, in grid steps."""
+_DRIFT = 0.12
+"""Pull to the first place, a share of the distance."""
+_PORT_DRIFT = 0.5
+"""The same of a port to its side."""
+_HOT, _COLD = 7.0, 0.25
+"""Temperatures that moving begins and ends with, in grid steps."""
+_MOVES = 700
+"""Moves tried for an item."""
+_SHAPE = 1.7
+"""Width over height of the field of first places."""
+
+
+@dataclass(frozen=True)
+class Item:
+    """A part or a port that is to be placed: its name, its shapes and its first place."""
+
+    name: str
+    shapes: tuple[Shape, ...]
+    aim: tuple[float, float]
+    pull: float = _DRIFT
+
+
+def heights(stage: Stage) -> dict[str, float]:
+    """About how high the direct voltage of each node is: 1 on positive rails, -1 on negative ones.
+
+    Every way for direct current is one resistance, that of a base a large one; capacitors
+    leak, so that every node lies somewhere.
+    """
+    held = {rail.name: math.copysign(1.0, rail.volts) for rail in stage.rails} | {GROUND: 0.0}
+    free = [node for node in stage.nodes if node not in held]
+    row = {node: k for k, node in enumerate(free)}
+    matrix, right = np.eye(len(free)) * 1e-6, np.zeros(len(free))
+    for part in stage.parts:
+        ways = list(direct(part)) or [(part.nodes[0], part.nodes[-1])]
+        control = part.nodes[1] if len(part.nodes) == 3 else None
+        weight = 0.01 if kind(part.kind).family == "capacitor" else 1.0
+        for pair in ways:
+            here = 0.05 * weight if control in pair else weight
+            for a, b in (pair, pair[::-1]):
+                if a in row:
+                    matrix[row[a], row[a]] += here
+                    if b in row:
+                        matrix[row[a], row[b]] -= here
+                    else:
+                        right[row[a]] += here * held[b]
+    solved = np.linalg.solve(matrix, right)
+    return held | {node: float(solved[k]) for node, k in row.items()}
+
+
+def progress(stage: Stage) -> dict[str, float]:
+    """How far each node is on the way of the signal, 0 at the input and 1 at the output."""
+    near: dict[str, set[str]] = defaultdict(set)
+    for part in stage.parts:
+        for a in part.nodes:
+            near[a] |= {b for b in part.nodes if b != a and not is_supply(stage, b)}
+
+    def steps(start: str) -> dict[str, int]:
+        found, queue = {start: 0}, deque([start])
+        while queue:
+            node = queue.popleft()
+            for other in sorted(near[node]):
+                if other not in found:
+                    found[other] = found[node] + 1
+                    queue.append(other)
+        return found
+
+    first, last = steps(stage.input), steps(stage.output)
+    far = len(stage.nodes)
+    shares = {}
+    for node in stage.nodes:
+        a, b = first.get(node, far), last.get(node, far)
+        shares[node] = a / (a + b) if a + b else 0.0
+    return shares
+
+
+def mask(shape: Shape, spare: float) -> tuple[tuple[int, int], ...]:
+    """The half-steps that a shape fills: rows, and in each the columns as the bits of a number."""
+    boxes = [(a - spare, b - spare, c + spare, d + spare) for a, b, c, d in shape.solid]
+    boxes += [(x - 0.49, y - 0.49, x + 0.49, y + 0.49) for _, (x, y) in shape.pins]
+    return filled(boxes)
+
+
+def filled(boxes: Iterable[Box]) -> tuple[tuple[int, int], ...]:
+    """The half-steps that boxes touch, row by row, moved to the middle of the field."""
+    rows: dict[int, int] = defaultdict(int)
+    for left, top, right, bottom in boxes:
+        a, b = math.floor(2 * left + 1e-6), math.ceil(2 * right - 1e-6)
+        bits = ((1 << max(b - a, 1)) - 1) << (a + _FIELD)
+        for row in range(math.floor(2 * top + 1e-6), math.ceil(2 * bottom - 1e-6)):
+            rows[row + _FIELD] |= bits
+    return tuple(sorted(rows.items()))
+
+
+class Board:
+    """Items on the field, none on another; `spots` says where."""
+
+    def __init__(self, items: Sequence[Item], spare: float) -> None:
+        self.items = items
+        self.masks = [[mask(s, spare) for s in item.shapes] for item in items]
+        self.rows = [0] * (2 * _FIELD)
+        self.spots: list[Spot] = []
+        self.on: dict[str, list[int]] = defaultdict(list)
+        for k, item in enumerate(items):
+            for node in dict.fromkeys(node for node, _ in item.shapes[0].pins):
+                self.on[node].append(k)
+        self.nets = [sorted({n for n, _ in item.shapes[0].pins}) for item in items]
+
+    def free(self, k: int, spot: Spot) -> bool:
+        """Whether an item that is not there now could stand there."""
+        x, y, way = spot
+        rows, shift = self.rows, 2 * x
+        if not (-90 < x < 90 and -90 < y < 90):
+            return False
+        return not any(rows[row + 2 * y] & (bits << shift if shift >= 0 else bits >> -shift)
+                       for row, bits in self.masks[k][way])
+
+    def flip(self, k: int, spot: Spot) -> None:
+        """Put an item down, or take it up."""
+        x, y, way = spot
+        for row, bits in self.masks[k][way]:
+            self.rows[row + 2 * y] ^= bits << 2 * x if x >= 0 else bits >> -2 * x
+
+    def nearest(self, k: int, x: int, y: int, way: int = 0) -> Spot:
+        """The free place nearest to one."""
+        for ring in range(120):
+            around = [(x + dx, y + dy, way) for dx in range(-ring, ring + 1)
+                      for dy in ({-ring, ring} if abs(dx) < ring else range(-ring, ring + 1))]
+            for spot in sorted(around, key=lambda s: (abs(s[0] - x) + abs(s[1] - y), s)):
+                if self.free(k, spot):
+                    return spot
+        raise OverflowError  # the caller says that there is no drawing
+
+    def row(self, k: int, upright: bool, half: bool) -> set[int]:
+        """Items that straight wires hold in one row with an item, or upright in one column.
+
+        Parameters
+        ----------
+        half : bool
+            Only those to one side: the item, and what lies to the left or above.
+        """
+        found, queue = {k}, [k]
+        edge = self.spots[k][upright]
+        while queue:
+            at = queue.pop()
+            x, y, way = self.spots[at]
+            for node, (px, py) in self.items[at].shapes[way].pins:
+                mine = x + px if upright else y + py
+                for other in self.on[node]:
+                    if other in found or (half and self.spots[other][upright] > edge):
+                        continue
+                    ox, oy, turned = self.spots[other]
+                    if any(n == node and (ox + qx if upright else oy + qy) == mine
+                           for n, (qx, qy) in self.items[other].shapes[turned].pins):
+                        found.add(other)
+                        queue.append(other)
+        return found
+
+    def links(self, node: str) -> list[Link]:
+        """The shortest tree between the pins of a node, as straight lines."""
+        ends = []
+        for k in self.on[node]:
+            x, y, way = self.spots[k]
+            ends += [(x + px, y + py) for n, (px, py) in self.items[k].shapes[way].pins if n == node]
+        tree = []
+        x0, y0 = ends.pop(0)
+        nearest = [(_apart(x0, y0, x, y), x0, y0, x, y) for x, y in ends]
+        while nearest:
+            best = min(nearest)
+            nearest.remove(best)
+            tree.append(best[1:])
+            x0, y0 = best[3], best[4]
+            nearest = [min(old, (_apart(x0, y0, old[3], old[4]), x0, y0, old[3], old[4]))
+                       for old in nearest]
+        return tree
+
+    def alone(self, k: int) -> float:
+        """What an item costs by its place and shape."""
+        x, y, way = self.spots[k]
+        item = self.items[k]
+        return item.shapes[way].cost + item.pull * (
+            abs(x - item.aim[0]) + abs(y - item.aim[1]) * (item.pull == _DRIFT))
+
+
+def _apart(x0: float, y0: float, x1: float, y1: float) -> float:
+    dx, dy = abs(x0 - x1), abs(y0 - y1)
+    return dx + dy + _BEND if dx and dy else dx + dy
+
+
+def _length(links: Iterable[Link]) -> float:
+    return sum(_apart(*one) for one in links)
+
+
+def _crossings(some: Sequence[Link], others: Sequence[Link]) -> int:
+    """How many lines of one set cross lines of another, ends not counted."""
+    if not some or not others:
+        return 0
+    ax, ay, bx, by = np.array(some).T[:, :, None]
+    cx, cy, dx, dy = np.array(others).T[:, None, :]
+    ux, uy, vx, vy = bx - ax, by - ay, dx - cx, dy - cy
+    c = ux * (cy - ay) - uy * (cx - ax)
+    d = ux * (dy - ay) - uy * (dx - ax)
+    a = vx * (ay - cy) - vy * (ax - cx)
+    b = vx * (by - cy) - vy * (bx - cx)
+    return int(np.count_nonzero((c * d < 0) & (a * b < 0)))
+
+
+def arrange(items: Sequence[Item], spare: float, seed: int, effort: float = 1.0) -> list[Spot]:
+    """Places for all items.
+
+    Parameters
+    ----------
+    spare : float
+        Grid steps that stay free around each.
+    seed : int
+        The same gives the same.
+    effort : float
+        Moves tried, over the usual number.
+
+    Returns
+    -------
+    list of Spot
+        In the order of the items.
+    """
+    board, dice = Board(items, spare), random.Random(seed)
+    for k, item in enumerate(items):
+        spot = board.nearest(k, round(item.aim[0]), round(item.aim[1]))
+        board.spots.append(spot)
+        board.flip(k, spot)
+    links = {node: board.links(node) for node in board.on}
+    moves = int(_MOVES * effort * len(items))
+    for turn in range(moves):
+        share = turn / moves
+        heat = _HOT * (_COLD / _HOT) ** share
+        weight = _CROSSING * min(1.0, 2.0 * share)
+        step = max(1.0, 9.0 * (1.0 - share) ** 1.5)
+        _try(board, links, _proposed(board, dice, step), heat, weight, dice)
+    return board.spots
+
+
+def _proposed(board: Board, dice: random.Random, step: float) -> dict[int, Spot]:
+    """Items that are to be moved, and where to: one, one turned, two exchanged, or a cluster."""
+    k = dice.randrange(len(board.items))
+    x, y, way = board.spots[k]
+    draw = dice.random()
+    dx, dy = round(dice.gauss(0.0, step)), round(dice.gauss(0.0, step))
+    if draw < 0.2 and len(board.items[k].shapes) > 1:
+        small = 2.0
+        return {k: (x + round(dice.gauss(0.0, small)), y + round(dice.gauss(0.0, small)),
+                    dice.randrange(len(board.items[k].shapes)))}
+    if draw < 0.35:
+        # so that a pin comes to lie level with one that it is to be joined to, or above it
+        node = dice.choice(board.nets[k])
+        other = dice.choice(board.on[node])
+        px, py = next(at for n, at in board.items[k].shapes[way].pins if n == node)
+        ox, oy, turned = board.spots[other]
+        qx, qy = next(at for n, at in board.items[other].shapes[turned].pins if n == node)
+        if dice.random() < 0.5:
+            return {k: (int(ox + qx - px), y + dice.choice((0, 0, dy)), way)}
+        return {k: (x + dice.choice((0, 0, dx)), int(oy + qy - py), way)}
+    if draw < 0.45:
+        other = dice.randrange(len(board.items))
+        ox, oy, turned = board.spots[other]
+        return {k: (ox, oy, way), other: (x, y, turned)} if other != k else {}
+    if draw < 0.58:
+        upright = dice.random() < 0.5
+        group = board.row(k, upright, dice.random() < 0.3)
+        ways = {m: board.spots[m] for m in sorted(group)}
+        if upright:
+            return {m: (a + dx, b, w) for m, (a, b, w) in ways.items()}
+        return {m: (a, b + dy, w) for m, (a, b, w) in ways.items()}
+    if draw < 0.7:
+        cluster = {k}
+        for _ in range(dice.choice((1, 1, 2, 3, 5))):
+            member = dice.choice(sorted(cluster))
+            cluster |= {dice.choice(board.on[dice.choice(board.nets[member])])}
+        return {m: (board.spots[m][0] + dx, board.spots[m][1] + dy, board.spots[m][2])
+                for m in sorted(cluster)}
+    if draw < 0.82:
+        return {k: (x + dx, y, way)}
+    if draw < 0.9:
+        return {k: (x, y + dy, way)}
+    return {k: (x + dx, y + dy, way)}
+
+
+def _try(board: Board, links: dict[str, list[Link]], wanted: Mapping[int, Spot], heat: float,
+         weight: float, dice: random.Random) -> None:
+    """Move if there is room and it is worth it."""
+    before = {k: board.spots[k] for k in wanted}
+    if all(before[k] == spot for k, spot in wanted.items()):
+        return
+    for k, spot in before.items():
+        board.flip(k, spot)
+    put = []
+    for k, spot in wanted.items():
+        if not board.free(k, spot):
+            break
+        board.flip(k, spot)
+        put.append(k)
+    if len(put) < len(wanted):
+        for k in put:
+            board.flip(k, wanted[k])
+        for k, spot in before.items():
+            board.flip(k, spot)
+        return
+    nodes = dict.fromkeys(node for k in wanted for node in board.nets[k])
+    old = sum(board.alone(k) for k in wanted) + sum(_length(links[n]) for n in nodes)
+    for k, spot in wanted.items():
+        board.spots[k] = spot
+    renewed = {node: board.links(node) for node in nodes}
+    rise = sum(board.alone(k) for k in wanted) + sum(_length(x) for x in renewed.values()) - old
+    limit = -heat * math.log(1.0 - dice.random())
+    if rise - 3 * weight <= limit:  # what crossings can add or take may decide
+        others = [one for node, own in links.items() if node not in nodes for one in own]
+        was = [one for node in nodes for one in links[node]]
+        now = [one for own in renewed.values() for one in own]
+        rise += weight * (_crossings(now, others) - _crossings(was, others)
+                          + (_crossings(now, now) - _crossings(was, was)) / 2)
+    if rise <= limit:
+        links.update(renewed)
+        return
+    for k, spot in wanted.items():
+        board.flip(k, spot)
+        board.spots[k] = before[k]
+    for k, spot in before.items():
+        board.flip(k, spot)
+
+
+def field_size(areas: Sequence[float]) -> tuple[float, float]:
+    """Width and height over which first places are spread, for items of these areas."""
+    high = math.sqrt(2.0 * sum(areas) / _SHAPE)
+    return _SHAPE * high, high
