@@ -94,7 +94,7 @@ def drafts(stage: Stage) -> list[Made]:
 
 def _items(stage: Stage) -> list[Item]:
     volts, shares = heights(stage), progress(stage)
-    ways = [(part.name, shapes(stage, part, volts)) for part in stage.parts]
+    ways = [(part.name, shapes(stage, part, volts, shares)) for part in stage.parts]
     wide, high = field_size([
         (max(b[2] for b in s[0].solid) - min(b[0] for b in s[0].solid) + 1)
         * (max(b[3] for b in s[0].solid) - min(b[1] for b in s[0].solid) + 1) for _, s in ways
@@ -109,7 +109,7 @@ def _items(stage: Stage) -> list[Item]:
     for node in dict.fromkeys((stage.input, stage.output, stage.input_return)):
         if not is_supply(stage, node) and node in touched:
             left = -1.0 if node != stage.output else 1.0
-            items.append(Item("", port_shapes(stage, node), (left * wide * 0.6, 0.0), _PULL_PORT))
+            items.append(Item("", port_shapes(stage, node), (left * wide * 0.6, 0.0 if node != stage.input_return else 5.0), _PULL_PORT))
     return items
 
 

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from circuits.drawing import DIRECTIONS
 from circuits.kinds import kind
 from circuits.stage import GROUND, Stage
 from circuits.topology import direct, is_supply
@@ -23,13 +24,17 @@ from diagnose.show.stage.auto_shape import Box, Shape
 
 Spot = tuple[int, int, int]
 """Grid steps to the right and downwards, and which of its shapes an item has."""
-Link = tuple[float, float, float, float]
-"""A wire to be, as a straight line from point to point."""
+End = tuple[float, float, float, float]
+"""A pin: its point, and the step that leads away from its part."""
+Link = tuple[float, End, End]
+"""A wire to be, as a straight line from pin to pin, and what it costs."""
 
 _FIELD = 400
 """Half-steps between the edge of the field and its middle; larger than any drawing."""
 _BEND = 2.0
 """What a wire that is not straight costs more, in grid steps."""
+_BEHIND = 2.0
+"""What it costs more at an end where it has to go around the part."""
 _CROSSING = 7.0
 """What two straight lines between pins that cross cost, in grid steps."""
 _DRIFT = 0.12
@@ -82,7 +87,7 @@ def heights(stage: Stage) -> dict[str, float]:
 
 
 def progress(stage: Stage) -> dict[str, float]:
-    """How far each node is on the way of the signal, 0 at the input and 1 at the output."""
+    """How far each node that signal is on lies on its way, 0 at the input and 1 at the output."""
     near: dict[str, set[str]] = defaultdict(set)
     for part in stage.parts:
         for a in part.nodes:
@@ -102,6 +107,8 @@ def progress(stage: Stage) -> dict[str, float]:
     far = len(stage.nodes)
     shares = {}
     for node in stage.nodes:
+        if is_supply(stage, node):
+            continue
         a, b = first.get(node, far), last.get(node, far)
         shares[node] = a / (a + b) if a + b else 0.0
     return shares
@@ -137,6 +144,11 @@ class Board:
         for k, item in enumerate(items):
             for node in dict.fromkeys(node for node, _ in item.shapes[0].pins):
                 self.on[node].append(k)
+        self.ends = [
+            [[(n, px, py, *DIRECTIONS[side]) for (n, (px, py)), side in
+              zip(shape.pins, shape.sides, strict=True)] for shape in item.shapes]
+            for item in items
+        ]
         self.nets = [sorted({n for n, _ in item.shapes[0].pins}) for item in items]
 
     def free(self, k: int, spot: Spot) -> bool:
@@ -194,48 +206,82 @@ class Board:
         ends = []
         for k in self.on[node]:
             x, y, way = self.spots[k]
-            ends += [(x + px, y + py) for n, (px, py) in self.items[k].shapes[way].pins if n == node]
+            ends += [(x + px, y + py, dx, dy) for n, px, py, dx, dy in self.ends[k][way]
+                     if n == node]
         tree = []
-        x0, y0 = ends.pop(0)
-        nearest = [(_apart(x0, y0, x, y), x0, y0, x, y) for x, y in ends]
+        last = ends.pop(0)
+        nearest = [(_apart(last, end), last, end) for end in ends]
         while nearest:
             best = min(nearest)
             nearest.remove(best)
-            tree.append(best[1:])
-            x0, y0 = best[3], best[4]
-            nearest = [min(old, (_apart(x0, y0, old[3], old[4]), x0, y0, old[3], old[4]))
-                       for old in nearest]
+            tree.append(best)
+            last = best[2]
+            nearest = [min(old, (_apart(last, old[2]), last, old[2])) for old in nearest]
         return tree
 
     def alone(self, k: int) -> float:
         """What an item costs by its place and shape."""
         x, y, way = self.spots[k]
         item = self.items[k]
-        return item.shapes[way].cost + item.pull * (
-            abs(x - item.aim[0]) + abs(y - item.aim[1]) * (item.pull == _DRIFT))
+        return (item.shapes[way].cost + item.pull * abs(x - item.aim[0])
+                + _DRIFT * abs(y - item.aim[1]))
 
 
-def _apart(x0: float, y0: float, x1: float, y1: float) -> float:
-    dx, dy = abs(x0 - x1), abs(y0 - y1)
-    return dx + dy + _BEND if dx and dy else dx + dy
+def _apart(a: End, b: End) -> float:
+    """About what a wire between two pins costs: length, corners, and ways around the parts."""
+    dx, dy = b[0] - a[0], b[1] - a[1]
+    cost = abs(dx) + abs(dy)
+    if dx and dy:
+        cost += _BEND
+    if dx * a[2] + dy * a[3] < 0:
+        cost += _BEHIND
+    if dx * b[2] + dy * b[3] > 0:
+        cost += _BEHIND
+    return cost
 
 
 def _length(links: Iterable[Link]) -> float:
-    return sum(_apart(*one) for one in links)
+    return sum(one[0] for one in links)
 
 
-def _crossings(some: Sequence[Link], others: Sequence[Link]) -> int:
-    """How many lines of one set cross lines of another, ends not counted."""
-    if not some or not others:
-        return 0
-    ax, ay, bx, by = np.array(some).T[:, :, None]
-    cx, cy, dx, dy = np.array(others).T[:, None, :]
-    ux, uy, vx, vy = bx - ax, by - ay, dx - cx, dy - cy
-    c = ux * (cy - ay) - uy * (cx - ax)
-    d = ux * (dy - ay) - uy * (dx - ax)
-    a = vx * (ay - cy) - vy * (ax - cx)
-    b = vx * (by - cy) - vy * (bx - cx)
-    return int(np.count_nonzero((c * d < 0) & (a * b < 0)))
+class Straight:
+    """All wires to be as straight lines, and how often they cross.
+
+    Every node has as many lines as pins less one, so each keeps its columns.
+    """
+
+    def __init__(self, links: Mapping[str, Sequence[Link]]) -> None:
+        self.columns: dict[str, list[int]] = {}
+        count = 0
+        for node, own in links.items():
+            self.columns[node] = list(range(count, count + len(own)))
+            count += len(own)
+        # line k runs from starts[:, k] to ends[:, k], each (x, y, 1); sides[k] times a point
+        # tells on which side of the line it lies
+        self.starts, self.ends = np.ones((3, count)), np.ones((3, count))
+        self.sides = np.zeros((count, 3))
+        self.put(links)
+
+    def put(self, links: Mapping[str, Sequence[Link]]) -> int:
+        """Renew the lines of some nodes; how often these cross any."""
+        where = [k for node in links for k in self.columns[node]]
+        if not where:
+            return 0
+        both = np.array([(a[0], a[1], b[0], b[1]) for own in links.values() for _, a, b in own]).T
+        self.starts[:2, where], self.ends[:2, where] = both[:2], both[2:]
+        ax, ay, bx, by = both
+        sides = np.stack([ay - by, bx - ax, ax * by - ay * bx], axis=1)
+        self.sides[where] = sides
+        mine = (sides @ self.starts) * (sides @ self.ends) < 0.0
+        others = (self.sides @ self.starts[:, where]) * (self.sides @ self.ends[:, where]) < 0.0
+        return int(np.count_nonzero(mine & others.T))
+
+    def crossings(self, nodes: Iterable[str]) -> int:
+        """How often the lines of some nodes cross any."""
+        where = [k for node in nodes for k in self.columns[node]]
+        mine = (self.sides[where] @ self.starts) * (self.sides[where] @ self.ends) < 0.0
+        others = (self.sides @ self.starts[:, where]) * (self.sides @ self.ends[:, where]) < 0.0
+        return int(np.count_nonzero(mine & others.T))
 
 
 def arrange(items: Sequence[Item], spare: float, seed: int, effort: float = 1.0) -> list[Spot]:
@@ -261,13 +307,14 @@ def arrange(items: Sequence[Item], spare: float, seed: int, effort: float = 1.0)
         board.spots.append(spot)
         board.flip(k, spot)
     links = {node: board.links(node) for node in board.on}
+    straight = Straight(links)
     moves = int(_MOVES * effort * len(items))
     for turn in range(moves):
         share = turn / moves
         heat = _HOT * (_COLD / _HOT) ** share
         weight = _CROSSING * min(1.0, 2.0 * share)
         step = max(1.0, 9.0 * (1.0 - share) ** 1.5)
-        _try(board, links, _proposed(board, dice, step), heat, weight, dice)
+        _try(board, links, straight, _proposed(board, dice, step), heat, weight, dice)
     return board.spots
 
 
@@ -316,8 +363,8 @@ def _proposed(board: Board, dice: random.Random, step: float) -> dict[int, Spot]
     return {k: (x + dx, y + dy, way)}
 
 
-def _try(board: Board, links: dict[str, list[Link]], wanted: Mapping[int, Spot], heat: float,
-         weight: float, dice: random.Random) -> None:
+def _try(board: Board, links: dict[str, list[Link]], straight: Straight,
+         wanted: Mapping[int, Spot], heat: float, weight: float, dice: random.Random) -> None:
     """Move if there is room and it is worth it."""
     before = {k: board.spots[k] for k in wanted}
     if all(before[k] == spot for k, spot in wanted.items()):
@@ -343,15 +390,15 @@ def _try(board: Board, links: dict[str, list[Link]], wanted: Mapping[int, Spot],
     renewed = {node: board.links(node) for node in nodes}
     rise = sum(board.alone(k) for k in wanted) + sum(_length(x) for x in renewed.values()) - old
     limit = -heat * math.log(1.0 - dice.random())
-    if rise - 3 * weight <= limit:  # what crossings can add or take may decide
-        others = [one for node, own in links.items() if node not in nodes for one in own]
-        was = [one for node in nodes for one in links[node]]
-        now = [one for own in renewed.values() for one in own]
-        rise += weight * (_crossings(now, others) - _crossings(was, others)
-                          + (_crossings(now, now) - _crossings(was, was)) / 2)
+    known = rise - 3 * weight > limit  # more than crossings could make up for
+    if not known:
+        rise -= weight * straight.crossings(nodes)
+        rise += weight * straight.put(renewed)
     if rise <= limit:
         links.update(renewed)
         return
+    if not known:
+        straight.put({node: links[node] for node in nodes})
     for k, spot in wanted.items():
         board.flip(k, spot)
         board.spots[k] = before[k]

@@ -28,6 +28,8 @@ _STANDS = 1.0
 """What a capacitor that stands between two signals costs, in grid steps of wire."""
 _TURNED = 2.5
 """The same of a device that looks to the left."""
+_BACKWARD = 4.0
+"""The same of a part that the signal runs through to the left."""
 _PARTLY = 0.06
 """Which share of the supply lies across a part through which direct current goes down."""
 _LONG_POT = 4.0
@@ -48,6 +50,8 @@ class Shape:
         What ground and rails take at the pins.
     cost : float
         How unusual it is, in grid steps of wire.
+    sides : tuple of str
+        Direction that leads away from the part, of each of `pins`.
     """
 
     placement: Placement
@@ -57,6 +61,7 @@ class Shape:
     grounds: tuple[Point, ...] = ()
     rails: tuple[Flag, ...] = ()
     cost: float = 0.0
+    sides: tuple[str, ...] = ()
 
 
 def words_box(element: ET.Element, size: float) -> Box:
@@ -102,20 +107,26 @@ def ground_box(at: Point) -> Box:
 def port_shapes(stage: Stage, node: str) -> tuple[Shape, ...]:
     """The mark of the input or its return points to the left, that of the output to the right."""
     side = "right" if node == stage.output else "left"
+    back = "left" if side == "right" else "right"
     flag = Flag(node, (0.0, 0.0), side)
     solid = tuple(flag_boxes(stage, flag, "port"))
-    return (Shape(Placement((0.0, 0.0), side), ((node, (0.0, 0.0)),), solid),)
+    return (Shape(Placement((0.0, 0.0), side), ((node, (0.0, 0.0)),), solid,
+                  sides=(back,)),)
 
 
-def shapes(stage: Stage, part: Part, volts: dict[str, float]) -> tuple[Shape, ...]:
+def shapes(
+    stage: Stage, part: Part, volts: dict[str, float], shares: dict[str, float]
+) -> tuple[Shape, ...]:
     """The ways in which a part may stand, the usual one first.
 
     Parameters
     ----------
     volts : dict of node to float
         About how high each node lies, -1 to 1.
+    shares : dict of node to float
+        How far each is on the way of the signal, 0 to 1.
     """
-    found = [_shape(stage, part, placement, cost)
+    found = [_shape(stage, part, placement, cost + _against(part, placement, shares))
              for placement, cost in _placements(stage, part, volts)]
     return tuple(sorted(found, key=lambda one: one.cost))
 
@@ -148,6 +159,16 @@ def _placements(
         for along in ("right", "left"):
             cost = 0.0 if along == "right" else _TURNED
             yield Placement(origin, along, across=up), cost
+
+
+def _against(part: Part, placement: Placement, shares: dict[str, float]) -> float:
+    """What a part in a line costs that the signal runs through from right to left."""
+    if placement.along not in ("left", "right"):
+        return 0.0
+    first, last = shares.get(part.nodes[0]), shares.get(part.nodes[-1])
+    if len(part.nodes) != 2 or first is None or last is None or first == last:
+        return 0.0
+    return _BACKWARD if (first < last) != (placement.along == "right") else 0.0
 
 
 def _ways(stage: Stage, part: Part, volts: dict[str, float]) -> Iterator[tuple[str, float]]:
@@ -186,7 +207,7 @@ def _shape(stage: Stage, part: Part, placement: Placement, cost: float) -> Shape
     area = (box[0] * STEP, box[1] * STEP, box[2] * STEP, box[3] * STEP)
     solid = [box, *(words_box(word, NAME_SIZE) for word in label(part, placement, area))]
     solid += list(_leads(at, box))
-    open_pins, wires, grounds, flags = [], [], [], []
+    open_pins, wires, grounds, flags, sides = [], [], [], [], []
     for k, node in enumerate(part.nodes):
         side = _outward(part, placement, at, k)
         x, y = at[k]
@@ -209,8 +230,9 @@ def _shape(stage: Stage, part: Part, placement: Placement, cost: float) -> Shape
             solid += list(flag_boxes(stage, flags[-1], "rail"))
         else:
             open_pins.append((node, at[k]))
+            sides.append(side)
     return Shape(placement, tuple(open_pins), tuple(solid), tuple(wires), tuple(grounds),
-                 tuple(flags), cost)
+                 tuple(flags), cost, tuple(sides))
 
 
 def _leads(at: tuple[Point, ...], box: Box) -> Iterator[Box]:
