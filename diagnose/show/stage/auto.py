@@ -42,7 +42,7 @@ MOST_PARTS = 80
 """A stage of more parts is not tried: its drawing would be larger than any sheet."""
 _SPARE = (0.5, 0.5, 0.75, 1.0, 1.5)
 """Grid steps that stay free around each part, one try after another."""
-_ENOUGH = 2
+_ENOUGH = 1
 """Drawings that are made before the best of them is taken."""
 _THIN = 0.1
 """Half of what a wire takes, grid steps."""

@@ -29,13 +29,18 @@ End = tuple[float, float, float, float]
 Link = tuple[float, End, End]
 """A wire to be, as a straight line from pin to pin, and what it costs."""
 
+Line = tuple[float, float, float, float]
+"""A straight line from point to point."""
+Key = str | int
+"""A node whose wires, or the number of an item whose body lines are."""
+
 _FIELD = 400
 """Half-steps between the edge of the field and its middle; larger than any drawing."""
 _BEND = 2.0
 """What a wire that is not straight costs more, in grid steps."""
 _BEHIND = 2.0
 """What it costs more at an end where it has to go around the part."""
-_CROSSING = 7.0
+_CROSSING = 9.0
 """What two straight lines between pins that cross cost, in grid steps."""
 _DRIFT = 0.12
 """Pull to the first place, a share of the distance."""
@@ -219,6 +224,11 @@ class Board:
             nearest = [min(old, (_apart(last, old[2]), last, old[2])) for old in nearest]
         return tree
 
+    def bodies(self, k: int) -> list[Line]:
+        """The lines that the body of an item lies on."""
+        x, y, way = self.spots[k]
+        return [(x + a, y + b, x + c, y + d) for a, b, c, d in self.items[k].shapes[way].spines]
+
     def alone(self, k: int) -> float:
         """What an item costs by its place and shape."""
         x, y, way = self.spots[k]
@@ -244,44 +254,47 @@ def _length(links: Iterable[Link]) -> float:
     return sum(one[0] for one in links)
 
 
-class Straight:
-    """All wires to be as straight lines, and how often they cross.
+class Lines:
+    """All wires to be, straight from pin to pin, and all bodies; how often these lines cross.
 
-    Every node has as many lines as pins less one, so each keeps its columns.
+    Lines have keys (a node or an item), and each key has as many as it had at first.
     """
 
-    def __init__(self, links: Mapping[str, Sequence[Link]]) -> None:
-        self.columns: dict[str, list[int]] = {}
+    def __init__(self, lines: Mapping[Key, Sequence[Line]]) -> None:
+        self.columns: dict[Key, list[int]] = {}
         count = 0
-        for node, own in links.items():
-            self.columns[node] = list(range(count, count + len(own)))
+        for key, own in lines.items():
+            self.columns[key] = list(range(count, count + len(own)))
             count += len(own)
         # line k runs from starts[:, k] to ends[:, k], each (x, y, 1); sides[k] times a point
         # tells on which side of the line it lies
         self.starts, self.ends = np.ones((3, count)), np.ones((3, count))
         self.sides = np.zeros((count, 3))
-        self.put(links)
+        self.put(lines)
 
-    def put(self, links: Mapping[str, Sequence[Link]]) -> int:
-        """Renew the lines of some nodes; how often these cross any."""
-        where = [k for node in links for k in self.columns[node]]
+    def put(self, lines: Mapping[Key, Sequence[Line]]) -> int:
+        """Renew the lines of some keys; how often these cross any."""
+        where = [k for key in lines for k in self.columns[key]]
         if not where:
             return 0
-        both = np.array([(a[0], a[1], b[0], b[1]) for own in links.values() for _, a, b in own]).T
+        both = np.array([line for own in lines.values() for line in own]).T
         self.starts[:2, where], self.ends[:2, where] = both[:2], both[2:]
         ax, ay, bx, by = both
-        sides = np.stack([ay - by, bx - ax, ax * by - ay * bx], axis=1)
-        self.sides[where] = sides
-        mine = (sides @ self.starts) * (sides @ self.ends) < 0.0
-        others = (self.sides @ self.starts[:, where]) * (self.sides @ self.ends[:, where]) < 0.0
-        return int(np.count_nonzero(mine & others.T))
+        self.sides[where] = np.stack([ay - by, bx - ax, ax * by - ay * bx], axis=1)
+        return self._crossings(where)
 
-    def crossings(self, nodes: Iterable[str]) -> int:
-        """How often the lines of some nodes cross any."""
-        where = [k for node in nodes for k in self.columns[node]]
+    def crossings(self, keys: Iterable[Key]) -> int:
+        """How often the lines of some keys cross any."""
+        return self._crossings([k for key in keys for k in self.columns[key]])
+
+    def _crossings(self, where: list[int]) -> int:
         mine = (self.sides[where] @ self.starts) * (self.sides[where] @ self.ends) < 0.0
         others = (self.sides @ self.starts[:, where]) * (self.sides @ self.ends[:, where]) < 0.0
         return int(np.count_nonzero(mine & others.T))
+
+
+def _straight(links: Iterable[Link]) -> list[Line]:
+    return [(a[0], a[1], b[0], b[1]) for _, a, b in links]
 
 
 def arrange(items: Sequence[Item], spare: float, seed: int, effort: float = 1.0) -> list[Spot]:
@@ -307,14 +320,15 @@ def arrange(items: Sequence[Item], spare: float, seed: int, effort: float = 1.0)
         board.spots.append(spot)
         board.flip(k, spot)
     links = {node: board.links(node) for node in board.on}
-    straight = Straight(links)
+    lines = Lines({**{n: _straight(own) for n, own in links.items()},
+                   **{k: board.bodies(k) for k in range(len(items))}})
     moves = int(_MOVES * effort * len(items))
     for turn in range(moves):
         share = turn / moves
         heat = _HOT * (_COLD / _HOT) ** share
         weight = _CROSSING * min(1.0, 2.0 * share)
         step = max(1.0, 9.0 * (1.0 - share) ** 1.5)
-        _try(board, links, straight, _proposed(board, dice, step), heat, weight, dice)
+        _try(board, links, lines, _proposed(board, dice, step), heat, weight, dice)
     return board.spots
 
 
@@ -363,7 +377,7 @@ def _proposed(board: Board, dice: random.Random, step: float) -> dict[int, Spot]
     return {k: (x + dx, y + dy, way)}
 
 
-def _try(board: Board, links: dict[str, list[Link]], straight: Straight,
+def _try(board: Board, links: dict[str, list[Link]], lines: Lines,
          wanted: Mapping[int, Spot], heat: float, weight: float, dice: random.Random) -> None:
     """Move if there is room and it is worth it."""
     before = {k: board.spots[k] for k in wanted}
@@ -392,18 +406,24 @@ def _try(board: Board, links: dict[str, list[Link]], straight: Straight,
     limit = -heat * math.log(1.0 - dice.random())
     known = rise - 3 * weight > limit  # more than crossings could make up for
     if not known:
-        rise -= weight * straight.crossings(nodes)
-        rise += weight * straight.put(renewed)
+        rise -= weight * lines.crossings([*nodes, *wanted])
+        rise += weight * lines.put(_lines_of(board, renewed, wanted))
     if rise <= limit:
         links.update(renewed)
         return
-    if not known:
-        straight.put({node: links[node] for node in nodes})
     for k, spot in wanted.items():
         board.flip(k, spot)
         board.spots[k] = before[k]
     for k, spot in before.items():
         board.flip(k, spot)
+    if not known:
+        lines.put(_lines_of(board, {node: links[node] for node in nodes}, wanted))
+
+
+def _lines_of(board: Board, links: Mapping[str, Sequence[Link]],
+              items: Iterable[int]) -> dict[Key, list[Line]]:
+    lines: dict[Key, list[Line]] = {node: _straight(own) for node, own in links.items()}
+    return lines | {k: board.bodies(k) for k in items}
 
 
 def field_size(areas: Sequence[float]) -> tuple[float, float]:

@@ -52,6 +52,8 @@ class Shape:
         How unusual it is, in grid steps of wire.
     sides : tuple of str
         Direction that leads away from the part, of each of `pins`.
+    spines : tuple of (x, y, x, y)
+        Lines that its body lies on, which no wire should cross.
     """
 
     placement: Placement
@@ -62,6 +64,7 @@ class Shape:
     rails: tuple[Flag, ...] = ()
     cost: float = 0.0
     sides: tuple[str, ...] = ()
+    spines: tuple[Box, ...] = ()
 
 
 def words_box(element: ET.Element, size: float) -> Box:
@@ -232,7 +235,7 @@ def _shape(stage: Stage, part: Part, placement: Placement, cost: float) -> Shape
             open_pins.append((node, at[k]))
             sides.append(side)
     return Shape(placement, tuple(open_pins), tuple(solid), tuple(wires), tuple(grounds),
-                 tuple(flags), cost, tuple(sides))
+                 tuple(flags), cost, tuple(sides), tuple(_spines(at, box)))
 
 
 def _leads(at: tuple[Point, ...], box: Box) -> Iterator[Box]:
@@ -242,6 +245,15 @@ def _leads(at: tuple[Point, ...], box: Box) -> Iterator[Box]:
         if near != (x, y) and (near[0] == x or near[1] == y):
             yield (min(x, near[0]) - 0.05 * (near[0] == x), min(y, near[1]) - 0.05 * (near[1] == y),
                    max(x, near[0]) + 0.05 * (near[0] == x), max(y, near[1]) + 0.05 * (near[1] == y))
+
+
+def _spines(at: tuple[Point, ...], box: Box) -> Iterator[Box]:
+    """Lines from the first pin to the last, and from others to the middle of the body."""
+    yield (*at[0], *at[-1])
+    if len(at) > 2:
+        x, y = (box[0] + box[2]) / 2, (box[1] + box[3]) / 2
+        for pin in at[1:-1]:
+            yield (*pin, x, y)
 
 
 def _outward(part: Part, placement: Placement, at: tuple[Point, ...], k: int) -> str:
