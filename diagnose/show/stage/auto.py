@@ -42,7 +42,9 @@ MOST_PARTS = 80
 """A stage of more parts is not tried: its drawing would be larger than any sheet."""
 _SPARE = (0.5, 0.5, 0.75, 1.0, 1.5)
 """Grid steps that stay free around each part, one try after another."""
-_ENOUGH = 1
+_GOOD = 9
+"""A drawing with a crossing for so many parts, and no more, is taken at once."""
+_ENOUGH = 2
 """Drawings that are made before the best of them is taken."""
 _THIN = 0.1
 """Half of what a wire takes, grid steps."""
@@ -58,7 +60,6 @@ class Made:
     layout: Layout
     crossings: int
     length: float
-    parts: int
 
     def cost(self) -> float:
         """What it is compared by: a crossing is worth some ten steps of wire."""
@@ -87,8 +88,8 @@ def drafts(stage: Stage) -> list[Made]:
         made = _draft(stage, items, spare, turn)
         if made is not None and not mismatches(made.layout, stage):
             found.append(made)
-        if len(found) == _ENOUGH:
-            break
+            if len(found) == _ENOUGH or made.crossings * _GOOD <= len(stage.parts):
+                break
     return found
 
 
@@ -140,7 +141,7 @@ def _draft(stage: Stage, items: Sequence[Item], spare: float, seed: int) -> Made
     sheet.add_loose(loose)
     layout = sheet.layout()
     length = sum(abs(a[0] - b[0]) + abs(a[1] - b[1]) for a, b in stretches(layout))
-    return Made(layout, crossings, length, len(stage.parts))
+    return Made(layout, crossings, length)
 
 
 class _Sheet:

@@ -48,7 +48,7 @@ _PORT_DRIFT = 0.5
 """The same of a port to its side."""
 _HOT, _COLD = 7.0, 0.25
 """Temperatures that moving begins and ends with, in grid steps."""
-_MOVES = 700
+_MOVES = 1600
 """Moves tried for an item."""
 _SHAPE = 1.7
 """Width over height of the field of first places."""
