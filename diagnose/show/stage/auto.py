@@ -13,23 +13,18 @@ from itertools import pairwise
 
 from circuits.drawing import DIRECTIONS, Flag, Layout, Placement, Point
 from circuits.drawing_nets import mismatches, stretches
-from circuits.kinds import kind
-from circuits.stage import GROUND, Stage
+from circuits.stage import Stage
 from circuits.topology import is_supply
+from diagnose.show.stage.auto_aims import field_size, heights, progress
 from diagnose.show.stage.auto_place import (
-    _FIELD,
     Board,
     Item,
     Spot,
     arrange,
-    field_size,
     filled,
-    heights,
-    progress,
 )
 from diagnose.show.stage.auto_route import Maze, route
 from diagnose.show.stage.auto_shape import (
-    Box,
     Shape,
     flag_boxes,
     over,
@@ -37,6 +32,7 @@ from diagnose.show.stage.auto_shape import (
     shapes,
     shifted,
 )
+from diagnose.show.stage.symbols import Box
 
 MOST_PARTS = 80
 """A stage of more parts is not tried: its drawing would be larger than any sheet."""
@@ -49,6 +45,7 @@ _ENOUGH = 2
 _THIN = 0.1
 """Half of what a wire takes, grid steps."""
 _PULL_PORT = 0.5
+"""How strongly a port keeps to its side, a share of the distance."""
 _STUB = 3
 """The longest wire that leads to a test point alone, grid steps."""
 
@@ -109,8 +106,9 @@ def _items(stage: Stage) -> list[Item]:
     touched = {node for part in stage.parts for node in part.nodes}
     for node in dict.fromkeys((stage.input, stage.output, stage.input_return)):
         if not is_supply(stage, node) and node in touched:
-            left = -1.0 if node != stage.output else 1.0
-            items.append(Item("", port_shapes(stage, node), (left * wide * 0.6, 0.0 if node != stage.input_return else 5.0), _PULL_PORT))
+            side = wide * (0.6 if node == stage.output else -0.6)
+            low = 5.0 if node == stage.input_return else 0.0
+            items.append(Item("", port_shapes(stage, node), (side, low), _PULL_PORT))
     return items
 
 
@@ -209,10 +207,9 @@ class _Sheet:
         """A free place for a mark, on the net or at the end of a short wire."""
         points = self.on_net.get(node, [])
         pins = {at for name, at in self.pins if name == node}
-        halves = [((a[0] + b[0]) / 2, (a[1] + b[1]) / 2) for a in points for b in
-                  ((a[0] + 1, a[1]), (a[0], a[1] + 1)) if b in set(points)
-                  and any(_touch(_line_box(a, b), (a[0] + b[0]) / 2, (a[1] + b[1]) / 2, line)
-                          for line in lines)]
+        halves = [((a[0] + b[0]) / 2, (a[1] + b[1]) / 2) for a in points
+                  for b in ((a[0] + 1, a[1]), (a[0], a[1] + 1)) if b in points]
+        halves = [p for p in halves if any(_on(p, line) for line in lines)]
         places = [p for p in points if p not in pins] + halves + [p for p in points if p in pins]
         for at in places:
             for side in ("up", "down", "right", "left"):
@@ -301,6 +298,5 @@ def _line_box(a: Point, b: Point) -> Box:
             max(a[0], b[0]) + _THIN, max(a[1], b[1]) + _THIN)
 
 
-def _touch(_: Box, x: float, y: float, line: Box) -> bool:
-    """Whether a point lies on a wire."""
-    return line[0] < x < line[2] and line[1] < y < line[3]
+def _on(at: Point, line: Box) -> bool:
+    return line[0] < at[0] < line[2] and line[1] < at[1] < line[3]

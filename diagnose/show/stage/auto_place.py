@@ -10,17 +10,15 @@ from __future__ import annotations
 
 import math
 import random
-from collections import defaultdict, deque
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from circuits.drawing import DIRECTIONS
-from circuits.kinds import kind
-from circuits.stage import GROUND, Stage
-from circuits.topology import direct, is_supply
-from diagnose.show.stage.auto_shape import Box, Shape
+from diagnose.show.stage.auto_shape import Shape
+from diagnose.show.stage.symbols import Box
 
 Spot = tuple[int, int, int]
 """Grid steps to the right and downwards, and which of its shapes an item has."""
@@ -34,7 +32,7 @@ Line = tuple[float, float, float, float]
 Key = str | int
 """A node whose wires, or the number of an item whose body lines are."""
 
-_FIELD = 400
+FIELD = 400
 """Half-steps between the edge of the field and its middle; larger than any drawing."""
 _BEND = 2.0
 """What a wire that is not straight costs more, in grid steps."""
@@ -42,16 +40,12 @@ _BEHIND = 2.0
 """What it costs more at an end where it has to go around the part."""
 _CROSSING = 9.0
 """What two straight lines between pins that cross cost, in grid steps."""
-_DRIFT = 0.12
+_DRIFT = 0.15
 """Pull to the first place, a share of the distance."""
-_PORT_DRIFT = 0.5
-"""The same of a port to its side."""
 _HOT, _COLD = 7.0, 0.25
 """Temperatures that moving begins and ends with, in grid steps."""
 _MOVES = 1600
 """Moves tried for an item."""
-_SHAPE = 1.7
-"""Width over height of the field of first places."""
 
 
 @dataclass(frozen=True)
@@ -62,61 +56,6 @@ class Item:
     shapes: tuple[Shape, ...]
     aim: tuple[float, float]
     pull: float = _DRIFT
-
-
-def heights(stage: Stage) -> dict[str, float]:
-    """About how high the direct voltage of each node is: 1 on positive rails, -1 on negative ones.
-
-    Every way for direct current is one resistance, that of a base a large one; capacitors
-    leak, so that every node lies somewhere.
-    """
-    held = {rail.name: math.copysign(1.0, rail.volts) for rail in stage.rails} | {GROUND: 0.0}
-    free = [node for node in stage.nodes if node not in held]
-    row = {node: k for k, node in enumerate(free)}
-    matrix, right = np.eye(len(free)) * 1e-6, np.zeros(len(free))
-    for part in stage.parts:
-        ways = list(direct(part)) or [(part.nodes[0], part.nodes[-1])]
-        control = part.nodes[1] if len(part.nodes) == 3 else None
-        weight = 0.01 if kind(part.kind).family == "capacitor" else 1.0
-        for pair in ways:
-            here = 0.05 * weight if control in pair else weight
-            for a, b in (pair, pair[::-1]):
-                if a in row:
-                    matrix[row[a], row[a]] += here
-                    if b in row:
-                        matrix[row[a], row[b]] -= here
-                    else:
-                        right[row[a]] += here * held[b]
-    solved = np.linalg.solve(matrix, right)
-    return held | {node: float(solved[k]) for node, k in row.items()}
-
-
-def progress(stage: Stage) -> dict[str, float]:
-    """How far each node that signal is on lies on its way, 0 at the input and 1 at the output."""
-    near: dict[str, set[str]] = defaultdict(set)
-    for part in stage.parts:
-        for a in part.nodes:
-            near[a] |= {b for b in part.nodes if b != a and not is_supply(stage, b)}
-
-    def steps(start: str) -> dict[str, int]:
-        found, queue = {start: 0}, deque([start])
-        while queue:
-            node = queue.popleft()
-            for other in sorted(near[node]):
-                if other not in found:
-                    found[other] = found[node] + 1
-                    queue.append(other)
-        return found
-
-    first, last = steps(stage.input), steps(stage.output)
-    far = len(stage.nodes)
-    shares = {}
-    for node in stage.nodes:
-        if is_supply(stage, node):
-            continue
-        a, b = first.get(node, far), last.get(node, far)
-        shares[node] = a / (a + b) if a + b else 0.0
-    return shares
 
 
 def mask(shape: Shape, spare: float) -> tuple[tuple[int, int], ...]:
@@ -131,9 +70,9 @@ def filled(boxes: Iterable[Box]) -> tuple[tuple[int, int], ...]:
     rows: dict[int, int] = defaultdict(int)
     for left, top, right, bottom in boxes:
         a, b = math.floor(2 * left + 1e-6), math.ceil(2 * right - 1e-6)
-        bits = ((1 << max(b - a, 1)) - 1) << (a + _FIELD)
+        bits = ((1 << max(b - a, 1)) - 1) << (a + FIELD)
         for row in range(math.floor(2 * top + 1e-6), math.ceil(2 * bottom - 1e-6)):
-            rows[row + _FIELD] |= bits
+            rows[row + FIELD] |= bits
     return tuple(sorted(rows.items()))
 
 
@@ -143,7 +82,7 @@ class Board:
     def __init__(self, items: Sequence[Item], spare: float) -> None:
         self.items = items
         self.masks = [[mask(s, spare) for s in item.shapes] for item in items]
-        self.rows = [0] * (2 * _FIELD)
+        self.rows = [0] * (2 * FIELD)
         self.spots: list[Spot] = []
         self.on: dict[str, list[int]] = defaultdict(list)
         for k, item in enumerate(items):
@@ -424,9 +363,3 @@ def _lines_of(board: Board, links: Mapping[str, Sequence[Link]],
               items: Iterable[int]) -> dict[Key, list[Line]]:
     lines: dict[Key, list[Line]] = {node: _straight(own) for node, own in links.items()}
     return lines | {k: board.bodies(k) for k in items}
-
-
-def field_size(areas: Sequence[float]) -> tuple[float, float]:
-    """Width and height over which first places are spread, for items of these areas."""
-    high = math.sqrt(2.0 * sum(areas) / _SHAPE)
-    return _SHAPE * high, high

@@ -7,12 +7,13 @@ straight, never at a corner or an end, so that nothing touches that is not to be
 from __future__ import annotations
 
 import heapq
+import itertools
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 
 from circuits.drawing import Point
-from diagnose.show.stage.auto_shape import Box
+from diagnose.show.stage.symbols import Box
 
 _STEP, _BEND, _CROSSING = 1.0, 2.0, 12.0
 """What a step, a bend and a crossing cost."""
@@ -59,7 +60,8 @@ class Maze:
 
     def _block(self, box: Box) -> None:
         """Shut every step that passes through the inside of a box."""
-        x0, y0, x1, y1 = box[0] - self.left, box[1] - self.top, box[2] - self.left, box[3] - self.top
+        x0, x1 = box[0] - self.left, box[2] - self.left
+        y0, y1 = box[1] - self.top, box[3] - self.top
         inside = 1e-6
         for y in range(math.floor(y0) - 1, math.ceil(y1) + 2):
             for x in range(math.floor(x0) - 1, math.ceil(x1) + 2):
@@ -81,7 +83,7 @@ class Maze:
                 return False
             missing -= set(way)
             tree |= {p for p in way if p == way[-1] or not self.on.get(p)}
-            edges |= {(min(a, b), max(a, b)) for a, b in zip(way, way[1:], strict=False)}
+            edges |= {(min(a, b), max(a, b)) for a, b in itertools.pairwise(way)}
         self.edges[net] = edges
         for a, b in edges:
             d = 0 if b - a == 1 else 1
@@ -168,7 +170,7 @@ class Maze:
 
     def wires(self, net: str) -> list[tuple[Point, ...]]:
         """The wires of a net as lines between corners."""
-        at = {p: {d for d in self.on[p][net]} for p in self._points(net)}
+        at = {p: set(self.on[p][net]) for p in self._points(net)}
         knots = {p for p, ds in at.items() if len(ds) != 2 or self.owner.get(p) == net}
         done, found = set(), []
         for p in sorted(knots):
@@ -198,8 +200,9 @@ def route(maze: Maze) -> bool:
     """Lay all nets, then each again while it gets cheaper; whether all could be laid."""
 
     def spread(net: str) -> float:
-        xs, ys = zip(*(maze.point(p) for p in maze.pins[net]), strict=True)
-        return max(xs) - min(xs) + max(ys) - min(ys)
+        points = [maze.point(p) for p in maze.pins[net]]
+        sides = [[point[k] for point in points] for k in (0, 1)]
+        return sum(max(side) - min(side) for side in sides)
 
     order = sorted(maze.pins, key=lambda net: (spread(net), net))
     for _ in range(_TRIES):

@@ -26,7 +26,7 @@ _WIDE = {".": 0.35, ",": 0.35, " ": 0.35, "-": 0.4, "i": 0.3, "l": 0.3, "I": 0.3
 _USUAL = 0.68
 _STANDS = 1.0
 """What a capacitor that stands between two signals costs, in grid steps of wire."""
-_TURNED = 2.5
+_TURNED = 4.0
 """The same of a device that looks to the left."""
 _BACKWARD = 4.0
 """The same of a part that the signal runs through to the left."""
@@ -188,7 +188,7 @@ def _ways(stage: Stage, part: Part, volts: dict[str, float]) -> Iterator[tuple[s
     conducts = family not in ("capacitor", "contact")
     down = first > last
     if fixed and family == "contact":
-        yield ("right" if GROUND == b or b in rails else "left"), 0.0
+        yield ("right" if b == GROUND or b in rails else "left"), 0.0
         yield ("down" if down else "up"), _STANDS
     elif fixed:
         yield ("down" if down else "up"), 0.0
@@ -210,7 +210,11 @@ def _shape(stage: Stage, part: Part, placement: Placement, cost: float) -> Shape
     area = (box[0] * STEP, box[1] * STEP, box[2] * STEP, box[3] * STEP)
     solid = [box, *(words_box(word, NAME_SIZE) for word in label(part, placement, area))]
     solid += list(_leads(at, box))
-    open_pins, wires, grounds, flags, sides = [], [], [], [], []
+    open_pins: list[tuple[str, Point]] = []
+    wires: list[tuple[Point, ...]] = []
+    grounds: list[Point] = []
+    flags: list[Flag] = []
+    sides: list[str] = []
     for k, node in enumerate(part.nodes):
         side = _outward(part, placement, at, k)
         x, y = at[k]

@@ -1,4 +1,4 @@
-"""The picture of a stage as one SVG: its schematic, or where there is none its parts and neighbours.
+"""A stage as one SVG: its schematic, or where there is none its parts and neighbours.
 
 Every part is a group ``<g id="part-C3" class="part" data-part="C3">`` with its symbol and its
 label; every test point is a group of the class ``test-point`` with ``data-node``. Lines and text
