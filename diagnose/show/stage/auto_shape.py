@@ -24,6 +24,7 @@ _WIDE = {".": 0.35, ",": 0.35, " ": 0.35, "-": 0.4, "i": 0.3, "l": 0.3, "I": 0.3
          "Ω": 0.8, "Q": 0.8, "%": 0.96}
 """Width of a character over the size of the text, where it is not `_USUAL`: a wide sans-serif."""
 _USUAL = 0.68
+"""Width of any other character over the size of the text."""
 _STANDS = 1.0
 """What a capacitor that stands between two signals costs, in grid steps of wire."""
 _TURNED = 4.0
