@@ -107,6 +107,27 @@ def drawn_stages() -> tuple[str, ...]:
     return tuple(sorted(path.stem for path in FOLDER.glob("*.yaml")))
 
 
+def own_drawing(stage: Stage) -> Path | None:
+    """The drawing that lies beside a stage's file.
+
+    Returns
+    -------
+    Path or None
+        ``my.drawing.yaml`` beside ``my.yaml``, or ``drawings/my.yaml``; None where there is
+        neither, or the stage is not from a file.
+    """
+    if not stage.file:
+        return None
+    path = Path(stage.file)
+    for one in (path.with_suffix(".drawing.yaml"), path.parent / "drawings" / path.name):
+        try:
+            if one.is_file():
+                return one
+        except OSError:  # nothing that can be looked at
+            continue
+    return None
+
+
 def load_layout(stage: Stage, path: Path | None = None) -> Layout | None:
     """The drawing of a stage.
 

@@ -147,7 +147,8 @@ def read_stage(path: Path, shown: str = "") -> Stage:
     InputError
         With the place.
     """
-    return from_tree(yamlfile.read(path, shown), path.parent)
+    stage = from_tree(yamlfile.read(path, shown), path.parent)
+    return stage if shown else replace(stage, file=str(path))
 
 
 def from_tree(tree: Node, folder: Path) -> Stage:
@@ -170,8 +171,9 @@ def from_tree(tree: Node, folder: Path) -> Stage:
 
 
 def canonical(stage: Stage) -> str:
-    """A text that two stages share if and only if every field of them is equal."""
-    return json.dumps(asdict(stage), sort_keys=True, ensure_ascii=False)
+    """A text that two stages share if and only if every field of them is equal but the file."""
+    told = {name: value for name, value in asdict(stage).items() if name != "file"}
+    return json.dumps(told, sort_keys=True, ensure_ascii=False)
 
 
 def _stage(top: Mapping, folder: Path) -> Stage:

@@ -67,6 +67,9 @@ class Stage:
     guessed : tuple of (name, words)
         What of the file was guessed and nobody has confirmed: words of a part, or of the stage
         under ``stage``. It changes nothing that is simulated.
+    file : str
+        Path of the file that it was read from, beside which a drawing may lie; empty for one
+        that ships.
     """
 
     name: str
@@ -93,6 +96,7 @@ class Stage:
     load_return: str = GROUND
     lamp: float = 0.0
     guessed: tuple[tuple[str, tuple[str, ...]], ...] = field(default=(), compare=False)
+    file: str = field(default="", compare=False)
 
     def __repr__(self) -> str:
         rails = [f"{rail.name} {render(rail.volts, 'V')}" for rail in self.rails]

@@ -99,8 +99,11 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
                      help="make a stage file of a netlist (SPICE, or a schematic editor's export), "
                      "and tell what had to be guessed")
     one.add_argument("-o", dest="file", metavar="FILE", type=Path,
-                     help="with --from: write the stage there, not to the screen; a file that "
-                     "exists is left alone")
+                     help="with --from or --drawing: write it there, not to the screen; a file "
+                     "that exists is left alone")
+    one.add_argument("--drawing", action="store_true",
+                     help="the drawing that the stage makes of itself, to move parts on by hand; "
+                     "beside my-stage.yaml it is used as my-stage.drawing.yaml")
     one.add_argument("--input", metavar="NODE", default="",
                      help="with --from: where the signal goes in, if the guess is wrong")
     one.add_argument("--output", metavar="NODE", default="",

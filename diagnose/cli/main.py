@@ -114,6 +114,10 @@ def _stages(values: Values) -> str:
     from circuits.load import load_stage, stage_names, unit_names
     from diagnose.show.text_stage import stage_text, stages_text
 
+    if values.drawing:
+        from diagnose.cli.commands_drawing import drawing
+
+        return drawing(values)
     if values.source or values.to or values.file or values.fault or values.size or (
             values.input or values.output):
         from diagnose.cli.commands_netlist import netlists
@@ -131,7 +135,13 @@ def _stages(values: Values) -> str:
     if values.stage is None:
         names = (*stage_names(), *unit_names())
         return stages_text([load_stage(name) for name in names], *_screen())
-    return stage_text(load_stage(values.stage), *_screen())
+    stage = load_stage(values.stage)
+    if stage.file:
+        from diagnose.show.stage.kept import remarks
+
+        for remark in remarks(stage):
+            _say(remark)
+    return stage_text(stage, *_screen())
 
 
 def _healthy(values: Values) -> str:

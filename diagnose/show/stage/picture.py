@@ -1,4 +1,4 @@
-"""The picture of a stage as one SVG: its schematic where one ships, else its parts and neighbours.
+"""A stage as one SVG: its schematic, or where there is none its parts and neighbours.
 
 Every part is a group ``<g id="part-C3" class="part" data-part="C3">`` with its symbol and its
 label; every test point is a group of the class ``test-point`` with ``data-node``. Lines and text
@@ -10,9 +10,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from xml.etree import ElementTree as ET
 
-from circuits.drawing import Layout, load_layout
-from circuits.drawing_nets import mismatches
-from circuits.errors import InputError
 from circuits.stage import Part, Stage, short_name
 from diagnose.show.stage.canvas import (
     Area,
@@ -25,6 +22,7 @@ from diagnose.show.stage.canvas import (
     value_text,
     width,
 )
+from diagnose.show.stage.kept import layout_of
 from diagnose.show.stage.neighbours import neighbour_diagram
 from diagnose.show.stage.schematic import schematic
 
@@ -72,18 +70,6 @@ def render(
         members, area = schematic(stage, layout, lit, prefix)
     below, whole = _supplies(stage, lit, prefix, area)
     return sheet(stage.title or stage.name, whole, [*members, *below], lit, prefix)
-
-
-def layout_of(stage: Stage) -> Layout | None:
-    """The drawing that ships for a stage, where it is a drawing of this very circuit.
-
-    Somebody's own stage may have the name of one that ships and be wired otherwise.
-    """
-    try:
-        layout = load_layout(stage)
-    except InputError:  # the parts are of other kinds than the drawing places
-        return None
-    return None if layout is None or mismatches(layout, stage) else layout
 
 
 def _supplies(

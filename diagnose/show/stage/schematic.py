@@ -51,18 +51,18 @@ def schematic(
     for part, placement in placed(layout, stage):
         left, top, right, bottom = body(part, placement)
         area = (left * STEP, top * STEP, right * STEP, bottom * STEP)
-        label = list(_label(part, placement, area))
+        words = list(label(part, placement, area))
         group = part_group(
-            part, lit.get(part.name), area, [*symbol(part, placement), *label], prefix
+            part, lit.get(part.name), area, [*symbol(part, placement), *words], prefix
         )
         parts.append(group)
-        areas += [area, *(text_area(words) for words in label)]
+        areas += [area, *(text_area(word) for word in words)]
     marks = [_ground(point) for point in layout.grounds]
-    marks += [_mark(stage, flag, "rail") for flag in layout.rails]
-    marks += [_mark(stage, flag, "port") for flag in layout.ports]
-    marks += [_mark(stage, flag, "probe") for flag in layout.test_points]
-    for mark in marks:
-        areas += [text_area(words, MARK_SIZE) for words in mark.iter("text")]
+    marks += [mark(stage, flag, "rail") for flag in layout.rails]
+    marks += [mark(stage, flag, "port") for flag in layout.ports]
+    marks += [mark(stage, flag, "probe") for flag in layout.test_points]
+    for one in marks:
+        areas += [text_area(words, MARK_SIZE) for words in one.iter("text")]
     areas += [(x - 8, y, x + 8, y + 20) for x, y in map(_pixel, layout.grounds)]
     return [wires, *parts, *marks], bounds(areas)
 
@@ -76,7 +76,7 @@ def _circle(centre: Point, radius: float, kind_: str) -> ET.Element:
     return ET.Element("circle", {"class": kind_} | {k: f"{v:g}" for k, v in sizes.items()})
 
 
-def _label(part: Part, placement: Placement, area: Area) -> Iterator[ET.Element]:
+def label(part: Part, placement: Placement, area: Area) -> Iterator[ET.Element]:
     """Name and value beside the symbol."""
     left, top, right, bottom = area
     x, y = (left + right) / 2, (top + bottom) / 2
@@ -130,7 +130,7 @@ def _ground(point: Point) -> ET.Element:
     return group
 
 
-def _mark(stage: Stage, flag: Flag, what: str) -> ET.Element:
+def mark(stage: Stage, flag: Flag, what: str) -> ET.Element:
     """A rail's bar, a port's ring or a probe's ring, with its name; a test point where it is one.
 
     Parameters

@@ -7,91 +7,27 @@ import subprocess
 import sys
 from collections import Counter
 from dataclasses import replace
-from itertools import pairwise
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import pytest
-from matplotlib.font_manager import FontProperties
-from matplotlib.textpath import TextPath
 
 from circuits.drawing import drawn_stages
 from circuits.errors import InputError
 from circuits.load import load_stage
 from circuits.stage import Part, Stage, Supply
+from diagnose.show.stage import kept
 from diagnose.show.stage.canvas import LEVELS, value_text
-from diagnose.show.stage.picture import layout_of, render
+from diagnose.show.stage.kept import layout_of
+from diagnose.show.stage.picture import render
+from tests.diagnose.show.geometry import CAPITAL, SVG, bodies, groups, overlaps, texts, touch, wires
 from tests.small import resistor
 
 ROOT = Path(__file__).resolve().parents[3]
-SVG = "{http://www.w3.org/2000/svg}"
-Box = tuple[float, float, float, float]
-
-FACE = FontProperties(family="DejaVu Sans")  # type: ignore[no-untyped-call]
-"""A face that comes with matplotlib, wider than what browsers usually take for sans-serif."""
-SIZES = {"mark": 12.0, "part": 13.0}
-MARGIN = 2.0
-"""What must stay free on each side of a text, pixels."""
-CAPITAL = 0.716
-"""Height of a capital over the size of the text, Arial and Helvetica (their metrics files)."""
-
-
-def groups(root: ET.Element, word: str) -> list[ET.Element]:
-    return [g for g in root.iter(f"{SVG}g") if word in g.get("class", "").split()]
 
 
 def drawn(stage: Stage, lit: dict[str, float] | None = None) -> ET.Element:
     return ET.fromstring(render(stage, lit))
-
-
-def measured(words: ET.Element, size: float) -> Box:
-    """Where a text is, by the outlines of the face."""
-    outline = TextPath((0, 0), words.text or "", size=size, prop=FACE).get_extents()
-    x, y, wide = float(words.get("x", "")), float(words.get("y", "")), outline.width
-    left = x - {"middle": 0.5, "end": 1.0}.get(words.get("text-anchor", ""), 0.0) * wide
-    return left - MARGIN, y - outline.y1 - 1.0, left + wide + MARGIN, y - outline.y0 + 1.0
-
-
-def touch(a: Box, b: Box) -> bool:
-    return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
-
-
-def texts(root: ET.Element) -> list[tuple[str, str, Box]]:
-    """Owner, words and place of every text of a part or a mark."""
-    found = []
-    for kind, size in SIZES.items():
-        for group in groups(root, kind):
-            owner = group.get("data-part") or group.get("data-node") or ""
-            found += [(owner, t.text or "", measured(t, size)) for t in group.findall(f"{SVG}text")]
-    return found
-
-
-def bodies(root: ET.Element) -> list[tuple[str, Box]]:
-    found = []
-    for group in groups(root, "part"):
-        for r in group.findall(f"{SVG}rect"):
-            if r.get("class") == "body":
-                x, y, w, h = (float(r.get(k, "")) for k in ("x", "y", "width", "height"))
-                found.append((group.get("data-part", ""), (x, y, x + w, y + h)))
-    return found
-
-
-def grounds(root: ET.Element) -> list[Box]:
-    found = []
-    for group in groups(root, "ground"):
-        x, y = (float(n) for n in group[0].get("points", "").split()[0].split(","))
-        found.append((x - 8.0, y + 1.0, x + 8.0, y + 16.0))
-    return found
-
-
-def wires(root: ET.Element) -> list[Box]:
-    found = []
-    for one in root.iter(f"{SVG}polyline"):
-        if one.get("class") == "wire":
-            corners = [tuple(map(float, p.split(","))) for p in one.get("points", "").split()]
-            for (x0, y0), (x1, y1) in pairwise(corners):
-                found.append((min(x0, x1) - 1, min(y0, y1) - 1, max(x0, x1) + 1, max(y0, y1) + 1))
-    return found
 
 
 @pytest.mark.parametrize("name", drawn_stages())
@@ -115,19 +51,8 @@ def test_a_drawing_shows_every_part_and_test_point_once(name: str) -> None:
 @pytest.mark.parametrize("name", drawn_stages())
 def test_no_text_touches_a_text_a_wire_or_a_foreign_part(name: str) -> None:
     root = drawn(load_stage(name))
-    written, solid = texts(root), bodies(root)
-    lines = wires(root) + grounds(root)
-    assert len(written) > 20
-    for k, (owner, words, box) in enumerate(written):
-        for other, more, there in written[k + 1 :]:
-            assert not touch(box, there), f"{words} of {owner} / {more} of {other}"
-        for other, there in solid:
-            assert other == owner or not touch(box, there), f"{words} of {owner} / {other}"
-        for there in lines:
-            assert not touch(box, there), f"{words} of {owner} / a line at {there}"
-    for k, (owner, box) in enumerate(solid):
-        for other, there in solid[k + 1 :]:
-            assert not touch(box, there), f"{owner} / {other}"
+    assert len(texts(root)) > 20
+    assert overlaps(root) == []
 
 
 @pytest.mark.parametrize("name", drawn_stages())
@@ -143,6 +68,16 @@ def test_a_drawing_can_be_read_on_a_telephone_and_on_a4(name: str) -> None:
     assert scale * CAPITAL * min(sizes) >= 1.8
 
 
+@pytest.fixture
+def undrawable(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As if no stage could be drawn by itself."""
+    monkeypatch.setattr(kept, "drawn_by_itself", lambda _: None)
+    monkeypatch.setattr(kept, "_keep", lambda *_: None)
+    monkeypatch.setattr(kept, "default_folder", lambda: Path("/nowhere"))
+    kept.made_by_itself.cache_clear()
+
+
+@pytest.mark.usefixtures("undrawable")
 def test_somebodys_own_stage_of_a_known_name_is_not_drawn_as_the_known_one() -> None:
     stage = load_stage("phono-opamp")
     assert layout_of(stage) is not None
@@ -225,6 +160,7 @@ def test_two_drawings_on_a_page_share_no_id() -> None:
 OWN = replace(load_stage("output-complementary"), name="own")
 
 
+@pytest.mark.usefixtures("undrawable")
 def test_a_stage_without_a_drawing_is_shown_as_parts_and_neighbours() -> None:
     root = drawn(OWN, {"Q3": 0.6})
     assert Counter(g.get("data-part") for g in groups(root, "part")) == Counter(
@@ -254,7 +190,7 @@ def test_names_of_anybodys_stage_cannot_break_the_page() -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["phono-opamp", "own"])
-def test_the_same_stage_is_the_same_picture_in_every_process(name: str) -> None:
+def test_the_same_stage_is_the_same_picture_in_every_process(name: str, tmp_path: Path) -> None:
     code = (
         "import sys, hashlib; from dataclasses import replace;"
         "from circuits.load import load_stage;"
@@ -265,7 +201,8 @@ def test_the_same_stage_is_the_same_picture_in_every_process(name: str) -> None:
     said = {
         subprocess.run(
             [sys.executable, "-c", code, name], capture_output=True, text=True, cwd=ROOT,
-            check=True, timeout=60, env={"PYTHONHASHSEED": seed, "PATH": ""},
+            check=True, timeout=60,
+            env={"PYTHONHASHSEED": seed, "PATH": "", "AMP_DIAGNOSE_CACHE": str(tmp_path / seed)},
         ).stdout
         for seed in ("1", "2")
     }
