@@ -12,6 +12,7 @@ from diagnose.web.checked import Checked, check
 from diagnose.web.jobs import Jobs
 from diagnose.web.sheet import Typed
 from diagnose.web.shelf import Kept, Shelf
+from diagnose.web.stage_shelf import StageShelf
 from diagnose.web.worker import Worker
 
 KEY = "bench"
@@ -23,6 +24,8 @@ class Desk:
 
     Attributes
     ----------
+    shelf, stages
+        Sheets, and stages of one's own.
     many : Worker
         Ranks and draws, with workers of its own.
     quick : Worker
@@ -30,6 +33,7 @@ class Desk:
     """
 
     shelf: Shelf
+    stages: StageShelf
     many: Worker
     quick: Worker
     jobs: Jobs = field(init=False)

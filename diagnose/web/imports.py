@@ -1,0 +1,116 @@
+"""New stages of one's own: from one that ships, a stage file, a netlist, or nothing yet."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any
+
+from flask import Blueprint, Response, jsonify, request
+
+from circuits.errors import AmplifierError, InputError
+from circuits.leftovers import passing_folder
+from circuits.load import stage_file, stage_names
+from circuits.textfile import MOST_BYTES
+from diagnose.web.desk import desk
+from diagnose.web.stage_shelf import KeptStage, label_of
+from diagnose.web.worker import Stopped
+
+imports = Blueprint("imports", __name__)
+NETLISTS = (".cir", ".net", ".sp", ".spice", ".ckt")
+"""How names of netlists end that people have."""
+_INCLUDED = (".lib", ".mod", ".inc", ".sub", ".txt", *NETLISTS)
+_PATIENCE = 8.0
+"""Seconds that a netlist may take to be read; with the start of a process it is ten."""
+BLANK = """\
+stage: my-stage
+title: A stage of my own
+rails:
+  vcc: {volts: 24 V}
+ports: {input: in, output: out}
+source impedance: 1 kohm
+load: 47 kohm
+parts:
+"""
+
+
+@imports.post("/stages/new")
+def new_stage() -> Response:
+    """A stage to change: one that ships, or a blank one."""
+    name = request.form.get("stage", "")
+    if not name:
+        return jsonify(stage=desk().stages.add(BLANK, "my-stage").name)
+    if name not in stage_names():
+        raise InputError(f"there is no stage {name!r}", expected="a stage that ships",
+                         choices=stage_names(), given=name)
+    # its name stays, and with it the drawing that ships, as long as the circuit is that
+    return jsonify(stage=desk().stages.add(stage_file(name), name).name)
+
+
+def is_stage(name: str, body: bytes) -> bool:
+    """Whether a file is a stage of one's own: it has parts."""
+    if not name.lower().endswith((".yaml", ".yml")):
+        return False
+    rows = body.decode("utf-8", "replace").splitlines()
+    return "parts" in {row.partition(":")[0].strip() for row in rows if row[:1] not in " #-"}
+
+
+def is_netlist(name: str) -> bool:
+    """Whether a file is a netlist, by its name."""
+    return name.lower().endswith(NETLISTS)
+
+
+def keep_stage(name: str, body: bytes, others: dict[str, bytes]) -> KeptStage:
+    """Keep a stage file that somebody has, with the files of devices that it names.
+
+    Raises
+    ------
+    InputError
+        For what is no text.
+    """
+    try:
+        text = body.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise InputError(f"{name} is not plain text", expected="UTF-8") from None
+    return desk().stages.add(text, label_of(Path(name).stem, text).stage or Path(name).stem, others)
+
+
+def keep_netlist(name: str, body: bytes, others: dict[str, bytes]) -> KeptStage:
+    """Make a stage of a netlist and keep it, with what was guessed and what has to be asked.
+
+    Nothing of the netlist is run; it is read in a process that is ended when it takes too long.
+
+    Raises
+    ------
+    InputError
+        As the reader of netlists says it, with file, line and caret; for one that is too long.
+    EngineError
+        For one that takes too long to be read.
+    """
+    if len(body) > MOST_BYTES:
+        raise InputError(f"{name} has {len(body)} bytes; a netlist of one amplifier is shorter",
+                         expected=f"at most {MOST_BYTES} bytes")
+    with passing_folder("netlist") as folder:
+        for given, content in {**others, name: body}.items():
+            (folder / _file(given)).write_bytes(content)
+        text, said = _read(folder / _file(name))
+    return desk().stages.add(text, Path(name).stem, said={**said, "file": Path(name).name})
+
+
+def _read(path: Path) -> tuple[str, dict[str, Any]]:
+    try:
+        text, said = desk().quick.run("netlist_in", str(path), deadline=_PATIENCE)
+    except Stopped:
+        raise
+    except AmplifierError as error:  # its folder is ours and says nothing to anybody
+        raise AmplifierError(str(error).replace(f"{path.parent}/", "")) from None
+    return text, said
+
+
+def _file(given: str) -> str:
+    last = Path(re.split(r"[/\\]", given)[-1])
+    stem = re.sub(r"[^A-Za-z0-9_.-]+", "-", last.stem).strip("-.")[:60] or "netlist"
+    if last.suffix.lower() not in _INCLUDED:
+        raise InputError(f"{given!r} is no netlist, nor what one includes",
+                         expected="a name that ends in " + ", ".join(_INCLUDED))
+    return stem + last.suffix
