@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import zipfile
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from functools import cache
 from typing import Any
 
@@ -15,6 +15,7 @@ from circuits.device import DEFAULT_MODEL, load_devices
 from circuits.errors import InputError
 from circuits.kinds import kin, kinds
 from diagnose.show.embedded import drawing
+from diagnose.show.stage.picture import render
 from diagnose.web.desk import desk
 from diagnose.web.opened import from_file
 from diagnose.web.shelf import FILE
@@ -128,6 +129,16 @@ def stage_drawing(name: str) -> str:
     return drawing(found.drawn) if found.drawn else ""
 
 
+@stages.get("/stage/<name>/drawing.svg")
+def stage_svg(name: str) -> Response:
+    """The same as a file that needs nothing else."""
+    kept = desk().stages.load(name)
+    drawn = _checked(kept, None).drawn
+    if drawn is None:
+        raise InputError("nothing of this stage can be drawn yet", expected="parts")
+    return attached(render(drawn).encode(), "image/svg+xml", f"{name}.svg")
+
+
 @stages.get("/stage/<name>/healthy")
 def stage_healthy(name: str) -> str:
     """What a healthy one reads; only the tables where a page asks for them."""
@@ -155,17 +166,11 @@ def sheet_of(name: str) -> Response:
     kept = _usable(name)
     text = desk().many.run("blank", STAGE, str(kept.folder))
     file = stage_file_name(name)
-    sheet = from_file(text, FILE)
     case = (request.form.get("case") or label_of(name, kept.text).title).strip()[:200]
-    made = desk().shelf.add(_of_stage(sheet, file, case), files_of(kept))
+    sheet = replace(from_file(text, FILE), head="", stage=file, case=case)
+    made = desk().shelf.add(sheet, files_of(kept))
     desk().shelf.link(made.name, name)
     return jsonify(sheet=made.name)
-
-
-def _of_stage(sheet: Any, file: str, case: str) -> Any:
-    from dataclasses import replace
-
-    return replace(sheet, head="", stage=file, case=case)
 
 
 def stage_file_name(name: str) -> str:

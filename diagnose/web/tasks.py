@@ -204,6 +204,6 @@ def _stage(path: str, mark: str) -> Stage:
 
 TASKS: Mapping[str, Callable[..., Any]] = {
     task.__name__: task
-    for task in (ranked, pictured, blank, healthy, healthy_own, beside_manual, netlist_in, netlist_out,
-                 recorded, ground, moved)
+    for task in (ranked, pictured, blank, healthy, healthy_own, beside_manual, netlist_in,
+                 netlist_out, recorded, ground, moved)
 }

@@ -100,8 +100,8 @@ class Worker:
                 while True:
                     if patience and not pipe.poll(patience):
                         self.stop()
-                        raise EngineError(
-                            f"there was no answer within {patience:g} s: this is too much to work out")
+                        raise EngineError(f"there was no answer within {patience:g} s, so it "
+                                          "was ended: this is too much to work out")
                     word, *what = pipe.recv()
                     if word == "progress" and report is not None:
                         report(*what)
