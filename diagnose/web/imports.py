@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -47,15 +48,36 @@ def new_stage() -> Response:
     return jsonify(stage=desk().stages.add(stage_file(name), name).name)
 
 
-def is_stage(name: str, body: bytes) -> bool:
-    """Whether a file is a stage of one's own: it has parts."""
+def own_stage(files: Mapping[str, bytes]) -> KeptStage | None:
+    """Keep the stage that files hold: one stage file or one netlist, and what it names.
+
+    Returns
+    -------
+    KeptStage or None
+        None where there is none of them, or more than one.
+
+    Raises
+    ------
+    InputError
+        For one that cannot be kept.
+    """
+    for fits, keep in ((_is_stage, keep_stage), (_is_netlist, keep_netlist)):
+        found = [name for name, body in files.items() if fits(name, body)]
+        if len(found) == 1:
+            others = {name: body for name, body in files.items() if name != found[0]}
+            return keep(found[0], files[found[0]], others)
+    return None
+
+
+def _is_stage(name: str, body: bytes) -> bool:
+    """Whether a file is a stage: it has parts."""
     if not name.lower().endswith((".yaml", ".yml")):
         return False
     rows = body.decode("utf-8", "replace").splitlines()
     return "parts" in {row.partition(":")[0].strip() for row in rows if row[:1] not in " #-"}
 
 
-def is_netlist(name: str) -> bool:
+def _is_netlist(name: str, body: bytes) -> bool:
     """Whether a file is a netlist, by its name."""
     return name.lower().endswith(NETLISTS)
 

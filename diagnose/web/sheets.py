@@ -30,7 +30,7 @@ from diagnose.show.embedded import STYLES, drawing
 from diagnose.web.checked import Checked
 from diagnose.web.desk import desk
 from diagnose.web.guard import MOST_RECORDING
-from diagnose.web.imports import is_netlist, is_stage, keep_netlist, keep_stage
+from diagnose.web.imports import own_stage
 from diagnose.web.opened import from_file, from_tree
 from diagnose.web.sheet import from_page, to_page
 from diagnose.web.shelf import FILE, Kept
@@ -116,11 +116,9 @@ def opened() -> Response:
         tables = [name for name in others if _is_table(name, others[name])]
         if len(tables) == 1:
             return jsonify(sheet=_of_table(tables[0], others).name)
-        for fits, keep in ((is_stage, keep_stage), (lambda name, _: is_netlist(name), keep_netlist)):
-            found = [name for name in others if fits(name, others[name])]
-            if len(found) == 1:
-                body = others.pop(found[0])
-                return jsonify(stage=keep(found[0], body, others).name)
+        stage = own_stage(others)
+        if stage is not None:
+            return jsonify(stage=stage.name)
     if len(cases) != 1:
         raise InputError(f"{len(cases)} of these {len(given)} files are case files",
                          expected="one case file, stage file or netlist, and what it names")

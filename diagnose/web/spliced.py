@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import yaml
 
@@ -95,11 +96,11 @@ class _Walk:
         self.text = text
         self.rows = [0, *(found.end() for found in LINE_END.finditer(text))]
 
-    def place(self, mark: yaml.Mark | None) -> int:
+    def place(self, mark: Any) -> int:
         """Where a mark stands, counted in characters."""
         if mark is None or mark.line >= len(self.rows):
             return len(self.text)
-        return min(self.rows[mark.line] + mark.column, len(self.text))
+        return int(min(self.rows[mark.line] + mark.column, len(self.text)))
 
     def root(self) -> Piece | None:
         stack: list[_Open] = []

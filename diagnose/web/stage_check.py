@@ -25,10 +25,11 @@ from circuits.yamlfile import Mapping, Text
 from diagnose.web.checked import keep_inside, sentence
 from diagnose.web.spliced import pieces
 from diagnose.web.stage_shelf import STAGE
-from diagnose.web.stage_table import Table, spans
+from diagnose.web.stage_table import Table, spans, unreadable
 
 MISTAKE, FINDING = "mistake", "finding"
 """What the loader refuses; what can be read and cannot work."""
+_NO_PAIRS = "this is not understood; expected: key: value, with a comma before the next"
 _LACKS = re.compile(r"has no '?(kind|nodes|value|model|volts)\b")
 """What a row lacks is told at the field where it is to be typed."""
 
@@ -105,7 +106,7 @@ def check_stage(text: str, folder: Path, table: Table | None) -> CheckedStage:
 
 
 def _unnamed(table: Table | None) -> list[StageProblem]:
-    """Rows in which something stands but no name: a file can hold none of them."""
+    """Rows with no name, and pairs that are none: what a file cannot hold yet."""
     found = []
     for name, what in (("parts", "a reference, such as R1"), ("rails", "a node"),
                        ("points", "a node")):
@@ -113,7 +114,7 @@ def _unnamed(table: Table | None) -> list[StageProblem]:
             typed = any(text for word, text in row.items() if word not in ("was", "name"))
             if typed and not row["name"]:
                 found.append(StageProblem(f"{name}/{k}/name", f"this row needs {what}"))
-    return found
+    return [*found, *(StageProblem(field, _NO_PAIRS) for field in unreadable(table or {}))]
 
 
 def _drawn(
@@ -180,7 +181,7 @@ def _field(place: Place, text: str, table: Table) -> str:
     try:
         fields = spans(text, table)
     except InputError:
-        return _by_line(_rows(text)[place.line - 1], table)
+        return ""
     around = [span for span in fields if span.start <= at < span.stop]
     if not around:
         return _missing(at, text)
@@ -197,16 +198,6 @@ def _missing(at: int, text: str) -> str:
         if key.start <= at < max(value.stop, key.stop + 1):
             return {"ports": "head/input", "parts": "parts", "rails": "rails",
                     "test points": "points"}.get(key.value, "")
-    return ""
-
-
-def _by_line(line: str, table: Table) -> str:
-    """A row by how its line begins, where the text has no pieces."""
-    name = line.strip().partition(":")[0].strip("'\" ")
-    for section in ("parts", "rails", "points"):
-        for k, row in enumerate(table[section]):
-            if row["name"] and row["name"] == name:
-                return f"{section}/{k}/more"
     return ""
 
 

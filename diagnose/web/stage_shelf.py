@@ -1,4 +1,4 @@
-"""Where stages of one's own are kept: beside the sheets, a folder a stage, as typed, right or wrong.
+"""Where stages of one's own are kept, beside the sheets: a folder a stage, as typed, right or not.
 
 The stage file is what the command line reads. Beside it lies what the page had typed last
 (`TYPED`), so that a row without a name is not lost either, what an import said (`SAID`), and files

@@ -137,7 +137,7 @@ def _put_head(edit: Splices, top: Piece, before: Row, head: Row) -> None:
     wanted = [Wanted(k, key.value) for k, (key, _) in enumerate(top.pairs)]
     changed = False
     for key in FIELDS:
-        if head[key] == before[key]:
+        if head[key] == before[key] or (key in _RAW and _inside(head[key]) is None):
             continue
         changed = True
         raw = f"{{{head[key]}}}" if key in _RAW else quoted(head[key])
@@ -184,7 +184,7 @@ def _wanted(edit: Splices, key: str, row: Row, name: str, was: Row | None) -> Wa
     words = ("volts",) if key == "rails" else COLUMNS
     if was is None:
         inside = [f"{word}: {_raw(word, row[word])}" for word in words if row[word]]
-        if row["more"]:
+        if row["more"] and _inside(row["more"]) is not None:
             inside.append(row["more"])
         return Wanted(-1, name, f"{{{', '.join(inside)}}}")
 
@@ -198,11 +198,12 @@ def _change(edit: Splices, value: Piece, words: Sequence[str], row: Row, was: Ro
     """Change what of one entry the row says differently."""
     if all(row[word] == was[word] for word in (*words, "more")):
         return
+    others = None if row["more"] == was["more"] else _inside(row["more"])
     made = []
     for k, (key, _) in enumerate(value.pairs):
         word = key.value
         if word not in words:
-            if row["more"] == was["more"]:
+            if others is None:
                 made.append(Wanted(k, word))
         elif row[word] == was[word]:
             made.append(Wanted(k, word))
@@ -211,25 +212,32 @@ def _change(edit: Splices, value: Piece, words: Sequence[str], row: Row, was: Ro
     have = {one.name for one in made}
     made += [Wanted(-1, word, _raw(word, row[word]))
              for word in words if row[word] and word not in have]
-    if row["more"] != was["more"] and row["more"]:
-        made += _inside(row["more"])
+    made += others or []
     if value.shape == "map" and not value.empty:
         edit.pairs(value, made)
     else:
         edit.value(value, "{" + ", ".join(f"{one.name}: {one.raw}" for one in made) + "}")
 
 
-def _inside(typed: str) -> list[Wanted]:
-    """What was typed as ``key: value, key: value``."""
+def _inside(typed: str) -> list[Wanted] | None:
+    """What was typed as ``key: value, key: value``; None for what cannot be read so."""
     braced = f"{{{typed}}}"
     try:
         found = pieces(braced)
     except InputError:
-        found = Piece(0, 0, "text")
-    if found.shape != "map" or found.stop != len(braced):  # for the loader to say what is wrong
-        key, _, rest = typed.partition(":")
-        return [Wanted(-1, key.strip(), rest.strip())]
+        return None
+    if found.shape != "map" or found.stop != len(braced):
+        return None
     return [Wanted(-1, key.value, braced[value.start : value.stop]) for key, value in found.pairs]
+
+
+def unreadable(table: Table) -> list[str]:
+    """Fields that hold pairs and cannot be read so: the text keeps what it had there."""
+    if not table:
+        return []
+    found = [f"head/{key}" for key in _RAW if _inside(table["head"][key]) is None]
+    return found + [f"{name}/{k}/more" for name in ("rails", "parts")
+                    for k, row in enumerate(table[name]) if _inside(row["more"]) is None]
 
 
 def _raw(word: str, typed: str) -> str:
@@ -316,8 +324,7 @@ def spans(text: str, table: Table) -> list[Span]:
         rows = [k for k, row in enumerate(table[name]) if row["name"] or row["was"] >= 0]
         for k, pair in zip(rows, _pairs(top, key), strict=False):
             found += _row_spans(f"{name}/{k}", *pair)
-    for key, value in _pairs(top, "guessed"):
-        found.append(Span(key.start, value.stop, "guessed"))
+    found += [Span(word.start, value.stop, "guessed") for word, value in _pairs(top, "guessed")]
     return found
 
 

@@ -21,7 +21,7 @@ from diagnose.web.opened import from_file
 from diagnose.web.shelf import FILE
 from diagnose.web.stage_check import CheckedStage, check_stage
 from diagnose.web.stage_shelf import STAGE, KeptStage, label_of
-from diagnose.web.stage_table import Table, checked_table, merged, table_of
+from diagnose.web.stage_table import Table, checked_table, merged, table_of, unreadable
 
 stages = Blueprint("stages", __name__)
 _EXPORT = 20.0
@@ -83,10 +83,10 @@ def _table(text: str) -> Table | None:
 
 
 def _unfinished(table: Table | None) -> bool:
-    return table is not None and any(
+    return table is not None and (bool(unreadable(table)) or any(
         not row["name"] and any(text for word, text in row.items() if word != "was")
         for name in ("rails", "parts", "points") for row in table[name]
-    )
+    ))
 
 
 def _checked(kept: KeptStage, table: Table | None) -> CheckedStage:
