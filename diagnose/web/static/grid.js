@@ -33,11 +33,22 @@ export class Grid {
     const row = this.table[section][k];
     const cells = HEADS[section].map(([word, label]) => this.cell(section, k, row, word, label));
     const what = row.name || `row ${k + 1}`;
-    return make("div", { class: `cells${this.plain(section, row) ? " plain" : ""}`, role: "group", "aria-label": `${ONE[section]} ${what}`, "data-row": `${section}/${k}`, "data-part": section === "parts" ? row.name : null },
-      cells, make("button", { type: "button", class: "quiet remove", "aria-label": `remove ${what}`, title: `remove ${what}`,
-        onclick: () => { this.gone(`${what} removed`, remove(this.table, section, k)); this.shaped(`add-${section}`); this.typed(section); } }, "×"),
-      section === "parts" ? make("p", { class: "says", "data-pins": "" }, this.says(row)) : null,
+    const classes = ["cells", this.plain(section, row) && "plain", row.more && "more"].filter(Boolean).join(" ");
+    return make("div", { class: classes, role: "group", "aria-label": `${ONE[section]} ${what}`, "data-row": `${section}/${k}`, "data-part": section === "parts" ? row.name : null },
+      cells, section === "parts" ? this.further(row, what) : null, make("button", { type: "button", class: "quiet remove", "aria-label": `remove ${what}`, title: `remove ${what}`,
+        onclick: () => { this.gone(`${row.name || what} removed`, remove(this.table, section, k)); this.shaped(`add-${section}`); this.typed(section); } }, "×"),
       section === "parts" ? this.marks(row.name) : null);
+  }
+
+  /** Opens the field of what has no column. It opens by this alone: a row that grew by itself would move others under the pointer. */
+  further(row, what) {
+    return make("button", { type: "button", class: "quiet further", "aria-label": `further data of ${what}`, title: "tolerance, rating, position …", "aria-expanded": String(Boolean(row.more)),
+      onclick: (event) => {
+        const here = event.target.closest(".cells");
+        const open = here.classList.toggle("more");
+        event.target.setAttribute("aria-expanded", String(open));
+        if (open) here.querySelector(".c-more input").focus();
+      } }, "…");
   }
 
   /** Whether a part is of a kind that has no devices: then its role has the room. */
@@ -50,7 +61,7 @@ export class Grid {
     const known = section === "parts" && word === "model" ? `models-${row.kind}` : word === "kind" ? "kinds" : null;
     const input = make("input", {
       id: slug(field), "data-field": field, ".value": row[word], autocomplete: "off", spellcheck: word === "role" || word === "text" ? null : "false",
-      list: known, maxlength: "2000", placeholder: this.example(section, row, word),
+      list: known, maxlength: "2000", title: section === "parts" && word === "nodes" ? pins(this.choices, row.kind) : null, placeholder: this.example(section, row, word),
       oninput: (event) => this.store(section, k, row, word, event.target.value),
     });
     return make("label", { class: `cell c-${word}` }, make("span", { class: "cap" }, label), input);
@@ -68,10 +79,7 @@ export class Grid {
     const before = row.name;
     row[word] = text;
     const here = document.querySelector(`[data-row="${section}/${k}"]`);
-    if (section === "parts" && word === "name") {
-      renamed(this.table, before, text);
-      here.dataset.part = text;
-    }
+    if (section === "parts" && word === "name") renamed(this.table, before, text);
     if (section === "parts" && word === "kind") {
       if (!row.name && this.choices.kinds[text]) {
         row.name = reference(this.choices, this.table, text);
@@ -81,17 +89,33 @@ export class Grid {
       for (const other of ["nodes", "model", "value"])
         document.getElementById(slug(`parts/${k}/${other}`)).placeholder = this.example(section, row, other) || "";
       here.classList.toggle("plain", this.plain(section, row));
-      here.querySelector("[data-pins]").textContent = this.says(row);
+      document.getElementById(slug(`parts/${k}/nodes`)).title = pins(this.choices, text);
     }
+    this.call(section, k, row, here);
     if (section === "parts" ? said(this.table, row.name, word) : section === "rails" && said(this.table, "stage", "rails"))
       here.querySelector(".marks")?.replaceWith(this.marks(row.name));
     this.typed(`${section}/${k}/${word}`);
   }
 
-  says(row) {
+  /** A row is called after what it names. */
+  call(section, k, row, here) {
+    const what = row.name || `row ${k + 1}`;
+    if (section === "parts") here.dataset.part = row.name;
+    here.setAttribute("aria-label", `${ONE[section]} ${what}`);
+    const button = here.querySelector(".remove");
+    button.title = `remove ${what}`;
+    button.setAttribute("aria-label", button.title);
+    here.querySelector(".further")?.setAttribute("aria-label", `further data of ${what}`);
+  }
+
+  /** What is to be known of a row while it is typed. */
+  says(k) {
+    const row = this.table?.parts[k];
+    if (!row) return "";
     const order = pins(this.choices, row.kind);
     const devices = this.choices.kinds[row.kind]?.models || [];
-    return [order && `nodes: ${order}`, devices.length ? `devices: ${devices.join(", ")}` : ""].filter(Boolean).join("; ");
+    const told = [order && `nodes: ${order}`, devices.length ? `devices: ${devices.join(", ")}` : ""].filter(Boolean).join("; ");
+    return told && `${row.name} ${row.kind}: ${told}.`;
   }
 
   /** What was guessed of a part, or of the stage itself, each to be confirmed. */

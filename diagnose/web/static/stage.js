@@ -5,8 +5,9 @@ import { Keeper } from "./keeper.js";
 import { latest } from "./latest.js";
 import { confirm, exact, said as settled } from "./parts.js";
 import { slug } from "./rows.js";
-import { ask } from "./server.js";
+import { ask, wait } from "./server.js";
 
+const PATIENCE = 30;
 const PLACE = { path: `/stage/${own}/data`, draft: `stage:${own}`, mark: exact };
 const HEAD = [["input", "input node", "in"], ["output", "output node", "out"], ["return", "input's return node", "0"],
   ["source impedance", "source impedance", "1 kohm"], ["load", "load", "47 kohm"], ["mains", "mains", "50 Hz"],
@@ -16,6 +17,7 @@ const ABOUT = [["about", "what it is", ""], ["source", "where the circuit stands
 const [form, status, banner, title, refused] = ["form", "status", "banner", "f-head-title", "refused"].map((id) => document.getElementById(id));
 const drawing = make("div", { class: "drawing", tabindex: "0", role: "region", "aria-label": "Drawing of the stage; choose a part to go to its row" });
 const drawn = make("p", { class: "dim", role: "status" });
+const hint = make("p", { class: "dim hint" });
 const healthy = make("div", { id: "healthy" });
 const notes = make("div", { id: "notes" });
 const file = make("textarea", { id: "file", class: "file", spellcheck: "false", wrap: "off", rows: "26", autocomplete: "off", oninput: whole });
@@ -52,7 +54,7 @@ function draw() {
   title.disabled = !state.table;
   form.replaceChildren(
     make("div", {}, notes, healthy, state.table ? tables() : unreadable(), whole_()),
-    make("div", { class: "side" }, make("section", { "aria-labelledby": "h-drawing" }, make("h2", { id: "h-drawing" }, "Drawing"), drawn, drawing)));
+    make("div", { class: "side" }, make("section", { "aria-labelledby": "h-drawing" }, make("h2", { id: "h-drawing" }, "Drawing"), drawn, drawing, hint)));
   for (const details of form.querySelectorAll("details")) if (unfolded.has(details.id)) details.open = true;
   form.removeAttribute("aria-busy");
   note();
@@ -96,6 +98,7 @@ function whole() {
 
 function typed() {
   keeper.touch();
+  hints(document.activeElement);
   healthy.classList.add("stale");
   count();
 }
@@ -124,7 +127,6 @@ function saved(told) {
     else redraw();
   } else if (!state.table && form.querySelector(".grid") && told.table === null) redraw();
   if (state.table && document.activeElement !== file) file.value = told.text;
-  document.getElementById("netlist").toggleAttribute("aria-disabled", !told.usable);
   problems();
   picture();
 }
@@ -164,7 +166,14 @@ const picture = latest(async (number, current) => {
 form.addEventListener("focusin", (event) => {
   const row = event.target.closest(".grid .cells[data-part]");
   if (row) mark(drawing, row.dataset.part);
+  hints(event.target);
 });
+
+/** Pins and devices of the part that is being typed stand below the drawing, where they move nothing. */
+function hints(at) {
+  const row = at?.closest?.(".of-parts .cells");
+  if (row) hint.textContent = grid.says(Number(row.dataset.row.split("/")[1]));
+}
 
 /** Each mistake at its row; what belongs to no row, above. */
 function problems() {
@@ -229,8 +238,13 @@ function question(part, written, read, meant, why, line) {
       row.value = text;
       keeper.touch();
     }
-    ({ said: asked } = await ask("POST", `/stage/${own}/said`, { part }));
+    asked.asked = asked.asked.filter(([other]) => other !== part);
     shaped(row ? `parts/${state.table.parts.indexOf(row)}/value` : "f-head-title");
+    try {
+      await ask("POST", `/stage/${own}/said`, { part });
+    } catch (error) {
+      tell(refused, error.message); // it is asked again the next time
+    }
   };
   return make("li", {}, make("b", {}, part), ` is written ${written}, and read as ${read}: ${why} (line ${line}). `,
     make("button", { type: "button", onclick: () => settle("") }, `${read} is right`),
@@ -269,7 +283,10 @@ async function does(button, words, what) {
   button.textContent = words;
   tell(refused, "");
   try {
-    await keeper.save();
+    for (let k = 0; k < PATIENCE && keeper.kept !== keeper.typed && !keeper.clashed; k += 1) {
+      await keeper.save(); // one that is on its way already is waited for
+      if (keeper.kept !== keeper.typed) await wait(100);
+    }
     await what();
   } catch (error) {
     tell(refused, error.message);
@@ -308,6 +325,13 @@ on("delete", "Deleting…", async () => {
   keeper.kept = keeper.typed;
   location.href = `/?deleted=${own}`;
 });
+document.getElementById("netlist").addEventListener("click", (event) => {
+  if (last.usable) return void tell(refused, "");
+  event.preventDefault();
+  tell(refused, "This stage has mistakes still: a netlist is written once they are set right.");
+});
+// a file that is dropped here by mistake shall not take the place of the page
+for (const word of ["dragover", "drop"]) document.addEventListener(word, (event) => { if (event.dataTransfer?.types.includes("Files")) event.preventDefault(); });
 title.addEventListener("input", () => head("title", title.value));
 
 await open();

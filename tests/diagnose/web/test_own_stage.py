@@ -293,7 +293,8 @@ def test_a_netlist_of_ten_megabytes_is_refused_at_once(client: FlaskClient) -> N
         began = time.monotonic()
         head = b'--x\r\nContent-Disposition: form-data; name="files"; filename="big.cir"\r\n\r\n'
         body = head + b"R1 a b 1k\n" * (size // 10) + b"\r\n--x--\r\n"
-        answer = client.post("/sheets/open", data=body, content_type="multipart/form-data; boundary=x")
+        answer = client.post("/sheets/open", data=body,
+                             content_type="multipart/form-data; boundary=x")
         assert answer.status_code == code
         assert time.monotonic() - began < 10.0
 
