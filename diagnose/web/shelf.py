@@ -22,6 +22,7 @@ from pathlib import Path
 from circuits import yamlfile
 from circuits.errors import AmplifierError, InputError
 from circuits.leftovers import PART, sweep_parts
+from circuits.spice.own_devices import SUFFIXES
 from circuits.textfile import MOST_BYTES
 from diagnose.web.checked import keep_inside
 from diagnose.web.opened import from_file
@@ -31,7 +32,7 @@ from diagnose.web.written import written
 VARIABLE = "AMP_DIAGNOSE_SHEETS"
 FILE = "sheet.yaml"
 SWEEPS = (".csv", ".txt", ".tsv")
-DEVICES = (".lib", ".mod", ".cir")
+DEVICES = (*SUFFIXES, ".cir")
 """Files of devices of one's own, which a stage names."""
 _STATE = "revision.json"
 _FROM = "from.json"

@@ -27,6 +27,7 @@ from diagnose.sheet.proposal import follows_riaa, propose
 from diagnose.show.answer_figure import answer_figure
 from diagnose.show.figure import Figure
 from diagnose.studies.healthy_unit import HealthyUnit, healthy_unit
+from diagnose.web.netlists import netlist_in, netlist_out
 from faultlib.fault import Fault
 from faultlib.good_unit import NINE_OF_TEN
 from faultlib.signature import Stepwise, signatures
@@ -107,26 +108,6 @@ def beside_manual(bench: Bench, step: Stepwise, path: str) -> tuple[Beside, ...]
         Beside(one, float(h), float(h - s), float(h + s))
         for one, h, s in zip(figures, table.healthy, open_, strict=True)
     )
-
-
-def netlist_in(bench: Bench, step: Stepwise, path: str) -> tuple[str, dict[str, Any]]:
-    """A netlist as the text of a stage file, and what is to be said and asked of it."""
-    from diagnose.door.netlists import from_netlist
-
-    made = from_netlist(Path(path))
-    return made.text, {
-        "guesses": [[g.of, g.word, g.value, g.why, g.question] for g in made.guesses],
-        "asked": [[a.part, a.written, a.read, a.meant, a.why, a.place.line] for a in made.asked],
-        "left": [[one.what, one.why, one.place.line] for one in made.left],
-        "renamed": [list(pair) for pair in made.renamed],
-    }
-
-
-def netlist_out(bench: Bench, step: Stepwise, path: str) -> str:
-    """A stage file as a netlist."""
-    from diagnose.door.netlists import to_netlist
-
-    return to_netlist(Path(path))
 
 
 def recorded(
