@@ -20,6 +20,8 @@ from diagnose.web.worker import Stopped
 imports = Blueprint("imports", __name__)
 NETLISTS = (".cir", ".net", ".sp", ".spice", ".ckt")
 """How names of netlists end that people have."""
+ENDS = ("input", "output")
+"""What of a netlist may have to be said before anything can be guessed."""
 _INCLUDED = (".lib", ".mod", ".inc", ".sub", ".txt", *NETLISTS)
 _PATIENCE = 8.0
 """Seconds that a netlist may take to be read; with the start of a process it is ten."""
@@ -48,8 +50,13 @@ def new_stage() -> Response:
     return jsonify(stage=desk().stages.add(stage_file(name), name).name)
 
 
-def own_stage(files: Mapping[str, bytes]) -> KeptStage | None:
+def own_stage(files: Mapping[str, bytes], ends: Mapping[str, str]) -> KeptStage | None:
     """Keep the stage that files hold: one stage file or one netlist, and what it names.
+
+    Parameters
+    ----------
+    ends : mapping
+        ``input`` and ``output`` nodes of a netlist, where somebody has said them.
 
     Returns
     -------
@@ -61,11 +68,14 @@ def own_stage(files: Mapping[str, bytes]) -> KeptStage | None:
     InputError
         For one that cannot be kept.
     """
-    for fits, keep in ((_is_stage, keep_stage), (_is_netlist, keep_netlist)):
+    for fits in (_is_stage, _is_netlist):
         found = [name for name, body in files.items() if fits(name, body)]
         if len(found) == 1:
-            others = {name: body for name, body in files.items() if name != found[0]}
-            return keep(found[0], files[found[0]], others)
+            name, body = found[0], files[found[0]]
+            others = {other: content for other, content in files.items() if other != name}
+            if fits is _is_stage:
+                return keep_stage(name, body, others)
+            return keep_netlist(name, body, others, ends)
     return None
 
 
@@ -82,7 +92,7 @@ def _is_netlist(name: str, body: bytes) -> bool:
     return name.lower().endswith(NETLISTS)
 
 
-def keep_stage(name: str, body: bytes, others: dict[str, bytes]) -> KeptStage:
+def keep_stage(name: str, body: bytes, others: Mapping[str, bytes]) -> KeptStage:
     """Keep a stage file that somebody has, with the files of devices that it names.
 
     Raises
@@ -97,7 +107,9 @@ def keep_stage(name: str, body: bytes, others: dict[str, bytes]) -> KeptStage:
     return desk().stages.add(text, label_of(Path(name).stem, text).stage or Path(name).stem, others)
 
 
-def keep_netlist(name: str, body: bytes, others: dict[str, bytes]) -> KeptStage:
+def keep_netlist(
+    name: str, body: bytes, others: Mapping[str, bytes], ends: Mapping[str, str]
+) -> KeptStage:
     """Make a stage of a netlist and keep it, with what was guessed and what has to be asked.
 
     Nothing of the netlist is run; it is read in a process that is ended when it takes too long.
@@ -115,17 +127,20 @@ def keep_netlist(name: str, body: bytes, others: dict[str, bytes]) -> KeptStage:
     with passing_folder("netlist") as folder:
         for given, content in {**others, name: body}.items():
             (folder / _file(given)).write_bytes(content)
-        text, said = _read(folder / _file(name))
+        text, said = _read(folder / _file(name), ends)
     return desk().stages.add(text, Path(name).stem, said={**said, "file": Path(name).name})
 
 
-def _read(path: Path) -> tuple[str, dict[str, Any]]:
+def _read(path: Path, ends: Mapping[str, str]) -> tuple[str, dict[str, Any]]:
     try:
-        text, said = desk().quick.run("netlist_in", str(path), deadline=_PATIENCE)
+        text, said = desk().quick.run("netlist_in", str(path), dict(ends), deadline=_PATIENCE)
     except Stopped:
         raise
     except AmplifierError as error:  # its folder is ours and says nothing to anybody
-        raise AmplifierError(str(error).replace(f"{path.parent}/", "")) from None
+        told = str(error).replace(f"{path.parent}/", "")
+        for word in ENDS:
+            told = told.replace(f"--{word} NODE", f"its {word} node below")
+        raise AmplifierError(told) from None
     return text, said
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -14,8 +15,15 @@ from faultlib.signature import Stepwise
 from faultlib.simulate import Bench
 
 
-def netlist_in(bench: Bench, step: Stepwise, path: str) -> tuple[str, dict[str, Any]]:
+def netlist_in(
+    bench: Bench, step: Stepwise, path: str, given: Mapping[str, str]
+) -> tuple[str, dict[str, Any]]:
     """A netlist as the text of a stage file, and what is to be said and asked of it.
+
+    Parameters
+    ----------
+    given : mapping
+        What somebody has said: ``input`` and ``output`` nodes.
 
     Returns
     -------
@@ -30,7 +38,7 @@ def netlist_in(bench: Bench, step: Stepwise, path: str) -> tuple[str, dict[str, 
         With the place in the netlist.
     """
     source = Path(path)
-    made = imported(text_of(source), source.name, source.parent, volts_at_rest, {},
+    made = imported(text_of(source), source.name, source.parent, volts_at_rest, given,
                     (stage_of_text, lambda stage: on_rails(stage, stage)))
     # what comes out is held against the rules of all stage files, whatever went in
     stage_of_text(made.text, f"stage of {source.name}", source.parent)

@@ -30,7 +30,7 @@ from diagnose.show.embedded import STYLES, drawing
 from diagnose.web.checked import Checked
 from diagnose.web.desk import desk
 from diagnose.web.guard import MOST_RECORDING
-from diagnose.web.imports import own_stage
+from diagnose.web.imports import ENDS, own_stage
 from diagnose.web.opened import from_file, from_tree
 from diagnose.web.sheet import from_page, to_page
 from diagnose.web.shelf import FILE, Kept
@@ -116,7 +116,8 @@ def opened() -> Response:
         tables = [name for name in others if _is_table(name, others[name])]
         if len(tables) == 1:
             return jsonify(sheet=_of_table(tables[0], others).name)
-        stage = own_stage(others)
+        stage = own_stage(others, {word: request.form[word].strip()[:80] for word in ENDS
+                                   if request.form.get(word, "").strip()})
         if stage is not None:
             return jsonify(stage=stage.name)
     if len(cases) != 1:

@@ -30,6 +30,8 @@ from diagnose.web.stage_table import Table, spans, unreadable
 MISTAKE, FINDING = "mistake", "finding"
 """What the loader refuses; what can be read and cannot work."""
 _NO_PAIRS = "this is not understood; expected: key: value, with a comma before the next"
+_EMPTY = ("a stage file has no 'parts'", "this stage has no parts")
+"""What a stage that was just begun is told, in the loader's words."""
 _LACKS = re.compile(r"has no '?(kind|nodes|value|model|volts)\b")
 """What a row lacks is told at the field where it is to be typed."""
 
@@ -164,6 +166,8 @@ def _rails(tree: Mapping, parts: list[Part]) -> tuple[Rail, ...]:
 
 
 def _problem(error: InputError, text: str, table: Table | None) -> StageProblem:
+    if error.message.startswith(_EMPTY):
+        return StageProblem("parts", "there are no parts yet")
     place = error.place
     if place is None or not place.line or Path(place.file).name != STAGE:
         where = f" ({place.file}, line {place.line})" if place and place.line else ""

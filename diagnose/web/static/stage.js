@@ -3,7 +3,7 @@ import { clickable, make, mark, own, tell } from "./common.js";
 import { Grid } from "./grid.js";
 import { Keeper } from "./keeper.js";
 import { latest } from "./latest.js";
-import { confirm, exact, said as settled } from "./parts.js";
+import { blank, confirm, exact, said as settled } from "./parts.js";
 import { slug } from "./rows.js";
 import { ask, wait } from "./server.js";
 
@@ -48,6 +48,7 @@ const datalists = () => make("div", { hidden: true },
     make("datalist", { id: `models-${word}` }, told.models.map((model) => make("option", { value: model })))));
 
 function draw() {
+  if (state.table && !state.table.parts.length) state.table.parts.push(blank("parts")); // to begin with
   const unfolded = new Set([...form.querySelectorAll("details[open]")].map((d) => d.id));
   grid = new Grid(state, choices, asked, { typed, shaped, gone });
   title.value = state.table?.head.title ?? title.value;

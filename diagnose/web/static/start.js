@@ -7,20 +7,27 @@ const about = document.getElementById("about");
 const change = document.getElementById("change");
 const refused = document.getElementById("own-refused");
 
+const ends = document.getElementById("ends");
+const NETLIST = /\.(cir|net|sp|spice|ckt)$/i;
+let last = [];
+
 /** Open what was chosen or dropped: a sheet, or a stage of one's own. */
 async function take(files) {
   const told = open.querySelector(".problem");
-  if (!files.length) return;
+  last = [...files]; // a form that is emptied takes its own list along
+  if (!last.length) return;
   tell(told, "");
   open.setAttribute("aria-busy", "true");
   const body = new FormData();
-  for (const file of files) body.append("files", file);
+  for (const file of last) body.append("files", file);
+  if (!ends.hidden) for (const word of ["input", "output"]) body.append(word, document.getElementById(`ends-${word}`).value);
   try {
     const made = await ask("POST", "/sheets/open", body);
     location.href = made.stage ? `/stage/${made.stage}` : `/sheet/${made.sheet}`;
   } catch (error) {
     tell(told, error.message);
-    open.reset();
+    open.files.value = "";
+    ends.hidden = !last.some((file) => NETLIST.test(file.name));
     told.scrollIntoView({ block: "nearest" });
   } finally {
     open.removeAttribute("aria-busy");
@@ -28,6 +35,10 @@ async function take(files) {
 }
 
 open.files.addEventListener("change", () => take(open.files.files));
+open.addEventListener("submit", (event) => {
+  event.preventDefault();
+  take(last);
+});
 for (const word of ["dragenter", "dragover"])
   document.addEventListener(word, (event) => {
     event.preventDefault();

@@ -288,6 +288,18 @@ def test_a_netlist_that_cannot_be_read_is_told_with_its_place(
     assert client.get("/").text.count("data-act=sheet") == before
 
 
+@pytest.mark.slow
+def test_a_netlist_that_says_no_ends_asks_for_them(client: FlaskClient) -> None:
+    body = "amp\nR1 left x 10k\nR2 x 0 10k\nR3 x right 1k\nR4 right 0 1k\n.end\n"
+    refused = given(client, ("ends.cir", body))
+    assert refused.status_code == 422
+    assert "its input node below" in refused.json["error"]
+    answer = client.post("/sheets/open", data={
+        "files": [(io.BytesIO(body.encode()), "ends.cir")], "input": "left", "output": "right"})
+    head = client.get(f"/stage/{answer.json['stage']}/data").json["now"]["table"]["head"]
+    assert (head["input"], head["output"]) == ("left", "right")
+
+
 def test_a_netlist_of_ten_megabytes_is_refused_at_once(client: FlaskClient) -> None:
     for size, code in ((1_100_000, 422), (10_000_000, 413)):
         began = time.monotonic()
