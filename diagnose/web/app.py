@@ -23,6 +23,8 @@ from diagnose.web.studies import studies
 from diagnose.web.worker import Stopped, Worker
 
 _log = logging.getLogger(__name__)
+_DRAWING = 60.0
+"""Seconds that a drawing may take to be made; then parts and neighbours are shown."""
 _NOT_THERE = ("there is no sheet", "there is no stage")
 """How a message begins that is told as a page that is not there."""
 _NO_ROOM = 507
@@ -49,7 +51,7 @@ def make_app(folder: Path, workers: int | None = None, cached: bool = True) -> F
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.extensions[KEY] = Desk(
         Shelf(folder), StageShelf(folder), Worker(workers, cached),
-        Worker(0, cached=False, deadline=20.0),
+        Worker(0, cached=False, deadline=20.0), Worker(0, cached=False, deadline=_DRAWING),
     )
     for room in (sheets, answers, studies, stages, imports):
         app.register_blueprint(room)

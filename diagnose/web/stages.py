@@ -12,9 +12,14 @@ from flask import Blueprint, Response, jsonify, render_template, request
 
 from circuits.cautions import HEADING, caution_texts
 from circuits.device import DEFAULT_MODEL, load_devices
-from circuits.errors import InputError
+from circuits.drawing import load_layout
+from circuits.drawing_nets import mismatches
+from circuits.errors import EngineError, InputError
 from circuits.kinds import kin, kinds
-from diagnose.show.embedded import drawing
+from circuits.stage import Stage
+from diagnose.show.embedded import drawing, without_style
+from diagnose.show.stage.canvas import sheet
+from diagnose.show.stage.neighbours import neighbour_diagram
 from diagnose.show.stage.picture import render
 from diagnose.web.desk import desk
 from diagnose.web.opened import from_file
@@ -126,7 +131,29 @@ def stage_drawing(name: str) -> str:
     """The drawing of what of the stage can be read."""
     kept = desk().stages.load(name)
     found = _checked(kept, None)
-    return drawing(found.drawn) if found.drawn else ""
+    if found.stage is None:  # what is half typed follows at once, as parts and neighbours
+        return _plain(found.drawn) if found.drawn else ""
+    if _ships(found.stage):
+        return drawing(found.stage)
+    try:
+        return desk().drawn(name, kept.path)
+    except EngineError:
+        return _plain(found.stage)
+
+
+def _ships(stage: Stage) -> bool:
+    """Whether the drawing that ships for a stage of this name is one of this very circuit."""
+    try:
+        layout = load_layout(stage)
+    except InputError:  # it places parts of other kinds
+        return False
+    return layout is not None and not mismatches(layout, stage)
+
+
+def _plain(stage: Stage) -> str:
+    """Parts and their neighbours, which takes no time."""
+    members, area = neighbour_diagram(stage, {}, "")
+    return without_style(sheet(stage.title or stage.name, area, members, {}, ""))
 
 
 @stages.get("/stage/<name>/drawing.svg")

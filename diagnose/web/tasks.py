@@ -25,6 +25,7 @@ from diagnose.sheet.case import load_case
 from diagnose.sheet.expected import Expected
 from diagnose.sheet.proposal import follows_riaa, propose
 from diagnose.show.answer_figure import answer_figure
+from diagnose.show.embedded import drawing
 from diagnose.show.figure import Figure
 from diagnose.studies.healthy_unit import HealthyUnit, healthy_unit
 from diagnose.web.netlists import netlist_in, netlist_out
@@ -110,6 +111,11 @@ def beside_manual(bench: Bench, step: Stepwise, path: str) -> tuple[Beside, ...]
     )
 
 
+def drawn(bench: Bench, step: Stepwise, path: str) -> str:
+    """The drawing of a stage file, which may have to be made."""
+    return drawing(load_stage(path))
+
+
 def recorded(
     bench: Bench, step: Stepwise, path: str, signal: str, full_scale: str
 ) -> tuple[str, tuple[str, ...]]:
@@ -186,5 +192,5 @@ def _stage(path: str, mark: str) -> Stage:
 TASKS: Mapping[str, Callable[..., Any]] = {
     task.__name__: task
     for task in (ranked, pictured, blank, healthy, healthy_own, beside_manual, netlist_in,
-                 netlist_out, recorded, ground, moved)
+                 netlist_out, drawn, recorded, ground, moved)
 }

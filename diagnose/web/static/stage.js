@@ -2,12 +2,13 @@
 import { clickable, make, mark, own, tell } from "./common.js";
 import { Grid } from "./grid.js";
 import { Keeper } from "./keeper.js";
-import { latest } from "./latest.js";
 import { blank, confirm, exact, said as settled } from "./parts.js";
 import { slug } from "./rows.js";
 import { ask, wait } from "./server.js";
 
 const PATIENCE = 30;
+const QUICK = 600;
+const REST = 1500;
 const PLACE = { path: `/stage/${own}/data`, draft: `stage:${own}`, mark: exact };
 const HEAD = [["input", "input node", "in"], ["output", "output node", "out"], ["return", "input's return node", "0"],
   ["source impedance", "source impedance", "1 kohm"], ["load", "load", "47 kohm"], ["mains", "mains", "50 Hz"],
@@ -21,6 +22,7 @@ const hint = make("p", { class: "dim hint" });
 const healthy = make("div", { id: "healthy" });
 const notes = make("div", { id: "notes" });
 const file = make("textarea", { id: "file", class: "file", spellcheck: "false", wrap: "off", rows: "26", autocomplete: "off", oninput: whole });
+let [wanted, took, waiting] = [0, 0, 0];
 let state, keeper, grid, choices, asked;
 let last = { problems: [], cautions: [] };
 
@@ -144,10 +146,22 @@ function redraw() {
   file.scrollTop = top;
 }
 
-const picture = latest(async (number, current) => {
+/** Ask for the drawing: at once, or where that takes its time, when nothing is typed for a moment. */
+function picture() {
+  clearTimeout(waiting);
+  waiting = setTimeout(paint, took > QUICK ? REST : 0);
+}
+
+async function paint() {
+  wanted += 1;
+  const number = wanted;
+  const current = () => number === wanted;
+  const began = performance.now();
+  const slow = setTimeout(() => { if (current()) tell(drawn, "Drawing it anew…"); }, QUICK);
   try {
     const svg = await ask("GET", `/stage/${own}/drawing`);
     if (!current()) return;
+    took = performance.now() - began;
     tell(drawn, svg ? "" : drawing.children.length ? "Drawn as it was before the mistake." : "Nothing can be drawn yet.");
     if (!svg) return;
     const { scrollLeft, scrollTop } = drawing;
@@ -161,8 +175,10 @@ const picture = latest(async (number, current) => {
     });
   } catch (error) {
     if (current()) tell(drawn, `There is no drawing: ${error.message}`);
+  } finally {
+    clearTimeout(slow);
   }
-});
+}
 
 form.addEventListener("focusin", (event) => {
   const row = event.target.closest(".grid .cells[data-part]");
