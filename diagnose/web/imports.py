@@ -14,7 +14,7 @@ from circuits.leftovers import passing_folder
 from circuits.load import stage_file, stage_names
 from circuits.textfile import MOST_BYTES
 from diagnose.web.desk import desk
-from diagnose.web.stage_shelf import KeptStage, label_of
+from diagnose.web.stage_shelf import DRAWING, KeptStage, label_of
 from diagnose.web.worker import Stopped
 
 imports = Blueprint("imports", __name__)
@@ -81,7 +81,7 @@ def own_stage(files: Mapping[str, bytes], ends: Mapping[str, str]) -> KeptStage 
 
 def _is_stage(name: str, body: bytes) -> bool:
     """Whether a file is a stage: it has parts."""
-    if not name.lower().endswith((".yaml", ".yml")):
+    if name.endswith(DRAWING) or not name.lower().endswith((".yaml", ".yml")):
         return False
     rows = body.decode("utf-8", "replace").splitlines()
     return "parts" in {row.partition(":")[0].strip() for row in rows if row[:1] not in " #-"}

@@ -271,7 +271,9 @@ class Shelf:
                              expected=f"at most {MOST_BYTES}")
         if len(list(folder.iterdir())) > _MOST_FILES:
             raise InputError("this sheet has too many files", expected=f"up to {_MOST_FILES}")
-        stem = re.sub(r"[^A-Za-z0-9_-]+", "-", stem).strip("-")[:60] or "file"
+        drawn = ".drawing" if suffix in (".yaml", ".yml") and stem.endswith(".drawing") else ""
+        stem = stem.removesuffix(drawn)
+        stem = (re.sub(r"[^A-Za-z0-9_-]+", "-", stem).strip("-")[:60] or "file") + drawn
         name = stem + suffix
         if suffix in SWEEPS:
             count = 1

@@ -33,6 +33,8 @@ from diagnose.web.spliced import Piece, pieces
 FOLDER = "_stages"
 """In the folder of sheets; no sheet has such a name."""
 STAGE = "stage.yaml"
+DRAWING = ".drawing.yaml"
+"""How the file of a drawing of one's own ends, after the name of the stage file."""
 TYPED = "typed.json"
 SAID = "import.json"
 _BIN = "_bin"
@@ -168,7 +170,7 @@ class StageShelf:
             sweep_parts(self.folder)
             begun.mkdir()
             for given, body in (files or {}).items():
-                write_whole(begun / device_file(given, len(files or {})), body)
+                write_whole(begun / _file_beside(given, len(files or {})), body)
             if said is not None:
                 write_whole(begun / SAID, json.dumps(said).encode())
             write_revision(begun / STAGE, text, 1)
@@ -189,9 +191,10 @@ class StageShelf:
                         self.said(name))
 
     def files(self, name: str) -> list[Path]:
-        """Files of devices beside a stage."""
+        """Files of devices beside a stage, and a drawing of one's own."""
         return sorted(path for path in self._folder(name).iterdir()
-                      if path.suffix in DEVICES and not path.name.startswith("."))
+                      if (path.suffix in DEVICES or path.name.endswith(DRAWING))
+                      and not path.name.startswith("."))
 
     def said(self, name: str) -> dict[str, Any] | None:
         """What the import of a stage said, if it was imported."""
@@ -235,14 +238,16 @@ class StageShelf:
         return folder
 
 
-def device_file(given: str, count: int) -> str:
-    """The name that a file of devices is kept under.
+def _file_beside(given: str, count: int) -> str:
+    """The name that a file of devices, or a drawing, is kept under.
 
     Raises
     ------
     InputError
         For a file of another kind, or too many of them.
     """
+    if given.endswith(DRAWING):
+        return Path(STAGE).stem + DRAWING
     last = Path(re.split(r"[/\\]", given)[-1])
     if last.suffix.lower() not in DEVICES:
         raise InputError(f"{given!r} is no file of devices",

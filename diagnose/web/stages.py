@@ -25,7 +25,7 @@ from diagnose.web.desk import desk
 from diagnose.web.opened import from_file
 from diagnose.web.shelf import FILE
 from diagnose.web.stage_check import CheckedStage, check_stage
-from diagnose.web.stage_shelf import STAGE, KeptStage, label_of
+from diagnose.web.stage_shelf import DRAWING, STAGE, KeptStage, label_of
 from diagnose.web.stage_table import Table, checked_table, merged, table_of, unreadable
 
 stages = Blueprint("stages", __name__)
@@ -207,7 +207,8 @@ def stage_file_name(name: str) -> str:
 
 def files_of(kept: KeptStage) -> dict[str, bytes]:
     """A stage and the files that it names, as they lie beside a sheet."""
-    beside = {path.name: path.read_bytes() for path in desk().stages.files(kept.name)}
+    beside = {kept.name + DRAWING if path.name.endswith(DRAWING) else path.name: path.read_bytes()
+              for path in desk().stages.files(kept.name)}
     return {stage_file_name(kept.name): kept.text.encode(), **beside}
 
 

@@ -10,7 +10,7 @@ const HEADS = {
   points: [["name", "node"], ["text", "what is there"]],
 };
 const ONE = { parts: "part", rails: "rail", points: "test point" };
-const EXAMPLE = { parts: { name: "R1", kind: "carbon-film", role: "collector load", more: "tolerance: 1 %" },
+const EXAMPLE = { parts: { name: "R1", kind: "carbon-film", role: "what it is for", more: "tolerance: 1 %" },
   rails: { name: "vcc", volts: "24 V", more: "ripple: {100 Hz: 2 mV}" }, points: { name: "c1", text: "Q1 collector" } };
 
 export class Grid {

@@ -191,14 +191,17 @@ def test_a_stage_that_names_a_file_outside_is_refused_with_a_clear_word(
         assert client.get(f"/stage/{name}/stage.cir").status_code == 422
 
 
-def test_devices_that_come_with_a_stage_stay_with_it(client: FlaskClient) -> None:
+def test_devices_and_a_drawing_that_come_with_a_stage_stay_with_it(client: FlaskClient) -> None:
+    drawing = "parts: {}\n"
     text = DIVIDER.replace("parts:\n", "devices: mine.lib\nparts:\n  Q1: {kind: npn, nodes: "
                            '[vcc, b, e], model: m}\n  R9: {kind: metal-film, nodes: [e, "0"], '
                            "value: 10k}\n")
-    name = given(client, ("d.yaml", text), ("mine.lib", ".model m npn(BF=123)\n")).json["stage"]
+    name = given(client, ("d.yaml", text), ("mine.lib", ".model m npn(BF=123)\n"),
+                 ("d.drawing.yaml", drawing)).json["stage"]
     assert client.get(f"/stage/{name}/data").json["problems"] == []
     packed = zipfile.ZipFile(io.BytesIO(client.get(f"/stage/{name}/stage.yaml").data))
-    assert {Path(one).name for one in packed.namelist()} == {"mine.lib", f"{name}.yaml"}
+    assert {Path(one).name for one in packed.namelist()} == {
+        "mine.lib", f"{name}.yaml", f"{name}.drawing.yaml"}
     twin = client.post(f"/stage/{name}/copy").json["stage"]
     assert client.get(f"/stage/{twin}/data").json["problems"] == []
 
