@@ -24,7 +24,12 @@ def drawing(stage: Stage, lit: Mapping[str, float] | None = None) -> str:
     Suspects that are no part of it, such as pick-up, are passed over.
     """
     parts = {part.name for part in (*stage.parts, *stage.supply_parts)}
-    return _STYLE.sub("", render(stage, {k: v for k, v in (lit or {}).items() if k in parts}))
+    return without_style(render(stage, {k: v for k, v in (lit or {}).items() if k in parts}))
+
+
+def without_style(svg: str) -> str:
+    """A drawing whose style stands in `STYLES`."""
+    return _STYLE.sub("", svg)
 
 
 def charts(figure: Figure, width: float, height: float = 0.0) -> str:

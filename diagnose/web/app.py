@@ -14,12 +14,19 @@ from diagnose.show.filters import FILTERS
 from diagnose.web.answers import answers
 from diagnose.web.desk import KEY, Desk
 from diagnose.web.guard import protect
+from diagnose.web.imports import imports
 from diagnose.web.sheets import sheets
 from diagnose.web.shelf import NotKept, Outdated, Shelf
+from diagnose.web.stage_shelf import StageShelf
+from diagnose.web.stages import stages
 from diagnose.web.studies import studies
 from diagnose.web.worker import Stopped, Worker
 
 _log = logging.getLogger(__name__)
+_DRAWING = 60.0
+"""Seconds that a drawing may take to be made; then parts and neighbours are shown."""
+_NOT_THERE = ("there is no sheet", "there is no stage")
+"""How a message begins that is told as a page that is not there."""
 _NO_ROOM = 507
 """The status "Insufficient Storage" (RFC 4918)."""
 
@@ -43,9 +50,10 @@ def make_app(folder: Path, workers: int | None = None, cached: bool = True) -> F
     app.jinja_env.globals["cautions_heading"] = HEADING
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.extensions[KEY] = Desk(
-        Shelf(folder), Worker(workers, cached), Worker(0, cached=False, deadline=20.0)
+        Shelf(folder), StageShelf(folder), Worker(workers, cached),
+        Worker(0, cached=False, deadline=20.0), Worker(0, cached=False, deadline=_DRAWING),
     )
-    for room in (sheets, answers, studies):
+    for room in (sheets, answers, studies, stages, imports):
         app.register_blueprint(room)
     app.register_error_handler(AmplifierError, _refused)
     app.register_error_handler(OSError, _disk)
@@ -61,7 +69,7 @@ def _refused(error: AmplifierError) -> tuple[Response | str, int]:
         return _told("stopped", 503)
     if isinstance(error, NotKept):
         return _told(str(error), _NO_ROOM)
-    missing = isinstance(error, InputError) and error.message.startswith("there is no sheet")
+    missing = isinstance(error, InputError) and error.message.startswith(_NOT_THERE)
     return _told(str(error), 404 if missing else 422)
 
 
@@ -83,7 +91,7 @@ def _http(error: HTTPException) -> tuple[Response | str, int]:
 
 def _bug(error: RuntimeError) -> tuple[Response | str, int]:
     _log.error("a fault of the program", exc_info=error)
-    return _told(f"A fault of the program, not of the sheet:\n{error}", 500)
+    return _told(f"A fault of the program, not of what was typed:\n{error}", 500)
 
 
 def _told(text: str, code: int) -> tuple[Response | str, int]:

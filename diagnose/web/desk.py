@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from diagnose.web.checked import Checked, check
 from diagnose.web.jobs import Jobs
 from diagnose.web.sheet import Typed
 from diagnose.web.shelf import Kept, Shelf
+from diagnose.web.stage_shelf import StageShelf
 from diagnose.web.worker import Worker
 
 KEY = "bench"
@@ -23,17 +25,24 @@ class Desk:
 
     Attributes
     ----------
+    shelf, stages
+        Sheets, and stages of one's own.
     many : Worker
         Ranks and draws, with workers of its own.
     quick : Worker
         Studies: one simulator that stays warm.
+    drawer : Worker
+        Makes drawings of stages that none ships for.
     """
 
     shelf: Shelf
+    stages: StageShelf
     many: Worker
     quick: Worker
+    drawer: Worker
     jobs: Jobs = field(init=False)
     _lock: threading.Lock = field(default_factory=threading.Lock)
+    _drawing: dict[str, Callable[[], bool]] = field(default_factory=dict)
     _checked: dict[str, tuple[int, Checked]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -53,10 +62,37 @@ class Desk:
         with self._lock:
             return check(sheet, folder)
 
+    def drawn(self, name: str, path: Path) -> str:
+        """The drawing of a stage of one's own; one that is being made of it as it was is given up.
+
+        Raises
+        ------
+        Stopped
+            When a later one was asked for meanwhile.
+        EngineError
+            When it takes too long.
+        """
+        def begin() -> bool:
+            return self._drawing.get(name) is begin
+
+        with self._lock:
+            before = self._drawing.get(name)
+            self._drawing[name] = begin
+        if before is not None:
+            self.drawer.stop(before)
+        try:
+            made = self.drawer.run("drawn", str(path), begin=begin)
+        finally:
+            with self._lock:
+                if self._drawing.get(name) is begin:
+                    del self._drawing[name]
+        return str(made)
+
     def close(self) -> None:
         """End all processes."""
         self.many.stop()
         self.quick.stop()
+        self.drawer.stop()
 
 
 def desk() -> Desk:

@@ -30,9 +30,11 @@ from diagnose.show.embedded import STYLES, drawing
 from diagnose.web.checked import Checked
 from diagnose.web.desk import desk
 from diagnose.web.guard import MOST_RECORDING
+from diagnose.web.imports import ENDS, own_stage
 from diagnose.web.opened import from_file, from_tree
 from diagnose.web.sheet import from_page, to_page
 from diagnose.web.shelf import FILE, Kept
+from diagnose.web.stages import attached, files_of, stage_file_name
 
 sheets = Blueprint("sheets", __name__)
 _RECORDINGS = (".wav", ".flac")
@@ -42,7 +44,9 @@ _RECORDINGS = (".wav", ".flac")
 def start() -> str:
     """The list of sheets, and the stages to begin one with."""
     stages = [load_stage(name) for name in (*stage_names(), *unit_names())]
-    return render_template("start.html", labels=desk().shelf.labels(), stages=stages)
+    own = desk().stages
+    return render_template("start.html", labels=desk().shelf.labels(), stages=stages,
+                           own=own.labels(), binned=own.binned(), units=unit_names())
 
 
 @sheets.get("/drawn.css")
@@ -75,7 +79,9 @@ def healthy_of(name: str) -> str:
     if found.case is None:
         raise InputError("the sheet does not say yet which stage it is", expected="a stage")
     job = desk().quick.run("healthy", "", str(kept.path))
-    return render_template("healthy.html", name=name, title=kept.sheet.case, made=job)
+    beside = desk().quick.run("beside_manual", str(kept.path)) if found.case.expected else ()
+    return render_template("healthy.html", name=name, title=kept.sheet.case, made=job,
+                           beside=beside, expected=found.case.expected)
 
 
 @sheets.post("/sheets")
@@ -94,7 +100,10 @@ def new() -> Response:
 
 @sheets.post("/sheets/open")
 def opened() -> Response:
-    """A sheet from a case file, with the files that it names."""
+    """A sheet from a case file, with the files that it names.
+
+    Without a case file it is a stage of one's own: from a stage file, or from a netlist.
+    """
     given = [file for file in request.files.getlist("files") if file.filename]
     cases, others = [], {}
     for file in given:
@@ -107,9 +116,13 @@ def opened() -> Response:
         tables = [name for name in others if _is_table(name, others[name])]
         if len(tables) == 1:
             return jsonify(sheet=_of_table(tables[0], others).name)
+        stage = own_stage(others, {word: request.form[word].strip()[:80] for word in ENDS
+                                   if request.form.get(word, "").strip()})
+        if stage is not None:
+            return jsonify(stage=stage.name)
     if len(cases) != 1:
         raise InputError(f"{len(cases)} of these {len(given)} files are case files",
-                         expected="one case file, and what it names")
+                         expected="one case file, stage file or netlist, and what it names")
     name, body = cases[0]
     kept = desk().shelf.add(from_file(_decoded(name, body), name), others)
     return jsonify(sheet=kept.name)
@@ -159,7 +172,7 @@ def data(name: str) -> Response:
     kept = desk().shelf.load(name)
     understood = desk().checked(kept)
     return jsonify(
-        sheet=to_page(kept.sheet), revision=kept.revision, **_told(understood),
+        sheet=to_page(kept.sheet), revision=kept.revision, **_told(understood), **_own(kept),
         choices=_choices(understood.case.stage if understood.case else None),
     )
 
@@ -210,6 +223,29 @@ def recording(name: str) -> Response:
     return jsonify(readings=page["readings"], channels=page["channels"], notes=notes)
 
 
+@sheets.post("/sheet/<name>/stage")
+def take_stage(name: str) -> Response:
+    """Take the stage of one's own as it is now; until then the sheet has it as it was."""
+    own = desk().shelf.linked(name)
+    kept = desk().shelf.take_stage(name, files_of(desk().stages.load(own)))
+    return jsonify(revision=kept.revision)
+
+
+def _own(kept: Kept) -> dict[str, Any]:
+    """Which stage of one's own the sheet is of, and whether that was changed since."""
+    own = desk().shelf.linked(kept.name)
+    if not own:
+        return {}
+    try:
+        now = files_of(desk().stages.load(own))
+    except InputError:  # it is in the bin: the sheet has its own copy
+        return {}
+    beside = kept.folder / stage_file_name(own)
+    same = all((kept.folder / file).is_file() and (kept.folder / file).read_bytes() == body
+               for file, body in now.items())
+    return {"own": own, "newer": not same} if beside.is_file() else {}
+
+
 @sheets.get("/sheet/<name>/drawing")
 def draw(name: str) -> str:
     """The drawing of the sheet's stage."""
@@ -224,19 +260,13 @@ def case_file(name: str) -> Response:
     text = kept.path.read_bytes()
     beside = desk().shelf.files(name)
     if not beside:
-        return _attached(text, "application/yaml", f"{name}.yaml")
+        return attached(text, "application/yaml", f"{name}.yaml")
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr(f"{name}/{name}.yaml", text)
         for path in beside:
             archive.writestr(f"{name}/{path.name}", path.read_bytes())
-    return _attached(packed.getvalue(), "application/zip", f"{name}.zip")
-
-
-def _attached(body: bytes, kind_: str, name: str) -> Response:
-    answer = Response(body, mimetype=kind_)
-    answer.headers["Content-Disposition"] = f'attachment; filename="{name}"'
-    return answer
+    return attached(packed.getvalue(), "application/zip", f"{name}.zip")
 
 
 def _one_file() -> FileStorage:

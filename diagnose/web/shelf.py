@@ -22,6 +22,7 @@ from pathlib import Path
 from circuits import yamlfile
 from circuits.errors import AmplifierError, InputError
 from circuits.leftovers import PART, sweep_parts
+from circuits.spice.own_devices import SUFFIXES
 from circuits.textfile import MOST_BYTES
 from diagnose.web.checked import keep_inside
 from diagnose.web.opened import from_file
@@ -31,7 +32,11 @@ from diagnose.web.written import written
 VARIABLE = "AMP_DIAGNOSE_SHEETS"
 FILE = "sheet.yaml"
 SWEEPS = (".csv", ".txt", ".tsv")
+DEVICES = (*SUFFIXES, ".cir")
+"""Files of devices of one's own, which a stage names."""
 _STATE = "revision.json"
+_FROM = "from.json"
+"""Which stage of one's own lies beside a sheet."""
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,60}")
 _MOST_FILES = 50
 """Files in the folder of one sheet, which an endless upload would fill."""
@@ -47,8 +52,8 @@ class NotKept(AmplifierError):
 class Outdated(AmplifierError):
     """A save that was made from an older revision than the one that is kept."""
 
-    def __init__(self, revision: int) -> None:
-        super().__init__("this sheet was changed elsewhere since it was opened here")
+    def __init__(self, revision: int, what: str = "sheet") -> None:
+        super().__init__(f"this {what} was changed elsewhere since it was opened here")
         self.revision = revision
 
 
@@ -144,7 +149,7 @@ class Shelf:
         folder = self._folder(name)
         with self._lock:
             text = yamlfile_text(folder / FILE)
-            return Kept(name, from_file(text, FILE), self._revision(folder, text), folder)
+            return Kept(name, from_file(text, FILE), revision_of(folder, text), folder)
 
     def save(self, name: str, sheet: Typed, revision: int) -> Kept:
         """Keep a sheet that was made from a revision.
@@ -185,7 +190,7 @@ class Shelf:
         try:
             begun.mkdir()
             for given, body in (files or {}).items():
-                self._keep(begun, given, body, (*SWEEPS, ".yaml", ".yml"))
+                self._keep(begun, given, body, (*SWEEPS, *DEVICES, ".yaml", ".yml"))
             keep_inside(yamlfile.tree(written(sheet).text, FILE), begun)
             with self._lock:
                 self._write(begun, sheet, 0)
@@ -204,7 +209,30 @@ class Shelf:
         files = {path.name: path.read_bytes() for path in self.files(name)}
         sheet = replace(sheet, head=kept.sheet.head, extra=kept.sheet.extra,
                         case=f"{sheet.case or name} (copy)")
-        return self.add(sheet, files)
+        made, stage = self.add(sheet, files), self.linked(name)
+        if stage:
+            self.link(made.name, stage)
+        return made
+
+    def link(self, name: str, stage: str) -> None:
+        """Note which stage of one's own the stage beside a sheet was taken from."""
+        write_whole(self._folder(name) / _FROM, json.dumps({"stage": stage}).encode())
+
+    def linked(self, name: str) -> str:
+        """The stage of one's own that the one beside a sheet was taken from; empty for none."""
+        try:
+            told = json.loads((self._folder(name) / _FROM).read_text(encoding="utf-8"))
+            return str(told["stage"])
+        except (OSError, ValueError, KeyError, TypeError):
+            return ""
+
+    def take_stage(self, name: str, files: Mapping[str, bytes]) -> Kept:
+        """Put files of a stage beside a sheet in place of those that are there: a new revision."""
+        with self._lock:
+            folder = self._folder(name)
+            for given, body in files.items():
+                self._keep(folder, given, body, (*DEVICES, ".yaml"))
+            return self.change(name, self.load(name).sheet)
 
     def keep_sweep(self, name: str, given: str, body: bytes) -> str:
         """Keep a sweep beside a sheet; the name that it got.
@@ -220,7 +248,7 @@ class Shelf:
     def files(self, name: str) -> list[Path]:
         """What lies beside a sheet: sweeps, and a stage of its own."""
         folder = self._folder(name)
-        suffixes = (*SWEEPS, ".yaml", ".yml")
+        suffixes = (*SWEEPS, *DEVICES, ".yaml", ".yml")
         return sorted(
             path for path in folder.iterdir()
             if path.suffix in suffixes and path.name != FILE and not path.name.startswith(".")
@@ -243,7 +271,9 @@ class Shelf:
                              expected=f"at most {MOST_BYTES}")
         if len(list(folder.iterdir())) > _MOST_FILES:
             raise InputError("this sheet has too many files", expected=f"up to {_MOST_FILES}")
-        stem = re.sub(r"[^A-Za-z0-9_-]+", "-", stem).strip("-")[:60] or "file"
+        drawn = ".drawing" if suffix in (".yaml", ".yml") and stem.endswith(".drawing") else ""
+        stem = stem.removesuffix(drawn)
+        stem = (re.sub(r"[^A-Za-z0-9_-]+", "-", stem).strip("-")[:60] or "file") + drawn
         name = stem + suffix
         if suffix in SWEEPS:
             count = 1
@@ -253,31 +283,43 @@ class Shelf:
         if name == FILE:
             raise InputError(f"{given!r} has the name of the sheet itself",
                              expected="another name")
-        _replace(folder / name, body)
+        write_whole(folder / name, body)
         return name
-
-    def _revision(self, folder: Path, text: str) -> int:
-        """Counts saves, and counts a change by hand as one."""
-        mark = sha256(text.encode()).hexdigest()
-        try:
-            state = json.loads((folder / _STATE).read_text(encoding="utf-8"))
-            count, seen = int(state["revision"]), str(state["mark"])
-        except (OSError, ValueError, KeyError, TypeError):
-            count, seen = 0, ""
-        if seen == mark:
-            return count
-        with suppress(NotKept):  # a full disk does not keep one from reading
-            self._mark(folder, count + 1, mark)
-        return count + 1
 
     def _write(self, folder: Path, sheet: Typed, revision: int) -> None:
         """Keep the case file and count the save."""
-        text = written(sheet).text
-        _replace(folder / FILE, text.encode())
-        self._mark(folder, revision + 1, sha256(text.encode()).hexdigest())
+        write_revision(folder / FILE, written(sheet).text, revision + 1)
 
-    def _mark(self, folder: Path, revision: int, mark: str) -> None:
-        _replace(folder / _STATE, json.dumps({"revision": revision, "mark": mark}).encode())
+
+def revision_of(folder: Path, text: str) -> int:
+    """Which revision a text in a folder is: counts saves, and counts a change by hand as one."""
+    mark = sha256(text.encode()).hexdigest()
+    try:
+        state = json.loads((folder / _STATE).read_text(encoding="utf-8"))
+        count, seen = int(state["revision"]), str(state["mark"])
+    except (OSError, ValueError, KeyError, TypeError):
+        count, seen = 0, ""
+    if seen == mark:
+        return count
+    with suppress(NotKept):  # a full disk does not keep one from reading
+        _mark(folder, count + 1, mark)
+    return count + 1
+
+
+def write_revision(path: Path, text: str, revision: int) -> None:
+    """Keep a text as a revision of the folder that it lies in.
+
+    Raises
+    ------
+    NotKept
+        For a disk that does not take it.
+    """
+    write_whole(path, text.encode())
+    _mark(path.parent, revision, sha256(text.encode()).hexdigest())
+
+
+def _mark(folder: Path, revision: int, mark: str) -> None:
+    write_whole(folder / _STATE, json.dumps({"revision": revision, "mark": mark}).encode())
 
 
 def yamlfile_text(path: Path) -> str:
@@ -287,7 +329,7 @@ def yamlfile_text(path: Path) -> str:
     return contents(path, path.name)
 
 
-def _replace(path: Path, body: bytes) -> None:
+def write_whole(path: Path, body: bytes) -> None:
     """Write a file whole or not at all: a crash or a full disk leaves the old one.
 
     Raises

@@ -16,17 +16,21 @@ from numpy.typing import NDArray
 
 from circuits.load import load_stage
 from circuits.quantity import parse
-from circuits.reading import Reading, instrument
+from circuits.reading import Reading, compared, from_compared, instrument, shown
 from circuits.stage import GROUND, Stage
 from diagnose.answer.ranking import rank
 from diagnose.answer.result import Result, Suspect
 from diagnose.sheet.blank_yaml import blank_sheet
 from diagnose.sheet.case import load_case
+from diagnose.sheet.expected import Expected
 from diagnose.sheet.proposal import follows_riaa, propose
 from diagnose.show.answer_figure import answer_figure
+from diagnose.show.embedded import drawing
 from diagnose.show.figure import Figure
 from diagnose.studies.healthy_unit import HealthyUnit, healthy_unit
+from diagnose.web.netlists import netlist_in, netlist_out
 from faultlib.fault import Fault
+from faultlib.good_unit import NINE_OF_TEN
 from faultlib.signature import Stepwise, signatures
 from faultlib.simulate import Bench, Laboratory, Variant
 
@@ -58,6 +62,58 @@ def blank(bench: Bench, step: Stepwise, stage: str, folder: str) -> str:
 def healthy(bench: Laboratory, step: Stepwise, stage: str, path: str) -> HealthyUnit:
     """The healthy unit of a stage that ships, or where there is a path of a sheet's stage."""
     return healthy_unit(load_case(path).stage if path else load_stage(stage), bench, step)
+
+
+def healthy_own(bench: Laboratory, step: Stepwise, path: str) -> HealthyUnit:
+    """The healthy unit of a stage file."""
+    return healthy_unit(load_stage(path), bench, step)
+
+
+@dataclass(frozen=True)
+class Beside:
+    """A figure of the service manual beside what a healthy unit reads, compared scale.
+
+    Attributes
+    ----------
+    healthy, low, high : float
+        Of the nominal unit, and between which 90 % of good ones lie; NaN where none was found.
+    """
+
+    expected: Expected
+    healthy: float
+    low: float
+    high: float
+
+    def reads(self, x: float) -> float:
+        """A figure of the compared scale as it is shown."""
+        reading = self.expected.reading
+        return shown(reading, from_compared(reading, x))
+
+    @property
+    def fits(self) -> bool:
+        """Whether what the manual allows and where good units lie have something in common."""
+        figure = compared(self.expected.reading, self.expected.figure.value)
+        return (self.low <= figure + self.expected.tolerance
+                and figure - self.expected.tolerance <= self.high)
+
+
+def beside_manual(bench: Bench, step: Stepwise, path: str) -> tuple[Beside, ...]:
+    """What a healthy unit reads where the manual of a sheet says what it should."""
+    case = load_case(path)
+    figures = [one for one in case.expected if one.weighed]
+    if not figures:
+        return ()
+    table = signatures(case.stage, [one.reading for one in figures], [], bench, step)
+    open_ = NINE_OF_TEN * np.sqrt((table.sensitivities**2).sum(axis=0))
+    return tuple(
+        Beside(one, float(h), float(h - s), float(h + s))
+        for one, h, s in zip(figures, table.healthy, open_, strict=True)
+    )
+
+
+def drawn(bench: Bench, step: Stepwise, path: str) -> str:
+    """The drawing of a stage file, which may have to be made."""
+    return drawing(load_stage(path))
 
 
 def recorded(
@@ -134,5 +190,7 @@ def _stage(path: str, mark: str) -> Stage:
 
 
 TASKS: Mapping[str, Callable[..., Any]] = {
-    task.__name__: task for task in (ranked, pictured, blank, healthy, recorded, ground, moved)
+    task.__name__: task
+    for task in (ranked, pictured, blank, healthy, healthy_own, beside_manual, netlist_in,
+                 netlist_out, drawn, recorded, ground, moved)
 }

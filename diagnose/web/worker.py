@@ -64,6 +64,7 @@ class Worker:
         *given: object,
         report: Report | None = None,
         begin: Callable[[], bool] | None = None,
+        deadline: float = 0.0,
     ) -> Any:
         """Do a task, after those that were asked for before.
 
@@ -77,6 +78,8 @@ class Worker:
             Called with every step that the task reports.
         begin : callable, optional
             Called when it is this task's turn; False drops it.
+        deadline : float
+            Seconds after which this task is ended; 0 leaves the worker's own.
 
         Raises
         ------
@@ -89,14 +92,16 @@ class Worker:
             if begin is not None and not begin():
                 raise Stopped
             pipe = self._started()
+            patience = deadline or self._deadline
             with self._guard:
                 self._current = begin
             try:
                 pipe.send((task, given))
                 while True:
-                    if self._deadline and not pipe.poll(self._deadline):
+                    if patience and not pipe.poll(patience):
                         self.stop()
-                        raise EngineError("the simulator gave no answer in time")
+                        raise EngineError(f"there was no answer within {patience:g} s, so it "
+                                          "was ended: this is too much to work out")
                     word, *what = pipe.recv()
                     if word == "progress" and report is not None:
                         report(*what)

@@ -57,6 +57,17 @@ test("what is typed is kept in the browser at once, and there no longer once the
   assert.deepEqual([told.saved, told.said.at(-1)], [1, "saved"]);
 });
 
+test("another thing than a sheet is kept at its own place", async () => {
+  const place = { path: "/stage/two/data", draft: "stage:two", mark: JSON.stringify };
+  const keeper = new Keeper({ base: "x" }, 1, { saved() {}, said() {}, clash() {} }, place);
+  answer = () => { throw new TypeError("no connection"); };
+  keeper.touch();
+  await keeper.save();
+  assert.equal(sent[0][1], "/stage/two/data");
+  assert.deepEqual(Keeper.draft(place).sheet, { base: "x" });
+  assert.equal(Keeper.draft(), null, "the sheet of the same page has none");
+});
+
 test("nothing typed, nothing sent", async () => {
   const { keeper } = keep({ case: "hum" });
   await keeper.save();

@@ -1,5 +1,7 @@
 // What every page needs: whose sheet it shows, making elements.
 export const name = document.body.dataset.sheet;
+/** The stage of one's own that a page shows. */
+export const own = document.body.dataset.stage;
 
 /** An element with attributes (on… are listeners, properties begin with a point) and children. */
 export function make(tag, given = {}, ...children) {

@@ -5,12 +5,15 @@ import { Refused, ask } from "./server.js";
 
 const PAUSE = 300;
 const RETRY = 2000;
-const DRAFT = `sheet:${name}`;
+const SHEET = { path: `/sheet/${name}/data`, draft: `sheet:${name}`, mark: content };
 
 export class Keeper {
-  /** `saved(told)`, `said(text)` and `clash()` are called as things happen. */
-  constructor(sheet, revision, { saved, said, clash }) {
-    Object.assign(this, { sheet, revision, saved, said, clash });
+  /**
+   * `saved(told)`, `said(text)` and `clash()` are called as things happen. `place` says where it is kept,
+   * here and there, and how two states are told apart; without it, that of a sheet.
+   */
+  constructor(sheet, revision, { saved, said, clash }, place = SHEET) {
+    Object.assign(this, { sheet, revision, saved, said, clash, place });
     this.timer = 0;
     this.typed = 0;
     this.kept = 0;
@@ -25,13 +28,13 @@ export class Keeper {
   resume(draft) {
     this.sheet = draft.sheet;
     this.revision = draft.revision;
-    for (const sent of [...(draft.unanswered || []), content(draft.sheet)]) this.unanswered.add(sent);
+    for (const sent of [...(draft.unanswered || []), this.place.mark(draft.sheet)]) this.unanswered.add(sent);
     this.touch();
   }
 
   /** What an earlier visit had not handed over, if anything. */
-  static draft() {
-    try { return JSON.parse(localStorage.getItem(DRAFT)); } catch { return null; }
+  static draft(place = SHEET) {
+    try { return JSON.parse(localStorage.getItem(place.draft)); } catch { return null; }
   }
 
   /** Something was typed. */
@@ -44,7 +47,7 @@ export class Keeper {
   }
 
   draft() {
-    try { localStorage.setItem(DRAFT, JSON.stringify({
+    try { localStorage.setItem(this.place.draft, JSON.stringify({
       sheet: this.sheet, revision: this.revision, unanswered: [...this.unanswered],
     })); } catch {
       // a browser that keeps nothing: the save a moment later has to do
@@ -58,9 +61,9 @@ export class Keeper {
     const typed = this.typed;
     let pause = PAUSE;
     try {
-      this.unanswered.add(content(this.sheet));
+      this.unanswered.add(this.place.mark(this.sheet));
       this.draft();
-      const told = await ask("PUT", `/sheet/${name}/data`, { sheet: this.sheet, revision: this.revision });
+      const told = await ask("PUT", this.place.path, { sheet: this.sheet, revision: this.revision });
       this.unanswered.clear();
       this.revision = told.revision;
       this.kept = typed;
@@ -95,8 +98,8 @@ export class Keeper {
   /** Whether the later revision is what was sent from here, and only its answer was lost. */
   async own() {
     try {
-      const told = await ask("GET", `/sheet/${name}/data`);
-      if (!this.unanswered.has(content(told.sheet))) return false;
+      const told = await ask("GET", this.place.path);
+      if (!this.unanswered.has(this.place.mark(told.sheet))) return false;
       this.revision = told.revision;
       return true;
     } catch {
@@ -107,13 +110,13 @@ export class Keeper {
   /** The page goes away: hand over what is left without waiting for the answer. */
   flush() {
     if (this.kept === this.typed || this.clashed || this.busy) return;
-    fetch(`/sheet/${name}/data`, {
+    fetch(this.place.path, {
       method: "PUT", keepalive: true, headers: { "Content-Type": "application/json" },
       body: JSON.stringify({ sheet: this.sheet, revision: this.revision }),
     }).catch(() => { /* the draft is still here */ });
   }
 
   forget() {
-    try { localStorage.removeItem(DRAFT); } catch { /* nothing was kept */ }
+    try { localStorage.removeItem(this.place.draft); } catch { /* nothing was kept */ }
   }
 }

@@ -11,11 +11,11 @@ const status = document.getElementById("status");
 const banner = document.getElementById("banner");
 const title = document.getElementById("f-case");
 const drawing = make("div", { class: "drawing", tabindex: "0", role: "region", "aria-label": "Drawing of the stage" });
-let sheet, choices, fields, keeper;
+let sheet, choices, fields, keeper, own;
 
 async function open() {
   const told = await ask("GET", `/sheet/${name}/data`);
-  ({ sheet, choices } = told);
+  ({ sheet, choices, own } = told);
   const draft = Keeper.draft();
   keeper = new Keeper(sheet, told.revision, { saved, said, clash });
   if (draft && content(draft.sheet) !== content(sheet)) {
@@ -32,7 +32,20 @@ async function open() {
   drop(form, fields, shaped, typed);
   draw();
   saved(told);
+  if (told.newer) newer();
   await picture();
+}
+
+/** The stage of one's own that the sheet is of was changed: it is taken when the user says so. */
+function newer() {
+  const box = make("div", { class: "banner", role: "status" },
+    make("p", {}, "The stage of this sheet was changed since it was taken."),
+    make("button", { type: "button", onclick: async () => {
+      await keeper.save();
+      await ask("POST", `/sheet/${name}/stage`);
+      location.reload();
+    } }, "Take it as it is now"), make("a", { href: `/stage/${own}` }, "Look at it"));
+  banner.after(box);
 }
 
 async function picture() {
@@ -128,6 +141,8 @@ function about() {
     make("div", { class: "line" },
       make("label", { for: slug("mains") }, "mains"), fields.input("mains", sheet.mains, (text) => { sheet.mains = text; }, { placeholder: choices.mains || "50 Hz" }),
       stage?.signal?.length ? make("span", { class: "dim" }, "usual drive: " + stage.signal.map((pair) => pair.join(" ")).join(", ")) : null,
+      own ? make("a", { class: "button", href: `/stage/${own}` }, "Change the stage") : null,
+      make("a", { class: "button", href: `/sheet/${name}/healthy` }, "What a healthy one reads"),
       make("a", { class: "button", href: `/sheet/${name}/case.yaml`, download: "" }, "Save the case file")));
 }
 

@@ -1,21 +1,54 @@
-import { fit, tell } from "./common.js";
+import { fit, make, tell } from "./common.js";
 import { ask } from "./server.js";
 
 const open = document.getElementById("open");
 const begin = document.getElementById("new");
 const about = document.getElementById("about");
+const change = document.getElementById("change");
+const refused = document.getElementById("own-refused");
 
-open.files.addEventListener("change", async () => {
+const ends = document.getElementById("ends");
+const NETLIST = /\.(cir|net|sp|spice|ckt)$/i;
+let last = [];
+
+/** Open what was chosen or dropped: a sheet, or a stage of one's own. */
+async function take(files) {
   const told = open.querySelector(".problem");
-  if (!open.files.files.length) return;
+  last = [...files]; // a form that is emptied takes its own list along
+  if (!last.length) return;
   tell(told, "");
+  open.setAttribute("aria-busy", "true");
+  const body = new FormData();
+  for (const file of last) body.append("files", file);
+  if (!ends.hidden) for (const word of ["input", "output"]) body.append(word, document.getElementById(`ends-${word}`).value);
   try {
-    const made = await ask("POST", "/sheets/open", new FormData(open));
-    location.href = `/sheet/${made.sheet}`;
+    const made = await ask("POST", "/sheets/open", body);
+    location.href = made.stage ? `/stage/${made.stage}` : `/sheet/${made.sheet}`;
   } catch (error) {
     tell(told, error.message);
-    open.reset();
+    open.files.value = "";
+    ends.hidden = !last.some((file) => NETLIST.test(file.name));
+    told.scrollIntoView({ block: "nearest" });
+  } finally {
+    open.removeAttribute("aria-busy");
   }
+}
+
+open.files.addEventListener("change", () => take(open.files.files));
+open.addEventListener("submit", (event) => {
+  event.preventDefault();
+  take(last);
+});
+for (const word of ["dragenter", "dragover"])
+  document.addEventListener(word, (event) => {
+    event.preventDefault();
+    open.classList.add("over");
+  });
+document.addEventListener("dragleave", () => open.classList.remove("over"));
+document.addEventListener("drop", (event) => {
+  event.preventDefault();
+  open.classList.remove("over");
+  take(event.dataTransfer.files);
 });
 
 for (const radio of begin.querySelectorAll("input[name=stage]"))
@@ -24,6 +57,7 @@ for (const radio of begin.querySelectorAll("input[name=stage]"))
     if (!radio.checked) return;
     about.innerHTML = answer;
     fit(about);
+    change.disabled = "unit" in radio.dataset;
   });
 
 begin.addEventListener("submit", async (event) => {
@@ -41,3 +75,75 @@ begin.addEventListener("submit", async (event) => {
     button.disabled = false;
   }
 });
+
+/** A new stage of one's own, from the one chosen or from nothing. */
+async function stage(from, told, button) {
+  const body = new FormData();
+  if (from) body.append("stage", from);
+  button.disabled = true;
+  tell(told, "");
+  try {
+    const made = await ask("POST", "/stages/new", body);
+    location.href = `/stage/${made.stage}`;
+  } catch (error) {
+    tell(told, error.message);
+  } finally {
+    button.disabled = false;
+  }
+}
+
+change.addEventListener("click", () => {
+  const chosen = begin.querySelector("input[name=stage]:checked");
+  const told = begin.querySelector(".problem");
+  if (chosen) stage(chosen.value, told, change);
+  else tell(told, "Choose the stage first.");
+});
+document.getElementById("blank").addEventListener("click", (event) => stage("", refused, event.target));
+
+document.addEventListener("click", async (event) => {
+  const button = event.target.closest("[data-act]");
+  if (!button) return;
+  const item = button.closest("li");
+  const { act } = button.dataset;
+  if (act === "title") return rename(item);
+  button.disabled = true;
+  tell(refused, "");
+  try {
+    const told = await ask("POST", `/stage/${item.dataset.stage}/${act}`);
+    if (act === "sheet") location.href = `/sheet/${told.sheet}`;
+    else if (act === "copy") location.href = `/stage/${told.stage}`;
+    else location.reload();
+  } catch (error) {
+    tell(refused, error.message);
+    button.disabled = false;
+  }
+});
+
+/** A field in place of the title. */
+function rename(item) {
+  const link = item.querySelector("a");
+  const input = make("input", { ".value": link.textContent, "aria-label": "new title", maxlength: "200" });
+  let over = false;
+  const done = async (keep) => {
+    if (over) return;
+    over = true;
+    input.replaceWith(link);
+    const title = input.value.trim();
+    if (!keep || !title || title === link.textContent) return;
+    try {
+      link.textContent = (await ask("POST", `/stage/${item.dataset.stage}/title`, { title })).title;
+    } catch (error) {
+      tell(refused, error.message);
+    }
+  };
+  input.addEventListener("keydown", (event) => {
+    if (event.key === "Enter" || event.key === "Escape") done(event.key === "Enter").then(() => link.focus());
+  });
+  input.addEventListener("blur", () => done(true));
+  link.replaceWith(input);
+  input.select();
+}
+
+// what was just deleted can be had back at once
+const gone = new URLSearchParams(location.search).get("deleted");
+if (gone && document.querySelector(`#bin [data-stage="${CSS.escape(gone)}"]`)) document.getElementById("bin").open = true;
