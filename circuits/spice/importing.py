@@ -213,7 +213,8 @@ def _stage(title: str, name: str, made: Drafts, ends: Ports, around: Surrounding
     parts = tuple(
         replace(part, nodes=tuple(names[n] for n in part.nodes)) for part in made.parts.values()
     )
-    rails = tuple(Rail(names[n], printed_value(volts)) for n, volts in around.rails.items() if n in used)
+    rails = tuple(
+        Rail(names[n], printed_value(volts)) for n, volts in around.rails.items() if n in used)
     return Stage(
         name=word, parts=parts, title=_title(title), rails=rails,
         input=names[ends.input], output=names[ends.output],

@@ -1,4 +1,4 @@
-"""Ten faults of the circuit of `examples/own-circuit`, made in its netlist: prints what is answered.
+"""Ten faults made in the netlist of `examples/own-circuit`: prints what is answered.
 
     .venv/bin/python tests/benchmarks/own_circuit.py [--workers 2]
 

@@ -134,7 +134,8 @@ def test_a_value_has_no_noise_of_arithmetic() -> None:
     assert 100 * 1.1 != 110.0
     assert "value: 110 ohm" in made.text
     assert "00000000" not in made.text.replace("'", "")
-    assert (made.stage.part("RV1").value, made.stage.part("RV1").position) == (990.0, pytest.approx(880 / 990))
+    trimmer = made.stage.part("RV1")
+    assert (trimmer.value, trimmer.position) == (990.0, pytest.approx(880 / 990))
 
 
 def test_a_long_title_ends_with_a_whole_word() -> None:
