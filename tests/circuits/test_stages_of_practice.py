@@ -27,7 +27,7 @@ PHONO = ("phono-shunt-feedback", "phono-three-transistor")
 RIAA_POINTS = tuple(float(f) for f in (20, 50, 100, 300, 1000, 3000, 10000, 20000))
 
 
-@pytest.mark.parametrize("name", PHONO)
+@pytest.mark.parametrize("name", [*PHONO, "headphone"])
 def test_every_transistor_works_in_its_active_region(name: str) -> None:
     """A base-emitter voltage of 0.5 to 0.75 V, and more than 0.5 V from collector to emitter."""
     stage = load_stage(name)
@@ -137,3 +137,32 @@ def test_op_amp_tone_control_range() -> None:
         (cut,) = responses(turned(stage, **{name: 0.0}), [frequency])
         assert 8.0 < boost < 18.0
         assert boost == pytest.approx(-cut, abs=0.5)
+
+
+def test_headphone_amplifier_gain_is_that_of_its_divider() -> None:
+    """1 + 12k/3.3k, less what the source and the resistor at the output take of it; flat."""
+    stage = load_stage("headphone")
+    entry = parallel(value(stage, "R1"), value(stage, "R2"))
+    load = parallel(64.0, value(stage, "R11"))
+    ideal = db((1.0 + value(stage, "R4") / value(stage, "R3")) * entry / (entry + 2.2e3)
+               * load / (load + value(stage, "R9")))
+    assert gains(stage, [1e3])[0] == pytest.approx(ideal, abs=0.1)
+    assert max(map(abs, responses(stage, AUDIO))) < 0.5
+
+
+def test_headphone_amplifier_output() -> None:
+    """Its resistor is the output impedance; some milliamperes of idle current; no direct voltage.
+
+    IEC 61938 has 120 ohm as the source of headphones (from memory), makers less; 10 mV is what a
+    diaphragm does not notice (common practice). At the usual level 64 ohm
+    take 5 mW and more, which is loud (common practice).
+    """
+    stage = load_stage("headphone")
+    (ohms,) = read(stage, Reading("output impedance", frequency=1e3))
+    assert ohms == pytest.approx(parallel(value(stage, "R9"), value(stage, "R11")), abs=0.3)
+    upper, middle, lower, out = volts(stage, "e1", "o", "e2", "out")
+    for drop, name in ((upper - middle, "R7"), (middle - lower, "R8")):
+        assert 1e-3 < drop / value(stage, name) < 10e-3
+    assert abs(out) < 10e-3
+    (gain,) = gains(stage, [1e3])
+    assert (0.3 * 10 ** (gain / 20.0)) ** 2 / 64.0 > 5e-3
