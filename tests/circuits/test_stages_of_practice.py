@@ -27,7 +27,7 @@ PHONO = ("phono-shunt-feedback", "phono-three-transistor")
 RIAA_POINTS = tuple(float(f) for f in (20, 50, 100, 300, 1000, 3000, 10000, 20000))
 
 
-@pytest.mark.parametrize("name", [*PHONO, "headphone"])
+@pytest.mark.parametrize("name", [*PHONO, "headphone", "output-mirror"])
 def test_every_transistor_works_in_its_active_region(name: str) -> None:
     """A base-emitter voltage of 0.5 to 0.75 V, and more than 0.5 V from collector to emitter."""
     stage = load_stage(name)
@@ -166,3 +166,40 @@ def test_headphone_amplifier_output() -> None:
     assert abs(out) < 10e-3
     (gain,) = gains(stage, [1e3])
     assert (0.3 * 10 ** (gain / 20.0)) ** 2 / 64.0 > 5e-3
+
+
+def test_currents_of_the_mirror_amplifier_follow_from_its_diodes() -> None:
+    """A junction of 0.6 to 0.7 V across each source's resistor; the mirror halves the tail."""
+    stage = load_stage("output-mirror")
+    (low, held) = volts(stage, "vee", "bs")
+    assert 1.2 < held - low < 1.5
+    tail, source = ((volts(stage, at)[0] - low) / value(stage, name)
+                    for at, name in (("e5", "R8"), ("e7", "R9")))
+    assert 0.55 < tail * value(stage, "R8") < 0.8
+    assert source / tail == pytest.approx(value(stage, "R8") / value(stage, "R9"), rel=0.15)
+    left, right, first, second, tap = volts(stage, "m1", "m2", "e1", "e2", "t")
+    assert 36.0 - left == pytest.approx(36.0 - right, rel=0.03)
+    for emitter, name in ((first, "R3"), (second, "R4")):
+        assert (emitter - tap) / value(stage, name) == pytest.approx(tail / 2.0, rel=0.04)
+
+
+def test_mirror_amplifier_gain_offset_and_idle_current() -> None:
+    """1 + 27k/1k; below 50 mV at the output and some 20 to 60 mA idle (common practice)."""
+    stage = load_stage("output-mirror")
+    entry = value(stage, "R2") / (value(stage, "R2") + value(stage, "R1") + 600.0)
+    ideal = db((1.0 + value(stage, "R18") / value(stage, "R19")) * entry)
+    assert gains(stage, [1e3])[0] == pytest.approx(ideal, abs=0.15)
+    assert max(map(abs, responses(stage, AUDIO))) < 1.0
+    upper, middle, lower = volts(stage, "p1", "o", "p2")
+    assert abs(middle) < 50e-3
+    for drop, name in ((upper - middle, "R14"), (middle - lower, "R15")):
+        assert 20e-3 < drop / value(stage, name) < 60e-3
+
+
+@pytest.mark.slow
+def test_mirror_amplifier_gives_its_power() -> None:
+    """36 V less 4 to 8 V of drops and sag is a peak of 28 V, 50 W into 8 ohm; 40 W below 0.5 %."""
+    stage = load_stage("output-mirror")
+    level = ("power", 40.0)
+    (thd,) = read(stage, Reading("thd", frequency=1e3, level=level))
+    assert thd < 0.005
