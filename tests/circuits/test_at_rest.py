@@ -49,8 +49,8 @@ def test_an_emitter_follower_behind_a_divider() -> None:
 def test_what_flows_into_a_node_flows_out_of_it(name: str) -> None:
     """ΣI = 0 wherever nothing but parts meets; the bench stands on input, output and rails.
 
-    An op-amp's output is told as drawn from its rails, and simulated as coming from ground: its rail
-    pins may differ by what it gives.
+    An op-amp's output is told as drawn from its rails, and simulated as coming from ground: its
+    rail pins may differ by what it gives.
     """
     stage = load_stage(name)
     found = at_rest(stage)
