@@ -75,6 +75,11 @@ def drafts(netlist: Netlist, node: Names, supplies: Sequence[str]) -> Drafts:
     return made.out
 
 
+def printed_value(value: float) -> float:
+    """A value without what arithmetic of a netlist leaves in the last digits (0.47*1k)."""
+    return float(f"{value:.12g}")
+
+
 class _Maker:
     """Makes the parts of one netlist."""
 
@@ -109,7 +114,7 @@ class _Maker:
             raise element.word.refuse(f"{element.label} has a multiplier of {many:g}",
                                       "m=1 or more")
         low, high = PLAUSIBLE[unit]
-        value = value * many if unit == "F" else value / many
+        value = printed_value(value * many if unit == "F" else value / many)
         if not low <= value <= high:
             raise element.word.refuse(
                 f"{element.label} has {render(value, unit)}, as SPICE reads it",
@@ -163,7 +168,8 @@ class _Maker:
             name = part_name(element.label, self.out.parts)
             self.out.guess(name, "value", "1 ohm in the primary", "a netlist has windings without",
                            f"What is the resistance of the primary of {name}?")
-            figures = (("ratio", (primary / secondary) ** 0.5), ("primary resistance", 1.0),
+            ratio = printed_value((primary / secondary) ** 0.5)
+            figures = (("ratio", ratio), ("primary resistance", 1.0),
                        ("coupling", min(element.value or 0.0, 1.0)))
             nodes = tuple(self.node(n) for n in (*first.nodes, *second.nodes))
             self.add(Part(name, "transformer", nodes, primary, parameters=figures))
@@ -185,8 +191,8 @@ class _Maker:
             upper, lower = sorted(pair, key=lambda p: _suffix(p.name) not in _UPPER)
             (wiper,) = shared
             top, bottom = (next(n for n in p.nodes if n != wiper) for p in (upper, lower))
-            whole = (upper.value or 0.0) + (lower.value or 0.0)
-            place = (lower.value or 0.0) / whole
+            whole = printed_value((upper.value or 0.0) + (lower.value or 0.0))
+            place = printed_value((lower.value or 0.0) / whole)
             for part in pair:
                 del self.out.parts[part.name]
             self.out.guesses = [g for g in self.out.guesses if g.of not in (upper.name, lower.name)]

@@ -19,7 +19,7 @@ from circuits.spice import deck as decks
 from circuits.spice import numbers
 from circuits.spice.components import drafted
 from circuits.spice.deck import Left
-from circuits.spice.drafts import Drafts, drafts
+from circuits.spice.drafts import Drafts, drafts, printed_value
 from circuits.spice.flat import Netlist
 from circuits.spice.flatten import flat
 from circuits.spice.guess import OF_STAGE, Asked, Guess, marks
@@ -213,7 +213,8 @@ def _stage(title: str, name: str, made: Drafts, ends: Ports, around: Surrounding
     parts = tuple(
         replace(part, nodes=tuple(names[n] for n in part.nodes)) for part in made.parts.values()
     )
-    rails = tuple(Rail(names[n], volts) for n, volts in around.rails.items() if n in used)
+    rails = tuple(
+        Rail(names[n], printed_value(volts)) for n, volts in around.rails.items() if n in used)
     return Stage(
         name=word, parts=parts, title=_title(title), rails=rails,
         input=names[ends.input], output=names[ends.output],
@@ -222,8 +223,13 @@ def _stage(title: str, name: str, made: Drafts, ends: Ports, around: Surrounding
     )
 
 
+_TITLE = 100
+"""Letters of a title; what is longer ends with a whole word."""
+
+
 def _title(line: str) -> str:
-    return re.sub(r"^(?:\.title\b)?\W*", "", line, flags=re.IGNORECASE)[:100].strip()
+    words = re.sub(r"^(?:\.title\b)?\W*", "", line, flags=re.IGNORECASE).strip()
+    return words if len(words) <= _TITLE else words[:_TITLE].rpartition(" ")[0] or words[:_TITLE]
 
 
 def _polarised(stage: Stage, made: Drafts, rest: Rest | None) -> Stage:

@@ -47,7 +47,11 @@ def test_an_emitter_follower_behind_a_divider() -> None:
 
 @pytest.mark.parametrize("name", [*stage_names(), *unit_names()])
 def test_what_flows_into_a_node_flows_out_of_it(name: str) -> None:
-    """ΣI = 0 wherever nothing but parts meets; the bench stands on input, output and rails."""
+    """ΣI = 0 wherever nothing but parts meets; the bench stands on input, output and rails.
+
+    An op-amp's output is told as drawn from its rails, and simulated as coming from ground: its
+    rail pins may differ by what it gives.
+    """
     stage = load_stage(name)
     found = at_rest(stage)
     beside = {GROUND, stage.input, stage.input_return, stage.output, *(r.name for r in stage.rails)}
@@ -57,9 +61,12 @@ def test_what_flows_into_a_node_flows_out_of_it(name: str) -> None:
     for part in stage.parts:
         for at, amperes in zip(part.nodes, found.part(part.name).currents, strict=True):
             meets.setdefault(at, []).append(amperes)
+    given = {at: abs(found.part(part.name).currents[2]) for part in stage.parts
+             if part.kind == "opamp" for at in part.nodes[3:]}
     assert len(meets.keys() - beside) >= len(meets) / 3
     for at in meets.keys() - beside:
-        assert abs(sum(meets[at])) < 1e-3 * max(map(abs, meets[at])) + 1e-9, at
+        allowed = 1e-3 * max(map(abs, meets[at])) + 1e-9 + given.get(at, 0.0)
+        assert abs(sum(meets[at])) < allowed, at
 
 
 @pytest.mark.parametrize("name", [*stage_names(), *unit_names()])

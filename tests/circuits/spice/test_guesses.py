@@ -110,6 +110,41 @@ def test_roles_follow_from_what_a_part_is_connected_to() -> None:
     assert {name: made.stage.part(name).role for name in ROLES} == ROLES
 
 
+POWER_ROLES = {
+    "C2": "input filter capacitor", "R3": "emitter resistor of Q1", "R4": "emitter resistor of Q2",
+    "R7": "bias feed of the current sources", "R11": "upper bias resistor of Q8",
+    "R12": "lower bias resistor of Q8", "C5": "bypass capacitor of the bias transistor",
+    "R13": "emitter resistor of Q9 and Q10", "R16": "Zobel resistor", "C6": "Zobel capacitor",
+    "L1": "output inductor", "R17": "damping resistor across the output inductor",
+    "R18": "feedback resistor", "R19": "resistor in the feedback leg",
+}
+
+
+def test_roles_of_a_power_amplifier_with_current_sources() -> None:
+    """A power amplifier with current sources as audio handbooks have it (common practice)."""
+    path = Path(__file__).parents[3] / "examples" / "own-circuit" / "platform-announcer.cir"
+    made = imported(path.read_text(encoding="utf-8"), path.name)
+    assert {name: made.stage.part(name).role for name in POWER_ROLES} == POWER_ROLES
+
+
+def test_a_value_has_no_noise_of_arithmetic() -> None:
+    """100·1.1 is 110.00000000000001 in floating point; printed it is 110 ohm."""
+    made = of(".param a=1.1", "R1 in out {100*a}", "R2 vcc out 10k", "R3 out 0 1k",
+              "RV1a vcc w {100*a}", "RV1b w 0 {990-100*a-110+110}", "R4 w out 1k")
+    assert 100 * 1.1 != 110.0
+    assert "value: 110 ohm" in made.text
+    assert "00000000" not in made.text.replace("'", "")
+    trimmer = made.stage.part("RV1")
+    assert (trimmer.value, trimmer.position) == (990.0, pytest.approx(880 / 990))
+
+
+def test_a_long_title_ends_with_a_whole_word() -> None:
+    made = imported("\n".join([" ".join(["amplifier"] * 20), "Vin in 0 AC 1", "R1 in out 1k",
+                               "R2 out 0 1k", ".end"]), "x.cir")
+    assert len(made.stage.title) <= 100
+    assert {*made.stage.title.split()} == {"amplifier"}
+
+
 def test_roles_of_shipped_stages_are_found_again() -> None:
     """Against what people wrote: of the roles that are told, most say the same thing."""
     from circuits.spice.roles import roles
