@@ -281,7 +281,10 @@ class _Sheet:
                                         p.kind, len(p.nodes))) for p in self.stage.parts),
             wires=tuple(tuple(map(moved, wire)) for wire in self.wires),
             grounds=tuple(map(moved, self.grounds)),
-            rails=flags(self.rails), ports=flags(self.ports), test_points=flags(self.tests),
+            # those of one rail together, as a drawing file has them
+            rails=flags([flag for name in dict.fromkeys(f.name for f in self.rails)
+                         for flag in self.rails if flag.name == name]),
+            ports=flags(self.ports), test_points=flags(self.tests),
         )
 
 

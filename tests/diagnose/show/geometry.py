@@ -8,6 +8,9 @@ from xml.etree import ElementTree as ET
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import TextPath
 
+from circuits.drawing import Layout
+from circuits.drawing_nets import stretches
+
 SVG = "{http://www.w3.org/2000/svg}"
 Box = tuple[float, float, float, float]
 
@@ -88,3 +91,12 @@ def overlaps(root: ET.Element) -> list[str]:
     for k, (owner, box) in enumerate(solid):
         found += [f"{owner} / {other}" for other, there in solid[k + 1 :] if touch(box, there)]
     return found
+
+
+def crossings(layout: Layout) -> int:
+    """Places where a level stretch and an upright one cross inside both."""
+    lines = stretches(layout)
+    level = [(sorted((a[0], b[0])), a[1]) for a, b in lines if a[1] == b[1]]
+    upright = [(a[0], sorted((a[1], b[1]))) for a, b in lines if a[0] == b[0]]
+    return sum(left < x < right and top < y < bottom
+               for (left, right), y in level for x, (top, bottom) in upright)
