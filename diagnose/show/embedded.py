@@ -10,6 +10,7 @@ from diagnose.answer.result import Result
 from diagnose.show import chart_svg as chart
 from diagnose.show.figure import Figure
 from diagnose.show.stage import canvas as picture
+from diagnose.show.stage.neighbours import neighbour_diagram
 from diagnose.show.stage.picture import render
 
 STYLES = picture.STYLE + "\n" + chart.STYLE + "\n"
@@ -25,6 +26,12 @@ def drawing(stage: Stage, lit: Mapping[str, float] | None = None) -> str:
     """
     parts = {part.name for part in (*stage.parts, *stage.supply_parts)}
     return without_style(render(stage, {k: v for k, v in (lit or {}).items() if k in parts}))
+
+
+def plain_drawing(stage: Stage) -> str:
+    """Parts and their neighbours, which takes no time."""
+    members, area = neighbour_diagram(stage, {}, "")
+    return without_style(picture.sheet(stage.title or stage.name, area, members, {}, ""))
 
 
 def without_style(svg: str) -> str:

@@ -62,8 +62,8 @@ class Desk:
         with self._lock:
             return check(sheet, folder)
 
-    def drawn(self, name: str, path: Path) -> str:
-        """The drawing of a stage of one's own; one that is being made of it as it was is given up.
+    def drawn(self, name: str, path: Path, task: str = "drawn") -> str:
+        """The drawing of a stage, or of a sheet's; one that is being made of it before is given up.
 
         Raises
         ------
@@ -81,7 +81,7 @@ class Desk:
         if before is not None:
             self.drawer.stop(before)
         try:
-            made = self.drawer.run("drawn", str(path), begin=begin)
+            made = self.drawer.run(task, str(path), begin=begin)
         finally:
             with self._lock:
                 if self._drawing.get(name) is begin:

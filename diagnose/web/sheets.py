@@ -13,7 +13,7 @@ from flask import Blueprint, Response, jsonify, redirect, render_template, reque
 from werkzeug.datastructures import FileStorage
 
 from circuits.cautions import HEADING, caution_texts, marked, reading_text
-from circuits.errors import InputError
+from circuits.errors import EngineError, InputError
 from circuits.hazards import Hazards, hazards
 from circuits.kinds import kind
 from circuits.leftovers import passing_folder
@@ -26,7 +26,8 @@ from diagnose.sheet.case import DONE, OBSERVATIONS
 from diagnose.sheet.csv_sheet import CSV, HEAD, LISTS, read_csv_sheet
 from diagnose.sheet.sections import SECTIONS, Section
 from diagnose.sheet.standards import standards
-from diagnose.show.embedded import STYLES, drawing
+from diagnose.show.embedded import STYLES, drawing, plain_drawing
+from diagnose.show.stage.kept import at_hand
 from diagnose.web.checked import Checked
 from diagnose.web.desk import desk
 from diagnose.web.guard import MOST_RECORDING
@@ -249,8 +250,16 @@ def _own(kept: Kept) -> dict[str, Any]:
 @sheets.get("/sheet/<name>/drawing")
 def draw(name: str) -> str:
     """The drawing of the sheet's stage."""
-    understood = desk().checked(desk().shelf.load(name))
-    return drawing(understood.case.stage) if understood.case else ""
+    kept = desk().shelf.load(name)
+    case = desk().checked(kept).case
+    if case is None:
+        return ""
+    if at_hand(case.stage):
+        return drawing(case.stage)
+    try:
+        return desk().drawn(f"sheet {name}", kept.path, "drawn_sheet")
+    except EngineError:
+        return plain_drawing(case.stage)
 
 
 @sheets.get("/sheet/<name>/case.yaml")

@@ -12,14 +12,10 @@ from flask import Blueprint, Response, jsonify, render_template, request
 
 from circuits.cautions import HEADING, caution_texts
 from circuits.device import DEFAULT_MODEL, load_devices
-from circuits.drawing import load_layout
-from circuits.drawing_nets import mismatches
 from circuits.errors import EngineError, InputError
 from circuits.kinds import kin, kinds
-from circuits.stage import Stage
-from diagnose.show.embedded import drawing, without_style
-from diagnose.show.stage.canvas import sheet
-from diagnose.show.stage.neighbours import neighbour_diagram
+from diagnose.show.embedded import drawing, plain_drawing
+from diagnose.show.stage.kept import at_hand
 from diagnose.show.stage.picture import render
 from diagnose.web.desk import desk
 from diagnose.web.opened import from_file
@@ -132,28 +128,13 @@ def stage_drawing(name: str) -> str:
     kept = desk().stages.load(name)
     found = _checked(kept, None)
     if found.stage is None:  # what is half typed follows at once, as parts and neighbours
-        return _plain(found.drawn) if found.drawn else ""
-    if _ships(found.stage):
+        return plain_drawing(found.drawn) if found.drawn else ""
+    if at_hand(found.stage):
         return drawing(found.stage)
     try:
         return desk().drawn(name, kept.path)
     except EngineError:
-        return _plain(found.stage)
-
-
-def _ships(stage: Stage) -> bool:
-    """Whether the drawing that ships for a stage of this name is one of this very circuit."""
-    try:
-        layout = load_layout(stage)
-    except InputError:  # it places parts of other kinds
-        return False
-    return layout is not None and not mismatches(layout, stage)
-
-
-def _plain(stage: Stage) -> str:
-    """Parts and their neighbours, which takes no time."""
-    members, area = neighbour_diagram(stage, {}, "")
-    return without_style(sheet(stage.title or stage.name, area, members, {}, ""))
+        return plain_drawing(found.stage)
 
 
 @stages.get("/stage/<name>/drawing.svg")

@@ -116,6 +116,11 @@ def drawn(bench: Bench, step: Stepwise, path: str) -> str:
     return drawing(load_stage(path))
 
 
+def drawn_sheet(bench: Bench, step: Stepwise, path: str) -> str:
+    """The drawing of a sheet's stage, which may have to be made."""
+    return drawing(load_case(path).stage)
+
+
 def recorded(
     bench: Bench, step: Stepwise, path: str, signal: str, full_scale: str
 ) -> tuple[str, tuple[str, ...]]:
@@ -192,5 +197,5 @@ def _stage(path: str, mark: str) -> Stage:
 TASKS: Mapping[str, Callable[..., Any]] = {
     task.__name__: task
     for task in (ranked, pictured, blank, healthy, healthy_own, beside_manual, netlist_in,
-                 netlist_out, drawn, recorded, ground, moved)
+                 netlist_out, drawn, drawn_sheet, recorded, ground, moved)
 }

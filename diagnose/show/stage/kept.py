@@ -45,6 +45,14 @@ def layout_of(stage: Stage) -> Layout | None:
     return made_by_itself(stage) if shipped is None else shipped
 
 
+def at_hand(stage: Stage) -> bool:
+    """Whether a stage can be drawn at once: none that has to be made, or it was made before."""
+    path = own_drawing(stage)
+    if path is not None and _agreeing(stage, path) is not None:
+        return True
+    return _agreeing(stage, None) is not None or _file(stage).exists()
+
+
 def remarks(stage: Stage) -> tuple[str, ...]:
     """Why the drawing beside a stage's file is not used; empty where it is, or there is none."""
     path = own_drawing(stage)
@@ -61,7 +69,7 @@ def remarks(stage: Stage) -> tuple[str, ...]:
 @lru_cache(maxsize=16)
 def made_by_itself(stage: Stage) -> Layout | None:
     """The drawing that a stage makes of itself, from what is kept where it is."""
-    path = default_folder() / "drawings" / f"{digest(_content(stage))}.yaml"
+    path = _file(stage)
     with suppress(OSError):
         if path.stat().st_size == 0:
             return None
@@ -71,6 +79,10 @@ def made_by_itself(stage: Stage) -> Layout | None:
     made = drawn_by_itself(stage)
     _keep(path, "" if made is None else layout_text(made))
     return made
+
+
+def _file(stage: Stage) -> Path:
+    return default_folder() / "drawings" / f"{digest(_content(stage))}.yaml"
 
 
 def _content(stage: Stage) -> str:
