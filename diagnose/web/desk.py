@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from concurrent.futures import Future
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -17,6 +18,23 @@ from diagnose.web.stage_shelf import StageShelf
 from diagnose.web.worker import Worker
 
 KEY = "bench"
+
+
+@dataclass(frozen=True, eq=False)
+class _Making:
+    """A drawing that is being made.
+
+    Attributes
+    ----------
+    mark : bytes
+        What it is made of: who asks for the same waits for the same.
+    begin : callable
+        Whether it is still wanted when its turn comes.
+    """
+
+    mark: bytes
+    begin: Callable[[], bool]
+    made: Future[str] = field(default_factory=Future)
 
 
 @dataclass
@@ -42,7 +60,7 @@ class Desk:
     drawer: Worker
     jobs: Jobs = field(init=False)
     _lock: threading.Lock = field(default_factory=threading.Lock)
-    _drawing: dict[str, Callable[[], bool]] = field(default_factory=dict)
+    _drawing: dict[str, _Making] = field(default_factory=dict)
     _checked: dict[str, tuple[int, Checked]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -72,21 +90,28 @@ class Desk:
         EngineError
             When it takes too long.
         """
-        def begin() -> bool:
-            return self._drawing.get(name) is begin
-
+        mark = path.read_bytes()
+        making = _Making(mark, lambda: self._drawing.get(name) is making)
         with self._lock:
             before = self._drawing.get(name)
-            self._drawing[name] = begin
+            if before is None or before.mark != mark:
+                self._drawing[name] = making
+        if before is not None and before.mark == mark:  # another tab asks for the same
+            return before.made.result()
         if before is not None:
-            self.drawer.stop(before)
+            self.drawer.stop(before.begin)
+
         try:
-            made = self.drawer.run(task, str(path), begin=begin)
+            made = str(self.drawer.run(task, str(path), begin=making.begin))
+            making.made.set_result(made)
+        except BaseException as error:
+            making.made.set_exception(error)
+            raise
         finally:
             with self._lock:
-                if self._drawing.get(name) is begin:
+                if self._drawing.get(name) is making:
                     del self._drawing[name]
-        return str(made)
+        return made
 
     def close(self) -> None:
         """End all processes."""
