@@ -37,11 +37,11 @@ from diagnose.show.stage.symbols import Box
 MOST_PARTS = 80
 """A stage of more parts is not tried: its drawing would be larger than any sheet."""
 _SPARE = (0.5, 0.5, 0.75, 1.0, 1.5)
-"""Grid steps that stay free around each part, one try after another."""
-_GOOD = 9
+"""Grid steps that stay free around each part: more after each try that failed."""
+_GOOD = 10
 """A drawing with a crossing for so many parts, and no more, is taken at once."""
-_ENOUGH = 2
-"""Drawings that are made before the best of them is taken."""
+_PARTS_IN_ALL = 110
+"""Parts that are placed in all drafts together before the best of them is taken: some 5 s."""
 _THIN = 0.1
 """Half of what a wire takes, grid steps."""
 _PULL_PORT = 0.5
@@ -59,8 +59,8 @@ class Made:
     length: float
 
     def cost(self) -> float:
-        """What it is compared by: a crossing is worth some ten steps of wire."""
-        return 10.0 * self.crossings + self.length
+        """What it is compared by: a crossing is worth some forty steps of wire."""
+        return 40.0 * self.crossings + self.length
 
 
 def drawn_by_itself(stage: Stage) -> Layout | None:
@@ -81,12 +81,18 @@ def drafts(stage: Stage) -> list[Made]:
         return []
     items = _items(stage)
     found: list[Made] = []
-    for turn, spare in enumerate(_SPARE):
-        made = _draft(stage, items, spare, turn)
-        if made is not None and not mismatches(made.layout, stage):
+    failed = turn = 0
+    while failed < len(_SPARE):
+        made = _draft(stage, items, _SPARE[failed], turn)
+        turn += 1
+        if made is None or mismatches(made.layout, stage):
+            failed += 1
+        else:
             found.append(made)
-            if len(found) == _ENOUGH or made.crossings * _GOOD <= len(stage.parts):
+            if made.crossings * _GOOD <= len(stage.parts):
                 break
+        if found and (turn + 1) * len(stage.parts) > _PARTS_IN_ALL:
+            break
     return found
 
 

@@ -205,9 +205,9 @@ class Lines:
         for key, own in lines.items():
             self.columns[key] = list(range(count, count + len(own)))
             count += len(own)
-        # line k runs from starts[:, k] to ends[:, k], each (x, y, 1); sides[k] times a point
-        # tells on which side of the line it lies
-        self.starts, self.ends = np.ones((3, count)), np.ones((3, count))
+        # line k runs from points[:, 0, k] to points[:, 1, k], each (x, y, 1); sides[k] times a
+        # point tells on which side of the line it lies
+        self.points = np.ones((3, 2, count))
         self.sides = np.zeros((count, 3))
         self.put(lines)
 
@@ -216,10 +216,10 @@ class Lines:
         where = [k for key in lines for k in self.columns[key]]
         if not where:
             return 0
-        both = np.array([line for own in lines.values() for line in own]).T
-        self.starts[:2, where], self.ends[:2, where] = both[:2], both[2:]
-        ax, ay, bx, by = both
-        self.sides[where] = np.stack([ay - by, bx - ax, ax * by - ay * bx], axis=1)
+        ax, ay, bx, by = both = np.array([line for own in lines.values() for line in own]).T
+        self.points[:2, 0, where], self.points[:2, 1, where] = both[:2], both[2:]
+        sides = np.array([ay - by, bx - ax, ax * by - ay * bx])
+        self.sides[where] = sides.T
         return self._crossings(where)
 
     def crossings(self, keys: Iterable[Key]) -> int:
@@ -227,9 +227,12 @@ class Lines:
         return self._crossings([k for key in keys for k in self.columns[key]])
 
     def _crossings(self, where: list[int]) -> int:
-        mine = (self.sides[where] @ self.starts) * (self.sides[where] @ self.ends) < 0.0
-        others = (self.sides @ self.starts[:, where]) * (self.sides @ self.ends[:, where]) < 0.0
-        return int(np.count_nonzero(mine & others.T))
+        count, some = len(self.sides), len(where)
+        mine = self.sides[where] @ self.points.reshape(3, -1)
+        theirs = self.sides @ self.points[:, :, where].reshape(3, -1)
+        mine = mine[:, :count] * mine[:, count:] < 0.0
+        theirs = theirs[:, :some] * theirs[:, some:] < 0.0
+        return int(np.count_nonzero(mine & theirs.T))
 
 
 def _straight(links: Iterable[Link]) -> list[Line]:
@@ -343,11 +346,14 @@ def _try(board: Board, links: dict[str, list[Link]], lines: Lines,
     renewed = {node: board.links(node) for node in nodes}
     rise = sum(board.alone(k) for k in wanted) + sum(_length(x) for x in renewed.values()) - old
     limit = -heat * math.log(1.0 - dice.random())
-    known = rise - 3 * weight > limit  # more than crossings could make up for
-    if not known:
-        rise -= weight * lines.crossings([*nodes, *wanted])
-        rise += weight * lines.put(_lines_of(board, renewed, wanted))
-    if rise <= limit:
+    drawn_anew = False
+    if rise <= limit + 3 * weight:
+        crossed = lines.crossings([*nodes, *wanted])
+        if rise - weight * crossed <= limit:  # else no move of these could be worth it
+            now = lines.put(_lines_of(board, renewed, wanted))
+            rise += weight * (now - crossed)
+            drawn_anew = True
+    if drawn_anew and rise <= limit:
         links.update(renewed)
         return
     for k, spot in wanted.items():
@@ -355,7 +361,7 @@ def _try(board: Board, links: dict[str, list[Link]], lines: Lines,
         board.spots[k] = before[k]
     for k, spot in before.items():
         board.flip(k, spot)
-    if not known:
+    if drawn_anew:
         lines.put(_lines_of(board, {node: links[node] for node in nodes}, wanted))
 
 

@@ -244,12 +244,16 @@ def _shape(stage: Stage, part: Part, placement: Placement, cost: float) -> Shape
 
 
 def _leads(at: tuple[Point, ...], box: Box) -> Iterator[Box]:
-    """Thin boxes from each pin straight to the body."""
+    """Thin boxes from each pin straight into the body, so that no wire passes along its edge."""
+    left, top, right, bottom = box
+    thin = 0.05
     for x, y in at:
-        near = (min(max(x, box[0]), box[2]), min(max(y, box[1]), box[3]))
-        if near != (x, y) and (near[0] == x or near[1] == y):
-            yield (min(x, near[0]) - 0.05 * (near[0] == x), min(y, near[1]) - 0.05 * (near[1] == y),
-                   max(x, near[0]) + 0.05 * (near[0] == x), max(y, near[1]) + 0.05 * (near[1] == y))
+        if left <= x <= right and not top < y < bottom:
+            middle = (top + bottom) / 2 if y not in (top, bottom) else y
+            yield x - thin, min(y, middle), x + thin, max(y, middle)
+        elif top <= y <= bottom and not left < x < right:
+            middle = (left + right) / 2 if x not in (left, right) else x
+            yield min(x, middle), y - thin, max(x, middle), y + thin
 
 
 def _spines(at: tuple[Point, ...], box: Box) -> Iterator[Box]:
