@@ -230,9 +230,9 @@ class Lines:
         count, some = len(self.sides), len(where)
         mine = self.sides[where] @ self.points.reshape(3, -1)
         theirs = self.sides @ self.points[:, :, where].reshape(3, -1)
-        mine = mine[:, :count] * mine[:, count:] < 0.0
-        theirs = theirs[:, :some] * theirs[:, some:] < 0.0
-        return int(np.count_nonzero(mine & theirs.T))
+        apart = mine[:, :count] * mine[:, count:] < 0.0
+        cut = theirs[:, :some] * theirs[:, some:] < 0.0
+        return int(np.count_nonzero(apart & cut.T))
 
 
 def _straight(links: Iterable[Link]) -> list[Line]:
