@@ -166,7 +166,7 @@ def at_work(stage: Stage) -> tuple[float, float, float, float]:
 
 
 def test_power_pentode_is_of_its_class() -> None:
-    """What its entry says at 250 V and -7.3 V, against the ranges of the class (common practice)."""
+    """What its entry says at 250 V, against the ranges of the class (common practice)."""
     p = dict(load_devices()["power-pentode"].parameters)
     at = (250.0, 250.0, -7.3)
     anode, screen = pentode(p, *at)
@@ -202,7 +202,7 @@ def by_hand(stage: Stage, frequency: float) -> float:
     Two coupled windings, L₁, L₁/n² and k·L₁/n, are solved with the load and the roll-off.
     """
     p = dict(stage.part("V1").parameters)
-    i, _, anode, screen = at_work(stage)
+    _, _, anode, screen = at_work(stage)
     grid = -volts(stage, "k")[0]
 
     def slope(da: float, dg: float, which: int) -> float:
@@ -230,7 +230,6 @@ def by_hand(stage: Stage, frequency: float) -> float:
     ])
     _, _, out = np.linalg.solve(rows, [-steep / degenerate * entry, 0.0, 0.0])
     share = stage.load / (stage.load + value(stage, "J2"))
-    assert i > 0.0
     return db(abs(out * load) * share)
 
 
