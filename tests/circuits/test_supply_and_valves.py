@@ -20,12 +20,14 @@ from circuits.load import load_stage
 from circuits.reading import Reading
 from circuits.stage import Stage
 from tests.circuits.test_more_stages import gains, responses, value, volts
+from tests.circuits.test_stages_sane import SETTLED, oscillates, ringing, step_answer
 from tests.small import db, parallel, read
 
 THERMAL = 0.025865
 """kT/q at 27 °C, V."""
 DUAL = load_stage("supply-dual")
 SINGLE = load_stage("valve-single-ended")
+PUSH = load_stage("valve-push-pull")
 HALVES = [
     (1.0, ("vp", "zp", "bp", "op"), ("R1", "Z1", "R2", "Q1", "R3")),
     (-1.0, ("vn", "zn", "bn", "om"), ("R4", "Z2", "R5", "Q2", "R6")),
@@ -271,3 +273,76 @@ def test_valves_and_their_transformer_bring_their_cautions() -> None:
     told = " ".join(caution_texts(SINGLE))
     assert "can kill" in told
     assert "without its load" in told
+
+
+# -- two of them in push-pull ----------------------------------------------------------------------
+
+
+def triode(p: dict[str, float], anode: float, grid: float) -> float:
+    """Anode current by the law that the device file states, A; volts to cathode."""
+    inner = p["kp"] * (1.0 / p["mu"] + grid / math.sqrt(p["kvb"] + anode * anode))
+    return 2.0 * (anode / p["kp"] * math.log1p(math.exp(inner))) ** p["ex"] / p["kg1"]
+
+
+def test_valves_of_the_push_pull_stage_carry_what_their_resistors_do() -> None:
+    """The law at the voltages that stand there, against Ohm's law in anode or cathode lead."""
+    at = dict(zip(nodes := "p1 g1 k1 f p2 k2 p3 s3 k3 p4 k4 hd".split(), volts(PUSH, *nodes),
+                  strict=True))
+    small, power = (dict(PUSH.part(name).parameters) for name in ("V1", "V3"))
+    first = triode(small, at["p1"] - at["k1"], at["g1"] - at["k1"])
+    assert first == pytest.approx((at["k1"] - at["f"]) / value(PUSH, "R4"), rel=0.01)
+    assert first == pytest.approx((at["hd"] - at["p1"]) / value(PUSH, "R3"), rel=0.01)
+    second = triode(small, at["p2"] - at["k2"], at["p1"] - at["k2"])
+    assert second == pytest.approx(at["k2"] / value(PUSH, "R9"), rel=0.01)
+    assert at["hd"] - at["p2"] == pytest.approx(at["k2"], rel=0.005)  # equal loads, one current
+    pair = pentode(power, at["p3"] - at["k3"], at["s3"] - at["k3"], -at["k3"])
+    assert sum(pair) == pytest.approx(at["k3"] / value(PUSH, "R14"), rel=0.01)
+    assert (at["p4"], at["k4"]) == pytest.approx((at["p3"], at["k3"]), rel=1e-6)
+    assert 6.0 < pair[0] * (at["p3"] - at["k3"]) < 12.0
+
+
+def test_phase_splitter_feeds_both_grids_alike() -> None:
+    """One current in two equal resistors: within 1 % (the splitter with split load; handbooks)."""
+    upper, lower = (gains(replace(PUSH, output=node, load=1e9), [1e3])[0] for node in ("ga", "gb"))
+    assert upper == pytest.approx(lower, abs=0.1)
+
+
+def test_feedback_of_the_push_pull_stage_is_blacks() -> None:
+    """A/(1 + Aβ), β of both resistors; impedance at the output by 1 + A₀β (textbooks)."""
+    opened = PUSH.with_part(replace(PUSH.part("R6"), value=1e9))
+    opened = opened.with_part(replace(PUSH.part("C11"), value=1e-15))
+    share = value(PUSH, "R5") / (value(PUSH, "R5") + value(PUSH, "R6"))
+    asked = [Reading("gain", frequency=1e3), Reading("output impedance", frequency=1e3)]
+    (without, before), (with_it, behind) = read(opened, *asked), read(PUSH, *asked)
+    entry = value(PUSH, "R1") / (value(PUSH, "R1") + PUSH.source_impedance)
+    loop = 10.0 ** (without / 20.0) / entry * share
+    assert with_it == pytest.approx(without - db(1.0 + loop), abs=0.2)
+    assert 10.0 < db(1.0 + loop) < 26.0  # what such amplifiers have (common practice)
+    unloaded = loop * (before + PUSH.load) / PUSH.load
+    joint = value(PUSH, "J2")
+    assert behind - joint == pytest.approx((before - joint) / (1.0 + unloaded), rel=0.05)
+
+
+def test_push_pull_stage_is_flat() -> None:
+    """Within 1 dB from 30 Hz to 20 kHz (common practice for such amplifiers)."""
+    assert max(map(abs, responses(PUSH, (30.0, 100.0, 300.0, 3e3, 1e4, 2e4)))) < 1.0
+
+
+@pytest.mark.slow
+def test_push_pull_stage_gives_its_power() -> None:
+    """Some 9 W below 2 %; the most is that of one valve alone in a quarter of the load between
+    anodes, down to a knee of 20 to 40 V: V²/2R (class B; radio handbooks)."""
+    (most,) = read(PUSH, Reading("maximum output", frequency=1e3, thd=0.02))
+    anode, cathode = volts(PUSH, "p3", "k3")
+    quarter = PUSH.part("T1").parameter("ratio") ** 2 * PUSH.load
+    assert 8.0 < most**2 / PUSH.load < (anode - cathode - 20.0) ** 2 / (2.0 * quarter)
+
+
+@pytest.mark.parametrize(("load", "farads"), [(8.0, 0.0), (8.0, 100e-9), (1e9, 0.0)])
+def test_push_pull_stage_is_stable(load: float, farads: float) -> None:
+    """Resistive, slightly capacitive and open: what a service bench tries."""
+    time, out = step_answer(PUSH, load, farads)
+    final = out[time > 50e-6].mean()
+    assert ringing(time, out) < SETTLED
+    assert out.max() < 1.3 * final
+    assert not oscillates(time, out, final)

@@ -30,8 +30,8 @@ ALLOWANCE = 3
 """Crossings beside twice those of the hand drawing, of which many have none or one. Within twice
 are 14 of the 18 that ship; tone-control, phono-opamp, phono-two-transistor and volume-contour are
 not."""
-SLOW = ("output-mosfet", "output-quasi-complementary", "tone-opamp")
-"""Some ten seconds each; `tests/benchmarks/drawings.py` has them all."""
+SLOW = ("output-mosfet", "output-quasi-complementary", "tone-opamp", "valve-push-pull")
+"""Ten seconds and more each; `tests/benchmarks/drawings.py` has them all."""
 DRAWN = [name for name in drawn_stages() if name not in SLOW]
 
 
