@@ -191,10 +191,9 @@ def pentode(part: Part) -> Built:
     name = node(part.name)
     get = part.parameter
     mu, kp = get("mu", 9.5), get("kp", 52.0)
-    drive = (
-        f"v({screen},{cathode})/{kp!r}*ln(1+exp({kp!r}*(1/{mu!r}"
-        f"+v({grid},{cathode})/max(v({screen},{cathode}),1))))"
-    )
+    inner = f"({kp!r}*(1/{mu!r}+v({grid},{cathode})/max(v({screen},{cathode}),1)))"
+    # ln(1+exp(x)), of an x that overflows it while the solver is on its way
+    drive = f"v({screen},{cathode})/{kp!r}*(max({inner},0)+ln(1+exp(-abs({inner}))))"
     power = f"pow(max(v({name}_e),0),{get('ex', 1.38)!r})"
     knee = f"atan(max(v({anode},{cathode}),0)/{get('kvb', 28.0)!r})"
     return [
@@ -205,5 +204,9 @@ def pentode(part: Part) -> Built:
         Element(f"B_{name}_s", (screen, cathode), None, f"i={power}/{get('kg2', 5600.0)!r}"),
         Element(f"D_{name}_g", (f"{name}_g", cathode), None, f"M_{name}_g"),
         Element(f"R_{name}_g", (grid, f"{name}_g"), get("rgi", 1300.0)),
+        # without them an anode that is driven to its knee has no way there in time
+        Element(f"C_{name}_ag", (anode, grid), get("cag", 0.5e-12)),
+        Element(f"C_{name}_gk", (grid, cathode), get("cgk", 11e-12)),
+        Element(f"C_{name}_ak", (anode, cathode), get("cak", 7e-12)),
         Element(f"R_{name}_ak", (anode, cathode), 1e9),
     ], [Model(f"M_{name}_g", "D", (("IS", 1e-9), ("N", 3.0)))]

@@ -28,7 +28,8 @@ from tests.small import resistor
 ROOT = Path(__file__).resolve().parents[1]
 ALL = (*stage_names(), *unit_names())
 POWER = ("output-complementary", "output-mirror", "output-mosfet", "output-network",
-         "output-quasi-complementary", "receiver-chain")
+         "output-quasi-complementary", "receiver-chain", "valve-push-pull",
+         "valve-single-ended")
 OWN = ROOT / "data" / "valve" / "own-triode.yaml"
 
 

@@ -42,6 +42,7 @@ def test_the_whole_rail_into_a_dummy_load() -> None:
         ("output-quasi-complementary", 64.0, 0.5 * 4700e-6 * 64.0**2, 64.0**2 / 8.0),
         ("line-triode", 290.0, 0.5 * 22e-6 * 290.0**2, None),
         ("supply-regulated", 36.0, 0.5 * 470e-6 * 36.0**2, None),
+        ("supply-dual", 52.0, 0.5 * 470e-6 * 26.0**2, None),
         ("phono-opamp", 30.0, None, None),
         ("tone-control", 24.0, None, None),
     ],

@@ -24,6 +24,8 @@ from diagnose.show.stage.symbols import STEP, body, symbol
 
 _HALF_LINE = 7.5
 """Half the distance of two lines of a label, CSS pixels."""
+_CLEAR = 14.0
+"""Pixels from the middle of a lead to the middle of a name beside it."""
 _GAP = 5.0
 """Between a symbol and its label, CSS pixels."""
 
@@ -85,6 +87,9 @@ def label(part: Part, placement: Placement, area: Area) -> Iterator[ET.Element]:
     if value:
         words.append((value, "value"))
     side = placement.label or _usual_side(part, placement)
+    if kind(part.kind).family == "pentode" and side == placement.along:
+        # the lead of the screen leaves here, and mostly goes upwards: the name stands clear of it
+        x, y = (x, y + _CLEAR) if side in ("left", "right") else (x + _CLEAR, y)
     shift = _HALF_LINE * (len(words) - 1)
     for k, (word, kind_) in enumerate(words):
         row = 2 * _HALF_LINE * k
