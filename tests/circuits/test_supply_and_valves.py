@@ -286,7 +286,7 @@ def triode(p: dict[str, float], anode: float, grid: float) -> float:
 
 def test_valves_of_the_push_pull_stage_carry_what_their_resistors_do() -> None:
     """The law at the voltages that stand there, against Ohm's law in anode or cathode lead."""
-    at = dict(zip(nodes := "p1 g1 k1 f p2 k2 p3 s3 k3 p4 k4 hd".split(), volts(PUSH, *nodes),
+    at = dict(zip(nodes := ["p1", "g1", "k1", "f", "p2", "k2", "p3", "s3", "k3", "p4", "k4", "hd"], volts(PUSH, *nodes),
                   strict=True))
     small, power = (dict(PUSH.part(name).parameters) for name in ("V1", "V3"))
     first = triode(small, at["p1"] - at["k1"], at["g1"] - at["k1"])
@@ -330,8 +330,11 @@ def test_push_pull_stage_is_flat() -> None:
 
 @pytest.mark.slow
 def test_push_pull_stage_gives_its_power() -> None:
-    """Some 9 W below 2 %; the most is that of one valve alone in a quarter of the load between
-    anodes, down to a knee of 20 to 40 V: V²/2R (class B; radio handbooks)."""
+    """Some 9 W below 2 %, and less than one valve alone gives.
+
+    That is V²/2R in a quarter of the load between anodes, down to a knee of 20 to 40 V (class B;
+    radio handbooks).
+    """
     (most,) = read(PUSH, Reading("maximum output", frequency=1e3, thd=0.02))
     anode, cathode = volts(PUSH, "p3", "k3")
     quarter = PUSH.part("T1").parameter("ratio") ** 2 * PUSH.load
