@@ -286,8 +286,8 @@ def triode(p: dict[str, float], anode: float, grid: float) -> float:
 
 def test_valves_of_the_push_pull_stage_carry_what_their_resistors_do() -> None:
     """The law at the voltages that stand there, against Ohm's law in anode or cathode lead."""
-    at = dict(zip(nodes := ["p1", "g1", "k1", "f", "p2", "k2", "p3", "s3", "k3", "p4", "k4", "hd"], volts(PUSH, *nodes),
-                  strict=True))
+    nodes = ("p1", "g1", "k1", "f", "p2", "k2", "p3", "s3", "k3", "p4", "k4", "hd")
+    at = dict(zip(nodes, volts(PUSH, *nodes), strict=True))
     small, power = (dict(PUSH.part(name).parameters) for name in ("V1", "V3"))
     first = triode(small, at["p1"] - at["k1"], at["g1"] - at["k1"])
     assert first == pytest.approx((at["k1"] - at["f"]) / value(PUSH, "R4"), rel=0.01)
