@@ -32,7 +32,7 @@ from faultlib.store import Memory
 pytestmark = pytest.mark.slow
 
 SEED = 7
-STAGES = {"phono-two-transistor": (18, 6), "phono-opamp": (14, 5), "output-complementary": (5, 1)}
+STAGES = {"phono-two-transistor": (12, 4), "phono-opamp": (9, 4), "output-complementary": (3, 1)}
 """Units with a fault that shows, and healthy ones; fewer of the stage that takes longest."""
 FIRST, THIRD, HEALTHY = 0.80, 0.95, 0.95
 

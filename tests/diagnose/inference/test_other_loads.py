@@ -29,7 +29,7 @@ from faultlib.store import Memory
 from faultlib.tolerance import draw
 
 NAME = "line-two-transistor"
-UNITS = 15
+UNITS = 8
 CURRENT = Reading("supply current", rail="vcc")
 
 
@@ -75,14 +75,14 @@ def healthy(stage: Stage, readings: list[Measured], bench: Laboratory) -> bool:
 
 @pytest.mark.slow
 def test_good_units_with_a_bleeder_are_not_blamed(bench: Laboratory) -> None:
-    """13 of 15; bleeders take 0.3 to 1.5 times what the stage does, drawn at random."""
+    """7 of 8; bleeders take 0.3 to 1.5 times what the stage does, drawn at random."""
     stage = load_stage(NAME)
     random = np.random.default_rng(20240)
     units = [bled(stage, random, math.exp(random.uniform(math.log(0.3), math.log(1.5))))
              for _ in range(UNITS)]
     unknown = sum(healthy(stage, readings, bench) for readings in units)
-    none = sum(healthy(quiet(stage), readings, bench) for readings in units[:5])
-    assert unknown >= 13
+    none = sum(healthy(quiet(stage), readings, bench) for readings in units[:3])
+    assert unknown >= UNITS - 1
     assert none <= 1  # said to feed nothing else, the same units are ill
 
 

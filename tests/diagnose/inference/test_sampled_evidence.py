@@ -128,11 +128,10 @@ def trap() -> Trap:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("which", ["healthy", "lost"])
-def test_nested_sampling_finds_the_same_integral(trap: Trap, which: str) -> None:
+def test_nested_sampling_finds_the_same_integral(trap: Trap) -> None:
     """Within four standard errors of both together; dynesty's is the larger by far."""
     dynesty = pytest.importorskip("dynesty", reason="dynesty is not installed")
-    target, made = trap.target(which), trap.sampled(which)
+    target, made = trap.target("lost"), trap.sampled("lost")
     assert made.effective > 100.0
     moving = np.flatnonzero(np.abs(trap.found.sensitivities).max(axis=1) > 1e-3).tolist()
 
