@@ -23,7 +23,7 @@ from diagnose.show.stage.auto import drawn_by_itself
 from diagnose.show.stage.canvas import value_text
 from faultlib.store import default_folder, digest
 
-_FORMAT = "drawing/2"
+_FORMAT = "drawing/3"
 """Raised when drawings come out otherwise, so that those kept before are made anew."""
 
 
