@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -44,14 +45,21 @@ def desk_of(drawer: Drawer) -> Desk:
 def test_two_tabs_that_ask_for_the_same_get_the_same(tmp_path: Path) -> None:
     path, drawer = tmp_path / "a.yaml", Drawer()
     path.write_text("one", encoding="utf-8")
-    desk = desk_of(drawer)
+    desk, second_asks = desk_of(drawer), threading.Event()
+
+    def ask_too() -> str:
+        second_asks.set()
+        return desk.drawn("a", path)
+
     with ThreadPoolExecutor(2) as tabs:
         first = tabs.submit(desk.drawn, "a", path)
         assert drawer.begun.wait(20)
-        second = tabs.submit(desk.drawn, "a", path)
+        second = tabs.submit(ask_too)
+        assert second_asks.wait(20)
+        time.sleep(0.5)  # it waits for the first by then
         drawer.go.set()
         assert (first.result(20), second.result(20)) == ("drawn of one", "drawn of one")
-    assert len(drawer.asked) <= 2  # the second may come when the first is done
+    assert len(drawer.asked) == 1
     assert drawer.stopped == []
 
 
