@@ -1,0 +1,140 @@
+"""Analyses of many circuits, answered together; `BatchedEngine` is the way in.
+
+Circuits are sorted by what is asked of them and by their topology. What the batch has no law of, a
+circuit that does not settle, and transient runs go to ngspice one by one, and are counted.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from circuits.batch import bias, signals, voltmeters
+from circuits.batch.equations import equations
+from circuits.batch.lu import Pattern
+from circuits.batch.signals import small as small
+from circuits.batch.topology import Common, Shape, Unknown, commons, shape
+from circuits.batch.units import Units, units
+from circuits.bench.analysis import (
+    Analysis,
+    Answer,
+    Bias,
+    Metered,
+    OperatingPoint,
+    Results,
+    Shown,
+    Transient,
+)
+from circuits.circuit import Circuit
+
+Ask = tuple[Circuit, tuple[Analysis, ...]]
+
+_PLAUSIBLE = 1e12
+"""No node or branch reaches this."""
+
+
+@dataclass
+class Count:
+    """How many circuits were answered by the batch, and how many went to ngspice, by reason."""
+
+    batched: int = 0
+    others: dict[str, int] = field(default_factory=dict)
+
+
+def known(analyses: Sequence[Analysis]) -> bool:
+    """Whether the batch answers analyses of these kinds."""
+    return not any(
+        isinstance(a, Transient) or (isinstance(a, OperatingPoint) and a.terminals)
+        for a in analyses
+    )
+
+
+def answered(asks: Sequence[Ask], count: Count) -> list[Results | None]:
+    """Answers to asks; None for what the batch cannot do."""
+    found: list[Results | None] = [None] * len(asks)
+    groups: dict[tuple[Analysis, ...], list[int]] = {}
+    for k, (_, analyses) in enumerate(asks):
+        if known(analyses):
+            groups.setdefault(analyses, []).append(k)
+        else:
+            _note(count, "transient runs")
+    for analyses, members in groups.items():
+        shapes: dict[Shape, list[int]] = {}
+        of: dict[int, Shape] = {}
+        for k in members:
+            try:
+                made = shape(asks[k][0])
+            except Unknown as error:
+                _note(count, str(error))
+                continue
+            shapes.setdefault(made, []).append(k)
+        for common in commons(list(shapes)):
+            mine = [k for one in common.shapes for k in shapes[one]]
+            of = {k: one for one in common.shapes for k in shapes[one]}
+            results = _together(
+                common, [asks[k][0] for k in mine], [of[k] for k in mine], analyses
+            )
+            for k, result in zip(mine, results, strict=True):
+                found[k] = result
+                if result is None:
+                    _note(count, "no solution")
+                else:
+                    count.batched += 1
+    return found
+
+
+def _note(count: Count, reason: str) -> None:
+    count.others[reason] = count.others.get(reason, 0) + 1
+
+
+def _together(
+    common: Common, circuits: Sequence[Circuit], shapes: Sequence[Shape],
+    analyses: Sequence[Analysis],
+) -> list[Results | None]:
+    """Answers for circuits of one topology."""
+    meters = tuple(m for a in analyses if isinstance(a, Metered) for m in a.meters)
+    made = equations(list(common.lines.values()), [(m.at, m.origin) for m in meters])
+    mine = units(made, common, circuits, shapes)
+    found: list[Results | None] = [None] * len(circuits)
+    try:
+        order = bias.order(mine)
+    except ArithmeticError:
+        return found
+    with np.errstate(all="ignore"):
+        at = bias.rest(mine, order)
+        there = np.flatnonzero(at.settled & (np.abs(at.volts) < _PLAUSIBLE).all(axis=0))
+        if not there.size:
+            return found
+        some = mine.some(there)
+        at = bias.Rest(at.volts[:, there], tuple(x[..., there] for x in at.branches),
+                       at.settled[there])
+        small = signals.small(analyses, some, order, at)
+        answers = [
+            _rest(a, some, at) if isinstance(a, OperatingPoint)
+            else _shown(a, some, order, at) if isinstance(a, Metered)
+            else small[k]
+            for k, a in enumerate(analyses)
+        ]
+    for j, k in enumerate(there):
+        row = tuple(one[j] for one in answers)
+        if None not in row:
+            found[k] = tuple(answer for answer in row if answer is not None)
+    return found
+
+
+def _rest(wanted: OperatingPoint, mine: Units, at: bias.Rest) -> list[Answer | None]:
+    row = mine.equations.row
+    nodes = at.volts[[row[name.lower()] for name in wanted.nodes]].T
+    flows = at.volts[[row[f"#{name.lower()}"] for name in wanted.branches]].T
+    return [Bias(nodes[j].copy(), flows[j].copy()) for j in range(mine.count)]
+
+
+def _shown(wanted: Metered, mine: Units, order: Pattern, at: bias.Rest) -> list[Answer | None]:
+    found = voltmeters.shown(mine, order, at, wanted.meters)
+    sure = np.isfinite(found.volts).all(axis=0)
+    return [
+        Shown(found.volts[:, j].copy(), found.impedances[:, :, j].copy()) if sure[j] else None
+        for j in range(mine.count)
+    ]

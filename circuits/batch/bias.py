@@ -1,0 +1,183 @@
+"""The operating points of many units: Newton's method on all of them, as SPICE does it on one.
+
+Every step solves the equations linearised at the junction voltages of the last one, which are kept
+from running away (`limit` of each family). A unit that does not settle is tried again from above:
+with more conductance across its junctions, which is then taken away by steps.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from circuits.batch.devices.constants import GMIN
+from circuits.batch.equations import Group, scattered, spread
+from circuits.batch.lu import Array, Factors, Pattern, Places, pattern
+from circuits.batch.units import Units
+
+_STEPS = 120
+"""Of Newton's method, after which a unit is given up (SPICE's own limit is 100)."""
+_NEAR = ((0, 1e-9, 1e-9), (25, 1e-6, 1e-7), (60, 1e-3, 1e-6))
+"""From which step on how little a step may move an unknown, relative and V, that has settled. A
+node that hangs on nearly nothing trembles by more than the first; the last is what SPICE asks."""
+_WASTE = 0.7
+"""Share of units still on their way, below which those that are done are left out."""
+_LADDER = (1e-2, 1e-3, 1e-4, 1e-5, 1e-6, 1e-7, 1e-8, 1e-9, 1e-10, 1e-11, 1e-12)
+"""S across junctions, where a unit does not settle at once."""
+
+
+@dataclass(frozen=True, eq=False)
+class Rest:
+    """Units at rest.
+
+    Attributes
+    ----------
+    volts : (n + 1, u) array
+        Unknowns, and a last row of zero for ground.
+    branches : tuple of (k, d, u) arrays
+        Voltages of the branches of each group of devices.
+    settled : (u,) array of bool
+        Whether it is a solution.
+    """
+
+    volts: Array
+    branches: tuple[Array, ...]
+    settled: Array
+
+
+def order(units: Units, frequency: float = 1e3) -> Pattern:
+    """The order of elimination for units: from a few of them, at rest and at a frequency, Hz."""
+    few = units.some(np.unique(np.linspace(0, units.count - 1, 3).astype(np.intp)))
+    made = units.equations
+    still = made.conductances @ few.numbers
+    moving = made.capacitances @ few.numbers
+    for group, p in zip(made.groups, few.parameters, strict=True):
+        x = group.family.start(p)
+        _, slopes, _, farads = group.family.both(p, x)
+        still = still + group.currents @ taken(slopes, group.family.PATTERN)
+        moving = moving + group.charges @ taken(farads, group.family.CHARGE_PATTERN)
+    samples = np.concatenate([still, still + 2j * np.pi * frequency * moving], axis=1)
+    return pattern(made.size, made.at_row, made.at_column, samples)
+
+
+def taken(slopes: Array, places: Sequence[tuple[int, int]]) -> Array:
+    """Derivatives (T, k, d, u) at some terminals and branches, as rows (p d, u)."""
+    terminals, branches = zip(*places, strict=True)
+    found: Array = slopes[list(terminals), list(branches)]
+    return found.reshape(-1, found.shape[-1])
+
+
+def across(group: Group, volts: Array) -> Array:
+    """Voltages of a group's branches (k, d, u) of unknowns with ground as their last row."""
+    found: Array = volts[group.plus] - volts[group.minus]
+    return found
+
+
+@dataclass(frozen=True, eq=False)
+class Linear:
+    """Equations of units, linearised: entries of the matrix, and the right hand side."""
+
+    entries: Array
+    right: Array
+
+
+def linearised(
+    units: Units, order: Pattern, places: Places, still: Array, branches: Sequence[Array],
+    gmin: float = GMIN,
+) -> Linear:
+    """The equations at junction voltages; `still` is what the linear elements add, (e, u)."""
+    made = units.equations
+    entries = still
+    right = made.sources @ units.numbers
+    for group, p, x in zip(made.groups, units.parameters, branches, strict=True):
+        flows, slopes = group.family.evaluate(p, x, gmin)
+        entries = entries + group.currents @ taken(slopes, group.family.PATTERN)
+        behind = np.einsum("tkdu,kdu->tdu", slopes, x) - flows
+        right = right + group.injected @ behind.reshape(-1, units.count)
+    return Linear(scattered(order, places, entries), right)
+
+
+Meter = tuple[int, int, float]
+"""The rows that a meter lies between, and its conductance."""
+
+
+def rest(units: Units, order: Pattern, meter: Meter | None = None) -> Rest:
+    """The operating point of every unit, with a meter in it if there is one."""
+    first = [g.family.start(p) for g, p in _devices(units)]
+    found = _newton(units, order, first, GMIN, meter)
+    again = np.flatnonzero(~found.settled)
+    if again.size and units.equations.groups:
+        few = units.some(again)
+        branches: Sequence[Array] = [g.family.start(p) for g, p in _devices(few)]
+        step = None
+        for gmin in _LADDER:
+            step = _newton(few, order, branches, gmin, meter)
+            branches = step.branches
+        assert step is not None
+        found.volts[:, again] = step.volts
+        found.settled[again] = step.settled
+        for all_, some in zip(found.branches, step.branches, strict=True):
+            all_[..., again] = some
+    return found
+
+
+def _devices(units: Units) -> list[tuple[Group, Any]]:
+    return list(zip(units.equations.groups, units.parameters, strict=True))
+
+
+def _newton(
+    units: Units, order: Pattern, start: Sequence[Array], gmin: float, meter: Meter | None
+) -> Rest:
+    made = units.equations
+    count, places = units.count, spread(order, made)
+    still = made.conductances @ units.numbers
+    if meter is not None:
+        a, b, siemens = meter
+        for i, j, sign in ((a, a, 1.0), (b, b, 1.0), (a, b, -1.0), (b, a, -1.0)):
+            if i >= 0 and j >= 0:
+                still[made.slot[i, j]] += sign * siemens
+    volts = np.zeros((made.size + 1, count))
+    branches = [np.array(x) for x in start]
+    settled = np.zeros(count, bool)
+    live = np.arange(count)
+    here, now, x = units, still, list(branches)
+    last = volts.copy()
+    for turn in range(_STEPS):
+        line = linearised(here, order, places, now, x, gmin)
+        new = np.zeros((made.size + 1, len(live)))
+        new[:-1] = order.factors(line.entries).solve(line.right)
+        moved = np.abs(new - last)
+        relative, least = next((r, v) for step, r, v in reversed(_NEAR) if turn >= step)
+        done = (moved <= relative * np.abs(new) + least).all(axis=0) & (turn > 0)
+        for k, (group, p) in enumerate(_devices(here)):
+            x[k], cut = group.family.limit(p, across(group, new), x[k])
+            done &= ~cut.any(axis=0)
+        if not made.groups:
+            done = np.isfinite(new).all(axis=0)
+        last = new
+        lost = ~np.isfinite(new).all(axis=0)
+        if done.any() or lost.any():
+            ends = live[done]
+            volts[:, ends] = new[:, done]
+            settled[ends] = True
+            for whole, part in zip(branches, x, strict=True):
+                whole[..., ends] = part[..., done]
+            left = ~(done | lost)
+            if not left.any():
+                break
+            if left.sum() < _WASTE * len(left) or lost.any():
+                keep = np.flatnonzero(left)
+                live, here, now = live[keep], here.some(keep), now[:, keep]
+                x, last = [part[..., keep] for part in x], last[:, keep]
+    return Rest(volts, tuple(branches), settled)
+
+
+def factors(units: Units, order: Pattern, at: Rest) -> Factors:
+    """The equations at rest, eliminated: what a small direct current does to every unknown."""
+    made = units.equations
+    still = made.conductances @ units.numbers
+    line = linearised(units, order, spread(order, made), still, at.branches)
+    return order.factors(line.entries)

@@ -1,0 +1,163 @@
+"""Small signals in many units: one elimination a unit and frequency, whatever is asked of it.
+
+What a source drives is a solution of the equations; what every source of noise does to one output is
+one solution of the transposed ones. Instruments that are on during a reading are no part of the
+equations: what they change follows from the unloaded solution and the impedances where they lie
+(Woodbury's formula; with one instrument, Thévenin's theorem).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from circuits.batch.bias import Rest, taken
+from circuits.batch.equations import scattered, spread
+from circuits.batch.lu import Array, Factors, Pattern
+from circuits.batch.units import Units
+from circuits.bench.analysis import Loaded
+from circuits.netlist import COUPLING
+
+_BYTES = 6 << 20
+"""Of entries that are eliminated at a time: what a cache holds (measured)."""
+
+Rows = tuple[tuple[int, float], ...]
+"""A right hand side: rows and what stands there; ground is left out."""
+
+
+@dataclass(frozen=True, eq=False)
+class Network:
+    """Units at rest as linear networks: G + jωC by entries of the equations, (e, u) each."""
+
+    units: Units
+    order: Pattern
+    conductances: Array
+    capacitances: Array
+
+
+def network(units: Units, order: Pattern, at: Rest) -> Network:
+    """What units at rest are to a small signal."""
+    made = units.equations
+    still = made.conductances @ units.numbers
+    moving = made.capacitances @ units.numbers
+    for group, p, x in zip(made.groups, units.parameters, at.branches, strict=True):
+        _, slopes, _, farads = group.family.both(p, x)
+        still = still + group.currents @ taken(slopes, group.family.PATTERN)
+        moving = moving + group.charges @ taken(farads, group.family.CHARGE_PATTERN)
+    return Network(units, order, still, moving)
+
+
+@dataclass(frozen=True)
+class Question:
+    """A set of right hand sides and the rows that are read of each solution.
+
+    Attributes
+    ----------
+    driven, heard : tuple of Rows
+        Of the equations, and of the transposed ones.
+    rows : tuple of int
+        That are kept of solutions of the first; of the others all are.
+    """
+
+    driven: tuple[Rows, ...]
+    heard: tuple[Rows, ...]
+    rows: tuple[int, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Solutions:
+    """Solutions by frequency and unit.
+
+    Attributes
+    ----------
+    driven : (q, r, f, u) array
+        Of each right hand side, at the rows that were asked for.
+    heard : (q, n, f, u) array
+    """
+
+    driven: Array
+    heard: Array
+
+
+def solved(net: Network, frequencies: Sequence[float], asked: Question) -> Solutions:
+    """Solve units at frequencies (f,), Hz."""
+    turns = 2j * np.pi * np.asarray(frequencies, dtype=float)
+    size, count = net.order.size, net.units.count
+    driven = np.empty((len(asked.driven), len(asked.rows), len(turns), count), complex)
+    heard = np.empty((len(asked.heard), size, len(turns), count), complex)
+    width = max(1, _BYTES // (16 * net.order.entries))
+    few = max(1, min(count, width))
+    many = max(1, width // few)
+    rows = list(asked.rows)
+    for begin in range(0, count, few):
+        some = slice(begin, min(begin + few, count))
+        for first in range(0, len(turns), many):
+            part = slice(first, min(first + many, len(turns)))
+            found = _eliminated(net, turns[part], some)
+            if asked.driven:
+                x = found.solve(_right(asked.driven, size, found.entries))
+                driven[:, :, part, some] = x[rows].swapaxes(0, 1)
+            if asked.heard:
+                y = found.solve_transposed(_right(asked.heard, size, found.entries))
+                heard[:, :, part, some] = y.swapaxes(0, 1)
+    return Solutions(driven, heard)
+
+
+def _eliminated(net: Network, turns: Array, some: slice) -> Factors:
+    entries = net.conductances[:, None, some] + turns[:, None] * net.capacitances[:, None, some]
+    return _factors(net.order, scattered(net.order, spread(net.order, net.units.equations), entries))
+
+
+def _factors(order: Pattern, entries: Array) -> Factors:
+    return order.factors(entries)
+
+
+def _right(asked: Sequence[Rows], size: int, entries: Array) -> Array:
+    right = np.zeros((size, len(asked), *entries.shape[1:]), complex)
+    for q, rows in enumerate(asked):
+        for row, value in rows:
+            right[row, q] += value
+    return right
+
+
+def siemens(one: Loaded, turns: Array) -> Array:
+    """Admittance of an a.c. input that is on, (f,)."""
+    found: Array = 1.0 / (one.ohms + 1.0 / (turns * COUPLING)) + turns * one.farads
+    return found
+
+
+def loaded(bare: Array, columns: Array, impedances: Array, admittances: Array, at: Array) -> Array:
+    """A solution with instruments on, of the one without.
+
+    Parameters
+    ----------
+    bare : (r, f, u) array
+        Rows of the solution without them.
+    columns : (m, r, f, u) array
+        The same rows of what a current into the node of each instrument does.
+    impedances : (m, m, f, u) array
+        Of those, at the nodes of the instruments: of a row what the current of a column does.
+    admittances : (m, f) array
+        S.
+    at : (m, f, u) array
+        The bare solution at the nodes of the instruments.
+    """
+    if len(columns) == 1:
+        drawn = admittances[0][:, None] * at[0] / (1.0 + admittances[0][:, None] * impedances[0, 0])
+        single: Array = bare - columns[0] * drawn
+        return single
+    count = len(columns)
+    matrix = np.moveaxis(admittances[:, None, :, None] * impedances, (0, 1), (-2, -1))
+    matrix = matrix + np.eye(count)
+    right = np.moveaxis(admittances[:, :, None] * at, 0, -1)[..., None]
+    flows = np.moveaxis(np.linalg.solve(matrix, right)[..., 0], -1, 0)
+    found: Array = bare - np.einsum("mrfu,mfu->rfu", columns, flows)
+    return found
+
+
+def ends(row: Mapping[str, int], nodes: Sequence[str]) -> Rows:
+    """An ampere into the first node and out of the second."""
+    signs = zip(nodes, (1.0, -1.0), strict=False)
+    return tuple((row[n.lower()], sign) for n, sign in signs if row[n.lower()] >= 0)

@@ -1,0 +1,218 @@
+"""Which circuits have the same equations, and how those that nearly have them get the same.
+
+Two circuits are of one topology when they differ in numbers alone. A fault often adds one node: a
+contact in series with a part, which then hangs on a node of its own. Such circuits join a common
+topology: there the part hangs on that node in every unit, and the contact is a joint that has 0 ohm
+where the unit has none. A resistance across two nodes that only some units have is of no
+conductance in the others.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from circuits.batch.devices.card import card
+from circuits.batch.families import FAMILIES, expression_of
+from circuits.circuit import Circuit, Element, Model
+
+_IDLE = re.compile(r"(rvoltmeter_|rprobe_|ccoupling_|cprobe_)", re.IGNORECASE)
+"""Instruments that lie ready and are off: what is done with them stands in the analysis."""
+_VALUED = "rclvieg"
+"""Kinds of elements whose number is `Element.value`."""
+_SHUNTS = {"r": float("inf"), "c": 0.0, "g": 0.0, "i": 0.0}
+"""Kinds that a unit may lack, and the value of one that is not there."""
+_JOINTS = 8
+"""Contacts in series that one topology takes; more cost more than what they save (measured)."""
+
+
+class Unknown(Exception):
+    """A circuit that holds what the batch has no law of."""
+
+
+@dataclass(frozen=True)
+class Line:
+    """One element of a topology.
+
+    Attributes
+    ----------
+    kind : str
+        The first letter of its name; ``z`` for a joint, which is a resistance that may be zero.
+    nodes : tuple of str
+        As in `Element`; of a coupling the two inductors.
+    shape : str or tuple
+        What of its text is no number: the same in all units.
+    """
+
+    name: str
+    kind: str
+    nodes: tuple[str, ...]
+    shape: object = ""
+
+
+@dataclass(frozen=True)
+class Shape:
+    """The topology of one circuit: its lines in order, as a key.
+
+    Attributes
+    ----------
+    places : tuple of int
+        Where each line stands among the elements of the circuit.
+    """
+
+    lines: tuple[Line, ...]
+    places: tuple[int, ...]
+
+
+_shapes: dict[tuple[Element, ...], Shape] = {}
+
+
+def shape(circuit: Circuit) -> Shape:
+    """The topology of a circuit.
+
+    Raises
+    ------
+    Unknown
+        Where it holds what the batch does not know.
+    """
+    if circuit.options or circuit.temperature != 27.0:
+        raise Unknown("options or a temperature of its own")
+    models = {model.name: model for model in circuit.models}
+    lines, places = [], []
+    for k, element in enumerate(circuit.elements):
+        if not _IDLE.match(element.name):
+            lines.append(_line(element, models))
+            places.append(k)
+    return Shape(tuple(lines), tuple(places))
+
+
+def _line(element: Element, models: dict[str, Model]) -> Line:
+    kind = element.name[0].lower()
+    if kind in _VALUED and element.value is not None:
+        if element.text and kind != "r":
+            raise Unknown(f"{element.name}: {element.text}")
+        about = ""
+        if element.text:
+            model = models.get(element.text)
+            if model is None or model.type.lower() != "r":
+                raise Unknown(f"{element.name}: {element.text}")
+            about = "unsteady"
+        return Line(element.name, kind, element.nodes, about)
+    if kind == "k":
+        return Line(element.name, kind, element.nodes)
+    if kind == "b":
+        made = expression_of(element.text)
+        if made is None:
+            raise Unknown(f"{element.name}: {element.text}")
+        return Line(element.name, kind, element.nodes, made[0])
+    family = FAMILIES.get(kind)
+    name, _, instance = element.text.partition(" ")
+    if family is None or name not in models:
+        raise Unknown(f"{element.name}: {element.text}")
+    given = card(models[name], instance)
+    why = family.unsupported(given)
+    if why:
+        raise Unknown(f"{element.name}: {why}")
+    return Line(element.name, kind, element.nodes, tuple(family.collapsed(given)))
+
+
+@dataclass
+class Common:
+    """A topology that several shapes share.
+
+    Attributes
+    ----------
+    lines : dict of str to Line
+        By name.
+    inner : dict of str to str
+        The nodes that parts were moved to, and the joint by which each is reached.
+    shapes : list of Shape
+    """
+
+    lines: dict[str, Line]
+    inner: dict[str, str] = field(default_factory=dict)
+    shapes: list[Shape] = field(default_factory=list)
+
+    @classmethod
+    def of(cls, first: Shape) -> Common:
+        """The topology of one shape alone."""
+        return cls({line.name: line for line in first.lines}, {}, [first])
+
+    def take(self, other: Shape) -> bool:
+        """Join another shape to it; False, and nothing changed, where that cannot be."""
+        merged = _merged(self, {line.name: line for line in other.lines})
+        if merged is None or len(merged[1]) > _JOINTS:
+            return False
+        self.lines, self.inner = merged
+        self.shapes.append(other)
+        return True
+
+
+def _merged(
+    common: Common, theirs: dict[str, Line]
+) -> tuple[dict[str, Line], dict[str, str]] | None:
+    """Lines and inner nodes of a topology and one more shape; None where they do not go together."""
+    lines, inner = dict(common.lines), dict(common.inner)
+    mine = {node for line in lines.values() for node in line.nodes}
+    its = {node for line in theirs.values() for node in line.nodes}
+    for name, line in theirs.items():
+        own = lines.get(name)
+        if own is None:
+            continue
+        if own.shape != line.shape or own.kind != line.kind and {own.kind, line.kind} != {"r", "z"}:
+            return None
+        if own.nodes == line.nodes:
+            continue
+        nodes = []
+        for at, to in zip(own.nodes, line.nodes, strict=True):
+            if at == to or (at in inner and _across(lines[inner[at]], at, to)):
+                nodes.append(at)
+                continue
+            if to in mine and at in its:
+                return None
+            new, known, side = (to, at, theirs) if to not in mine else (at, to, lines)
+            if new not in inner:
+                joint = _joint(side, new, known)
+                if joint is None:
+                    return None
+                inner[new] = joint
+            nodes.append(new)
+        lines[name] = Line(name, own.kind, tuple(nodes), own.shape)
+    for new, name in inner.items():
+        line = lines.get(name) or theirs[name]
+        if new not in line.nodes:
+            return None
+        lines[name] = Line(name, "z", line.nodes)
+    there = mine | set(inner) | {"0"}
+    for name, line in theirs.items():
+        if name not in lines:
+            if line.kind not in _SHUNTS or not there.issuperset(line.nodes):
+                return None
+            lines[name] = line
+    lacking = (line for name, line in common.lines.items() if name not in theirs)
+    if any(line.kind not in _SHUNTS and lines[line.name].kind != "z" for line in lacking):
+        return None
+    # a node that a unit has not would hang on nothing
+    return None if mine - its - set(inner) else (lines, inner)
+
+
+def _across(line: Line, *nodes: str) -> bool:
+    return set(line.nodes) == set(nodes)
+
+
+def _joint(lines: dict[str, Line], *nodes: str) -> str | None:
+    """The contact between a node that only some units have and the node it stands for."""
+    for name, line in lines.items():
+        if line.kind in "rz" and line.shape == "" and _across(line, *nodes):
+            return name
+    return None
+
+
+def commons(shapes: Sequence[Shape]) -> list[Common]:
+    """As few topologies as hold some shapes, which are all different."""
+    found: list[Common] = []
+    for one in shapes:
+        if not any(common.take(one) for common in found):
+            found.append(Common.of(one))
+    return found

@@ -1,0 +1,91 @@
+"""What voltmeters show in many units, each meter with its own resistance in the circuit.
+
+A meter is one conductance more. The equations at rest tell what it changes to first order; a few
+steps with the same equations, which the unit's real currents correct, tell the rest. Where a meter
+turns a unit over these do not settle, and the unit is solved anew with it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from circuits.batch import bias
+from circuits.batch.lu import Array, Pattern, Places
+from circuits.batch.units import Units
+from circuits.bench.analysis import Voltmeter
+
+_STEPS = 6
+"""Steps with the equations as they are without the meter (judgement)."""
+_SETTLED = 2e-6
+"""V, and relative: less than the last digit of a meter."""
+
+
+@dataclass(frozen=True, eq=False)
+class Shown:
+    """What meters show (m, u), V, and what each moves at each, (m, m, u), ohm."""
+
+    volts: Array
+    impedances: Array
+
+
+def shown(units: Units, order: Pattern, at: bias.Rest, meters: Sequence[Voltmeter]) -> Shown:
+    """What every meter shows while it is the only one."""
+    made = units.equations
+    ends = [(made.row[m.at.lower()], made.row[m.origin.lower()]) for m in meters]
+    plus, minus = np.array(ends, np.intp).T
+    siemens = np.array([1.0 / m.ohms for m in meters])[:, None]
+    count, size = units.count, made.size
+    kernel = bias.factors(units, order, at)
+    right = np.zeros((size + 1, len(meters), count))
+    for m, (a, b) in enumerate(ends):
+        right[a, m] += 1.0
+        right[b, m] -= 1.0
+    right[size] = 0.0
+    columns = np.zeros_like(right)
+    columns[:-1] = kernel.solve(right[:-1].copy())
+    impedances = columns[plus] - columns[minus]
+    own = np.einsum("mmu->mu", impedances)
+    less = siemens / (1.0 + siemens * own)
+    start = np.broadcast_to(at.volts[:, None], columns.shape)
+    volts = start - columns * (less * (start[plus, range(len(ends))] - start[minus, range(len(ends))]))
+    still = (made.conductances @ units.numbers)[:, None]
+    sources = (made.sources @ units.numbers)[:, None]
+    meter = np.arange(len(ends))
+    settled = np.zeros((len(ends), count), bool)
+    for _ in range(_STEPS):
+        left = sources - made.times(still, volts[:-1])
+        for group, p in zip(made.groups, units.parameters, strict=True):
+            x = volts[group.plus] - volts[group.minus]
+            flows, _slopes = group.family.evaluate(p, x.swapaxes(1, 2))
+            drawn = flows.swapaxes(1, 2).reshape(-1, len(ends) * count)
+            left = left - (group.injected @ drawn).reshape(left.shape)
+        across = volts[plus, meter] - volts[minus, meter]
+        full = np.concatenate([left, np.zeros((1, *left.shape[1:]))])
+        full[plus, meter] -= siemens * across
+        full[minus, meter] += siemens * across
+        step = np.zeros_like(volts)
+        step[:-1] = kernel.solve(full[:-1])
+        step -= columns * (less * (step[plus, meter] - step[minus, meter]))
+        volts = volts + step
+        settled = (np.abs(step) <= _SETTLED * (1.0 + np.abs(volts))).all(axis=0)
+        if settled.all():
+            break
+    found = volts[plus, meter] - volts[minus, meter]
+    for m in range(len(ends)):
+        odd = np.flatnonzero(~settled[m])
+        if odd.size:
+            found[m, odd] = _anew(units, order, odd, ends[m], float(siemens[m, 0]))
+    return Shown(found, impedances)
+
+
+def _anew(
+    units: Units, order: Pattern, places: Places, ends: tuple[int, int], siemens: float
+) -> Array:
+    """What a meter shows in some units, each solved with it from the start."""
+    some = units.some(places)
+    at = bias.rest(some, order, (*ends, siemens))
+    across = at.volts[ends[0]] - at.volts[ends[1]]
+    return np.where(at.settled, across, np.nan)
