@@ -8,14 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
 from circuits.batch import bias, signals, voltmeters
-from circuits.batch.equations import equations
+from circuits.batch.equations import Equations, equations
 from circuits.batch.lu import Pattern
 from circuits.batch.signals import small as small
-from circuits.batch.topology import Common, Shape, Unknown, commons, shape
+from circuits.batch.topology import Common, Line, Shape, Unknown, commons, shape
 from circuits.batch.units import Units, units
 from circuits.bench.analysis import (
     Analysis,
@@ -95,12 +97,12 @@ def _together(
 ) -> list[Results | None]:
     """Answers for circuits of one topology."""
     meters = tuple(m for a in analyses if isinstance(a, Metered) for m in a.meters)
-    made = equations(list(common.lines.values()), [(m.at, m.origin) for m in meters])
-    mine = units(made, common, circuits, shapes)
+    between = tuple(dict.fromkeys((m.at, m.origin) for m in meters))
+    made = _equations(tuple(common.lines.values()), between)
+    mine = units(made, circuits, shapes)
     found: list[Results | None] = [None] * len(circuits)
-    try:
-        order = bias.order(mine)
-    except ArithmeticError:
+    order = _order(mine)
+    if order is None:
         return found
     with np.errstate(all="ignore"):
         at = bias.rest(mine, order)
@@ -110,10 +112,11 @@ def _together(
         some = mine.some(there)
         at = bias.Rest(at.volts[:, there], tuple(x[..., there] for x in at.branches),
                        at.settled[there])
-        small = signals.small(analyses, some, order, at)
+        kernel = bias.kernel(some, order, at)
+        small = signals.small(analyses, some, order, at, kernel.rough)
         answers = [
             _rest(a, some, at) if isinstance(a, OperatingPoint)
-            else _shown(a, some, order, at) if isinstance(a, Metered)
+            else _shown(a, some, order, at, kernel) if isinstance(a, Metered)
             else small[k]
             for k, a in enumerate(analyses)
         ]
@@ -124,6 +127,24 @@ def _together(
     return found
 
 
+@lru_cache(maxsize=64)
+def _equations(lines: tuple[Line, ...], between: tuple[tuple[str, str], ...]) -> Equations:
+    return equations(lines, between)
+
+
+_ORDERS: WeakKeyDictionary[Equations, Pattern | None] = WeakKeyDictionary()
+
+
+def _order(mine: Units) -> Pattern | None:
+    """How a topology is eliminated, found out once; None where nothing solves it."""
+    if mine.equations not in _ORDERS:
+        try:
+            _ORDERS[mine.equations] = bias.order(mine)
+        except ArithmeticError:
+            _ORDERS[mine.equations] = None
+    return _ORDERS[mine.equations]
+
+
 def _rest(wanted: OperatingPoint, mine: Units, at: bias.Rest) -> list[Answer | None]:
     row = mine.equations.row
     nodes = at.volts[[row[name.lower()] for name in wanted.nodes]].T
@@ -131,8 +152,10 @@ def _rest(wanted: OperatingPoint, mine: Units, at: bias.Rest) -> list[Answer | N
     return [Bias(nodes[j].copy(), flows[j].copy()) for j in range(mine.count)]
 
 
-def _shown(wanted: Metered, mine: Units, order: Pattern, at: bias.Rest) -> list[Answer | None]:
-    found = voltmeters.shown(mine, order, at, wanted.meters)
+def _shown(
+    wanted: Metered, mine: Units, order: Pattern, at: bias.Rest, kernel: bias.Kernel
+) -> list[Answer | None]:
+    found = voltmeters.shown(mine, order, at, kernel, wanted.meters)
     sure = np.isfinite(found.volts).all(axis=0)
     return [
         Shown(found.volts[:, j].copy(), found.impedances[:, :, j].copy()) if sure[j] else None

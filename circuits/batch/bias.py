@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from circuits.batch.devices.constants import GMIN
-from circuits.batch.equations import Group, scattered, spread
+from circuits.batch.equations import Equations, Group, scattered, spread
 from circuits.batch.lu import Array, Factors, Pattern, Places, pattern
 from circuits.batch.units import Units
 
@@ -60,7 +60,7 @@ def order(units: Units, frequency: float = 1e3) -> Pattern:
         still = still + group.currents @ taken(slopes, group.family.PATTERN)
         moving = moving + group.charges @ taken(farads, group.family.CHARGE_PATTERN)
     samples = np.concatenate([still, still + 2j * np.pi * frequency * moving], axis=1)
-    return pattern(made.size, made.at_row, made.at_column, samples)
+    return pattern(made.size, made.at_row, made.at_column, samples, made.firm)
 
 
 def taken(slopes: Array, places: Sequence[tuple[int, int]]) -> Array:
@@ -100,27 +100,52 @@ def linearised(
     return Linear(scattered(order, places, entries), right)
 
 
-Meter = tuple[int, int, float]
-"""The rows that a meter lies between, and its conductance."""
+@dataclass(frozen=True, eq=False)
+class Meters:
+    """A meter in each unit: the rows (u,) that it lies between, and its conductance (u,), S."""
+
+    plus: Places
+    minus: Places
+    siemens: Array
+
+    def into(self, entries: Array, made: Equations) -> None:
+        """Add them to the entries (e, u) of a matrix."""
+        for u, (a, b, value) in enumerate(zip(self.plus, self.minus, self.siemens, strict=True)):
+            for i, j, sign in ((a, a, 1.0), (b, b, 1.0), (a, b, -1.0), (b, a, -1.0)):
+                if i >= 0 and j >= 0:
+                    entries[made.slot[i, j], u] += sign * value
 
 
-def rest(units: Units, order: Pattern, meter: Meter | None = None) -> Rest:
-    """The operating point of every unit, with a meter in it if there is one."""
-    first = [g.family.start(p) for g, p in _devices(units)]
-    found = _newton(units, order, first, GMIN, meter)
+def rest(
+    units: Units, order: Pattern, meters: Meters | None = None,
+    start: Sequence[Array] | None = None,
+) -> Rest:
+    """The operating point of every unit.
+
+    Parameters
+    ----------
+    meters : Meters, optional
+        That are in the units.
+    start : sequence of (k, d, u) arrays, optional
+        Voltages of the devices' branches to begin with.
+    """
+    made = units.equations
+    still = made.conductances @ units.numbers
+    if meters is not None:
+        meters.into(still, made)
+    first = start or [g.family.start(p) for g, p in _devices(units)]
+    found = _newton(units, order, still, first, GMIN)
     again = np.flatnonzero(~found.settled)
-    if again.size and units.equations.groups:
+    if again.size and made.groups:
         few = units.some(again)
         branches: Sequence[Array] = [g.family.start(p) for g, p in _devices(few)]
-        step = None
         for gmin in _LADDER:
-            step = _newton(few, order, branches, gmin, meter)
+            step = _newton(few, order, still[:, again], branches, gmin)
             branches = step.branches
-        assert step is not None
         found.volts[:, again] = step.volts
         found.settled[again] = step.settled
-        for all_, some in zip(found.branches, step.branches, strict=True):
-            all_[..., again] = some
+        for whole, some in zip(found.branches, step.branches, strict=True):
+            whole[..., again] = some
     return found
 
 
@@ -129,16 +154,10 @@ def _devices(units: Units) -> list[tuple[Group, Any]]:
 
 
 def _newton(
-    units: Units, order: Pattern, start: Sequence[Array], gmin: float, meter: Meter | None
+    units: Units, order: Pattern, still: Array, start: Sequence[Array], gmin: float
 ) -> Rest:
     made = units.equations
     count, places = units.count, spread(order, made)
-    still = made.conductances @ units.numbers
-    if meter is not None:
-        a, b, siemens = meter
-        for i, j, sign in ((a, a, 1.0), (b, b, 1.0), (a, b, -1.0), (b, a, -1.0)):
-            if i >= 0 and j >= 0:
-                still[made.slot[i, j]] += sign * siemens
     volts = np.zeros((made.size + 1, count))
     branches = [np.array(x) for x in start]
     settled = np.zeros(count, bool)
@@ -175,9 +194,44 @@ def _newton(
     return Rest(volts, tuple(branches), settled)
 
 
-def factors(units: Units, order: Pattern, at: Rest) -> Factors:
-    """The equations at rest, eliminated: what a small direct current does to every unknown."""
+_ROUGH = 1e-13
+"""Backward error of a solution, beyond which its like are refined (a thousand times rounding)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Kernel:
+    """The equations at rest, eliminated: what a small direct current does to every unknown.
+
+    Attributes
+    ----------
+    entries : (e, u) array
+        Of the matrix, before.
+    factors : Factors
+    rough : (u,) array of bool
+        Units whose solutions the order of elimination leaves inexact: where a short is far more
+        conductive than all around it, small differences are lost.
+    """
+
+    entries: Array
+    factors: Factors
+    rough: Array
+
+
+def kernel(units: Units, order: Pattern, at: Rest) -> Kernel:
+    """Eliminate the equations at rest."""
     made = units.equations
     still = made.conductances @ units.numbers
     line = linearised(units, order, spread(order, made), still, at.branches)
-    return order.factors(line.entries)
+    entries = line.entries[spread(order, made)]
+    found = order.factors(line.entries)
+    volts = found.solve(line.right.copy())
+    error = backward_error(made, entries, volts, line.right)
+    return Kernel(entries, found, ~(error < _ROUGH))
+
+
+def backward_error(made: Equations, entries: Array, found: Array, right: Array) -> Array:
+    """How little the entries would have to be others for a solution to be exact, (u,), relative."""
+    left = np.abs(right - made.times(entries, found))
+    size = np.abs(right) + made.times(np.abs(entries), np.abs(found))
+    error: Array = (left / np.maximum(size, 1e-300)).max(axis=0)
+    return error

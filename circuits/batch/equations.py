@@ -92,23 +92,39 @@ class Equations:
         return self.row[a.lower()], self.row[b.lower()]
 
     @cached_property
+    def firm(self) -> Array:
+        """Entries (e,) that are no smaller in one unit than in another, as far as can be told.
+
+        What a node has to itself, since all that hangs on it adds up there; and the ones by which a
+        source ties nodes. What a device adds beside the diagonal may vanish.
+        """
+        tied = self.conductances[:, [-1]].toarray()[:, 0] != 0.0
+        branches = {row for name, row in self.row.items() if name.startswith("#")}
+        own = self.at_row == self.at_column
+        found: Array = tied | (own & ~np.isin(self.at_row, list(branches)))
+        return found
+
+    @cached_property
     def slot(self) -> Mapping[tuple[int, int], int]:
         """The entry at a row and column."""
         pairs = zip(self.at_row.tolist(), self.at_column.tolist(), strict=True)
         return {pair: k for k, pair in enumerate(pairs)}
 
     @cached_property
-    def _by_row(self) -> tuple[Places, Places, Places]:
-        """Entries sorted by row, the rows that have any, and where each begins."""
-        order = np.argsort(self.at_row, kind="stable")
-        rows, begin = np.unique(self.at_row[order], return_index=True)
-        return order, rows, begin
+    def _by(self) -> tuple[tuple[Places, Places, Places], tuple[Places, Places, Places]]:
+        """Entries sorted by row, the rows that have any, and where each begins; by column."""
+        found = []
+        for places in (self.at_row, self.at_column):
+            order = np.argsort(places, kind="stable")
+            found.append((order, *np.unique(places[order], return_index=True)))
+        return found[0], found[1]
 
-    def times(self, entries: Array, vectors: Array) -> Array:
-        """Matrices with entries (e, …) times vectors (n, …)."""
-        order, rows, begin = self._by_row
-        products = entries[order] * vectors[self.at_column[order]]
-        found = np.zeros_like(vectors, dtype=products.dtype)
+    def times(self, entries: Array, vectors: Array, transposed: bool = False) -> Array:
+        """Matrices with entries (e, …), or their transposes, times vectors (n, …)."""
+        order, rows, begin = self._by[transposed]
+        across = self.at_row if transposed else self.at_column
+        products = entries[order] * vectors[across[order]]
+        found = np.zeros(vectors.shape, products.dtype)
         found[rows] = np.add.reduceat(products, begin, axis=0)
         return found
 

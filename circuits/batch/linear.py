@@ -15,7 +15,7 @@ import numpy as np
 
 from circuits.batch.bias import Rest, taken
 from circuits.batch.equations import scattered, spread
-from circuits.batch.lu import Array, Factors, Pattern
+from circuits.batch.lu import Array, Pattern
 from circuits.batch.units import Units
 from circuits.bench.analysis import Loaded
 from circuits.netlist import COUPLING
@@ -23,21 +23,28 @@ from circuits.netlist import COUPLING
 _BYTES = 6 << 20
 """Of entries that are eliminated at a time: what a cache holds (measured)."""
 
+_REFINED = 2
+"""Steps of refinement of a rough unit: the second mends what the first one's rounding left."""
+
 Rows = tuple[tuple[int, float], ...]
 """A right hand side: rows and what stands there; ground is left out."""
 
 
 @dataclass(frozen=True, eq=False)
 class Network:
-    """Units at rest as linear networks: G + jωC by entries of the equations, (e, u) each."""
+    """Units at rest as linear networks: G + jωC by entries of the equations, (e, u) each.
+
+    Solutions of units that are `rough` (u,) are refined.
+    """
 
     units: Units
     order: Pattern
     conductances: Array
     capacitances: Array
+    rough: Array
 
 
-def network(units: Units, order: Pattern, at: Rest) -> Network:
+def network(units: Units, order: Pattern, at: Rest, rough: Array) -> Network:
     """What units at rest are to a small signal."""
     made = units.equations
     still = made.conductances @ units.numbers
@@ -46,7 +53,7 @@ def network(units: Units, order: Pattern, at: Rest) -> Network:
         _, slopes, _, farads = group.family.both(p, x)
         still = still + group.currents @ taken(slopes, group.family.PATTERN)
         moving = moving + group.charges @ taken(farads, group.family.CHARGE_PATTERN)
-    return Network(units, order, still, moving)
+    return Network(units, order, still, moving, rough)
 
 
 @dataclass(frozen=True)
@@ -87,31 +94,46 @@ def solved(net: Network, frequencies: Sequence[float], asked: Question) -> Solut
     size, count = net.order.size, net.units.count
     driven = np.empty((len(asked.driven), len(asked.rows), len(turns), count), complex)
     heard = np.empty((len(asked.heard), size, len(turns), count), complex)
-    width = max(1, _BYTES // (16 * net.order.entries))
-    few = max(1, min(count, width))
-    many = max(1, width // few)
     rows = list(asked.rows)
-    for begin in range(0, count, few):
-        some = slice(begin, min(begin + few, count))
-        for first in range(0, len(turns), many):
-            part = slice(first, min(first + many, len(turns)))
-            found = _eliminated(net, turns[part], some)
-            if asked.driven:
-                x = found.solve(_right(asked.driven, size, found.entries))
-                driven[:, :, part, some] = x[rows].swapaxes(0, 1)
-            if asked.heard:
-                y = found.solve_transposed(_right(asked.heard, size, found.entries))
-                heard[:, :, part, some] = y.swapaxes(0, 1)
+    width = max(1, _BYTES // (16 * net.order.entries))
+    for places, refined in ((np.flatnonzero(~net.rough), False), (np.flatnonzero(net.rough), True)):
+        few = max(1, min(len(places), width))
+        many = max(1, width // few)
+        for some in (places[k : k + few] for k in range(0, len(places), few)):
+            for first in range(0, len(turns), many):
+                part = np.arange(first, min(first + many, len(turns)))
+                one = _System(net, turns[part], some)
+                if asked.driven:
+                    x = one.solve(_right(asked.driven, size, one.entries), False, refined)
+                    driven[np.ix_(range(len(asked.driven)), range(len(rows)), part, some)] = (
+                        x[rows].swapaxes(0, 1))
+                if asked.heard:
+                    y = one.solve(_right(asked.heard, size, one.entries), True, refined)
+                    heard[np.ix_(range(len(asked.heard)), range(size), part, some)] = (
+                        y.swapaxes(0, 1))
     return Solutions(driven, heard)
 
 
-def _eliminated(net: Network, turns: Array, some: slice) -> Factors:
-    entries = net.conductances[:, None, some] + turns[:, None] * net.capacitances[:, None, some]
-    return _factors(net.order, scattered(net.order, spread(net.order, net.units.equations), entries))
+class _System:
+    """Some units at some frequencies, eliminated."""
 
+    def __init__(self, net: Network, turns: Array, some: Array) -> None:
+        self._made = net.units.equations
+        self.entries = (
+            net.conductances[:, None, some] + turns[:, None] * net.capacitances[:, None, some]
+        )
+        places = spread(net.order, self._made)
+        self._factors = net.order.factors(scattered(net.order, places, self.entries))
 
-def _factors(order: Pattern, entries: Array) -> Factors:
-    return order.factors(entries)
+    def solve(self, right: Array, transposed: bool, refined: bool) -> Array:
+        """Solutions (n, q, f, u), with one step of refinement if they are to be refined."""
+        way = self._factors.solve_transposed if transposed else self._factors.solve
+        if not refined:
+            return way(right)
+        found = way(right.copy())
+        for _ in range(_REFINED):
+            found += way(right - self._made.times(self.entries[:, None], found, transposed))
+        return found
 
 
 def _right(asked: Sequence[Rows], size: int, entries: Array) -> Array:

@@ -1,10 +1,10 @@
 """Sparse elimination of many systems that have the same pattern of entries.
 
 Which entries there are, and in what order rows and columns are eliminated, is found out once, on a
-few systems of the many (Markowitz's count with a threshold on the size of pivots). Then a step of
-the elimination is one operation on an array whose last axis is the system. The order is the same
-for all, so a system whose pivots come out small is not solved well: `Factors.solve` refines its
-answer once, and `residual` tells what is left.
+few systems of the many (Markowitz's count with a threshold on the size of pivots). Pivots that do
+not touch each other's rows and columns are eliminated in one step. Each step is a few operations on
+arrays whose last axes are the systems. The order is the same for all of them: a system whose pivots
+come out small is not solved well, which whoever asks has to look for.
 """
 
 from __future__ import annotations
@@ -15,42 +15,86 @@ from typing import Any, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
+from scipy import sparse
 
 Array: TypeAlias = npt.NDArray[Any]
 """Of floats or complex numbers."""
 Places: TypeAlias = npt.NDArray[np.intp]
 
+Flags: TypeAlias = npt.NDArray[np.bool_]
+
 _THRESHOLD = 1e-3
 """Least size of a pivot relative to the largest in its column: a usual compromise between sparsity
 and stability (SPICE takes the same by default)."""
+_WORSE = 2.0
+"""How much more fill than the best of a step further pivots of it may make, plus one (measured)."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Sum:
+    """Where products go, of which several may go to one place.
+
+    Attributes
+    ----------
+    places : (t,) array
+    matrix : csr array (t, p) or None
+        What adds the products up; None where each has a place of its own.
+    """
+
+    places: Places
+    matrix: Any
+
+    @classmethod
+    def of(cls, targets: Places) -> _Sum:
+        places, into = np.unique(targets, return_inverse=True)
+        if len(places) == len(targets):
+            return cls(targets, None)
+        ones = np.ones(len(targets))
+        return cls(places, sparse.csr_array((ones, (into, np.arange(len(targets))))))
+
+    def take_from(self, values: Array, products: Array) -> None:
+        """Subtract products (p, …) from their places among values."""
+        if self.matrix is not None:
+            shape = products.shape
+            flat = products.reshape(shape[0], -1)
+            products = (self.matrix @ flat).reshape(len(self.places), *shape[1:])
+        values[self.places] -= products
 
 
 @dataclass(frozen=True, eq=False)
 class _Step:
-    """One step of the elimination, in places of the array of entries.
+    """Pivots that are eliminated together, in places of the array of entries.
 
     Attributes
     ----------
-    pivot : int
-        The entry.
-    row, column : int
-        Of the pivot.
-    below, rows : (m,) arrays
-        Entries in the column of the pivot that are still to be eliminated, and their rows.
-    right, columns : (p,) arrays
-        Entries in the row of the pivot, and their columns.
-    target : (m p,) array
-        The entries that change.
+    pivots, rows, columns : (k,) arrays
+        Their entries, rows and columns.
+    below, below_of, below_row : (m,) arrays
+        Entries under the pivots, the pivot each stands under, and its row.
+    right, right_of, right_column : (p,) arrays
+        Entries beside the pivots likewise, with their columns.
+    first, second : (t,) arrays
+        Places in `below` and `right` whose products change entries.
+    changed, passed, gathered : _Sum
+        Where those products go; where what solves goes down to, and what comes up from the right.
     """
 
-    pivot: int
-    row: int
-    column: int
-    below: Places
+    pivots: Places
     rows: Places
-    right: Places
     columns: Places
-    target: Places
+    below: Places
+    below_of: Places
+    below_row: Places
+    right: Places
+    right_of: Places
+    right_column: Places
+    first: Places
+    second: Places
+    changed: _Sum
+    passed: _Sum
+    gathered: _Sum
+    passed_up: _Sum
+    gathered_up: _Sum
 
 
 @dataclass(frozen=True, eq=False)
@@ -61,23 +105,17 @@ class Pattern:
     ----------
     size : int
         Of the system.
-    row, column : (e,) arrays
-        Of each entry.
+    entries : int
+        How many there are.
     slot : (n, n) array
         The entry at a row and column, -1 for none.
     steps : tuple
     """
 
     size: int
-    row: Places
-    column: Places
+    entries: int
     slot: Places
     steps: tuple[_Step, ...]
-
-    @property
-    def entries(self) -> int:
-        """How many there are."""
-        return len(self.row)
 
     def factors(self, entries: Array) -> Factors:
         """Eliminate; a system that has no solution becomes no numbers, and spoils no other.
@@ -87,18 +125,20 @@ class Pattern:
         entries : (e, …) array
             The systems; it is overwritten.
         """
-        inverse = np.empty((self.size, *entries.shape[1:]), entries.dtype)
-        shape = entries.shape[1:]
+        inverses = []
         with np.errstate(all="ignore"):
-            for k, step in enumerate(self.steps):
-                own = np.divide(1.0, entries[step.pivot], out=inverse[k])
+            for step in self.steps:
+                inverse = 1.0 / entries[step.pivots]
+                inverses.append(inverse)
                 if step.below.size:
-                    factor = entries[step.below] * own
+                    factor = entries[step.below]
+                    factor *= inverse[step.below_of] if len(step.pivots) > 1 else inverse
                     entries[step.below] = factor
-                    if step.right.size:
-                        change = factor[:, None] * entries[step.right]
-                        entries[step.target] -= change.reshape(len(step.target), *shape)
-        return Factors(self, entries, inverse)
+                    if step.first.size:
+                        products = factor[step.first]
+                        products *= entries[step.right][step.second]
+                        step.changed.take_from(entries, products)
+        return Factors(self, entries, tuple(inverses))
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,7 +147,7 @@ class Factors:
 
     pattern: Pattern
     entries: Array
-    inverse: Array
+    inverses: tuple[Array, ...]
 
     def solve(self, right: Array) -> Array:
         """The solutions of A x = b.
@@ -115,8 +155,8 @@ class Factors:
         Parameters
         ----------
         right : (n, …) array
-            b by row; further axes before the last ones of the systems are right hand sides of
-            their own, (n, q, …). It is overwritten.
+            b by row; an axis more than the systems have, after the first, is of right hand sides
+            of their own, (n, q, …). It is overwritten.
 
         Returns
         -------
@@ -124,50 +164,46 @@ class Factors:
             x by column.
         """
         steps, entries = self.pattern.steps, self.entries
-        several = right.ndim == entries.ndim + 1
+        wide = (slice(None), None) if right.ndim == entries.ndim + 1 else (slice(None),)
         with np.errstate(all="ignore"):
             for step in steps:
-                if step.rows.size:
-                    factor = entries[step.below]
-                    if several:
-                        factor = factor[:, None]
-                    right[step.rows] -= factor * right[step.row]
+                if step.below.size:
+                    products = right[step.rows[step.below_of]]
+                    products *= entries[step.below][wide]
+                    step.passed.take_from(right, products)
             result = np.empty_like(right)
-            for k in range(len(steps) - 1, -1, -1):
-                step = steps[k]
-                value = right[step.row]
-                if step.columns.size:
-                    known = entries[step.right]
-                    if several:
-                        known = known[:, None]
-                    value = value - (known * result[step.columns]).sum(axis=0)
-                result[step.column] = value * self.inverse[k]
+            for step, inverse in zip(reversed(steps), reversed(self.inverses), strict=True):
+                if step.right.size:
+                    products = result[step.right_column]
+                    products *= entries[step.right][wide]
+                    step.gathered.take_from(right, products)
+                result[step.columns] = right[step.rows] * inverse[wide]
         return result
 
     def solve_transposed(self, right: Array) -> Array:
         """The solutions of Aᵀ x = b, b by column and x by row; see `solve`."""
         steps, entries = self.pattern.steps, self.entries
-        several = right.ndim == entries.ndim + 1
+        wide = (slice(None), None) if right.ndim == entries.ndim + 1 else (slice(None),)
         with np.errstate(all="ignore"):
-            middle = np.empty_like(right)
-            for k, step in enumerate(steps):
-                value = right[step.column] * self.inverse[k]
-                middle[step.row] = value
-                if step.columns.size:
-                    factor = entries[step.right]
-                    if several:
-                        factor = factor[:, None]
-                    right[step.columns] -= factor * value
+            result = np.empty_like(right)
+            for step, inverse in zip(steps, self.inverses, strict=True):
+                value = right[step.columns] * inverse[wide]
+                result[step.rows] = value
+                if step.right.size:
+                    products = value[step.right_of]
+                    products *= entries[step.right][wide]
+                    step.passed_up.take_from(right, products)
             for step in reversed(steps):
-                if step.rows.size:
-                    known = entries[step.below]
-                    if several:
-                        known = known[:, None]
-                    middle[step.row] -= (known * middle[step.rows]).sum(axis=0)
-        return middle
+                if step.below.size:
+                    products = result[step.below_row]
+                    products *= entries[step.below][wide]
+                    step.gathered_up.take_from(result, products)
+        return result
 
 
-def pattern(size: int, row: Sequence[int], column: Sequence[int], samples: Array) -> Pattern:
+def pattern(
+    size: int, row: Sequence[int], column: Sequence[int], samples: Array, firm: Array
+) -> Pattern:
     """The order of elimination of systems with entries at these places.
 
     Parameters
@@ -176,6 +212,9 @@ def pattern(size: int, row: Sequence[int], column: Sequence[int], samples: Array
         Each place once.
     samples : (e, s) array
         Entries of some systems: a pivot must be large enough in each of them.
+    firm : (e,) array of bool
+        Entries that are large enough in systems that are not among the samples as well; others are
+        pivots only where nothing else is left.
 
     Raises
     ------
@@ -187,39 +226,82 @@ def pattern(size: int, row: Sequence[int], column: Sequence[int], samples: Array
     filled = np.zeros((size, size), bool)
     filled[row, column] = True
     active = filled.copy()
-    left_rows, left_columns = np.ones(size, bool), np.ones(size, bool)
-    order: list[tuple[int, int, Places, Places]] = []
-    for _ in range(size):
-        magnitude = np.abs(matrix)
-        largest = magnitude.max(axis=1)
-        fit = active & (magnitude > _THRESHOLD * largest[:, None, :]).all(axis=0)
-        if not fit.any():
+    sure = np.zeros((size, size), bool)
+    sure[row, column] = firm
+    left = size
+    order: list[list[tuple[int, int, Places, Places]]] = []
+    while left:
+        chosen = _chosen(matrix, active, sure)
+        if not chosen:
             raise ArithmeticError("the equations have no solution whatever their values")
-        count = np.outer(active.sum(axis=1) - 1, active.sum(axis=0) - 1)
-        # among equals the pivot that is largest beside the others of its column
-        with np.errstate(all="ignore"):
-            share = np.nan_to_num((magnitude / largest[:, None, :]).min(axis=0))
-        cost = np.where(fit, count + 0.5 * (1.0 - share), np.inf)
-        r, c = divmod(int(cost.argmin()), size)
-        active[r, c] = False
-        rows, columns = np.flatnonzero(active[:, c]), np.flatnonzero(active[r])
-        order.append((r, c, rows, columns))
-        factor = matrix[:, rows, c] / matrix[:, r, c][:, None]
-        block = np.ix_(rows, columns)
-        matrix[(slice(None), *block)] -= factor[:, :, None] * matrix[:, r, columns][:, None, :]
-        active[block] = True
-        filled[block] = True
-        left_rows[r] = left_columns[c] = False
-        active[r] = False
-        active[:, c] = False
-        matrix[:, r] = 0.0
-        matrix[:, :, c] = 0.0
+        together = []
+        for r, c in chosen:
+            active[r, c] = False
+            together.append((r, c, np.flatnonzero(active[:, c]), np.flatnonzero(active[r])))
+            active[r], active[:, c] = False, False
+        for r, c, rows, columns in together:
+            factor = matrix[:, rows, c] / matrix[:, r, c][:, None]
+            block = np.ix_(rows, columns)
+            matrix[(slice(None), *block)] -= factor[:, :, None] * matrix[:, r, columns][:, None]
+            active[block] = filled[block] = True
+        for r, c, *_ in together:
+            matrix[:, r] = matrix[:, :, c] = 0.0
+        order.append(together)
+        left -= len(together)
     rows_of, columns_of = np.nonzero(filled)
     slot = np.full((size, size), -1, np.intp)
     slot[rows_of, columns_of] = np.arange(len(rows_of))
-    steps = tuple(
-        _Step(int(slot[r, c]), r, c, slot[rows, c], rows, slot[r, columns], columns,
-              slot[np.ix_(rows, columns)].ravel())
-        for r, c, rows, columns in order
+    return Pattern(size, len(rows_of), slot, tuple(_step(slot, one) for one in order))
+
+
+def _chosen(matrix: Array, active: Flags, sure: Flags) -> list[tuple[int, int]]:
+    """The pivots of a step: the one that fills in least, and others that it leaves alone."""
+    magnitude = np.abs(matrix)
+    largest = magnitude.max(axis=1)
+    with np.errstate(all="ignore"):
+        share = np.nan_to_num((magnitude / largest[:, None, :]).min(axis=0))
+    fit = active & (share > _THRESHOLD)
+    if (fit & sure).any():
+        fit &= sure
+    elif not fit.any():
+        return []
+    count = np.outer(active.sum(axis=1) - 1, active.sum(axis=0) - 1)
+    # among equals the pivot that is largest beside the others of its column
+    cost = np.where(fit, count + 0.5 * (1.0 - share), np.inf)
+    most = _WORSE * cost.min() + 1.0
+    found: list[tuple[int, int]] = []
+    while True:
+        r, c = divmod(int(cost.argmin()), len(active))
+        if not cost[r, c] <= most:
+            return found
+        found.append((r, c))
+        cost[active[:, c]] = np.inf
+        cost[:, active[r]] = np.inf
+
+
+def _step(slot: Places, together: list[tuple[int, int, Places, Places]]) -> _Step:
+    below, below_of, below_row = [], [], []
+    right, right_of, right_column = [], [], []
+    first, second, target = [], [], []
+    for k, (r, c, rows, columns) in enumerate(together):
+        start, begin = len(below), len(right)
+        below += slot[rows, c].tolist()
+        below_of += [k] * len(rows)
+        below_row += rows.tolist()
+        right += slot[r, columns].tolist()
+        right_of += [k] * len(columns)
+        right_column += columns.tolist()
+        for i, at in enumerate(rows):
+            first += [start + i] * len(columns)
+            second += range(begin, begin + len(columns))
+            target += slot[at, columns].tolist()
+    places = [np.array(x, np.intp) for x in (
+        below, below_of, below_row, right, right_of, right_column, first, second, target,
+    )]
+    own_rows, own_columns = (np.array(x, np.intp) for x in list(zip(*together, strict=True))[:2])
+    return _Step(
+        slot[own_rows, own_columns], own_rows, own_columns, *places[:8],
+        changed=_Sum.of(places[8]), passed=_Sum.of(places[2]),
+        gathered=_Sum.of(own_rows[places[4]]), passed_up=_Sum.of(places[5]),
+        gathered_up=_Sum.of(own_rows[places[1]]),
     )
-    return Pattern(size, rows_of, columns_of, slot, steps)

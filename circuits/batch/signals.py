@@ -86,9 +86,15 @@ class _Found:
 
 
 def small(
-    analyses: Sequence[Analysis], units: Units, order: Pattern, at: Rest
+    analyses: Sequence[Analysis], units: Units, order: Pattern, at: Rest, rough: Array
 ) -> dict[int, list[Answer | None]]:
-    """Answers by the place of an analysis, one a unit; those of other kinds are left out."""
+    """Answers by the place of an analysis, one a unit; those of other kinds are left out.
+
+    Parameters
+    ----------
+    rough : (u,) array of bool
+        Units whose solutions are to be refined.
+    """
     made = units.equations
     wants = _Wants()
     mine: dict[int, SmallSignal | Inputs | NoiseSpectrum] = {}
@@ -108,7 +114,7 @@ def small(
         mine[k] = a
     if not mine:
         return {}
-    found = _Found(linear.network(units, order, at), wants)
+    found = _Found(linear.network(units, order, at, rough), wants)
     sources = noise.sources(units, at) if any(
         isinstance(a, NoiseSpectrum) for a in mine.values()
     ) else None

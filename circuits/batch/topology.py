@@ -19,6 +19,9 @@ from circuits.circuit import Circuit, Element, Model
 
 _IDLE = re.compile(r"(rvoltmeter_|rprobe_|ccoupling_|cprobe_)", re.IGNORECASE)
 """Instruments that lie ready and are off: what is done with them stands in the analysis."""
+_OFF = "off"
+UNSTEADY = "unsteady"
+"""The shape of a resistor whose noise falls with frequency."""
 _VALUED = "rclvieg"
 """Kinds of elements whose number is `Element.value`."""
 _SHUNTS = {"r": float("inf"), "c": 0.0, "g": 0.0, "i": 0.0}
@@ -51,12 +54,13 @@ class Line:
     shape: object = ""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Shape:
-    """The topology of one circuit: its lines in order, as a key.
+    """The topology of one circuit; circuits of one topology have the same object.
 
     Attributes
     ----------
+    lines : tuple of Line
     places : tuple of int
         Where each line stands among the elements of the circuit.
     """
@@ -65,7 +69,10 @@ class Shape:
     places: tuple[int, ...]
 
 
-_shapes: dict[tuple[Element, ...], Shape] = {}
+_LINES: dict[object, Line] = {}
+_SHAPES: dict[tuple[int, ...], Shape] = {}
+_MOST = 20_000
+"""Lines and topologies that are remembered; a process that has met more begins anew (judgement)."""
 
 
 def shape(circuit: Circuit) -> Shape:
@@ -78,27 +85,45 @@ def shape(circuit: Circuit) -> Shape:
     """
     if circuit.options or circuit.temperature != 27.0:
         raise Unknown("options or a temperature of its own")
+    if len(_LINES) > _MOST or len(_SHAPES) > _MOST:
+        _LINES.clear()
+        _SHAPES.clear()
     models = {model.name: model for model in circuit.models}
-    lines, places = [], []
-    for k, element in enumerate(circuit.elements):
-        if not _IDLE.match(element.name):
-            lines.append(_line(element, models))
-            places.append(k)
-    return Shape(tuple(lines), tuple(places))
+    lines = []
+    for element in circuit.elements:
+        text = element.text
+        model = models.get(text.partition(" ")[0]) if text else None
+        key = (element.name, element.nodes, text, element.value is None, model)
+        line = _LINES.get(key)
+        if line is None:
+            line = _LINES[key] = _line(element, model)
+        lines.append(line)
+    name = tuple(map(id, lines))
+    found = _SHAPES.get(name)
+    if found is None:
+        places = tuple(k for k, line in enumerate(lines) if line.kind != _OFF)
+        found = _SHAPES[name] = _alike(tuple(lines[k] for k in places), places)
+    return found
 
 
-def _line(element: Element, models: dict[str, Model]) -> Line:
+def _alike(lines: tuple[Line, ...], places: tuple[int, ...]) -> Shape:
+    """The topology that is remembered, of circuits whose lines are equal and not the same."""
+    for known in _SHAPES.values():
+        if known.places == places and known.lines == lines:
+            return known
+    return Shape(lines, places)
+
+
+def _line(element: Element, model: Model | None) -> Line:
     kind = element.name[0].lower()
+    if _IDLE.match(element.name):
+        return Line(element.name, _OFF, element.nodes)
     if kind in _VALUED and element.value is not None:
-        if element.text and kind != "r":
-            raise Unknown(f"{element.name}: {element.text}")
-        about = ""
-        if element.text:
-            model = models.get(element.text)
-            if model is None or model.type.lower() != "r":
-                raise Unknown(f"{element.name}: {element.text}")
-            about = "unsteady"
-        return Line(element.name, kind, element.nodes, about)
+        if not element.text:
+            return Line(element.name, kind, element.nodes)
+        if kind == "r" and model is not None and model.type.lower() == "r":
+            return Line(element.name, kind, element.nodes, UNSTEADY)
+        raise Unknown(f"{element.name}: {element.text}")
     if kind == "k":
         return Line(element.name, kind, element.nodes)
     if kind == "b":
@@ -107,10 +132,9 @@ def _line(element: Element, models: dict[str, Model]) -> Line:
             raise Unknown(f"{element.name}: {element.text}")
         return Line(element.name, kind, element.nodes, made[0])
     family = FAMILIES.get(kind)
-    name, _, instance = element.text.partition(" ")
-    if family is None or name not in models:
+    if family is None or model is None:
         raise Unknown(f"{element.name}: {element.text}")
-    given = card(models[name], instance)
+    given = card(model, element.text.partition(" ")[2])
     why = family.unsupported(given)
     if why:
         raise Unknown(f"{element.name}: {why}")

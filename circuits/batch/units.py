@@ -12,7 +12,7 @@ import numpy as np
 from circuits.batch.devices.card import Card, card
 from circuits.batch.equations import Equations
 from circuits.batch.lu import Array, Places
-from circuits.batch.topology import Common, Shape
+from circuits.batch.topology import UNSTEADY, Shape
 from circuits.circuit import Circuit, Element
 
 _T = TypeVar("_T")
@@ -69,9 +69,7 @@ def selected(parameters: _T, places: Places) -> _T:
     return dataclasses.replace(parameters, **changes)  # type: ignore[type-var]
 
 
-def units(
-    made: Equations, common: Common, circuits: Sequence[Circuit], shapes: Sequence[Shape]
-) -> Units:
+def units(made: Equations, circuits: Sequence[Circuit], shapes: Sequence[Shape]) -> Units:
     """The numbers of circuits that have a topology in common.
 
     Parameters
@@ -120,7 +118,7 @@ def _coupled(made: Equations, circuits: Sequence[Circuit], numbers: Array) -> No
 def _unsteady(made: Equations, circuits: Sequence[Circuit]) -> tuple[Array, Array]:
     flicker = np.zeros((len(made.lines), len(circuits)))
     exponent = np.full_like(flicker, 2.0)
-    mine = [k for k, line in enumerate(made.lines) if line.shape == "unsteady"]
+    mine = [k for k, line in enumerate(made.lines) if line.shape == UNSTEADY]
     if not mine:
         return flicker, exponent
     for u, circuit in enumerate(circuits):

@@ -31,21 +31,22 @@ class Shown:
     impedances: Array
 
 
-def shown(units: Units, order: Pattern, at: bias.Rest, meters: Sequence[Voltmeter]) -> Shown:
+def shown(
+    units: Units, order: Pattern, at: bias.Rest, kernel: bias.Kernel, meters: Sequence[Voltmeter]
+) -> Shown:
     """What every meter shows while it is the only one."""
     made = units.equations
     ends = [(made.row[m.at.lower()], made.row[m.origin.lower()]) for m in meters]
     plus, minus = np.array(ends, np.intp).T
     siemens = np.array([1.0 / m.ohms for m in meters])[:, None]
     count, size = units.count, made.size
-    kernel = bias.factors(units, order, at)
     right = np.zeros((size + 1, len(meters), count))
     for m, (a, b) in enumerate(ends):
         right[a, m] += 1.0
         right[b, m] -= 1.0
     right[size] = 0.0
     columns = np.zeros_like(right)
-    columns[:-1] = kernel.solve(right[:-1].copy())
+    columns[:-1] = kernel.factors.solve(right[:-1].copy())
     impedances = columns[plus] - columns[minus]
     own = np.einsum("mmu->mu", impedances)
     less = siemens / (1.0 + siemens * own)
@@ -67,25 +68,18 @@ def shown(units: Units, order: Pattern, at: bias.Rest, meters: Sequence[Voltmete
         full[plus, meter] -= siemens * across
         full[minus, meter] += siemens * across
         step = np.zeros_like(volts)
-        step[:-1] = kernel.solve(full[:-1])
+        step[:-1] = kernel.factors.solve(full[:-1])
         step -= columns * (less * (step[plus, meter] - step[minus, meter]))
         volts = volts + step
         settled = (np.abs(step) <= _SETTLED * (1.0 + np.abs(volts))).all(axis=0)
         if settled.all():
             break
     found = volts[plus, meter] - volts[minus, meter]
-    for m in range(len(ends)):
-        odd = np.flatnonzero(~settled[m])
-        if odd.size:
-            found[m, odd] = _anew(units, order, odd, ends[m], float(siemens[m, 0]))
+    which, places = np.nonzero(~settled)
+    if places.size:
+        odd = bias.Meters(plus[which], minus[which], siemens[which, 0])
+        anew = bias.rest(units.some(places), order, odd, [x[..., places] for x in at.branches])
+        each = np.arange(len(places))
+        across = anew.volts[odd.plus, each] - anew.volts[odd.minus, each]
+        found[which, places] = np.where(anew.settled, across, np.nan)
     return Shown(found, impedances)
-
-
-def _anew(
-    units: Units, order: Pattern, places: Places, ends: tuple[int, int], siemens: float
-) -> Array:
-    """What a meter shows in some units, each solved with it from the start."""
-    some = units.some(places)
-    at = bias.rest(some, order, (*ends, siemens))
-    across = at.volts[ends[0]] - at.volts[ends[1]]
-    return np.where(at.settled, across, np.nan)
