@@ -1,0 +1,1 @@
+"""Many units of one topology solved at once, as arrays."""
