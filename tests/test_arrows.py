@@ -30,6 +30,7 @@ MAY = {
     "circuits.load": ("circuits", "circuits.spice"),
     "circuits.spice": ("circuits",),
     "circuits.signals": ("circuits",),
+    "circuits.batch.devices": ("circuits",),
     "circuits.bench": ("circuits", "circuits.signals"),
     "faultlib": ("circuits", "circuits.signals", "circuits.bench"),
     "diagnose.schema": _LOW,

@@ -1,0 +1,51 @@
+"""Sources of noise inside a device, as currents between two of its terminals."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from circuits.batch.devices.card import Floats
+from circuits.batch.devices.constants import BOLTZMANN, CHARGE, KELVIN
+
+_LEAST = 1e-38
+"""A, below which the flicker of a current is that of this one (ngspice's)."""
+
+
+@dataclass(frozen=True)
+class Source:
+    """A source of noise from terminal `a` to terminal `b`.
+
+    Attributes
+    ----------
+    white : ndarray (d, u)
+        A²/Hz at every frequency.
+    flicker : ndarray (d, u)
+        A²/Hz at 1 Hz, of the part that falls with frequency.
+    slope : ndarray (d, u)
+        Exponent of 1/f of that part.
+    """
+
+    a: str
+    b: str
+    white: Floats
+    flicker: Floats
+    slope: Floats
+
+
+def thermal(a: str, b: str, siemens: Floats) -> Source:
+    """Johnson's noise of a conductance."""
+    nothing = np.zeros_like(siemens)
+    return Source(a, b, 4.0 * BOLTZMANN * KELVIN * siemens, nothing, np.ones_like(siemens))
+
+
+def shot(
+    a: str, b: str, amperes: Floats, kf: Floats | None = None, af: Floats | None = None
+) -> Source:
+    """Schottky's noise of a current (A), with the flicker of SPICE's KF and AF where given."""
+    size = np.abs(amperes)
+    flicker = np.zeros_like(size)
+    if kf is not None and af is not None:
+        flicker = kf * np.power(np.maximum(size, _LEAST), af)
+    return Source(a, b, 2.0 * CHARGE * size, flicker, np.ones_like(size))
