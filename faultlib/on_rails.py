@@ -29,9 +29,9 @@ def on_rails(drawn: Stage, unit: Stage) -> Stage:
     """
     from circuits.bench.engine import Engine
     from circuits.bench.loaded import fed_as, loaded
+    from circuits.bench.steps import alone
 
-    run = Engine().run
-    return loaded(fed_as(drawn, unit, run), run)
+    return alone(loaded(fed_as(drawn, unit)), Engine().run)
 
 
 def volts_at_rest(stage: Stage) -> dict[str, float]:

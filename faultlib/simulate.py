@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuits.bench.plan import Plan
+from circuits.bench.steps import Steps
 from circuits.bench.workers import Failure, Pool
 from circuits.earths import standing
 from circuits.errors import Oscillates
@@ -380,7 +381,17 @@ def _measure(
     shared: tuple[Stage, tuple[Reading, ...]], variant: Variant
 ) -> list[float] | Swinging:
     """Runs in a worker: the readings of one variant, SI units."""
-    from circuits.bench.take import fed, take
+    from circuits.bench.engine import Engine
+    from circuits.bench.steps import alone
+
+    return alone(_measuring(shared, variant), Engine().run)
+
+
+def _measuring(
+    shared: tuple[Stage, tuple[Reading, ...]], variant: Variant
+) -> Steps[list[float] | Swinging]:
+    """Steps to the readings of one variant, SI units; many can be walked abreast."""
+    from circuits.bench.take import fed, taking
 
     stage, readings = shared
     other, good = None, unit(stage, Variant())  # its trimmers set, as the rails' figures want it
@@ -394,7 +405,8 @@ def _measure(
         if mine.charged or mine.load_return != GROUND:
             drawn = replace(stage, charged=mine.charged, load_return=mine.load_return,
                             input_return=mine.input_return)
-        return [float(x) for x in take(mine, _planned(drawn, readings), other)]
+        found = yield from taking(mine, _planned(drawn, readings), other)
+        return [float(x) for x in found]
     except Oscillates as error:
         return Swinging(error.values, str(error))
 

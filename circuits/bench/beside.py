@@ -29,9 +29,9 @@ from circuits.bench.analysis import (
     SmallSignal,
 )
 from circuits.bench.driven import swing
-from circuits.bench.plan import Run
 from circuits.bench.probed import on
 from circuits.bench.small_signal import SILENCE
+from circuits.bench.steps import Steps, ask
 from circuits.elements import built
 from circuits.macromodels import BOLTZMANN, KELVIN
 from circuits.netlist import GENERATOR, Ready, circuit, node
@@ -125,18 +125,15 @@ class Heard:
 
 def listen(
     stage: Stage,
-    run: Run,
     point: str,
     frequencies: Sequence[float],
     load: float = 0.0,
     by: tuple[Ready, ...] = (),
-) -> Heard:
+) -> Steps[Heard]:
     """One run of noise, with the operating point and the response of the parts that are noisy.
 
     Parameters
     ----------
-    run : callable
-        The simulator.
     point : str
         The node that is listened to.
     frequencies : sequence of float
@@ -149,7 +146,7 @@ def listen(
     noisy = sources(stage)
     nodes = tuple(dict.fromkeys([node(stage.output), *(n for one in noisy for n in one.nodes)]))
     names = tuple(one.name for one in noisy)
-    noise, bias, response = run(circuit(stage, load, probes=by), [
+    noise, bias, response = yield from ask(circuit(stage, load, probes=by), [
         NoiseSpectrum(node(point), GENERATOR, tuple(frequencies), names, smooth=True,
                       probes=tuple(map(on, by))),
         OperatingPoint(nodes),

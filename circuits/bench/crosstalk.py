@@ -11,10 +11,10 @@ from collections.abc import Sequence
 
 from circuits import pair
 from circuits.bench.analysis import Answer, Response, SmallSignal
-from circuits.bench.engine import Engine
 from circuits.bench.loaded import loaded
 from circuits.bench.plan import Indexed, Request, Setup, Values
 from circuits.bench.small_signal import SILENCE
+from circuits.bench.steps import Steps
 from circuits.bench.stiffness import sounded
 from circuits.circuit import Circuit
 from circuits.errors import InputError
@@ -68,7 +68,7 @@ def _request(stage: Stage, frequencies: tuple[float, ...], readings: Indexed) ->
     return Request(Setup(pair=rising[0]), (analysis,), tuple(i for i, _ in readings), read)
 
 
-def both(listening: Stage, driven: Stage, frequency: float) -> Circuit:
+def both(listening: Stage, driven: Stage, frequency: float) -> Steps[Circuit]:
     """The circuit of two channels whose shared supplies are as they are at one frequency.
 
     Parameters
@@ -88,5 +88,6 @@ def both(listening: Stage, driven: Stage, frequency: float) -> Circuit:
         for rail in listening.rails
         if rail.name in listening.shared and rail.supply is not None
     }
-    run = Engine().run
-    return pair.circuit(loaded(listening, run), loaded(driven, run), at)
+    one = yield from loaded(listening)
+    other = yield from loaded(driven)
+    return pair.circuit(one, other, at)

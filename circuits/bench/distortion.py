@@ -16,14 +16,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from functools import cached_property
 
 from circuits.bench import driven, residual
 from circuits.bench.analysis import Response, SmallSignal
 from circuits.bench.driven import Driven, Tones
 from circuits.bench.loaded import following
-from circuits.bench.plan import Experiment, Indexed, Run, Values
+from circuits.bench.plan import Experiment, Indexed, Values
 from circuits.bench.small_signal import HUM_FLOOR, SILENCE
+from circuits.bench.steps import Steps, ask
 from circuits.netlist import GENERATOR, circuit, node
 from circuits.quantities import HEARS_NOISE
 from circuits.reading import Reading
@@ -113,17 +113,19 @@ def _pair(reading: Reading) -> Tones:
 
 
 def _experiment(condition: Condition, readings: Indexed) -> Experiment:
-    def perform(stage: Stage, run: Run) -> Values:
-        generator = Generator(stage, run, condition.tones, condition.load)
+    def perform(stage: Stage) -> Steps[Values]:
+        generator = Generator(stage, condition.tones, condition.load)
         if condition.thd:
-            run_at = at_distortion(generator, condition.thd)
+            run_at = yield from at_distortion(generator, condition.thd)
         else:
-            run_at = at_level(generator, condition.level)
+            run_at = yield from at_level(generator, condition.level)
         bands = {residual.band_of(r) for _, r in readings if r.quantity in HEARS_NOISE}
         load = condition.load
         signal = run_at.spectrum.rms
         live = generator.stage  # ripple rises with the drive, and hum with it
-        rest = {band: residual.hum_and_noise(live, run, band, load, signal) for band in bands}
+        rest: dict[tuple[float, float], float] = {}
+        for band in bands:
+            rest[band] = yield from residual.hum_and_noise(live, band, load, signal)
         return [
             _with_noise(r, condition, run_at, rest[residual.band_of(r)])
             if r.quantity in HEARS_NOISE
@@ -173,8 +175,6 @@ class Generator:
     ----------
     stage : Stage
         With rails as they were after the last run.
-    run : callable
-        The simulator.
     load : float
         Ohm; 0 is the stage's own.
     start : tuple of (str, float)
@@ -182,18 +182,19 @@ class Generator:
     """
 
     stage: Stage
-    run: Run
     tones: Tones
     load: float
     start: tuple[tuple[str, float], ...] = field(default=())
     _last: Driven | None = None
+    _passes: float | None = None
 
-    @cached_property
-    def passes(self) -> float:
-        """`gain` on the rails as they are at rest."""
-        return self.gain()
+    def passes(self) -> Steps[float]:
+        """`gain` on the rails as they are at rest, asked for once."""
+        if self._passes is None:
+            self._passes = yield from self.gain()
+        return self._passes
 
-    def gain(self) -> float:
+    def gain(self) -> Steps[float]:
         """Small-signal gain at the highest tone, what passes a dead stage included.
 
         Of many tones, as loud as each other, that of their power.
@@ -202,21 +203,22 @@ class Generator:
         many = self.tones.comb is not None
         frequencies = self.tones.frequencies if many else self.tones.frequencies[-1:]
         wanted = SmallSignal(GENERATOR, frequencies, output, ())
-        (answer,) = self.run(circuit(self.stage, self.load), [wanted])
+        (answer,) = yield from ask(circuit(self.stage, self.load), (wanted,))
         assert isinstance(answer, Response)
         gains = [abs(gain) for gain in answer.nodes[:, 0]]
         return math.hypot(math.hypot(*gains) / math.sqrt(len(gains)), SILENCE)
 
-    def at(self, crest: float) -> Driven:
+    def at(self, crest: float) -> Steps[Driven]:
         """Drive the stage to an e.m.f. of that crest, V."""
         if any(rail.unloaded is not None for rail in self.stage.rails):
-            self.stage = replace(self.stage, rails=following(self.stage, self._expected(crest)))
-        wave = driven.drive(self.stage, self.run, self.tones, crest, self.load, self.start)
+            amps = self._expected(crest, (yield from self.passes()))
+            self.stage = replace(self.stage, rails=following(self.stage, amps))
+        wave = yield from driven.drive(self.stage, self.tones, crest, self.load, self.start)
         self.start, self.stage, self._last = wave.start, wave.stage, wave
         return wave
 
-    def _expected(self, crest: float) -> list[float]:
-        """What the rails will give, A, so that one run mostly does.
+    def _expected(self, crest: float, gain: float) -> list[float]:
+        """What the rails will give, A, so that one run mostly does; `gain` as they are at rest.
 
         Half an output stage gives crest / (π·load) on the average, as far as the rails allow; and
         what was measured before grows with that.
@@ -224,7 +226,7 @@ class Generator:
         load = self.load or self.stage.load
 
         def halves(emf: float) -> float:
-            swing = min(emf * self.passes, driven.swing(self.stage))
+            swing = min(emf * gain, driven.swing(self.stage))
             return swing / (math.pi * load) if load else 0.0
 
         now, last = halves(crest), self._last
@@ -242,7 +244,7 @@ class Generator:
         return max(crest / _CREST, HUM_FLOOR)
 
 
-def at_level(generator: Generator, level: tuple[str, float]) -> Driven:
+def at_level(generator: Generator, level: tuple[str, float]) -> Steps[Driven]:
     """The stage at a stated level, or as near to it as it comes.
 
     Parameters
@@ -253,20 +255,20 @@ def at_level(generator: Generator, level: tuple[str, float]) -> Driven:
     how, value = level
     if how == "input level":
         for _ in range(_SETTLING):
-            found = generator.at(value * _CREST)
+            found = yield from generator.at(value * _CREST)
             if found.settled:
                 break
         return found
     target = value
     if how == "power":
         target = math.sqrt(value * (generator.load or generator.stage.load))
-    asked = _CREST * target / generator.passes
+    asked = _CREST * target / (yield from generator.passes())
     most = min(_BEYOND * asked, _CREST * MOST_DRIVE)
 
     def distance(found: Driven) -> float:
         return math.log(generator.level(found) / target)
 
-    return _search(generator, distance, min(asked, most), most, math.log1p(_NEAR))
+    return (yield from _search(generator, distance, min(asked, most), most, math.log1p(_NEAR)))
 
 
 def _search(
@@ -275,7 +277,7 @@ def _search(
     crest: float,
     most: float,
     near: float,
-) -> Driven:
+) -> Steps[Driven]:
     """The drive at which a distance that rises with it is nothing, by secants in logarithms.
 
     A step that leaves what is known to hold the answer is replaced by the middle of that.
@@ -284,7 +286,7 @@ def _search(
     slope = 1.0
     last: tuple[float, float] | None = None
     for _ in range(_RUNS):
-        reached = generator.at(crest)
+        reached = yield from generator.at(crest)
         off = distance(reached)
         if reached.settled:
             if abs(off) <= near or (off < 0.0 and crest >= most):
@@ -300,7 +302,7 @@ def _search(
     return reached
 
 
-def at_distortion(generator: Generator, thd: float) -> Driven:
+def at_distortion(generator: Generator, thd: float) -> Steps[Driven]:
     """The stage at the highest output whose distortion is the stated one.
 
     The search comes from above, from a drive that clips, since a stage may distort more at a
@@ -312,27 +314,27 @@ def at_distortion(generator: Generator, thd: float) -> Driven:
         A ratio.
     """
     most = _CREST * MOST_DRIVE
-    gain = generator.passes
+    gain = yield from generator.passes()
     swing = driven.swing(generator.stage)
     crest = min(swing / gain, most) if swing else most
 
     def excess(found: Driven) -> float:
         return math.log(max(waveform.thd(found.spectrum, _FLOOR), RESIDUE) / thd)
 
-    found = generator.at(crest)
+    found = yield from generator.at(crest)
     while excess(found) < 0.0 and crest < most:
         crest = min(crest * 1.4, most)
-        found = generator.at(crest)
+        found = yield from generator.at(crest)
     if excess(found) < 0.0:
         return found
     above = found
     # the peak that clips shows where the straight part of the transfer ends
     crest = min(max(found.peak / gain, 0.1 * crest), 0.97 * crest)
     for _ in range(_RUNS):
-        found = generator.at(crest)
+        found = yield from generator.at(crest)
         off = excess(found)
         if off < 0.0:
-            return _between(generator, found, above, excess)
+            return (yield from _between(generator, found, above, excess))
         slope = (excess(above) - off) / math.log(above.crest / crest)
         # where distortion grows as a power of the level, that tells how far to go
         ahead = math.exp(-off / slope) if slope > 0.0 else 1.0
@@ -342,14 +344,14 @@ def at_distortion(generator: Generator, thd: float) -> Driven:
 
 def _between(
     generator: Generator, low: Driven, high: Driven, excess: Callable[[Driven], float]
-) -> Driven:
+) -> Steps[Driven]:
     """Where the excess crosses zero between two drives (regula falsi, Illinois)."""
     below, above = excess(low), excess(high)
     side = 0
     nearest = low
     for _ in range(_RUNS):
         share = min(max(below / (below - above), 0.02), 0.98)
-        nearest = generator.at(low.crest + share * (high.crest - low.crest))
+        nearest = yield from generator.at(low.crest + share * (high.crest - low.crest))
         off = excess(nearest)
         slope = min(
             (off - excess(low)) / math.log(nearest.crest / low.crest),

@@ -23,7 +23,7 @@ import numpy as np
 from circuits.bench.analysis import Floats, Transient, Waves
 from circuits.bench.loaded import following
 from circuits.bench.loaded import swing as swing
-from circuits.bench.plan import Run
+from circuits.bench.steps import Steps, ask
 from circuits.kinds import kind
 from circuits.netlist import Drive, circuit, node, rail_source
 from circuits.signals import manytone, waveform
@@ -177,18 +177,15 @@ class Driven:
 
 def drive(
     stage: Stage,
-    run: Run,
     tones: Tones,
     crest: float,
     load: float = 0.0,
     start: tuple[tuple[str, float], ...] = (),
-) -> Driven:
+) -> Steps[Driven]:
     """Drive a stage and analyse its output.
 
     Parameters
     ----------
-    run : callable
-        The simulator.
     crest : float
         E.m.f., V peak.
     load : float
@@ -205,7 +202,7 @@ def drive(
     periods = tones.settle + tones.record
     stop = periods * tones.period
     wanted = Transient((node(stage.output),), stop, tones.step, 0.0, OPTIONS, branches)
-    (waves,) = run(net, [wanted])
+    (waves,) = yield from ask(net, (wanted,))
     assert isinstance(waves, Waves)
     time, output = waves.time, waves.nodes[:, 0]
     kept = time >= tones.settle * tones.period * (1.0 - 1e-9)

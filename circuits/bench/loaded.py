@@ -18,8 +18,9 @@ from functools import lru_cache
 from circuits import supply as drawn
 from circuits.bench.analysis import Bias, OperatingPoint
 from circuits.bench.demand import given
+from circuits.bench.engine import Engine
 from circuits.bench.lamped import behind_lamp
-from circuits.bench.plan import Run
+from circuits.bench.steps import Steps, alone, ask
 from circuits.bench.supply import resolved
 from circuits.circuit import Circuit
 from circuits.errors import NoSolution
@@ -41,8 +42,11 @@ _ROUNDS = 8
 # -- what a healthy unit takes ---------------------------------------------------------------------
 
 
-def fed_as(healthy: Stage, unit: Stage, run: Run) -> Stage:
-    """A unit whose rails know what the healthy one takes from them.
+def fed_as(healthy: Stage, unit: Stage) -> Stage:
+    """A unit whose rails know what the healthy one takes from them, so that they follow.
+
+    It asks for nothing in steps: the healthy unit is solved once in this process for all its
+    variants.
 
     Parameters
     ----------
@@ -50,12 +54,10 @@ def fed_as(healthy: Stage, unit: Stage, run: Run) -> Stage:
         As drawn.
     unit : Stage
         A variant of it.
-    run : callable
-        The simulator.
     """
     if not any(rail.supply is not None or pulses(rail, healthy.mains) for rail in healthy.rails):
         return unit
-    known = _feeds(healthy, run)
+    known = _feeds(healthy)
     alike = draws_alike(healthy, unit)
     return replace(
         unit, rails=tuple(
@@ -66,11 +68,11 @@ def fed_as(healthy: Stage, unit: Stage, run: Run) -> Stage:
 
 
 @lru_cache(maxsize=8)
-def _feeds(healthy: Stage, run: Run) -> Mapping[str, Feed | None]:
+def _feeds(healthy: Stage) -> Mapping[str, Feed | None]:
     """By rail; none where the healthy unit cannot be simulated, which is somebody else's matter."""
     try:
         nominal = resolved(healthy)
-        amps = currents(nominal, run)
+        amps = alone(currents(nominal), Engine().run)
     except NoSolution:
         return {}
     most = _driven(nominal)
@@ -125,7 +127,7 @@ def _blocks(mine: Part, other: Part) -> bool:
 # -- what a unit does to its rails -----------------------------------------------------------------
 
 
-def loaded(stage: Stage, run: Run) -> Stage:
+def loaded(stage: Stage) -> Steps[Stage]:
     """The stage with every rail as its supply gives it at what the unit draws at rest.
 
     Parameters
@@ -133,8 +135,6 @@ def loaded(stage: Stage, run: Run) -> Stage:
     stage : Stage
         A rail without a `feed` does not follow; one with a drawn supply then has what this gives
         to the healthy unit.
-    run : callable
-        The simulator.
 
     Raises
     ------
@@ -149,16 +149,17 @@ def loaded(stage: Stage, run: Run) -> Stage:
     feeds = [rail.feed for rail in stage.rails if rail.feed is not None]
     if all(feed.alike for feed in feeds) and not stage.lamp:
         return nominal
-    return _settled(nominal, run)
+    return (yield from _settled(nominal))
 
 
-def _settled(stage: Stage, run: Run) -> Stage:
+def _settled(stage: Stage) -> Steps[Stage]:
     """The stage at what it draws; the very same where that is what a healthy one does."""
     net = circuit(stage)
     aims = [_Bracket(_LEAST * abs(rail.volts)) for rail in stage.rails]
     limits = [_NEAR * abs(rail.volts) for rail in stage.rails]
     for turn in range(_ROUNDS):
-        amps = _taken(_fed_by(net, stage.rails) if turn else net, stage.rails, run)
+        here = _fed_by(net, stage.rails) if turn else net
+        amps = yield from _taken(here, stage.rails)
         if not turn and not stage.lamp and not _strayed(stage, amps):
             break
         wanted = following(stage, amps, -math.inf)
@@ -172,13 +173,14 @@ def _settled(stage: Stage, run: Run) -> Stage:
     return stage
 
 
-def currents(stage: Stage, run: Run) -> list[float]:
+def currents(stage: Stage) -> Steps[list[float]]:
     """What a stage takes from each rail at rest, A, positive where the rail gives it."""
-    return _taken(circuit(stage), stage.rails, run)
+    return (yield from _taken(circuit(stage), stage.rails))
 
 
-def _taken(net: Circuit, rails: Sequence[Rail], run: Run) -> list[float]:
-    (bias,) = run(net, [OperatingPoint((), tuple(rail_source(rail.name) for rail in rails))])
+def _taken(net: Circuit, rails: Sequence[Rail]) -> Steps[list[float]]:
+    wanted = OperatingPoint((), tuple(rail_source(rail.name) for rail in rails))
+    (bias,) = yield from ask(net, (wanted,))
     assert isinstance(bias, Bias)
     return [max(-float(amps) * math.copysign(1.0, rail.volts), 0.0)
             for rail, amps in zip(rails, bias.branches, strict=True)]

@@ -23,8 +23,9 @@ from circuits.bench.analysis import (
     Response,
     SmallSignal,
 )
-from circuits.bench.plan import Experiment, Indexed, Request, Run, Setup, Values
+from circuits.bench.plan import Experiment, Indexed, Request, Setup, Values
 from circuits.bench.small_signal import SILENCE
+from circuits.bench.steps import Steps
 from circuits.curves import AUDIO, a_weighting_db
 from circuits.netlist import GENERATOR, node
 from circuits.reading import Reading
@@ -77,10 +78,10 @@ def _beside(readings: Indexed) -> Experiment:
     frequencies = _frequencies([_band(r) for _, r in readings])
     grid = np.array(frequencies)
 
-    def perform(stage: Stage, run: Run) -> Values:
+    def perform(stage: Stage) -> Steps[Values]:
         point = readings[0][1]
-        heard = beside.listen(stage, run, point.at or stage.output, frequencies,
-                              by=probed.ready(stage, point))
+        heard = yield from beside.listen(stage, point.at or stage.output, frequencies,
+                                         by=probed.ready(stage, point))
 
         def one(r: Reading) -> float:
             signal = _signal(stage, r, heard.gain)
@@ -94,11 +95,11 @@ def _beside(readings: Indexed) -> Experiment:
 
 
 def beside_signal(
-    stage: Stage, run: Run, band: tuple[float, float], volts: float, load: float = 0.0
-) -> float:
+    stage: Stage, band: tuple[float, float], volts: float, load: float = 0.0
+) -> Steps[float]:
     """Noise in a band at the output beside a signal there, both V RMS."""
     frequencies = _frequencies([band])
-    heard = beside.listen(stage, run, stage.output, frequencies, load)
+    heard = yield from beside.listen(stage, stage.output, frequencies, load)
     return rms(np.array(frequencies), heard.beside(volts), band)
 
 

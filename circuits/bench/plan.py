@@ -5,7 +5,7 @@ names the circuit it needs (`Setup`), the analyses to run on it, and a function 
 results into values. Requests that share a setup share one circuit and one load of the simulator.
 
 Readings under drive cannot be asked for in advance, since the drive follows from what was read
-before: they are an `Experiment`, which runs the simulator as it goes. So is noise beside a signal,
+before: they are an `Experiment`, which asks the simulator as it goes. So is noise beside a signal,
 for which every unit is asked about the parts that are noisy in it.
 """
 
@@ -15,7 +15,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from circuits.bench.analysis import Analysis, Answer
-from circuits.circuit import Circuit
+from circuits.bench.steps import Steps
 from circuits.netlist import Ready
 from circuits.reading import Reading
 from circuits.stage import Stage
@@ -26,9 +26,6 @@ Indexed = Sequence[tuple[int, Reading]]
 
 Values = Sequence[float]
 Read = Callable[[Stage, Sequence[Answer]], Values]
-
-Run = Callable[[Circuit, Sequence[Analysis]], Sequence[Answer]]
-"""The simulator: a circuit and what is wanted of it → answers in the same order."""
 
 
 @dataclass(frozen=True)
@@ -93,14 +90,14 @@ class Experiment:
     places : tuple of int
         Where the values belong in the list of readings.
     perform : callable
-        (stage, run) → one value a place, SI or dB as the registry says.
+        stage → steps to one value a place, SI or dB as the registry says.
     swings : bool
         Whether it takes a transient run, in which a unit that swings by itself tells nothing.
     """
 
     load: float
     places: tuple[int, ...]
-    perform: Callable[[Stage, Run], Values]
+    perform: Callable[[Stage], Steps[Values]]
     swings: bool = True
 
 

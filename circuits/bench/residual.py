@@ -6,8 +6,9 @@ import math
 from collections.abc import Sequence
 
 from circuits.bench import noise, small_signal
-from circuits.bench.plan import Request, Run
+from circuits.bench.plan import Request
 from circuits.bench.small_signal import HUM_FLOOR
+from circuits.bench.steps import Steps, ask
 from circuits.curves import AUDIO
 from circuits.netlist import circuit
 from circuits.reading import Reading
@@ -23,14 +24,12 @@ def band_of(reading: Reading) -> tuple[float, float]:
 
 
 def hum_and_noise(
-    stage: Stage, run: Run, band: tuple[float, float], load: float = 0.0, signal: float = 0.0
-) -> float:
+    stage: Stage, band: tuple[float, float], load: float = 0.0, signal: float = 0.0
+) -> Steps[float]:
     """Noise in a band and the mains lines in it together, V RMS.
 
     Parameters
     ----------
-    run : callable
-        The simulator.
     band : tuple of float
         Hz.
     load : float
@@ -40,21 +39,18 @@ def hum_and_noise(
     """
     lines = [k * stage.mains for k in range(1, _LINES + 1)]
     hums = [Reading("hum", frequency=f) for f in lines if band[0] <= f <= band[1]]
-    total = noise.beside_signal(stage, run, band, signal, load) ** 2
+    total = (yield from noise.beside_signal(stage, band, signal, load)) ** 2
     if hums:
-        hum = _taken(stage, run, load, small_signal.requests(stage, list(enumerate(hums))))
+        requests = small_signal.requests(stage, list(enumerate(hums)))
+        hum = yield from _taken(stage, load, requests)
         # the analyser's own floor stands in every line and must not add up
         total += sum(max(v * v - HUM_FLOOR**2, 0.0) for v in hum)
     return math.sqrt(total)
 
 
-def _taken(
-    stage: Stage, run: Run, load: float, requests: Sequence[Request]
-) -> list[float]:
-    return [
-        value
-        for one in requests
-        for value in one.read(
-            stage, run(circuit(stage, load, pairs=one.setup.pairs), list(one.analyses))
-        )
-    ]
+def _taken(stage: Stage, load: float, requests: Sequence[Request]) -> Steps[list[float]]:
+    values: list[float] = []
+    for one in requests:
+        results = yield from ask(circuit(stage, load, pairs=one.setup.pairs), one.analyses)
+        values += one.read(stage, results)
+    return values

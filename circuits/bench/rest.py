@@ -13,6 +13,7 @@ from functools import lru_cache
 
 from circuits.bench.analysis import Bias, OperatingPoint
 from circuits.bench.engine import Engine
+from circuits.bench.steps import alone
 from circuits.bench.supply import resolved
 from circuits.bench.switching import Oscillation, probe
 from circuits.elements import LEAST_OHMS
@@ -126,7 +127,7 @@ def unstable(stage: Stage) -> Oscillation | None:
     NoSolution
         When the simulator does not get through.
     """
-    return probe(resolved(stage), _engine().run)
+    return alone(probe(resolved(stage)), _engine().run)
 
 
 def _windings(stage: Stage) -> tuple[str, ...]:

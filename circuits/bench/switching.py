@@ -19,8 +19,9 @@ import numpy as np
 from circuits.bench import driven
 from circuits.bench.analysis import Floats, Response, SmallSignal, Transient, Waves
 from circuits.bench.distortion import MOST_DRIVE, TONE
-from circuits.bench.plan import Experiment, Indexed, Run, Values
+from circuits.bench.plan import Experiment, Indexed, Values
 from circuits.bench.small_signal import SILENCE
+from circuits.bench.steps import Steps, ask
 from circuits.errors import Oscillates
 from circuits.netlist import GENERATOR, Drive, circuit, node
 from circuits.quantity import render
@@ -83,14 +84,14 @@ def takes(reading: Reading) -> bool:
 # -- oscillation -----------------------------------------------------------------------------------
 
 
-def require_quiet(stage: Stage, run: Run, load: float = 0.0) -> None:
+def require_quiet(stage: Stage, load: float = 0.0) -> Steps[None]:
     """Raise Oscillates where the unit swings by itself."""
-    swing = probe(stage, run, load)
+    swing = yield from probe(stage, load)
     if swing is not None:
         raise Oscillates(f"oscillates at {render(swing.frequency, 'Hz', 2)}")
 
 
-def probe(stage: Stage, run: Run, load: float = 0.0) -> Oscillation | None:
+def probe(stage: Stage, load: float = 0.0) -> Steps[Oscillation | None]:
     """Upset a unit by a step of 1 mV and see whether the answer dies away.
 
     Finds what swings faster than about 75 kHz, as loops do whose compensation is lost; a slow
@@ -98,8 +99,6 @@ def probe(stage: Stage, run: Run, load: float = 0.0) -> Oscillation | None:
 
     Parameters
     ----------
-    run : callable
-        The simulator.
     load : float
         Ohm in place of the stage's own; 0 keeps that.
 
@@ -109,7 +108,8 @@ def probe(stage: Stage, run: Run, load: float = 0.0) -> Oscillation | None:
     """
     net = circuit(stage, load, Drive(repr(PROBE_STEP)))
     step = _PROBE_TIME / _PROBE_POINTS
-    (waves,) = run(net, [Transient((node(stage.output),), _PROBE_TIME, step, 0.0, _OPTIONS)])
+    wanted = Transient((node(stage.output),), _PROBE_TIME, step, 0.0, _OPTIONS)
+    (waves,) = yield from ask(net, (wanted,))
     assert isinstance(waves, Waves)
     return swinging(waves.time, waves.nodes[:, 0])
 
@@ -183,11 +183,11 @@ def _usual(stage: Stage) -> tuple[str, float]:
 
 
 def _experiment(condition: Condition, readings: Indexed) -> Experiment:
-    def perform(stage: Stage, run: Run) -> Values:
+    def perform(stage: Stage) -> Steps[Values]:
         level = condition.level
         if condition.large:
-            level = largest(stage, run, condition.load)
-        time, volts, height = edge(stage, run, level, condition.load)
+            level = yield from largest(stage, condition.load)
+        time, volts, height = yield from edge(stage, level, condition.load)
         share = volts / height
         values = {
             "slew rate": max(steepest(time, volts), _LEAST_SLEW),
@@ -199,13 +199,11 @@ def _experiment(condition: Condition, readings: Indexed) -> Experiment:
     return Experiment(condition.load, tuple(i for i, _ in readings), perform)
 
 
-def largest(stage: Stage, run: Run, load: float = 0.0) -> tuple[str, float]:
+def largest(stage: Stage, load: float = 0.0) -> Steps[tuple[str, float]]:
     """The level of the largest square wave that a stage passes without clipping.
 
     Parameters
     ----------
-    run : callable
-        The simulator.
     load : float
         Ohm in place of the stage's own; 0 keeps that.
 
@@ -219,11 +217,12 @@ def largest(stage: Stage, run: Run, load: float = 0.0) -> tuple[str, float]:
     if not allowed:
         return _usual(stage)
     output = (node(stage.output),)
-    (answer,) = run(circuit(stage, load), [SmallSignal(GENERATOR, (TONE,), output, ())])
+    wanted = SmallSignal(GENERATOR, (TONE,), output, ())
+    (answer,) = yield from ask(circuit(stage, load), (wanted,))
     assert isinstance(answer, Response)
     gain = math.hypot(abs(answer.nodes[0, 0]), SILENCE)
     crest = min(_OVERDRIVE * allowed / gain, math.sqrt(2.0) * MOST_DRIVE)
-    clipped = driven.drive(stage, run, driven.tone(TONE), crest, load)
+    clipped = yield from driven.drive(stage, driven.tone(TONE), crest, load)
     return "output level", _LARGE * clipped.peak
 
 
@@ -249,14 +248,12 @@ def steepest(time: Floats, volts: Floats) -> float:
 
 
 def step(
-    stage: Stage, run: Run, level: tuple[str, float] | None = None, load: float = 0.0
-) -> tuple[Floats, Floats]:
+    stage: Stage, level: tuple[str, float] | None = None, load: float = 0.0
+) -> Steps[tuple[Floats, Floats]]:
     """The answer to a step, 0 before it and 1 where it comes to rest.
 
     Parameters
     ----------
-    run : callable
-        The simulator.
     level : tuple (kind, value), optional
         As in a reading: the height of the step is that RMS value, a square wave's half height; by
         default a tenth of the usual drive.
@@ -269,23 +266,25 @@ def step(
         s; the top is the mean of the last fifth of a run of six times 1 / (upper corner), or
         longer where it still rises. A unit that passes nothing answers with a straight line.
     """
-    time, volts, height = edge(stage, run, level, load)
+    time, volts, height = yield from edge(stage, level, load)
     return time, volts / height
 
 
 def edge(
-    stage: Stage, run: Run, level: tuple[str, float] | None = None, load: float = 0.0
-) -> tuple[Floats, Floats, float]:
+    stage: Stage, level: tuple[str, float] | None = None, load: float = 0.0
+) -> Steps[tuple[Floats, Floats, float]]:
     """`step` in volts: time, voltage from where it was before the step, and its height."""
     output = (node(stage.output),)
-    (answer,) = run(circuit(stage, load), [SmallSignal(GENERATOR, _SEARCH_HZ, output, ())])
+    search = SmallSignal(GENERATOR, _SEARCH_HZ, output, ())
+    (answer,) = yield from ask(circuit(stage, load), (search,))
     assert isinstance(answer, Response)
     gains = np.hypot(np.abs(answer.nodes[:, 0]), SILENCE)
     length = _WINDOW / _upper_corner(np.array(_SEARCH_HZ), gains)
     height = min(_height(stage, level, load, float(gains.max())), MOST_DRIVE)
     net = circuit(stage, load, Drive(repr(height)))
     for _ in range(_LONGER):
-        (waves,) = run(net, [Transient(output, length, length / _POINTS, 0.0, _OPTIONS)])
+        wanted = Transient(output, length, length / _POINTS, 0.0, _OPTIONS)
+        (waves,) = yield from ask(net, (wanted,))
         assert isinstance(waves, Waves)
         time, values = waves.time, waves.nodes[:, 0]
         base = float(values[0])

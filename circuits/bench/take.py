@@ -1,17 +1,16 @@
 """The virtual bench: take readings of a stage.
 
 `plan` sorts readings into requests once; `take` runs them on one variant of the stage after
-another. This is the seam to the simulator: whatever stands above sees a function from a stage to
-numbers.
+another, `take_many` on many at the same turn. This is the seam to the simulator: whatever stands
+above sees a function from a stage to numbers, or steps (`taking`) to them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property, lru_cache
+from functools import lru_cache
 from types import ModuleType
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,9 +19,10 @@ from circuits.bench import bias, crosstalk, distortion, noise, small_signal, squ
 from circuits.bench.analysis import Analysis, Inputs, Metered, Shares, Shown
 from circuits.bench.engine import Engine
 from circuits.bench.loaded import fed_as, loaded
-from circuits.bench.plan import Experiment, Plan, Request, Run, Setup
+from circuits.bench.plan import Experiment, Plan, Request, Setup
+from circuits.bench.steps import RunMany, Steps, abreast, alone, ask
 from circuits.bench.supply import resolved
-from circuits.errors import InputError, Oscillates
+from circuits.errors import EngineError, InputError, Oscillates
 from circuits.in_state import in_state
 from circuits.netlist import circuit, ohmmeter
 from circuits.quantities import QUANTITIES
@@ -125,18 +125,57 @@ def take(
         When a reading under drive is wanted of a unit that swings by itself; what was read at
         rest goes with it.
     """
+    return alone(taking(stage, readings, beside), _engine().run)
+
+
+def take_many(
+    stages: Sequence[Stage],
+    planned: Plan,
+    besides: Sequence[Stage | None],
+    run_many: RunMany,
+) -> list[NDArray[np.float64] | EngineError]:
+    """Take the readings of a plan of many variants at the same turn.
+
+    Parameters
+    ----------
+    stages : sequence of Stage
+        (n,), as in `take`.
+    besides : sequence of Stage or None
+        (n,): the other channel of each.
+    run_many : callable
+        What answers all that is asked for at one turn.
+
+    Returns
+    -------
+    list
+        (n,): of each (m,) what `take` returns, or the error of the simulator that it raises.
+
+    Raises
+    ------
+    InputError
+        As `take`.
+    """
+    units = zip(stages, besides, strict=True)
+    return abreast([taking(stage, planned, beside) for stage, beside in units], run_many)
+
+
+def taking(
+    stage: Stage, readings: Sequence[Reading] | Plan, beside: Stage | None = None
+) -> Steps[NDArray[np.float64]]:
+    """Steps to what `take` returns and raises."""
     planned = readings if isinstance(readings, Plan) else plan(stage, readings)
     values, swings = np.full(len(planned.readings), np.nan), ""
     several = isinstance(readings, Plan)
     if len(planned.readings) > sum(len(places) for _, places, _ in planned.states):
         try:
-            values = _taken(stage, planned, several, beside)
+            values = yield from _taken(stage, planned, several, beside)
         except Oscillates as error:
             # what else was asked of it, or of it in other states, is worth having all the same
             values, swings = np.array(error.values), str(error)
     for state, places, mine in planned.states:
         try:
-            found = _taken(in_state(stage, state, planned.stage), mine, several, beside)
+            here = in_state(stage, state, planned.stage)
+            found = yield from _taken(here, mine, several, beside)
         except Oscillates as error:
             found, swings = np.array(error.values), str(error)
         values[list(places)] = found
@@ -153,7 +192,7 @@ def _swinging(values: NDArray[np.float64], text: str) -> Oscillates:
 
 def _taken(
     stage: Stage, made: Plan, again: bool, beside: Stage | None
-) -> NDArray[np.float64]:
+) -> Steps[NDArray[np.float64]]:
     """Readings of a stage as it stands; those in other states are left out.
 
     Parameters
@@ -161,25 +200,20 @@ def _taken(
     again : bool
         Whether the plan is for more than this stage, so that what it looks up once pays.
     """
-    known = _impedances(made) if again else {}
+    asked = _known(made) if again else _asked(made)
     values = np.full(len(made.readings), np.nan)
-    run = _engine().run
-    here, live = stage, _Live(stage, run)
-    for setup, requests in made.groups:
+    here, live = stage, _Live(stage)
+    for (setup, requests), analyses in zip(made.groups, asked, strict=True):
         if setup.between:
             red, black = setup.between
             net = ohmmeter(stage, (red, black))
         elif setup.pair:
-            net = crosstalk.both(here, beside or here, setup.pair)
+            net = yield from crosstalk.both(here, beside or here, setup.pair)
         else:
-            stage = live.stage
+            stage = yield from live.stage()
             net = circuit(stage, setup.load, meters=setup.meters, probes=setup.probes,
                           pairs=setup.pairs)
-        analyses = [
-            replace(a, impedances=known.get(a)) if isinstance(a, Metered | Inputs) else a
-            for request in requests for a in request.analyses
-        ]
-        results = run(net, analyses)
+        results = yield from ask(net, analyses)
         start = 0
         for request in requests:
             stop = start + len(request.analyses)
@@ -191,53 +225,77 @@ def _taken(
     try:
         experiments = [*more, *made.experiments]
         if experiments:
-            _perform(live.stage, experiments, values, run)
+            yield from _perform((yield from live.stage()), experiments, values)
     except Oscillates as error:
         error.values = tuple(values.tolist())
         raise
     return values
 
 
-@dataclass(frozen=True)
+@dataclass
 class _Live:
     """A stage with power on: its rails are worked out once, where a reading needs them."""
 
     drawn: Stage
-    run: Run
+    found: Stage | None = None
 
-    @cached_property
-    def stage(self) -> Stage:
-        return loaded(self.drawn, self.run)
+    def stage(self) -> Steps[Stage]:
+        if self.found is None:
+            self.found = yield from loaded(self.drawn)
+        return self.found
 
 
 def _perform(
-    stage: Stage, experiments: Sequence[Experiment], values: NDArray[np.float64], run: Run
-) -> None:
+    stage: Stage, experiments: Sequence[Experiment], values: NDArray[np.float64]
+) -> Steps[None]:
     """Fill in what needs experiments; under drive, once the unit is known to be quiet without."""
     still = [experiment for experiment in experiments if not experiment.swings]
     for experiment in still:
-        values[list(experiment.places)] = experiment.perform(stage, run)
+        values[list(experiment.places)] = yield from experiment.perform(stage)
     moving = [experiment for experiment in experiments if experiment.swings]
     for load in dict.fromkeys(experiment.load for experiment in moving):
-        switching.require_quiet(stage, run, load)
+        yield from switching.require_quiet(stage, load)
     for experiment in moving:
-        values[list(experiment.places)] = experiment.perform(stage, run)
+        values[list(experiment.places)] = yield from experiment.perform(stage)
 
 
-@lru_cache(maxsize=8)
-def _impedances(made: Plan) -> Mapping[Analysis, Any]:
-    """What voltmeters and a.c. inputs meet in the stage that a plan was made for, by analysis."""
-    known: dict[Analysis, Any] = {}
-    for setup, requests in made.groups:
-        asked = [a for request in requests for a in request.analyses
-                 if isinstance(a, Metered | Inputs)]
-        if asked:
-            net = circuit(resolved(made.stage), setup.load, meters=setup.meters,
-                          probes=setup.probes)
-            for analysis, found in zip(asked, _engine().run(net, asked), strict=True):
-                assert isinstance(found, Shown | Shares)
-                known[analysis] = found.impedances
-    return known
+def _asked(made: Plan) -> tuple[tuple[Analysis, ...], ...]:
+    """What is asked of each setup of a plan."""
+    return tuple(
+        tuple(a for request in requests for a in request.analyses) for _, requests in made.groups
+    )
+
+
+@lru_cache(maxsize=64)
+def _known(made: Plan) -> tuple[tuple[Analysis, ...], ...]:
+    """The same, with what voltmeters and a.c. inputs meet in the stage that the plan was made for.
+
+    All variants ask with these very tuples.
+    """
+    return tuple(
+        _with_impedances(made.stage, setup, analyses)
+        for (setup, _), analyses in zip(made.groups, _asked(made), strict=True)
+    )
+
+
+def _with_impedances(
+    stage: Stage, setup: Setup, analyses: tuple[Analysis, ...]
+) -> tuple[Analysis, ...]:
+    places = [k for k, a in enumerate(analyses) if isinstance(a, Metered | Inputs)]
+    if not places:
+        return analyses
+    net = circuit(resolved(stage), setup.load, meters=setup.meters, probes=setup.probes)
+    told = list(analyses)
+    answers = _engine().run(net, [analyses[k] for k in places])
+    for k, found in zip(places, answers, strict=True):
+        one = analyses[k]
+        if isinstance(one, Metered):
+            assert isinstance(found, Shown)
+            told[k] = replace(one, impedances=found.impedances)
+        elif isinstance(one, Inputs):
+            assert isinstance(found, Shares)
+            told[k] = replace(one, impedances=found.impedances)
+    return tuple(told)
 
 
 def fed(healthy: Stage, unit: Stage) -> Stage:
@@ -250,7 +308,7 @@ def fed(healthy: Stage, unit: Stage) -> Stage:
     unit : Stage
         A variant of it.
     """
-    return fed_as(healthy, unit, _engine().run)
+    return fed_as(healthy, unit)
 
 
 @lru_cache(maxsize=1)

@@ -19,6 +19,7 @@ import scipy.special
 from circuits.bench import driven
 from circuits.bench.analysis import Transient, Waves
 from circuits.bench.engine import Engine
+from circuits.bench.steps import alone
 from circuits.circuit import Circuit, Element
 from circuits.reading import Reading
 from circuits.signals import waveform
@@ -52,7 +53,7 @@ SQUARE_GAIN = 2e-3 * V0 / (1 / 2e3 + 1 / 1e6)
 
 def shares(tone: driven.Tones, stage: Stage, crest: float) -> waveform.Floats:
     """Amplitudes of all lines over the fundamental, straight from the simulation."""
-    found = driven.drive(stage, Engine().run, tone, crest)
+    found = alone(driven.drive(stage, tone, crest), Engine().run)
     return np.abs(found.spectrum.amplitudes / found.spectrum.amplitudes[0])
 
 

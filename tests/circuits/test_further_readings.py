@@ -13,6 +13,7 @@ from dataclasses import replace
 import pytest
 
 from circuits.bench.engine import Engine
+from circuits.bench.steps import alone
 from circuits.bench.switching import largest
 from circuits.device import load_devices
 from circuits.reading import Reading
@@ -208,7 +209,7 @@ def test_the_large_wave_is_no_higher_than_the_output_swings() -> None:
                                                        "output resistance": 10.0}),
                     resistor("R1", "in", "0", 1e6)), rails=RAILS,
     )
-    how, volts = largest(stage, Engine().run)
+    how, volts = alone(largest(stage), Engine().run)
     # the diodes that clamp it add a tenth of a volt or so
     assert how == "output level"
     assert volts == pytest.approx(0.85 * 4.0, rel=0.06)

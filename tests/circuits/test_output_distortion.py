@@ -14,6 +14,7 @@ import scipy.optimize
 
 from circuits.bench import driven
 from circuits.bench.engine import Engine
+from circuits.bench.steps import alone
 from circuits.device import load_devices
 from circuits.reading import Reading
 from circuits.stage import Part, Rail, Stage
@@ -158,7 +159,7 @@ def test_slewing_makes_a_triangle() -> None:
     )
     assert third == pytest.approx(db(1.0 / 9.0), abs=0.3)
     assert fifth == pytest.approx(db(1.0 / 25.0), abs=0.6)
-    found = driven.drive(stage, Engine().run, driven.tone(40e3), 10.0 * math.sqrt(2.0))
+    found = alone(driven.drive(stage, driven.tone(40e3), 10.0 * math.sqrt(2.0)), Engine().run)
     assert found.peak == pytest.approx(6.25, rel=0.02)
     # below its limit it is as linear as it was
     (quiet,) = read(stage, Reading("thd", frequency=1e3, level=("input level", 1.0)))
@@ -173,7 +174,7 @@ def test_the_output_current_of_an_opamp_ends() -> None:
         (opamp("U1", ("in", "out", "out"), limited), resistor("R1", "in", "0", 1e4)),
         load=100.0,
     )
-    found = driven.drive(stage, Engine().run, driven.tone(1e3), 10.0)
+    found = alone(driven.drive(stage, driven.tone(1e3), 10.0), Engine().run)
     assert found.peak == pytest.approx(2.0, rel=0.01)
     (quiet,) = read(stage, Reading("thd", frequency=1e3, level=("input level", 0.5)))
     assert quiet < 1e-4
@@ -201,5 +202,5 @@ def test_op_amps_drive_what_data_sheets_test_them_with(
 @pytest.mark.parametrize("name", ["general-opamp", "audio-opamp"])
 def test_op_amps_do_not_drive_a_loudspeaker(name: str) -> None:
     """Short-circuit currents of these classes are 20 to 60 mA (data sheets, from memory)."""
-    found = driven.drive(shipped(name, 8.0), Engine().run, driven.tone(1e3), 10.0)
+    found = alone(driven.drive(shipped(name, 8.0), driven.tone(1e3), 10.0), Engine().run)
     assert 20e-3 * 8.0 < found.peak < 60e-3 * 8.0

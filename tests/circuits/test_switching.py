@@ -14,6 +14,7 @@ import pytest
 import scipy.optimize
 
 from circuits.bench.engine import Engine
+from circuits.bench.steps import alone
 from circuits.bench.switching import PROBE_STEP, probe, swinging
 from circuits.errors import EngineError, Oscillates
 from circuits.load import load_stage
@@ -151,10 +152,10 @@ def phase_shift(gain: float) -> Stage:
 def test_a_phase_shift_oscillator_needs_a_gain_of_29() -> None:
     """Barkhausen: it swings at 1/2πRC√6 = 650 kHz with a gain above 29, and dies away below."""
     run = Engine().run
-    found = probe(phase_shift(31.0), run)
+    found = alone(probe(phase_shift(31.0)), run)
     assert found is not None
     assert found.frequency == pytest.approx(PHASE_SHIFT, rel=0.05)
-    assert probe(phase_shift(26.0), run) is None
+    assert alone(probe(phase_shift(26.0)), run) is None
 
 
 def test_a_unit_that_swings_has_no_reading_under_drive() -> None:
@@ -176,9 +177,9 @@ def test_a_power_amplifier_without_its_compensation_swings() -> None:
     """Common practice: a three-stage amplifier oscillates when its compensation opens."""
     run = Engine().run
     stage = load_stage("output-complementary")
-    assert probe(stage, run) is None
+    assert alone(probe(stage), run) is None
     bare = stage.with_part(replace(stage.part("C5"), value=1e-15))
-    found = probe(bare, run)
+    found = alone(probe(bare), run)
     assert found is not None
     assert 1e5 < found.frequency < 2e7
     assert found.amplitude > 1e3 * PROBE_STEP
@@ -186,7 +187,7 @@ def test_a_power_amplifier_without_its_compensation_swings() -> None:
 
 @pytest.mark.parametrize("name", ["phono-two-transistor", "phono-opamp"])
 def test_healthy_stages_are_quiet(name: str) -> None:
-    assert probe(load_stage(name), Engine().run) is None
+    assert alone(probe(load_stage(name)), Engine().run) is None
 
 
 def test_what_counts_as_swinging() -> None:

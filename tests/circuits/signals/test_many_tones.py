@@ -15,6 +15,7 @@ import pytest
 from circuits.bench import distortion, driven
 from circuits.bench.analysis import Transient, Waves
 from circuits.bench.engine import Engine
+from circuits.bench.steps import alone
 from circuits.circuit import Circuit, Element
 from circuits.reading import Reading
 from circuits.signals import manytone, spectrum
@@ -133,7 +134,7 @@ def high_pass(corner: float) -> Stage:
 @pytest.mark.parametrize("corner", [0.5, 2.0, 5.0, 10.0, 20.0, 100.0, 1000.0])
 def test_what_cannot_distort_stays_below_minus_110_db(corner: float) -> None:
     """The floor of the run itself, noise and analyser left aside."""
-    found = driven.drive(high_pass(corner), Engine().run, TONES, 1.0)
+    found = alone(driven.drive(high_pass(corner), TONES, 1.0), Engine().run)
     signal, rest = manytone.between(found.time, found.output, COMB, AUDIO)
     assert db(rest / signal) < -110.0
 
@@ -206,12 +207,12 @@ def test_the_level_is_that_of_all_tones_together() -> None:
     """Behind a low-pass of 1 kHz every tone has its own size; an a.c. meter shows them all."""
     parts = (resistor("R1", "in", "m", 1e3), capacitor("C1", "m", "0", 1.592e-7),
              opamp("U1", ("m", "out", "out")))
-    generator = distortion.Generator(Stage("low", parts), Engine().run, TONES, 8.0)
+    generator = distortion.Generator(Stage("low", parts), TONES, 8.0)
     for level in (("output level", 2.0), ("power", 0.5)):
-        found = distortion.at_level(generator, level)
+        found = alone(distortion.at_level(generator, level), Engine().run)
         even = np.interp(np.linspace(0.05, 0.1, 40001), found.time, found.output)
         assert np.sqrt(np.square(even).mean()) == pytest.approx(2.0, rel=0.01)
-    found = distortion.at_level(generator, ("input level", 1.0))
+    found = alone(distortion.at_level(generator, ("input level", 1.0)), Engine().run)
     shares = 1.0 / (1.0 + np.square(np.array(COMB.frequencies) / 999.7))
     assert found.spectrum.rms == pytest.approx(math.sqrt(shares.mean()), rel=5e-3)
 

@@ -20,6 +20,7 @@ import diagnose
 from circuits.bench.engine import Engine
 from circuits.bench.loaded import fed_as, loaded
 from circuits.bench.small_signal import HUM_FLOOR
+from circuits.bench.steps import alone
 from circuits.bench.take import take
 from circuits.errors import InputError
 from circuits.kinds import kind
@@ -95,7 +96,7 @@ def test_a_fault_is_in_the_netlist(
         assert chosen.part(part).value == pytest.approx(value)
     assert text != diagnose.to_netlist(name)
     engine = Engine().run
-    held(loaded(fed_as(drawn, chosen, engine), engine), text, tmp_path)
+    held(alone(loaded(fed_as(drawn, chosen)), engine), text, tmp_path)
     assert f"; {fault.replace(':', ' ')}" in text.splitlines()[0]
 
 
