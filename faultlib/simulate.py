@@ -23,6 +23,7 @@ from circuits.bench.steps import Steps
 from circuits.bench.workers import Failure, Pool
 from circuits.earths import standing
 from circuits.errors import Oscillates
+from circuits.identity import ByIdentity
 from circuits.quantities import CROSSTALK, HEARS_NOISE
 from circuits.reading import Reading, all_compared, through_wiring
 from circuits.stage import GROUND, Stage
@@ -394,7 +395,7 @@ def _measuring(
     from circuits.bench.take import fed, taking
 
     stage, readings = shared
-    other, good = None, unit(stage, Variant())  # its trimmers set, as the rails' figures want it
+    other, good = None, _good(stage)
     if any(map(_of_both, readings)):
         other = fed(good, unit(stage, variant.beside or variant.shared(stage.shared)))
     mine = fed(good, unit(stage, variant))
@@ -409,6 +410,10 @@ def _measuring(
         return [float(x) for x in found]
     except Oscillates as error:
         return Swinging(error.values, str(error))
+
+
+_good = ByIdentity(lambda stage: unit(stage, Variant()))
+"""The good unit of a stage: its trimmers set, as the rails' figures want it."""
 
 
 def _of_both(reading: Reading) -> bool:
