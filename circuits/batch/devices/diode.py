@@ -2,9 +2,9 @@
 
 Equations: ngspice's manual, chapter on diodes, and its published sources. The voltage at which the
 breakdown's exponential begins is fitted so that the stated current IBV flows at BV, by ngspice's
-own iteration with its own tolerance. What it does beside the textbook: area and multiplier count
-twice in the noise of the resistance (measured of ngspice 39), and no multiplier in the minimal
-conductance.
+own iteration with its own tolerance. What it does beside the textbook: area counts
+twice in the noise of the resistance and the multiplier three times (measured of ngspice 39), and
+the multiplier not at all in the minimal conductance.
 """
 
 from __future__ import annotations
@@ -51,7 +51,10 @@ RELTOL = 1e-3
 
 @dataclass(frozen=True)
 class Parameters:
-    """Effective parameters (d, u), SI, after area and multiplier; `gs` is the resistance's."""
+    """Effective parameters (d, u), SI, after area and multiplier; `gs` is the resistance's.
+
+    `gs_noisy` is what its noise is that of.
+    """
 
     saturation: Floats
     thermal: Floats
@@ -99,7 +102,7 @@ def parameters(cards: Cards, reltol: float = RELTOL) -> Parameters:
         saturation=saturation, thermal=thermal,
         breakdown=_breakdown(t["BV"], t["IBV"] * t["MANY"], saturation, thermal_b, reltol),
         thermal_b=thermal_b, ikf=t["IKF"] * size, gs=inverse(t["RS"]) * size,
-        gs_noisy=inverse(t["RS"]) * size * size, tt=t["TT"],
+        gs_noisy=inverse(t["RS"]) * size * size * t["MANY"], tt=t["TT"],
         kf=t["KF"] * np.power(t["MANY"], 1.0 - t["AF"]), af=t["AF"],
         bend=junction.critical(saturation, thermal),
         cj=junction.depletion(
