@@ -119,7 +119,7 @@ def collapsed(card: Card) -> tuple[tuple[str, str], ...]:
 def parameters(cards: Cards) -> Parameters:
     """The parameters of d devices in u units; see `Parameters`."""
     t = table(cards, _DEFAULTS)
-    size = t["AREA"] * t["M"]
+    size = t["AREA"] * t["MANY"]
     leaks = [
         np.where(t[name] > _RELATIVE, t["IS"] * t[name], t[name]) * size for name in ("ISE", "ISC")
     ]
@@ -128,7 +128,7 @@ def parameters(cards: Cards) -> Parameters:
     fc = np.minimum(t["FC"], 0.9999)
     inner = t["CJC"] * t["XCJC"]
     return Parameters(
-        sign=t["POLARITY"], many=t["M"],
+        sign=t["POLARITY"], many=t["MANY"],
         saturation_e=t["IS"] * size, saturation_c=t["IS"] * size * t["AREA"],
         thermal_f=t["NF"] * THERMAL, thermal_r=t["NR"] * THERMAL,
         ibf=1.0 / t["BF"], ibr=1.0 / t["BR"], ivaf=inverse(t["VAF"]), ivar=inverse(t["VAR"]),
@@ -137,7 +137,7 @@ def parameters(cards: Cards) -> Parameters:
         rb_least=least, rb_rest=base - least, irb=t["IRB"] * size,
         gc=inverse(t["RC"]) * size, ge=inverse(t["RE"]) * size,
         tf=t["TF"], tr=t["TR"], xtf=t["XTF"], ivtf=inverse(1.44 * t["VTF"]), itf=t["ITF"] * size,
-        kf=t["KF"] * np.power(t["M"], 1.0 - t["AF"]), af=t["AF"],
+        kf=t["KF"] * np.power(t["MANY"], 1.0 - t["AF"]), af=t["AF"],
         bend=junction.critical(t["IS"] * t["AREA"], np.full_like(size, THERMAL)),
         vertical=np.where(t["POLARITY"] > 0.0, 1.0, 0.0),
         cje=junction.depletion(t["CJE"] * size, t["VJE"], t["MJE"], fc),
