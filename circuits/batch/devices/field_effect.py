@@ -24,7 +24,7 @@ _STEP = (2.0, 4.0, -0.5)
 def resistances(
     i: Floats, g: Floats, x: Floats, pairs: Iterable[tuple[int, int, int, Floats]]
 ) -> None:
-    """Add conductances (S), each between an outer and an inner terminal with a branch of its own."""
+    """Add conductances (S), each between an outer and an inner terminal with a branch alone."""
     for outer, inner, branch, siemens in pairs:
         np.multiply(siemens, x[branch], out=i[outer])
         i[inner] -= i[outer]
