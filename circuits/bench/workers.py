@@ -38,6 +38,9 @@ COUNT_VARIABLE = "AMP_DIAGNOSE_WORKERS"
 _CHUNK = 20
 """Items that a worker gets at a time, at most: few messages, and progress still moves
 (judgement)."""
+_TOLD = 0.1
+"""s; after so long a worker tells what it has of its items and gives the others back: whoever keeps
+outcomes loses no more by a kill (judgement)."""
 _MEMORY = 4 << 30
 """Bytes of address space a worker may take."""
 _RETIRED = 93
@@ -113,6 +116,7 @@ class Pool:
         progress: Callable[[int, int], None] | None = None,
         shared: object = _NOTHING,
         until: float = math.inf,
+        arrived: Callable[[Sequence[tuple[int, _R | Failure]]], None] | None = None,
     ) -> list[_R | Failure]:
         """Call a function on every item.
 
@@ -128,6 +132,8 @@ class Pool:
             What all calls need: sent once a chunk.
         until : float
             When to stop, on the clock of `time.monotonic`; what is not done then is late.
+        arrived : callable, optional
+            Called in this process with indexes and outcomes as they come in.
 
         Returns
         -------
@@ -147,14 +153,17 @@ class Pool:
             arrivals = (
                 self._outcomes(call, items, until)
                 if self.workers
-                else (_attempt(call, k, item) if time.monotonic() < until else (k, _late())
+                else ([_attempt(call, k, item) if time.monotonic() < until else (k, _late())]
                       for k, item in enumerate(items))
             )
-            for index, outcome in arrivals:
-                outcomes[index] = outcome
-                done += 1
-                if progress is not None:
-                    progress(done, len(items))
+            for some in arrivals:
+                if arrived is not None:
+                    arrived(some)
+                for index, outcome in some:
+                    outcomes[index] = outcome
+                    done += 1
+                    if progress is not None:
+                        progress(done, len(items))
         except BaseException:
             self.close()
             raise
@@ -169,10 +178,10 @@ class Pool:
 
     def _outcomes(
         self, call: _Call, items: Sequence[Any], until: float
-    ) -> Iterator[tuple[int, Any]]:
-        """Index and outcome of every item as it arrives."""
+    ) -> Iterator[list[tuple[int, Any]]]:
+        """Index and outcome of items as they arrive."""
         if time.monotonic() >= until:
-            yield from ((k, _late()) for k in range(len(items)))
+            yield [(k, _late()) for k in range(len(items))]
             return
         from pebble import ProcessExpired
 
@@ -196,7 +205,7 @@ class Pool:
             if not arrived and time.monotonic() >= until:
                 # what is running is ended as well: one item may take longer than all is worth
                 self.close()
-                yield from ((k, _late()) for chunk, _ in waiting.values() for k in chunk.indexes)
+                yield [(k, _late()) for chunk, _ in waiting.values() for k in chunk.indexes]
                 return
             if not arrived:
                 # A pool that broke down may leave its futures open for ever.
@@ -223,14 +232,14 @@ class Pool:
                 except TimeoutError:
                     failure = Failure("timeout", f"no result within {self.timeout:g} s")
                 else:
-                    yield from results
-                    # A worker that retires gives its chunk back unfinished.
+                    yield results
+                    # A worker that retires, or has told what it has, gives the rest back.
                     rest = chunk.indexes[len(results) :]
                     if rest:
                         send(_Chunk(rest))
                     continue
                 if len(chunk.indexes) == 1:
-                    yield chunk.indexes[0], failure
+                    yield [(chunk.indexes[0], failure)]
                 else:
                     for index in chunk.indexes:
                         send(_Chunk([index]))
@@ -334,10 +343,11 @@ def _run_chunk(
         time.sleep(0.02)
         os._exit(_RETIRED)
     results: list[tuple[int, Any]] = []
+    end = time.monotonic() + _TOLD
     for index, item in portion:
         with _deadline(timeout):
             results.append(_attempt(call, index, item))
-        if _retired:
+        if _retired or time.monotonic() > end:
             break
     return results
 
