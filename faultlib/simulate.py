@@ -13,13 +13,11 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from types import TracebackType
-from typing import Any, Protocol, TypeAlias, TypeVar
+from typing import TYPE_CHECKING, Any, Protocol, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from circuits.bench.plan import Plan
-from circuits.bench.workers import Failure, Pool
 from circuits.earths import standing
 from circuits.errors import Oscillates
 from circuits.quantities import CROSSTALK, HEARS_NOISE
@@ -32,6 +30,10 @@ from faultlib.fingerprint import fingerprint
 from faultlib.inject import inject
 from faultlib.store import Store, digest, mark
 from faultlib.tolerance import MAINS, RAILS, Spread
+
+if TYPE_CHECKING:
+    from circuits.bench.plan import Plan
+    from circuits.bench.workers import Failure, Pool
 
 _R = TypeVar("_R")
 
@@ -220,6 +222,9 @@ class Laboratory(AbstractContextManager["Laboratory"]):
             Called with places and outcomes as they come in.
         """
         if self._pool is None:
+            # imported here: an answer from the store needs no simulator
+            from circuits.bench.workers import Pool
+
             self._pool = Pool(workers=self._workers, timeout=self._timeout)
         return self._pool.map(function, items, progress, shared, self._until, arrived)
 
@@ -311,6 +316,8 @@ def _enter(
     problems: dict[int, Problem],
 ) -> None:
     """Put what came of a variant into its row, and what went wrong beside it."""
+    from circuits.bench.workers import Failure
+
     if isinstance(outcome, Failure):
         kind = "no solution" if outcome.kind == "error" else outcome.kind
         problems[i] = Problem(variant.label(), kind, outcome.text)
