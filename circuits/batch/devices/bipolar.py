@@ -52,6 +52,8 @@ _DEFAULTS = {
 """SI; zero is no limit, RBM is RB where it is not stated (ngspice's manual)."""
 _RELATIVE = 1e-4
 """A of leakage, above which it is one relative to IS."""
+_NOTHING = 1e-300
+"""A, so that no current over none is not divided by zero."""
 _SPREADING = (14.59025, 2.4317)
 """Of current crowding in the base: 144/π² and 24/π² as ngspice rounds them."""
 
@@ -354,21 +356,28 @@ def _diffusion(p: Parameters, at: _Bias) -> tuple[Floats, Floats, Floats]:
     In reverse ngspice leaves the base's charge out, and the dependence on vbc.
     """
     stored, slope = at.cbe, at.gbe
-    cross: Floats = np.zeros_like(stored)
+    cross: Floats | float = 0.0
     if p.bends:
-        more = p.xtf * np.exp(np.minimum(at.vbc * p.ivtf, 250.0))
-        share = np.ones_like(stored)
-        bent = np.broadcast_to(p.itf, stored.shape) != 0.0
-        np.divide(stored, stored + p.itf, out=share, where=bent)
-        rising = np.where(bent, 3.0 - 2.0 * share, 1.0)
-        more = more * share * share
+        more = np.exp(np.minimum(at.vbc * p.ivtf, 250.0))
+        more *= p.xtf
+        positive = np.maximum(stored, 0.0)
+        # one where there is no limit (ITF), and the slope then rises no faster than the current
+        share = positive / (positive + p.itf + _NOTHING)
+        more *= share
+        more *= share
         cross = stored * more * p.ivtf
         stored = stored * (1.0 + more)
-        slope = slope * (1.0 + more * rising)
+        share *= -2.0
+        share += 3.0
+        share *= more
+        share += 1.0
+        slope = slope * share
     stored = stored / at.qb
     slope = (slope - stored * at.dqe) / at.qb
     cross = (cross - stored * at.dqc) / at.qb
     forward = at.vbe > 0.0
+    if forward.all():
+        return stored, slope, cross
     return (
         np.where(forward, stored, at.cbe),
         np.where(forward, slope, at.gbe),
