@@ -18,14 +18,16 @@ from circuits.batch.equations import Equations, Group, scattered, spread
 from circuits.batch.lu import Array, Factors, Pattern, Places, pattern
 from circuits.batch.units import Units
 
-_STEPS = 120
-"""Of Newton's method, after which a unit is given up (SPICE's own limit is 100)."""
-_NEAR = ((0, 1e-9, 1e-9), (25, 1e-6, 1e-7), (60, 1e-3, 1e-6))
+_STEPS = 60
+"""Of Newton's method, after which another way is tried (SPICE's own limit is 100)."""
+_NEAR = ((0, 1e-9, 1e-9), (20, 1e-6, 1e-7), (40, 1e-3, 1e-6))
 """From which step on how little a step may move an unknown, relative and V, that has settled. A
 node that hangs on nearly nothing trembles by more than the first; the last is what SPICE asks."""
+_ALIKE = 4
+"""Units that do not settle, beyond which one of them is settled first and the others from it."""
 _WASTE = 0.7
 """Share of units still on their way, below which those that are done are left out."""
-_LADDER = (1e-2, 1e-3, 1e-4, 1e-5, 1e-6, 1e-7, 1e-8, 1e-9, 1e-10, 1e-11, 1e-12)
+_LADDER = (1e-2, 1e-3, 1e-4, 1e-5, 1e-6, 1e-7, 1e-8, 1e-9, 1e-10, 1e-11, GMIN)
 """S across junctions, where a unit does not settle at once."""
 
 
@@ -46,6 +48,14 @@ class Rest:
     volts: Array
     branches: tuple[Array, ...]
     settled: Array
+
+    def take(self, places: Places, other: Rest) -> None:
+        """Put those that settled of another solution in the places of some units."""
+        done = other.settled
+        self.volts[:, places[done]] = other.volts[:, done]
+        self.settled[places[done]] = True
+        for mine, theirs in zip(self.branches, other.branches, strict=True):
+            mine[..., places[done]] = theirs[..., done]
 
 
 def order(units: Units, frequency: float = 1e3) -> Pattern:
@@ -137,18 +147,44 @@ def rest(
         meters.into(still, made)
     first = start or [g.family.start(p) for g, p in _devices(units)]
     found = _newton(units, order, still, first, GMIN)
+    if not made.groups or found.settled.all():
+        return found
+    _from_another(units, order, still, found, np.flatnonzero(found.settled))
     again = np.flatnonzero(~found.settled)
-    if again.size and made.groups:
-        few = units.some(again)
-        branches: Sequence[Array] = [g.family.start(p) for g, p in _devices(few)]
-        for gmin in _LADDER:
-            step = _newton(few, order, still[:, again], branches, gmin)
-            branches = step.branches
-        found.volts[:, again] = step.volts
-        found.settled[again] = step.settled
-        for whole, some in zip(found.branches, step.branches, strict=True):
-            whole[..., again] = some
+    if again.size > _ALIKE:
+        _stepped(units, order, still, found, again[:1])
+        _from_another(units, order, still, found, again[:1][found.settled[again[:1]]])
+        again = np.flatnonzero(~found.settled)
+    _stepped(units, order, still, found, again)
     return found
+
+
+def _from_another(
+    units: Units, order: Pattern, still: Array, found: Rest, settled: Places
+) -> None:
+    """Try those that did not settle from where another one stands that did."""
+    again = np.flatnonzero(~found.settled)
+    if settled.size and again.size:
+        near = [np.repeat(x[..., settled[:1]], again.size, axis=-1) for x in found.branches]
+        found.take(again, _newton(units.some(again), order, still[:, again], near, GMIN))
+
+
+def _stepped(units: Units, order: Pattern, still: Array, found: Rest, again: Places) -> None:
+    """Try units with more conductance across their junctions, and less of it step by step.
+
+    One that does not settle at a step is given up: it would not at the next.
+    """
+    few = units.some(again)
+    branches: Sequence[Array] = [g.family.start(p) for g, p in _devices(few)]
+    for gmin in _LADDER:
+        if not again.size:
+            return
+        step = _newton(few, order, still[:, again], branches, gmin)
+        keep = np.flatnonzero(step.settled)
+        again, few = again[keep], few.some(keep)
+        branches = [x[..., keep] for x in step.branches]
+        if gmin == GMIN:
+            found.take(again, Rest(step.volts[:, keep], tuple(branches), step.settled[keep]))
 
 
 def _devices(units: Units) -> list[tuple[Group, Any]]:

@@ -50,7 +50,7 @@ def network(units: Units, order: Pattern, at: Rest, rough: Array) -> Network:
     still = made.conductances @ units.numbers
     moving = made.capacitances @ units.numbers
     for group, p, x in zip(made.groups, units.parameters, at.branches, strict=True):
-        _, slopes, _, farads = group.family.both(p, x)
+        slopes, farads = group.family.small_signal(p, x)
         still = still + group.currents @ taken(slopes, group.family.PATTERN)
         moving = moving + group.charges @ taken(farads, group.family.CHARGE_PATTERN)
     return Network(units, order, still, moving, rough)

@@ -222,17 +222,23 @@ def _merged(
             continue
         nodes = []
         for at, to in zip(own.nodes, line.nodes, strict=True):
-            if at == to or (at in inner and _across(lines[inner[at]], at, to)):
+            if at == to:
                 nodes.append(at)
                 continue
+            # of two nodes that both have, this part hangs on another one: no joint makes up for that
             if to in mine and at in its:
                 return None
+            if at in inner and _across(lines[inner[at]], at, to):
+                nodes.append(at)
+                continue
             new, known, side = (to, at, theirs) if to not in mine else (at, to, lines)
             if new not in inner:
                 joint = _joint(side, new, known)
                 if joint is None:
                     return None
                 inner[new] = joint
+            elif not _across(side.get(inner[new]) or lines[inner[new]], new, known):
+                return None
             nodes.append(new)
         lines[name] = Line(name, own.kind, tuple(nodes), own.shape)
     for new, name in inner.items():
