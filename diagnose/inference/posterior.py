@@ -148,7 +148,7 @@ def weigh(
     if whole is None:
         whole = log_sum(np.array(log_priors)) if len(log_priors) else 0.0
     (turns,) = phases(
-        signatures.stage, [Variant()], observed.readings, bench, observed.channels
+        signatures.stage, [Variant()], observed.readings, bench, observed.channels, progress
     )
     observed = replace(observed, phases=turns)
     among = good_units(signatures, observed)

@@ -133,7 +133,7 @@ def _rescore(
 ) -> None:
     units = [Variant((fault_at(made[i].hypotheses[0], notch(made[i])),)) for i in which]
     lines = signatures.lines(units, bench, progress)
-    turns = phases(signatures.stage, units, observed.readings, bench, observed.channels)
+    turns = phases(signatures.stage, units, observed.readings, bench, observed.channels, progress)
     for i, answer, turn in zip(which, lines, turns, strict=True):
         if answer is not None:
             level, sensitivities = answer
