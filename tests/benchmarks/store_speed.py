@@ -1,9 +1,10 @@
 """The store against SQLite, and how soon Ctrl-C ends a ranking: ratios of one run on one machine.
 
-Each round writes 2,000 units of 30 readings as they would come in, one by one and in lots of 20, and
-reads them all as a new process would; both ways take turns, and the medians stand side by side.
-SQLite has a write-ahead log, a row a unit, one transaction a lot, and a checksum of each row as here.
-Then a ranking with an empty store is stopped at several moments, as Ctrl-C at a terminal stops it.
+Each round writes 2,000 units of 30 readings as they would come in, one by one and in lots of 20,
+and reads them all as a new process would; both ways take turns, and the medians stand side by side.
+SQLite has a write-ahead log, a row a unit, one transaction a lot, and a checksum of each row as
+here. Then a ranking with an empty store is stopped at several moments, as Ctrl-C at a terminal
+stops it.
 Run: `python tests/benchmarks/store_speed.py [rounds]`.
 """
 
@@ -77,12 +78,12 @@ def read_sqlite(folder: Path) -> int:
     found = {unit: np.frombuffer(row) for unit, row, check in base.execute("select * from units")
              if _sum(row) == check}
     base.close()
-    return len([found[unit] for unit in MARKS])
+    return len(np.array([found[unit] for unit in MARKS]))
 
 
-def milliseconds(work: Callable[[], object]) -> float:
+def milliseconds(work: Callable[..., object], *given: object) -> float:
     began = time.perf_counter()
-    work()
+    work(*given)
     return 1e3 * (time.perf_counter() - began)
 
 
@@ -95,10 +96,8 @@ def stores(rounds: int) -> None:
             for name, (write, read) in ways.items():
                 with tempfile.TemporaryDirectory() as folder:
                     path = Path(folder)
-                    taken.setdefault((name, "written"), []).append(
-                        milliseconds(lambda w=write, p=path: w(p, lot)))
-                    taken.setdefault((name, "read"), []).append(
-                        milliseconds(lambda r=read, p=path: r(p)))
+                    taken.setdefault((name, "written"), []).append(milliseconds(write, path, lot))
+                    taken.setdefault((name, "read"), []).append(milliseconds(read, path))
                     if read(path) != UNITS:
                         raise RuntimeError(f"{name} lost units")
         for what in ("written", "read"):
