@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from circuits.errors import InputError, Place
-from circuits.netlist import node as plain
+from circuits.spelling import node as plain
 from circuits.stage import GROUND, Stage
 from circuits.yamlfile import Text
 

@@ -45,6 +45,9 @@ _EACH = 1.0
 _TOLD = 0.1
 """s; after so long a worker tells what it has of its items and gives the others back: whoever keeps
 outcomes loses no more by a kill (judgement)."""
+_PAUSE = 0.02
+"""s that the pool's own threads sleep between two looks; its end waits for such a pause or two, and
+Ctrl-C with it."""
 _MEMORY = 4 << 30
 """Bytes of address space a worker may take."""
 _RETIRED = 93
@@ -268,8 +271,9 @@ class Pool:
         if self._pool is not None and not self._pool.active:
             self.close()
         if self._pool is None:
-            from pebble import ProcessPool
+            from pebble import CONSTS, ProcessPool
 
+            CONSTS.sleep_unit = _PAUSE
             sweep_folders()
             folder = str(own_folder("bench"))
             self._pool = ProcessPool(

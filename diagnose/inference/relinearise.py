@@ -24,7 +24,7 @@ import numpy as np
 from diagnose.inference.censored import supposed
 from diagnose.inference.evidence import Scored, fault_at, notch, rescored
 from diagnose.inference.likelihood import Array, Observed, covariance_around, spread
-from faultlib.signature import Signatures, Stepwise, differences
+from faultlib.signature import Signatures, Stepwise, differences, named
 from faultlib.simulate import Bench, Variant
 
 ROUNDS = 3
@@ -93,7 +93,7 @@ def fitted(
         if not live:
             break
         _again(everything, lines, live, signatures, observed, bench, progress)
-        live = _crooked(everything, lines, live, signatures, observed, bench)
+        live = _crooked(everything, lines, live, signatures, observed, bench, progress)
     return everything[:-1], everything[-1]
 
 
@@ -136,7 +136,8 @@ def _met(
         if answer is not None
     }
     missed: set[int] = set()
-    for i, row, apart in _misses(everything, lines, list(lines), signatures, observed, bench):
+    missing = _misses(everything, lines, list(lines), signatures, observed, bench, progress)
+    for i, row, apart in missing:
         lines[i] = replace(lines[i], offset=apart)
         own = replace(observed, phases=everything[i].phases)
         if _far(observed, apart, row):
@@ -165,10 +166,11 @@ def _crooked(
     signatures: Signatures,
     observed: Observed,
     bench: Bench,
+    progress: Stepwise | None,
 ) -> list[int]:
     """Hypotheses whose lines miss the unit that they point to."""
-    return [i for i, row, apart in _misses(everything, lines, live, signatures, observed, bench)
-            if _far(observed, apart, row)]
+    missing = _misses(everything, lines, live, signatures, observed, bench, progress)
+    return [i for i, row, apart in missing if _far(observed, apart, row)]
 
 
 def _misses(
@@ -178,6 +180,7 @@ def _misses(
     signatures: Signatures,
     observed: Observed,
     bench: Bench,
+    progress: Stepwise | None,
 ) -> Iterator[tuple[int, Array, Array]]:
     """Units that lines point to: their readings (m,), and how far these lie off the lines (m,).
 
@@ -185,7 +188,8 @@ def _misses(
     """
     wanted = [_wanted(everything[i], lines[i], observed) for i in live]
     units = [_unit(everything[i], z, signatures) for i, z in zip(live, wanted, strict=True)]
-    answer = bench.values(signatures.stage, units, observed.readings)
+    step = named(progress, "suspects with their good parts moved")
+    answer = bench.values(signatures.stage, units, observed.readings, step)
     for i, z, row in zip(live, wanted, answer.values, strict=True):
         if np.isnan(row).any():
             continue

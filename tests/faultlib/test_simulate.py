@@ -15,11 +15,12 @@ from typing import Any
 import numpy as np
 import pytest
 
+from circuits.bench import workers
 from circuits.bench.workers import Failure
 from circuits.load import load_stage
 from circuits.reading import Reading
 from circuits.stage import Stage
-from faultlib import catalogue, simulate, watched
+from faultlib import catalogue, watched
 from faultlib.fault import Fault
 from faultlib.fingerprint import fingerprint
 from faultlib.simulate import Answer, Laboratory, Problem, Swinging, Variant, unit
@@ -76,7 +77,7 @@ def number(variant: Variant) -> Outcome:
 
 @pytest.fixture
 def pool(monkeypatch: pytest.MonkeyPatch) -> Iterator[type[TablePool]]:
-    monkeypatch.setattr(simulate, "Pool", TablePool)
+    monkeypatch.setattr(workers, "Pool", TablePool)
     monkeypatch.setattr(TablePool, "asked", [], raising=False)
     monkeypatch.setattr(TablePool, "answer", staticmethod(number), raising=False)
     fingerprint.cache_clear()
@@ -317,7 +318,7 @@ def test_leaving_the_laboratory_ends_its_workers(monkeypatch: pytest.MonkeyPatch
         def __exit__(self, *error: object) -> None:
             closed.append(error)
 
-    monkeypatch.setattr(simulate, "Pool", Watched)
+    monkeypatch.setattr(workers, "Pool", Watched)
     monkeypatch.setattr(TablePool, "asked", [], raising=False)
     monkeypatch.setattr(TablePool, "answer", staticmethod(number), raising=False)
 
