@@ -4,8 +4,8 @@ With one tone a line is a harmonic. With two it is m·f1 + n·f2, and the sample
 phase of either tone along each axis: what a device does depends on the moment alone, so that the
 tones need have no period in common.
 
-A wave is Σ Re(A·e^(jφ)) over its lines, the first of which is direct. In equations a line stands as
-real and imaginary part: R = 2K + 1 numbers for K lines and the direct one.
+A wave is Σ Re(A·e^(jφ)) over its lines, the first of which is direct. Where real numbers are called
+for a line stands as real and imaginary part: R = 2K + 1 numbers for K lines and the direct one.
 """
 
 from __future__ import annotations
@@ -45,12 +45,6 @@ class Grid:
         return 2 * self.lines + 1
 
     @cached_property
-    def _turns(self) -> Array:
-        """e^(jφ) by sample and line."""
-        found: Array = np.exp(2j * np.pi * (self._phases @ self.orders.T))
-        return found
-
-    @cached_property
     def _phases(self) -> Array:
         """Of each tone at the samples, (N, t), in turns."""
         axes = [np.arange(count) / count for count in self.counts]
@@ -59,7 +53,7 @@ class Grid:
     @cached_property
     def synthesis(self) -> Array:
         """(N, R): waves at the samples from the numbers of their lines."""
-        turns = self._turns
+        turns = np.exp(2j * np.pi * (self._phases @ self.orders.T))
         return np.concatenate([turns.real, -turns.imag[:, 1:]], axis=1)
 
     @cached_property
@@ -68,6 +62,16 @@ class Grid:
         share = np.full(self.size, 2.0 / len(self.synthesis))
         share[0] *= 0.5
         return np.ascontiguousarray((self.synthesis * share).T)
+
+    def waves(self, numbers: Array) -> Array:
+        """Waves (N, …) of numbers (R, …)."""
+        flat = self.synthesis @ numbers.reshape(len(numbers), -1)
+        return flat.reshape(-1, *numbers.shape[1:])
+
+    def numbers(self, waves: Array) -> Array:
+        """Numbers (R, …) of waves (N, …)."""
+        flat = self.analysis @ waves.reshape(len(waves), -1)
+        return flat.reshape(-1, *waves.shape[1:])
 
     def whole(self, numbers: Array) -> Array:
         """Numbers (R, …) as complex lines (K + 1, …)."""
@@ -79,20 +83,12 @@ class Grid:
         """Complex lines (K + 1, …) as numbers (R, …)."""
         return np.concatenate([lines.real, lines.imag[1:]])
 
-    def place(self, *order: int) -> int:
-        """Which line has an order, or its negative; -1 for none."""
-        for sign in (1, -1):
-            found = np.flatnonzero((self.orders == sign * np.array(order)).all(axis=1))
-            if found.size:
-                return int(found[0])
-        return -1
-
     @cached_property
     def products(self) -> tuple[Array, Places, Places]:
         """How a wave g turns the lines of another into those of their product.
 
         Line m of g·x is Σ over lines k of G[m − k]·X[k] + G[m + k]·X*[k], where G are Fourier
-        coefficients of g, and half of that for the direct one.
+        coefficients of g; half of that for the direct one.
 
         Returns
         -------
@@ -107,12 +103,29 @@ class Grid:
         both = np.concatenate([difference.reshape(-1, tones), total.reshape(-1, tones)])
         orders, places = np.unique(both, axis=0, return_inverse=True)
         first, second = places.reshape(2, *difference.shape[:2])
-        return self._at(orders), first, second
+        turns = np.exp(-2j * np.pi * (orders @ self._phases.T)) / len(self._phases)
+        return turns, first, second
 
-    def _at(self, orders: Places) -> Array:
-        """(s, N): complex Fourier coefficients at orders, of waves at the samples."""
-        found: Array = np.exp(-2j * np.pi * (orders @ self._phases.T)) / len(self._phases)
-        return found
+    def place(self, *order: int) -> int:
+        """Which line has an order; -1 for none."""
+        found = np.flatnonzero((self.orders == np.array(order)).all(axis=1))
+        return int(found[0]) if found.size else -1
+
+    @cached_property
+    def last(self) -> Places:
+        """Lines of the two highest orders: what these carry tells what is cut off."""
+        total = np.abs(self.orders).sum(axis=1)
+        return np.flatnonzero(total >= total.max() - 1)
+
+    def taken(self, numbers: Array, other: Grid) -> Array:
+        """Numbers (R, …) of another grid's waves on this one: lines that it has not are zero."""
+        found = np.zeros((self.lines + 1, *numbers.shape[1:]), complex)
+        lines = other.whole(numbers)
+        for k, order in enumerate(other.orders.tolist()):
+            at = self.place(*order)
+            if at >= 0:
+                found[at] = lines[k]
+        return self.parts(found)
 
 
 @lru_cache(maxsize=16)
@@ -123,7 +136,7 @@ def harmonics(most: int, over: int) -> Grid:
 
 @lru_cache(maxsize=16)
 def products(most: int, over: int) -> Grid:
-    """The lines of two tones whose orders add up to `most` at most."""
+    """The lines of two tones whose orders add up to `most` at most, likewise."""
     found = [(0, 0)]
     for m, n in itertools.product(range(most + 1), range(-most, most + 1)):
         if 0 < m + abs(n) <= most and (m > 0 or n > 0):

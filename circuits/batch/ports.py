@@ -1,9 +1,7 @@
-"""Units as seen from what bends in them: the linear rest of each, reduced to a few branches.
+"""What bends in a unit: the branches of its devices whose currents are no straight lines.
 
-Every device is linearised at rest and that much of it belongs to the linear network. What is left
-of it depends on few of its branches, and flows into few of its terminals: the remainder. So a unit
-under drive is a matrix a line of the spectrum, from currents of the remainders to voltages of those
-branches and to what is read.
+Every device is linearised at rest, and that much of it belongs to the linear network. What is left
+of it, the remainder, depends on few of its branches and flows into few of its terminals.
 """
 
 from __future__ import annotations
@@ -13,9 +11,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from scipy import sparse
 
 from circuits.batch.bias import Rest
-from circuits.batch.linear import Network, Question, Rows, solved
+from circuits.batch.equations import Equations
 from circuits.batch.lu import Array
 from circuits.batch.units import Units, selected
 
@@ -33,15 +32,15 @@ class Bent:
     ----------
     group : int
         Its number.
-    branches : tuple of int
+    branches : list of int
         On whose voltages the remainder depends, p of them.
-    terminals : tuple of int
+    terminals : list of int
         Into which it flows, j of them; what it flows out of again, one more, is `last`.
     """
 
     group: int
-    branches: tuple[int, ...]
-    terminals: tuple[int, ...]
+    branches: list[int]
+    terminals: list[int]
     last: int
 
 
@@ -53,122 +52,139 @@ def bent(units: Units, at: Rest) -> tuple[Bent, ...]:
         k = len(x)
         tried = np.array(_TRIED)
         # each branch by itself, and all together
-        moves = np.concatenate([tried[:, None] * np.eye(k)[b] for b in range(k)]
-                               + [tried[:, None] * np.ones(k)])
-        wide = x[:, None] + moves.T[:, :, None, None]
+        moves = np.concatenate(
+            [tried[:, None] * row for row in (*np.eye(k), np.ones(k))]
+        ).T[:, :, None, None]
         with np.errstate(all="ignore"):
-            _, slopes, _, farads = group.family.both(p, wide)
+            _, slopes, _, farads = group.family.both(p, x[:, None] + moves)
             _, still, _, firm = group.family.both(p, x[:, None])
         differs = np.zeros(slopes.shape[:2], bool)
         for moved, rest in ((slopes, still), (farads, firm)):
-            off = np.abs(moved - rest)
+            off = np.nan_to_num(np.abs(moved - rest), nan=np.inf).max(axis=(2, 3, 4))
             size = np.maximum(np.abs(moved), np.abs(rest)).max(axis=(2, 3, 4))
-            differs |= np.nan_to_num(off, posinf=1e300, nan=1e300).max(axis=(2, 3, 4)) > (
-                _SAME * size)
-        branches = np.flatnonzero(differs.any(axis=0))
-        terminals = np.flatnonzero(differs.any(axis=1))
+            differs |= off > _SAME * size
+        branches, terminals = np.flatnonzero(differs.any(axis=0)), np.flatnonzero(
+            differs.any(axis=1))
         if branches.size:
-            found.append(Bent(g, tuple(branches.tolist()), tuple(terminals[:-1].tolist()),
-                              int(terminals[-1])))
+            found.append(Bent(g, branches.tolist(), terminals[:-1].tolist(), int(terminals[-1])))
     return tuple(found)
 
 
 @dataclass(frozen=True, eq=False)
-class Reduced:
-    """Units by line of a spectrum, from remainders to what bends and to what is read.
-
-    Attributes
-    ----------
-    impedances : (K + 1, P, J, u) complex array
-        V on branches for an ampere out of a terminal and into the last one; negative of what a
-        remainder, which flows into the terminal, does.
-    read : (K + 1, o, J, u) complex array
-        The same of what is read: nodes, V, and branches, A.
-    driven, heard : (K + 1, P, u), (K + 1, o, u) complex arrays
-        What a volt of the source does to both.
-    """
-
-    impedances: Array
-    read: Array
-    driven: Array
-    heard: Array
-
-    def some(self, places: Any) -> Reduced:
-        """Of some units."""
-        return Reduced(self.impedances[..., places], self.read[..., places],
-                       self.driven[..., places], self.heard[..., places])
-
-
-def reduced(
-    net: Network, parts: Sequence[Bent], frequencies: Sequence[float], source: int,
-    rows: Sequence[int],
-) -> Reduced:
-    """The linear networks at the frequencies of lines.
-
-    Parameters
-    ----------
-    source : int
-        The row of the voltage source that drives.
-    rows : sequence of int
-        What is read; -1 is ground.
-    """
-    made = net.units.equations
-    plus: list[int] = []
-    minus: list[int] = []
-    injected: list[Rows] = [((source, 1.0),)]
-    for one in parts:
-        group = made.groups[one.group]
-        for b in one.branches:
-            plus += group.plus[b].tolist()
-            minus += group.minus[b].tolist()
-        for t in one.terminals:
-            for to, back in zip(group.rows[t].tolist(), group.rows[one.last].tolist(), strict=True):
-                injected.append(tuple((row, sign) for row, sign in ((to, 1.0), (back, -1.0))
-                                      if row >= 0))
-    wanted = sorted({row for row in (*plus, *minus, *rows) if row >= 0})
-    place = {row: k for k, row in enumerate(wanted)} | {-1: len(wanted)}
-    found = solved(net, frequencies, Question(tuple(injected), (), tuple(wanted))).driven
-    # the last row is ground's
-    whole = np.concatenate([found, np.zeros_like(found[:, :1])], axis=1).transpose(2, 1, 0, 3)
-    ends = whole[:, [place[row] for row in plus]] - whole[:, [place[row] for row in minus]]
-    told = whole[:, [place[row] for row in rows]]
-    return Reduced(
-        np.ascontiguousarray(ends[:, :, 1:]), np.ascontiguousarray(told[:, :, 1:]),
-        np.ascontiguousarray(ends[:, :, 0]), np.ascontiguousarray(told[:, :, 0]),
-    )
-
-
-@dataclass(frozen=True, eq=False)
-class Devices:
-    """The remainders of the devices of some units.
+class Ports:
+    """Where what bends is in the equations.
 
     Attributes
     ----------
     parts : tuple of Bent
-    laws : tuple
-        Of each part: family, parameters, and at rest branches (k, d, u), currents (j, d, u), their
-        derivatives (j, p, d, u), and charges likewise.
+    across : csr array (P, n)
+        From the unknowns to voltages of the branches: of each part by branch and device.
+    into : csr array (n, J)
+        From currents of the remainders to the equations: by terminal and device.
     """
 
     parts: tuple[Bent, ...]
-    laws: tuple[tuple[Any, ...], ...]
-
-    def some(self, places: Any) -> Devices:
-        """Of some units."""
-        return Devices(self.parts, tuple(
-            (family, selected(p, places), *(one[..., places] for one in rest))
-            for family, p, *rest in self.laws
-        ))
+    across: Any
+    into: Any
 
 
-def devices(units: Units, at: Rest, parts: Sequence[Bent]) -> Devices:
-    """What the remainders of units are to be told by."""
-    laws = []
+def ports(made: Equations, parts: Sequence[Bent]) -> Ports:
+    """Where some of what bends is in the equations."""
+    across: list[tuple[int, int, float]] = []
+    into: list[tuple[int, int, float]] = []
+    p = j = 0
     for one in parts:
-        group, p, x = (units.equations.groups[one.group], units.parameters[one.group],
-                       at.branches[one.group])
-        flows, slopes, charges, farads = group.family.both(p, x)
-        t, b = list(one.terminals), list(one.branches)
-        laws.append((group.family, p, x, flows[t], slopes[np.ix_(t, b)], charges[t],
-                     farads[np.ix_(t, b)]))
-    return Devices(tuple(parts), tuple(laws))
+        group = made.groups[one.group]
+        for b in one.branches:
+            for plus, minus in zip(group.plus[b].tolist(), group.minus[b].tolist(), strict=True):
+                across += [(p, row, sign) for row, sign in ((plus, 1.0), (minus, -1.0)) if row >= 0]
+                p += 1
+        for t in one.terminals:
+            for to, back in zip(group.rows[t].tolist(), group.rows[one.last].tolist(), strict=True):
+                into += [(row, j, sign) for row, sign in ((to, 1.0), (back, -1.0)) if row >= 0]
+                j += 1
+    return Ports(tuple(parts), _matrix(across, p, made.size), _matrix(into, made.size, j))
+
+
+def _matrix(entries: list[tuple[int, int, float]], height: int, width: int) -> Any:
+    rows, columns, values = zip(*entries, strict=True) if entries else ((), (), ())
+    return sparse.csr_array((values, (rows, columns)), (height, width))
+
+
+@dataclass(frozen=True, eq=False)
+class Law:
+    """What the devices of a part do beyond what the linear network has of them.
+
+    Attributes
+    ----------
+    family, parameters
+        As in `equations.Group` and `units.Units`.
+    rest : (k, d, u) array
+        Voltages of all branches at rest, V.
+    flows, charges : (j, d, u) arrays
+        At rest, A and C.
+    slopes, farads : (j, p, d, u) arrays
+        Their derivatives there.
+    """
+
+    part: Bent
+    family: Any
+    parameters: Any
+    rest: Array
+    flows: Array
+    slopes: Array
+    charges: Array
+    farads: Array
+
+    def some(self, places: Any) -> Law:
+        """Of some units."""
+        return Law(
+            self.part, self.family, selected(self.parameters, places), self.rest[..., places],
+            self.flows[..., places], self.slopes[..., places], self.charges[..., places],
+            self.farads[..., places],
+        )
+
+
+def laws(units: Units, at: Rest, parts: Sequence[Bent]) -> tuple[Law, ...]:
+    """What units do beyond their linear networks."""
+    found = []
+    for one in parts:
+        family, p = units.equations.groups[one.group].family, units.parameters[one.group]
+        x = at.branches[one.group]
+        flows, slopes, charges, farads = family.both(p, x)
+        places = np.ix_(one.terminals, one.branches)
+        found.append(Law(one, family, p, x, flows[one.terminals], slopes[places],
+                         charges[one.terminals], farads[places]))
+    return tuple(found)
+
+
+@dataclass(frozen=True, eq=False)
+class Remainders:
+    """What one part's devices do at the samples of a wave.
+
+    Attributes
+    ----------
+    flows, charges : (N, j, d, u) arrays
+        Of the remainders.
+    slopes : (j, p, N, d, u) array
+        Derivatives of the currents.
+    """
+
+    flows: Array
+    charges: Array
+    slopes: Array
+
+
+def remainders(law: Law, waves: Array) -> Remainders:
+    """The remainders at voltages (k, N, d, u) of all branches."""
+    terminals, branches = law.part.terminals, law.part.branches
+    flows, slopes, charges, _ = law.family.both(law.parameters, waves)
+    i = flows[terminals] - law.flows[:, None]
+    q = charges[terminals] - law.charges[:, None]
+    steep = slopes[np.ix_(terminals, branches)] - law.slopes[:, :, None]
+    for b, branch in enumerate(branches):
+        moved = waves[branch] - law.rest[branch]
+        for j in range(len(terminals)):
+            i[j] -= law.slopes[j, b] * moved
+            q[j] -= law.farads[j, b] * moved
+    return Remainders(np.moveaxis(i, 0, 1), np.moveaxis(q, 0, 1), steep)
