@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable
 
 from circuits import behaviour, excess, macromodels
 from circuits.circuit import Element, Model
+from circuits.identity import ByIdentity
 from circuits.kinds import kind
 from circuits.macromodels import Built, nodes_of
 from circuits.spelling import node
@@ -35,17 +36,25 @@ def built(parts: Iterable[Part], limited: bool = False, powered: bool = True) ->
     elements: list[Element] = []
     models: list[Model] = []
     for part in parts:
-        family = kind(part.kind).family
-        asleep = not powered and family in _ASLEEP
-        if part.behaviour is not None and not asleep and _behaves(part):
-            more, cards = _behaviour(part)
-        else:
-            more, cards = (macromodels.without_power if asleep else _BUILDERS[family])(part)
-            if limited and family == "opamp":
-                more = macromodels.limited(part, more)
+        more, cards = _of_part(part, limited, powered)
         elements += more
         models += cards
     return elements, [*dict.fromkeys(models)]
+
+
+def _build(part: Part, limited: bool, powered: bool) -> Built:
+    family = kind(part.kind).family
+    asleep = not powered and family in _ASLEEP
+    if part.behaviour is not None and not asleep and _behaves(part):
+        return _behaviour(part)
+    more, cards = (macromodels.without_power if asleep else _BUILDERS[family])(part)
+    if limited and family == "opamp":
+        more = macromodels.limited(part, more)
+    return more, cards
+
+
+_of_part = ByIdentity(_build)
+"""Elements and models of a part. Variants share parts, and then their elements."""
 
 
 def _behaves(part: Part) -> bool:

@@ -58,6 +58,8 @@ def flicker(decibels: float) -> float:
 
 def of_junction(part: Part) -> bool:
     """Whether a part stands for a junction that leaks or breaks down, and is heard to."""
+    if not part.parameters:
+        return False
     return any(name in (SHOT, BREAKDOWN) for name, _ in part.parameters)
 
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 import re
 import shutil
-import socket
 import tempfile
 import time
 from collections.abc import Iterator
@@ -86,6 +85,8 @@ def sweep_parts(folder: Path, depth: str = "*") -> None:
 
 
 def _machine() -> str:
+    import socket  # imported here: only folders have the machine's name
+
     return re.sub(r"[^A-Za-z0-9]", "", socket.gethostname()) or "here"
 
 

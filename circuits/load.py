@@ -16,7 +16,6 @@ from circuits.adjustfile import read_adjust
 from circuits.device import Own, load_devices
 from circuits.errors import InputError
 from circuits.partfile import checked_value, node_name, read_parts, series_resistance, within, words
-from circuits.spice.own_devices import own_devices
 from circuits.stage import GROUND, Lines, Stage
 from circuits.stagefile import (
     MAINS,
@@ -253,7 +252,12 @@ def _points(node: Node | None) -> list[tuple[Text, str]]:
 
 
 def _devices(node: Node | None, folder: Path) -> Own | None:
-    return None if node is None else own_devices(yamlfile.scalar(node, "devices"), folder)
+    if node is None:
+        return None
+    # imported here: few stages have devices of a user's own
+    from circuits.spice.own_devices import own_devices
+
+    return own_devices(yamlfile.scalar(node, "devices"), folder)
 
 
 def _guessed(node: Node | None, parts: set[str]) -> tuple[tuple[str, tuple[str, ...]], ...]:

@@ -8,16 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from itertools import combinations, pairwise
-from typing import TYPE_CHECKING
 
 from circuits.kinds import kind
 from circuits.quantity import render
 from circuits.stage import GROUND, Part, Stage
-from circuits.topology import direct, is_supply
+from circuits.topology import direct, from_outside, is_supply
+from circuits.ways import joined, shortest
 from circuits.working import State
-
-if TYPE_CHECKING:
-    import networkx as nx
 
 NO_BIAS, FEEDBACK, SHORT = "no bias", "feedback reversed", "short"
 
@@ -45,91 +42,70 @@ def mistakes(stage: Stage) -> tuple[State, ...]:
 
 
 def _unbiased(stage: Stage) -> Iterator[State]:
-    import networkx as nx
-
     for part in stage.parts:
         for index in _CONTROLS.get(kind(part.kind).family, ()):
-            ways = _ways(stage, part)
-            if part.nodes[index] not in nx.node_connected_component(ways, GROUND):
+            if part.nodes[index] not in joined(GROUND, _ways(stage, part)):
                 pin = kind(part.kind).pins[index]
                 yield State(part.name, NO_BIAS,
                             f"no direct current reaches its {pin} at {part.nodes[index]}")
 
 
-def _ways(stage: Stage, left_out: Part) -> nx.Graph[str]:
+def _ways(stage: Stage, left_out: Part) -> Iterator[tuple[str, str]]:
     """Where direct current can go without one of the parts."""
-    import networkx as nx
-
-    ways: nx.Graph[str] = nx.Graph()
-    ways.add_nodes_from([GROUND, *stage.nodes])
-    ways.add_edges_from((GROUND, rail.name) for rail in stage.rails)
-    ways.add_edge(stage.input, stage.input_return)
-    if stage.load > 0.0:
-        ways.add_edge(stage.output, GROUND)
+    yield from from_outside(stage)
     for part in stage.parts:
         if part is not left_out:
-            ways.add_edges_from(direct(part))
+            yield from direct(part)
         elif kind(part.kind).family == "opamp":
-            ways.add_edge(part.nodes[2], GROUND)  # its output holds itself
-    return ways
+            yield part.nodes[2], GROUND  # its output holds itself
 
 
 def _reversed(stage: Stage) -> Iterator[State]:
-    import networkx as nx
-
     for part in stage.parts:
         if kind(part.kind).family != "opamp":
             continue
         plus, minus, output = part.nodes[:3]
-        passive, any_way = (_signal_ways(stage, part, only) for only in (True, False))
         if output in (plus, minus):
             if output == plus:
                 yield State(part.name, FEEDBACK, f"its output is its non-inverting input {plus}")
             continue
-        if nx.has_path(passive, output, plus) and not nx.has_path(any_way, output, minus):
+        passive, any_way = (joined(output, _signal_ways(stage, part, k)) for k in (True, False))
+        if plus in passive and minus not in any_way:
             yield State(part.name, FEEDBACK, f"from its output {output} a way leads to the "
                         f"non-inverting input {plus} and none to the inverting one {minus}")
 
 
-def _signal_ways(stage: Stage, left_out: Part, passive: bool) -> nx.Graph[str]:
+def _signal_ways(stage: Stage, left_out: Part, passive: bool) -> Iterator[tuple[str, str]]:
     """Nodes that parts join, ground and rails apart: they stand still for signals."""
-    import networkx as nx
-
-    ways: nx.Graph[str] = nx.Graph()
-    ways.add_nodes_from([GROUND, *stage.nodes])
     for part in stage.parts:
         if part is left_out or (passive and kind(part.kind).family not in _PASSIVE):
             continue
-        ends = [node for node in part.nodes if not is_supply(stage, node)]
-        ways.add_edges_from(combinations(ends, 2))
-    return ways
+        yield from combinations([node for node in part.nodes if not is_supply(stage, node)], 2)
 
 
 def _shorts(stage: Stage) -> Iterator[State]:
-    import networkx as nx
-
-    ways: nx.Graph[str] = nx.Graph()
     volts = {GROUND: 0.0} | {rail.name: rail.volts for rail in stage.rails}
-    ways.add_nodes_from(volts)
+    least: dict[tuple[str, str], float] = {}
+    names: dict[tuple[str, str], str] = {}
     for part in stage.parts:
         ohms = _ohms(part)
         if ohms is None or len(part.nodes) != 2:
             continue
-        a, b = part.nodes
-        if not ways.has_edge(a, b) or ways.edges[a, b]["ohms"] > ohms:
-            ways.add_edge(a, b, ohms=ohms, part=part.name)
+        pair = min(part.nodes), max(part.nodes)
+        if pair not in least or least[pair] > ohms:
+            least[pair], names[pair] = ohms, part.name
     for one, other in combinations(volts, 2):
         apart = abs(volts[one] - volts[other])
-        if not nx.has_path(ways, one, other) or not apart:
+        nodes = shortest(one, other, least)
+        if not nodes or not apart:
             continue
-        nodes = nx.dijkstra_path(ways, one, other, weight="ohms")
-        steps = [ways.edges[pair] for pair in pairwise(nodes)]
-        ohms = sum(step["ohms"] for step in steps)
+        steps = [(min(pair), max(pair)) for pair in pairwise(nodes)]
+        ohms = sum(least[step] for step in steps)
         if set(nodes[1:-1]) & set(volts) or apart < _TOO_MUCH * ohms:
             continue
-        names = [step["part"] for step in steps]
         where = "ground" if one == GROUND else one
-        yield State(names[0], SHORT, f"{', '.join(names)} between {other} and {where}: "
+        yield State(names[steps[0]], SHORT,
+                    f"{', '.join(names[step] for step in steps)} between {other} and {where}: "
                     f"{render(ohms, 'ohm', 2)} across {render(apart, 'V', 2)}")
 
 

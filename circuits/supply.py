@@ -21,7 +21,6 @@ from dataclasses import dataclass, replace
 
 from circuits.circuit import Circuit, Element
 from circuits.device import load_devices
-from circuits.elements import built
 from circuits.partfile import series_resistance
 from circuits.stage import GROUND, Part, Supply
 
@@ -219,6 +218,9 @@ def circuit(
     fed : float
         A that flow into the reservoir besides.
     """
+    # imported here: what has no supply simulated needs no elements
+    from circuits.elements import built
+
     transformer = supply.part(TRANSFORMER)
     ratio = transformer.parameter("emf") * supply.mains
     demand = supply.part(DEMAND).parameter("current")
@@ -249,6 +251,8 @@ def averaged(supply: Supply, volts: float, raw: float, ohms: float) -> Circuit:
     ohms : float
         Resistance from which winding and rectifier feed it, averaged over a cycle.
     """
+    from circuits.elements import built
+
     parts = [_spelt(p) for p in supply.parts if p.name.partition(".")[0] not in _PULSING]
     elements, models = built(parts)
     demand = supply.part(DEMAND).parameter("current")

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from circuits.errors import InputError
 from circuits.kinds import kind
 from circuits.stage import GROUND, Part, Stage
+from circuits.ways import joined
 
 if TYPE_CHECKING:
     import networkx as nx
@@ -136,18 +137,16 @@ def floating(stage: Stage) -> tuple[str, ...]:
     tuple of str
         In the order of the stage.
     """
-    import networkx as nx
-
-    ways = nx.Graph()
-    ways.add_nodes_from([GROUND, *stage.nodes])
-    ways.add_edges_from((GROUND, rail.name) for rail in stage.rails)
-    ways.add_edge(stage.input, stage.input_return)
-    if stage.load > 0.0:
-        ways.add_edge(stage.output, GROUND)
-    for part in stage.parts:
-        ways.add_edges_from(direct(part))
-    reached = nx.node_connected_component(ways, GROUND)
+    reached = joined(GROUND, [*from_outside(stage), *(w for p in stage.parts for w in direct(p))])
     return tuple(node for node in stage.nodes if node not in reached)
+
+
+def from_outside(stage: Stage) -> Iterator[tuple[str, str]]:
+    """Pairs of nodes between which what stands outside the stage passes direct current."""
+    yield from ((GROUND, rail.name) for rail in stage.rails)
+    yield stage.input, stage.input_return
+    if stage.load > 0.0:
+        yield stage.output, GROUND
 
 
 def direct(part: Part) -> Iterator[tuple[str, str]]:

@@ -16,6 +16,7 @@ from circuits.kinds import kind
 from circuits.quantity import render
 from circuits.stage import Part, Stage
 from circuits.topology import is_supply
+from circuits.ways import onward
 
 CUT_OFF, SATURATED, REVERSED = "cut off", "saturated", "reversed"
 
@@ -206,10 +207,7 @@ def amplifying(stage: Stage) -> tuple[str, ...]:
     tuple of str
         In the order of the stage.
     """
-    import networkx as nx
-
-    ways = nx.DiGraph()
-    ways.add_nodes_from([stage.input, stage.output])
+    ways: list[tuple[str, str]] = []
     own: dict[str, list[tuple[str, str]]] = {}
     for part in stage.parts:
         count = len(part.nodes)
@@ -218,13 +216,13 @@ def amplifying(stage: Stage) -> tuple[str, ...]:
         for a, b in every if pairs is None else pairs:
             way = part.nodes[a], part.nodes[b]
             if not any(is_supply(stage, n) and n not in (stage.input, stage.output) for n in way):
-                ways.add_edge(*way)
+                ways.append(way)
                 if pairs is not None:
                     own.setdefault(part.name, []).append(way)
     for joint in () if stage.chain is None else stage.chain.joints:
-        ways.add_edge(joint.output, joint.input)
-    begun = {stage.input, *nx.descendants(ways, stage.input)}
-    ends = {stage.output, *nx.ancestors(ways, stage.output)}
+        ways.append((joint.output, joint.input))
+    begun = onward(stage.input, ways)
+    ends = onward(stage.output, [(b, a) for a, b in ways])
     return tuple(
         part.name for part in stage.parts
         if any(a in begun and b in ends for a, b in own.get(part.name, ()))

@@ -11,13 +11,16 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 from circuits.adjust import Adjust
-from circuits.bench.plan import Plan
 from circuits.kinds import kind
 from circuits.reading import Reading
 from circuits.stage import Stage
 from faultlib.tolerance import Layout, Spread, deviate
+
+if TYPE_CHECKING:
+    from circuits.bench.plan import Plan
 
 Deviations = tuple[tuple[Spread, float], ...]
 Positions = tuple[tuple[str, float], ...]

@@ -10,19 +10,21 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from circuits.bench.rest import AtRest, at_rest, unstable
-from circuits.bench.switching import Oscillation
-from circuits.bench.workers import Failure
 from circuits.errors import EngineError, NoSolution
 from circuits.stage import GROUND, Stage
 from faultlib.adjust import Deviations, as_set, shifts_bias
 from faultlib.makes import left_open
 from faultlib.simulate import LATE, Laboratory, Problem, Progress
 from faultlib.tolerance import spreads
+
+if TYPE_CHECKING:
+    from circuits.bench.rest import AtRest
+    from circuits.bench.switching import Oscillation
 
 NINE_OF_TEN = 1.6449
 """Standard deviations on either side that hold 90 % of a normal distribution (tables)."""
@@ -101,6 +103,8 @@ def good_unit(
     NoSolution
         When the healthy unit itself cannot be simulated, or time is over before it is.
     """
+    from circuits.bench.workers import Failure
+
     around = [s for s in (*spreads(stage), *left_open(stage)) if shifts_bias(stage, s)]
     (first,) = laboratory.each(_nominal, [()], stage)
     if isinstance(first, Failure):
@@ -135,6 +139,8 @@ def _nominal(
     stage: Stage, deviations: Deviations
 ) -> tuple[Stage, NDArray[np.float64], Oscillation | None, str]:
     """Runs in a worker: the nominal unit, its row, and whether it swings or could not be tried."""
+    from circuits.bench.rest import at_rest, unstable
+
     nominal = as_set(stage, deviations)
     row = _figures(at_rest(nominal))
     try:
@@ -145,6 +151,8 @@ def _nominal(
 
 def _row(stage: Stage, deviations: Deviations) -> NDArray[np.float64]:
     """Runs in a worker: the numbers of one unit."""
+    from circuits.bench.rest import at_rest
+
     return _figures(at_rest(as_set(stage, deviations)))
 
 

@@ -8,87 +8,41 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from types import TracebackType
-from typing import Any, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, Protocol, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from circuits.bench.plan import Plan
-from circuits.bench.steps import Steps
-from circuits.bench.workers import Failure, Pool
-from circuits.earths import standing
-from circuits.errors import Oscillates
-from circuits.quantities import CROSSTALK, HEARS_NOISE
+from circuits.quantities import HEARS_NOISE
 from circuits.reading import Reading, all_compared, through_wiring
-from circuits.stage import GROUND, Stage
-from faultlib.adjust import as_set
+from circuits.stage import Stage
 from faultlib.catalogue import mode_for
-from faultlib.fault import Fault
 from faultlib.fingerprint import fingerprint
-from faultlib.inject import inject
-from faultlib.store import Store, Table, digest
-from faultlib.tolerance import MAINS, RAILS, Spread
+from faultlib.store import Store, digest, mark
+from faultlib.variant import Variant as Variant
+from faultlib.variant import of_both
+from faultlib.variant import unit as unit
+
+if TYPE_CHECKING:
+    from circuits.bench.workers import Failure, Pool
+    from faultlib.measure import Read
 
 _R = TypeVar("_R")
+
+_STILL, _DRIVEN = 400, 40
+"""Units that are solved together at most, at rest and under drive: more gain little, and what is
+kept comes in later (measured)."""
 
 LATE = "late"
 """The kind of a problem: no time was left to simulate the variant."""
 
 Progress = Callable[[int, int], None]
 """Called with how many variants are done, and of how many."""
-
-
-def is_shared(name: str, shared: Sequence[str]) -> bool:
-    """Whether two channels have a part, rail or part of a supply (``vcc reservoir``) in common."""
-    name = standing(name) or name
-    owner, of_supply, _ = name.partition(" ")
-    return name in (MAINS, RAILS) or name in shared or bool(of_supply and owner in shared)
-
-
-@dataclass(frozen=True)
-class Variant:
-    """A unit: which faults it has and how its good parts deviate.
-
-    Attributes
-    ----------
-    deviations : tuple of (Spread, float)
-        In standard deviations of each spread.
-    beside : Variant or None
-        The other channel, for readings of both; None for a good one, in which only what both
-        have (`circuits.stage.Stage.shared`) is as in this one.
-    """
-
-    faults: tuple[Fault, ...] = ()
-    deviations: tuple[tuple[Spread, float], ...] = ()
-    beside: Variant | None = None
-
-    def label(self) -> str:
-        """How a message names it."""
-        other = () if self.beside is None else self.beside.faults
-        return " and ".join(f.label() for f in dict.fromkeys((*self.faults, *other))) or "healthy"
-
-    def key(self) -> str:
-        """A text that two variants share if and only if they are the same unit."""
-        alone = repr((self.faults, self.deviations))
-        return alone if self.beside is None else f"{alone} beside {self.beside.key()}"
-
-    def shared(self, names: Sequence[str]) -> Variant:
-        """What a good channel beside has of it: what is in parts that both have.
-
-        Parameters
-        ----------
-        names : sequence of str
-            Of those parts and rails.
-        """
-        return Variant(
-            tuple(f for f in self.faults if is_shared(f.part, names)),
-            tuple((s, z) for s, z in self.deviations if is_shared(s.target, names)),
-        )
 
 
 @dataclass(frozen=True)
@@ -142,17 +96,8 @@ class Bench(Protocol):
         ...
 
 
-@dataclass(frozen=True)
-class Swinging:
-    """A unit that swings by itself: its readings at rest, NaN under drive, and why."""
-
-    values: tuple[float, ...]
-    text: str
-
-
-def unit(stage: Stage, variant: Variant) -> Stage:
-    """The stage of a variant: good parts moved, trimmers set, and then the faults injected."""
-    return inject(as_set(stage, variant.deviations), variant.faults, stage)
+_Outcome: TypeAlias = "Read | Failure"
+_Keep: TypeAlias = Callable[[Sequence[int], Mapping[int, Problem]], None]
 
 
 class Laboratory(AbstractContextManager["Laboratory"]):
@@ -204,6 +149,8 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         items: Sequence[Any],
         shared: object,
         progress: Progress | None = None,
+        arrived: Callable[[Sequence[tuple[int, _R | Failure]]], None] | None = None,
+        together: int = 0,
     ) -> list[_R | Failure]:
         """Call a function of `shared` and an item for every item, in the workers; nothing is kept.
 
@@ -211,10 +158,18 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         ----------
         function : callable
             Of a module, so that a worker finds it.
+        arrived : callable, optional
+            Called with places and outcomes as they come in.
+        together : int
+            How many items the function takes at a time, as a list; 0 for one by one.
         """
         if self._pool is None:
+            # imported here: an answer from the store needs no simulator
+            from circuits.bench.workers import Pool
+
             self._pool = Pool(workers=self._workers, timeout=self._timeout)
-        return self._pool.map(function, items, shared=shared, progress=progress, until=self._until)
+        return self._pool.map(function, items, progress, shared, self._until, arrived,
+                              together)
 
     def values(
         self,
@@ -238,39 +193,31 @@ class Laboratory(AbstractContextManager["Laboratory"]):
                 return replace(answer, values=answer.values[[place[v] for v in alike]])
         # readings of one channel depend on what two share by rails alone, which the other loads
         rails = tuple(r.name for r in stage.rails if r.name in stage.shared)
-        shown = stage if any(map(_of_both, readings)) else replace(stage, shared=rails)
-        base = digest(f"{fingerprint()} {shown.key()}")
-        keys = [r.key() for r in readings]
-        values = np.full((len(variants), len(readings)), np.nan)
-        tables: dict[str, Table] = {}
-        missing: list[int] = []
-        gone: list[Problem] = []
-        entry = [digest(f"{base} {_shelf(v)}") for v in variants]
-        for i, variant in enumerate(variants):
-            table = tables.get(entry[i])
-            if table is None:
-                table = tables[entry[i]] = self._store.load(entry[i])
-            known = table.get(variant.key(), {})
-            failed = table.get(_why(variant, *keys))
-            if failed is None and not all(k in known for k in keys):
-                missing.append(i)
-                continue
-            if failed is not None:
-                gone.append(Problem(variant.label(), "no solution", next(iter(failed), _BEFORE)))
-                continue
-            row = [known[k] for k in keys]
-            for key, x in zip(keys, row, strict=True):
-                if x is None:
-                    reason = next(iter(table.get(_why(variant, key), {})), _BEFORE)
-                    gone.append(Problem(variant.label(), "no solution", reason))
-            values[i] = _whole(readings, [math.nan if x is None else x for x in row])
-        problems = self._simulate(stage, variants, readings, missing, values, progress)
-        self._keep(variants, keys, entry, missing, values, problems)
-        for i in missing:
-            values[i] = _whole(readings, values[i])
+        shown = stage if any(map(of_both, readings)) else replace(stage, shared=rails)
+        shelf = self._store.shelf(digest(f"{fingerprint()} {shown.key()}"))
+        names = [r.key() for r in readings]
+        units = [_mark(v) for v in variants]
+        found = shelf.known(units, names)
+        values = found.values
+        missing = [int(i) for i in np.flatnonzero(~found.known)]
+        gone = [Problem(variants[i].label(), "no solution", reason)
+                for i in sorted(found.reasons) if found.known[i] for reason in found.reasons[i]]
+
+        def keep(rows: Sequence[int], problems: Mapping[int, Problem]) -> None:
+            # a crash or a time-out may not happen again
+            sure = [i for i in rows if i not in problems or problems[i].kind == "no solution"]
+            reasons = {k: problems[i].text for k, i in enumerate(sure) if i in problems}
+            shelf.keep([units[i] for i in sure], names, values[sure], reasons)
+
+        values[missing] = np.nan
+        problems = self._simulate(stage, variants, readings, missing, values, progress, keep)
+        lost = np.isnan(values)
+        lost[:, [k for k, reading in enumerate(readings) if reading.driven]] = False
+        # without a reading at rest there is no row; a unit that swings has its readings at rest
+        values[lost.any(axis=1)] = np.nan
         for k, reading in enumerate(readings):
             values[:, k] = through_wiring(reading, all_compared(reading, values[:, k]))
-        named = (*gone, *(problem for _, problem in problems))
+        named = (*gone, *(problem for _, problem in sorted(problems.items())))
         return Answer(values, tuple(dict.fromkeys(named)), len(missing))
 
     def _simulate(
@@ -281,53 +228,54 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         missing: Sequence[int],
         values: NDArray[np.float64],
         progress: Progress | None,
-    ) -> list[tuple[int, Problem]]:
-        """Fill the missing rows in place; what could not be simulated is returned by its row."""
-        if not missing:
-            return []
-        shared = stage, tuple(readings)
-        outcomes = self.each(_measure, [variants[i] for i in missing], shared, progress)
-        problems: list[tuple[int, Problem]] = []
-        for i, outcome in zip(missing, outcomes, strict=True):
-            if isinstance(outcome, Failure):
-                kind = "no solution" if outcome.kind == "error" else outcome.kind
-                problems.append((i, Problem(variants[i].label(), kind, outcome.text)))
-            elif isinstance(outcome, Swinging):
-                values[i] = outcome.values
-                problems.append((i, Problem(variants[i].label(), "no solution", outcome.text)))
-            else:
-                values[i] = [x if math.isfinite(x) else math.nan for x in outcome]
-                if np.isnan(values[i]).any():
-                    text = f"no finite value of {_odd(readings, outcome)}"
-                    problems.append((i, Problem(variants[i].label(), "no solution", text)))
+        keep: _Keep,
+    ) -> dict[int, Problem]:
+        """Fill the missing rows in place, and keep each as it comes in.
+
+        Returns
+        -------
+        dict
+            What could not be simulated, by its row.
+        """
+        problems: dict[int, Problem] = {}
+
+        def arrived(outcomes: Sequence[tuple[int, _Outcome]]) -> None:
+            for k, outcome in outcomes:
+                _enter(variants[missing[k]], readings, missing[k], outcome, values, problems)
+            keep([missing[k] for k, _ in outcomes], problems)
+
+        if missing:
+            # imported here: an answer from the store needs no simulator
+            from faultlib.measure import measured
+
+            driven = any(reading.driven for reading in readings)
+            self.each(measured, [variants[i] for i in missing], (stage, tuple(readings)), progress,
+                      arrived, _DRIVEN if driven else _STILL)
         return problems
 
-    def _keep(
-        self,
-        variants: Sequence[Variant],
-        keys: Sequence[str],
-        entry: Sequence[str],
-        missing: Sequence[int],
-        values: NDArray[np.float64],
-        problems: Sequence[tuple[int, Problem]],
-    ) -> None:
-        failed = dict(problems)
-        fresh: dict[str, dict[str, dict[str, float | None]]] = {}
-        for i in missing:
-            if i in failed and failed[i].kind != "no solution":
-                continue  # a crash or a time-out may not happen again
-            table = fresh.setdefault(entry[i], {})
-            lost = [k for k, x in zip(keys, values[i], strict=True) if math.isnan(x)]
-            if len(lost) == len(keys):
-                # which of them failed is not known: so all of them together
-                table[_why(variants[i], *keys)] = {failed[i].text: None}
-                continue
-            table[variants[i].key()] = {k: None if k in lost else float(x)
-                                        for k, x in zip(keys, values[i], strict=True)}
-            for k in lost:
-                table[_why(variants[i], k)] = {failed[i].text: None}
-        for key, table in fresh.items():
-            self._store.save(key, table)
+
+def _enter(
+    variant: Variant,
+    readings: Sequence[Reading],
+    i: int,
+    outcome: _Outcome,
+    values: NDArray[np.float64],
+    problems: dict[int, Problem],
+) -> None:
+    """Put what came of a variant into its row, and what went wrong beside it."""
+    from circuits.bench.workers import Failure
+
+    if isinstance(outcome, Failure):
+        kind = "no solution" if outcome.kind == "error" else outcome.kind
+        problems[i] = Problem(variant.label(), kind, outcome.text)
+    elif outcome.swings:
+        values[i] = outcome.values
+        problems[i] = Problem(variant.label(), "no solution", outcome.swings)
+    else:
+        values[i] = [x if math.isfinite(x) else math.nan for x in outcome.values]
+        if np.isnan(values[i]).any():
+            text = f"no finite value of {_odd(readings, outcome.values)}"
+            problems[i] = Problem(variant.label(), "no solution", text)
 
 
 def _unheard(stage: Stage, variants: Sequence[Variant]) -> list[Variant]:
@@ -345,79 +293,11 @@ def _unheard(stage: Stage, variants: Sequence[Variant]) -> list[Variant]:
     return [one(variant) for variant in variants]
 
 
-def _whole(readings: Sequence[Reading], row: Sequence[float] | NDArray[np.float64]) -> list[float]:
-    """A row as it is given: without a reading at rest there is none.
-
-    A unit that swings by itself has its readings at rest all the same.
-    """
-    lost = any(math.isnan(x) and not r.driven for r, x in zip(readings, row, strict=True))
-    return [math.nan if lost else float(x) for x in row]
-
-
 def _odd(readings: Sequence[Reading], values: Sequence[float]) -> str:
     pairs = zip(readings, values, strict=True)
     return ", ".join(r.label() for r, x in pairs if not math.isfinite(x))
 
 
-def _shelf(variant: Variant) -> str:
-    """Which variants share a file: all sizes of the same faults, or all deviations of one unit."""
-    if variant.beside is not None:
-        return f"{_shelf(replace(variant, beside=None))} beside {_shelf(variant.beside)}"
-    if variant.deviations:
-        return f"around {variant.faults!r}"
-    return repr([(f.part, f.mode) for f in variant.faults])
-
-
-_BEFORE = "found none before"
-
-
-def _why(variant: Variant, *keys: str) -> str:
-    """Under what a store keeps the reason why a variant has no values of some readings."""
-    what = keys[0] if len(keys) == 1 else digest(repr(sorted(keys)))
-    return f"why {what} of {variant.key()}"
-
-
-def _measure(
-    shared: tuple[Stage, tuple[Reading, ...]], variant: Variant
-) -> list[float] | Swinging:
-    """Runs in a worker: the readings of one variant, SI units."""
-    from circuits.bench.engine import Engine
-    from circuits.bench.steps import alone
-
-    return alone(_measuring(shared, variant), Engine().run)
-
-
-def _measuring(
-    shared: tuple[Stage, tuple[Reading, ...]], variant: Variant
-) -> Steps[list[float] | Swinging]:
-    """Steps to the readings of one variant, SI units; many can be walked abreast."""
-    from circuits.bench.take import fed, taking
-
-    stage, readings = shared
-    other, good = None, unit(stage, Variant())  # its trimmers set, as the rails' figures want it
-    if any(map(_of_both, readings)):
-        other = fed(good, unit(stage, variant.beside or variant.shared(stage.shared)))
-    mine = fed(good, unit(stage, variant))
-    try:
-        # charging current in an earth joint is one more way in, which the plan must ask for, and
-        # the load's current one more way back; a joint below the input is where its plug returns
-        drawn = stage
-        if mine.charged or mine.load_return != GROUND:
-            drawn = replace(stage, charged=mine.charged, load_return=mine.load_return,
-                            input_return=mine.input_return)
-        found = yield from taking(mine, _planned(drawn, readings), other)
-        return [float(x) for x in found]
-    except Oscillates as error:
-        return Swinging(error.values, str(error))
-
-
-def _of_both(reading: Reading) -> bool:
-    """Whether a reading is simulated with the other channel beside."""
-    return reading.quantity == CROSSTALK
-
-
-@lru_cache(maxsize=8)
-def _planned(stage: Stage, readings: tuple[Reading, ...]) -> Plan:
-    from circuits.bench.take import plan
-
-    return plan(stage, readings)
+@lru_cache(maxsize=1 << 16)
+def _mark(variant: Variant) -> bytes:
+    return mark(variant.key())

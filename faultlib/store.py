@@ -1,10 +1,9 @@
-"""What was simulated, kept on disk by content.
+"""What was simulated, kept on disk by content: one file a stage and version, read once.
 
-One entry is one file: a line that names the format, the key and the checksum of the body, then
-the body. An entry that is truncated, foreign, of another format or whose checksum is wrong does
-not exist as far as anybody is concerned. Entries are written aside and renamed into place, so
-two runs at once never see half of one. What a killed run left half written is swept when the next
-one keeps something.
+A file holds rows of values: one unit, several readings. Whatever happens to the file, a row is
+either as it was written or not there, and costs its simulation (`faultlib.records`). A row is on
+its way to the disk as soon as the unit is simulated, so a run that is killed loses no more than
+what it was at.
 """
 
 from __future__ import annotations
@@ -12,16 +11,36 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
+import struct
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
 from pathlib import Path
 
-from circuits.leftovers import PART, sweep_parts
+import numpy as np
+from numpy.typing import NDArray
 
-FORMAT = "amplifier-fault-diagnosis/signature/1"
+from circuits.leftovers import sweep_parts
+from faultlib.records import Records
 
-Table = dict[str, dict[str, float | None]]
-"""variant → reading → value; None where the simulator finds no solution."""
+Floats = NDArray[np.float64]
+
+_FORMAT = "amplifier-fault-diagnosis/units/2"
+"""Goes into every checksum: rows of another form are no rows."""
+_SUFFIX = ".units"
+LIMIT = 512 << 20
+"""Bytes that all files may take: then those that were used least recently go (judgement)."""
+LARGEST = 32 << 20
+"""Bytes of one file, which is begun anew after that, as a command reads all of it (judgement)."""
+_MARK = 16
+"""Bytes of the digest of a unit, and of that of a list of readings."""
+_COUNTS = struct.Struct("<II")
+"""Before a block of rows: how many there are, and of how many values."""
+_NAMES, _ROWS = b"N", b"R"
+_OPEN = 8
+"""So many stages a store has in memory at once (judgement)."""
 
 
 def default_folder() -> Path:
@@ -43,8 +62,179 @@ def digest(text: str) -> str:
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
 
 
+def mark(text: str) -> bytes:
+    """The short digest by which a unit or a list of readings is told from any other."""
+    return hashlib.blake2b(text.encode("utf-8"), digest_size=_MARK).digest()
+
+
+@dataclass(frozen=True)
+class Known:
+    """What is known of some units.
+
+    Attributes
+    ----------
+    values : (n, m) array
+        NaN where the simulator finds no solution, or where nothing is known.
+    known : (n,) array of bool
+        Whether all of a unit's readings are known, be it that they have no value.
+    reasons : dict
+        By the place of a unit: why it has no value of some readings, each reason once.
+    """
+
+    values: Floats
+    known: NDArray[np.bool_]
+    reasons: dict[int, tuple[str, ...]]
+
+
+@dataclass
+class _Table:
+    """All rows with the same readings, by the mark of the unit."""
+
+    names: tuple[str, ...]
+    rows: dict[bytes, Floats] = field(default_factory=dict)
+    reasons: dict[bytes, str] = field(default_factory=dict)
+
+
+class Shelf:
+    """The rows of one stage and version.
+
+    Parameters
+    ----------
+    records : Records or None
+        Where they come from and go to; None has what this process keeps alone.
+    """
+
+    def __init__(self, records: Records | None = None) -> None:
+        self._records = records
+        self._tables: dict[bytes, _Table] = {}
+        self._written: set[bytes] = set()
+
+    def known(self, units: Sequence[bytes], names: Sequence[str]) -> Known:
+        """What is known of some units.
+
+        Parameters
+        ----------
+        units : sequence of n bytes
+            A mark each.
+        names : sequence of m str
+            Keys of readings.
+        """
+        self._read()
+        values = np.full((len(units), len(names)), np.nan)
+        told = np.zeros(values.shape, dtype=bool)
+        reasons: dict[int, dict[str, None]] = {}
+        together: dict[int, str] = {}
+        for table in self._tables.values():
+            place = {name: k for k, name in enumerate(table.names)}
+            into = [j for j, name in enumerate(names) if name in place]
+            if not into:
+                continue
+            out = [place[names[j]] for j in into]
+            same = set(table.names) == set(names)
+            hits = [(i, row) for i, u in enumerate(units) if (row := table.rows.get(u)) is not None]
+            if not hits:
+                continue
+            at = np.array([i for i, _ in hits])
+            rows = np.array([row for _, row in hits])
+            for k in np.flatnonzero(np.isnan(rows).any(axis=1)):
+                i, lost = int(at[k]), np.isnan(rows[k])
+                why = table.reasons.get(units[i], "")
+                if lost.all() and len(lost) > 1:
+                    # which of them failed is not known: so all of them together
+                    if same:
+                        together[i] = why
+                    continue
+                told[i, into] = True
+                if lost[out].any():
+                    reasons.setdefault(i, {})[why] = None
+            finite = np.isfinite(rows[:, out])
+            lines, columns = np.nonzero(finite)
+            where = at[lines], np.array(into)[columns]
+            values[where] = rows[:, out][lines, columns]
+            told[where] = True
+        whole: NDArray[np.bool_] = np.logical_and.reduce(told, axis=1)
+        for i, why in together.items():
+            if not whole[i]:
+                values[i], whole[i], reasons[i] = np.nan, True, {why: None}
+        return Known(values, whole, {
+            i: tuple(said) for i, said in reasons.items() if np.isnan(values[i]).any()
+        })
+
+    def keep(
+        self,
+        units: Sequence[bytes],
+        names: Sequence[str],
+        values: Floats,
+        reasons: Mapping[int, str],
+    ) -> None:
+        """Add units; a value is never replaced by none.
+
+        A disk that takes nothing costs only the next run's time.
+
+        Parameters
+        ----------
+        units : sequence of n bytes
+            A mark each.
+        names : sequence of m str
+            Keys of readings.
+        values : (n, m) array
+            NaN where the simulator finds no solution.
+        reasons : mapping of int to str
+            Why, by the place of the unit.
+        """
+        if not units:
+            return
+        listed = mark("\n".join(names))
+        if self._records is not None and not self._records.begun():
+            self._written.clear()
+        blocks = [_rows_body(listed, units, values, reasons)]
+        if listed not in self._written:
+            blocks.insert(0, _NAMES + json.dumps(list(names)).encode("ascii"))
+            self._written.add(listed)
+        for body in blocks:
+            self._take(body)
+            if self._records is not None:
+                self._records.append(body)
+
+    def _read(self) -> None:
+        if self._records is not None:
+            for body in self._records.fresh():
+                self._take(body)
+
+    def _take(self, body: bytes) -> None:
+        """Add what a record says to the tables."""
+        if body[:1] == _NAMES:
+            names = tuple(json.loads(body[1:]))
+            self._tables.setdefault(mark("\n".join(names)), _Table(names))
+            return
+        listed, start = body[1 : 1 + _MARK], 1 + _MARK + _COUNTS.size
+        table = self._tables.get(listed)
+        if table is None:
+            return  # the record that says which readings these are was lost
+        count, width = _COUNTS.unpack_from(body, 1 + _MARK)
+        middle, end = start + _MARK * count, start + (_MARK + 8 * width) * count
+        rows = np.frombuffer(body[middle:end], dtype="<f8").reshape(count, width)
+        said = json.loads(body[end:]) if len(body) > end else {}
+        for k, row in enumerate(rows):
+            unit = body[start + _MARK * k : start + _MARK * (k + 1)]
+            before = table.rows.get(unit)
+            if before is not None and str(k) in said:
+                row = np.where(np.isnan(row), before, row)
+            table.rows[unit] = row
+            if str(k) in said:
+                table.reasons[unit] = said[str(k)]
+
+
+def _rows_body(
+    listed: bytes, units: Sequence[bytes], values: Floats, reasons: Mapping[int, str]
+) -> bytes:
+    rows = np.ascontiguousarray(values, dtype="<f8")
+    said = json.dumps({str(k): text for k, text in reasons.items()}).encode() if reasons else b""
+    return b"".join([_ROWS, listed, _COUNTS.pack(*rows.shape), *units, rows.tobytes(), said])
+
+
 class Store:
-    """Tables of simulated values, one file a key.
+    """Shelves, one file each.
 
     Parameters
     ----------
@@ -54,76 +244,87 @@ class Store:
 
     def __init__(self, folder: Path | None) -> None:
         self._folder = folder
-        self._swept = False
+        self._shelves: dict[str, Shelf] = {}
+        self._tidied = False
 
-    def load(self, key: str) -> Table:
-        """The table of a key; empty when there is none that can be trusted."""
-        if self._folder is None:
-            return {}
-        try:
-            raw = self._path(key).read_bytes()
-        except OSError:
-            return {}
-        head, _, body = raw.partition(b"\n")
-        expected = self._header(key, body)
-        if head != expected:
-            return {}
-        return _table(body)
+    def shelf(self, key: str) -> Shelf:
+        """What is known of a stage and version.
 
-    def save(self, key: str, table: Mapping[str, Mapping[str, float | None]]) -> None:
-        """Add values to the table of a key; a value is never replaced by none.
-
-        What another run has written meanwhile is kept. A folder that cannot be written to costs
-        only the next run's time.
+        Parameters
+        ----------
+        key : str
+            Of `digest`.
         """
-        if self._folder is None or not table:
-            return
-        if not self._swept:
-            sweep_parts(self._folder)
-            self._swept = True
-        merged = self.load(key)
-        _merge(merged, table)
-        body = json.dumps(merged, separators=(",", ":")).encode("ascii")
-        path = self._path(key)
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            handle, name = tempfile.mkstemp(dir=path.parent, prefix=PART)
-        except OSError:
-            return
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(self._header(key, body) + b"\n" + body)
-            Path(name).replace(path)
-        except OSError:
-            Path(name).unlink(missing_ok=True)
+        if self._folder is None:
+            return Shelf()
+        shelf = self._shelves.pop(key, None)
+        if shelf is None:
+            shelf = Shelf(Records(self._path(key), mark(f"{_FORMAT} {key}")))
+            self._begin(key)
+        self._shelves[key] = shelf
+        while len(self._shelves) > _OPEN:
+            del self._shelves[next(iter(self._shelves))]
+        return shelf
 
     def _path(self, key: str) -> Path:
         assert self._folder is not None
-        return self._folder / key[:2] / f"{key[2:]}.json"
+        return self._folder / f"{key[:40]}{_SUFFIX}"
 
-    @staticmethod
-    def _header(key: str, body: bytes) -> bytes:
-        check = hashlib.sha256(body).hexdigest()
-        return f"{FORMAT} {key} {check}".encode("ascii")
+    def _begin(self, key: str) -> None:
+        """Say that a file is in use, and have all files within their limit, once a process."""
+        assert self._folder is not None
+        path = self._path(key)
+        with suppress(OSError):
+            if path.stat().st_size > LARGEST:
+                path.unlink()
+            else:
+                os.utime(path)
+        if not self._tidied:
+            self._tidied = True
+            tidy(self._folder, path)
 
 
-def _merge(kept: Table, table: Mapping[str, Mapping[str, float | None]]) -> None:
-    """Add values to a table in place."""
-    for variant, values in table.items():
-        row = kept.setdefault(variant, {})
-        row.update({k: x for k, x in values.items() if x is not None or row.get(k) is None})
+def tidy(folder: Path, spared: Path) -> None:
+    """Take away files over the limit, the least recently used first, and those of the old form.
+
+    Another process may be at a file that goes: it goes on with what it has read, and what it adds
+    is lost.
+
+    Parameters
+    ----------
+    folder : Path
+        Of a store.
+    spared : Path
+        A file that stays.
+    """
+    sweep_parts(folder)
+    found: list[tuple[float, int, Path]] = []
+    with suppress(OSError), os.scandir(folder) as entries:
+        for entry in entries:
+            if entry.name.endswith(_SUFFIX):
+                with suppress(OSError):
+                    about = entry.stat()
+                    found.append((about.st_mtime, about.st_size, Path(entry.path)))
+            elif re.fullmatch("[0-9a-f]{2}", entry.name):
+                _clear_old(Path(entry.path))
+    total = sum(size for _, size, _ in found)
+    for _, size, path in sorted(found):
+        if total <= LIMIT:
+            break
+        if path != spared:
+            with suppress(OSError):
+                path.unlink()
+                total -= size
 
 
-def _table(body: bytes) -> Table:
-    """The table that a body holds; empty for anything else."""
-    try:
-        raw = json.loads(body)
-        return {
-            str(variant): {str(k): None if x is None else float(x) for k, x in values.items()}
-            for variant, values in raw.items()
-        }
-    except (ValueError, TypeError, AttributeError):
-        return {}
+def _clear_old(folder: Path) -> None:
+    """Take away what the store's first form kept: a file a fault, in folders of two digits."""
+    with suppress(OSError):
+        for path in folder.iterdir():
+            if re.fullmatch(r"[0-9a-f]{62}\.json", path.name):
+                with suppress(OSError):
+                    path.unlink()
+        folder.rmdir()  # where something else is in it, it stays
 
 
 class Memory(Store):
@@ -131,12 +332,7 @@ class Memory(Store):
 
     def __init__(self) -> None:
         super().__init__(None)
-        self._tables: dict[str, Table] = {}
 
-    def load(self, key: str) -> Table:
-        """The table of a key; empty when there is none."""
-        return self._tables.get(key, {})
-
-    def save(self, key: str, table: Mapping[str, Mapping[str, float | None]]) -> None:
-        """Add values to the table of a key; a value is never replaced by none."""
-        _merge(self._tables.setdefault(key, {}), table)
+    def shelf(self, key: str) -> Shelf:
+        """What is known of a stage and version."""
+        return self._shelves.setdefault(key, Shelf())

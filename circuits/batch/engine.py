@@ -9,9 +9,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from circuits.batch.answers import Count, answered
-from circuits.bench.analysis import Results
+from circuits.bench.analysis import Answer, Results
 from circuits.bench.steps import Ask, Run
 from circuits.errors import EngineError
+
+
+class Apart(tuple[Answer, ...]):
+    """Answers of ngspice, where the batch had none."""
 
 
 class Many:
@@ -39,6 +43,6 @@ class Many:
 
     def _alone(self, ask: Ask) -> Results | EngineError:
         try:
-            return self._run(*ask)
+            return Apart(self._run(*ask))
         except EngineError as error:
             return error

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import ModuleType
 
-from circuits.batch.devices import bipolar
+from circuits.batch.devices import bipolar, diode
 
-FAMILIES: Mapping[str, ModuleType] = {"q": bipolar}
+FAMILIES: Mapping[str, ModuleType] = {"d": diode, "q": bipolar}
 """One module each; see `circuits.batch.devices`."""
 GROUNDED: Mapping[str, tuple[str, ...]] = {"q": ("s",)}
 """Terminals that are ground where an element does not name them."""

@@ -20,7 +20,7 @@ from circuits.batch.units import Units
 from circuits.bench.analysis import Loaded
 from circuits.netlist import COUPLING
 
-_BYTES = 6 << 20
+_BYTES = 3 << 20
 """Of entries that are eliminated at a time: what a cache holds (measured)."""
 
 _REFINED = 2

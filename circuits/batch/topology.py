@@ -26,7 +26,7 @@ _VALUED = "rclvieg"
 """Kinds of elements whose number is `Element.value`."""
 _SHUNTS = {"r": float("inf"), "c": 0.0, "g": 0.0, "i": 0.0}
 """Kinds that a unit may lack, and the value of one that is not there."""
-_JOINTS = 8
+_JOINTS = 16
 """Contacts in series that one topology takes; more cost more than what they save (measured)."""
 
 
@@ -69,10 +69,11 @@ class Shape:
     places: tuple[int, ...]
 
 
-_LINES: dict[object, Line] = {}
+_MET: dict[tuple[int, int], tuple[Element, Model | None, Line]] = {}
+_LINES: dict[Line, Line] = {}
 _SHAPES: dict[tuple[int, ...], Shape] = {}
-_MOST = 20_000
-"""Lines and topologies that are remembered; a process that has met more begins anew (judgement)."""
+_MOST = 50_000
+"""Elements that are remembered; a process that has met more begins anew (judgement)."""
 
 
 def shape(circuit: Circuit) -> Shape:
@@ -85,33 +86,32 @@ def shape(circuit: Circuit) -> Shape:
     """
     if circuit.options or circuit.temperature != 27.0:
         raise Unknown("options or a temperature of its own")
-    if len(_LINES) > _MOST or len(_SHAPES) > _MOST:
+    if len(_MET) > _MOST:
+        _MET.clear()
         _LINES.clear()
         _SHAPES.clear()
     models = {model.name: model for model in circuit.models}
-    lines = []
-    for element in circuit.elements:
-        text = element.text
-        model = models.get(text.partition(" ")[0]) if text else None
-        key = (element.name, element.nodes, text, element.value is None, model)
-        line = _LINES.get(key)
-        if line is None:
-            line = _LINES[key] = _line(element, model)
-        lines.append(line)
+    lines = [
+        _known(one, models.get(one.text.partition(" ")[0]) if one.text else None)
+        for one in circuit.elements
+    ]
     name = tuple(map(id, lines))
     found = _SHAPES.get(name)
     if found is None:
         places = tuple(k for k, line in enumerate(lines) if line.kind != _OFF)
-        found = _SHAPES[name] = _alike(tuple(lines[k] for k in places), places)
+        found = _SHAPES[name] = Shape(tuple(lines[k] for k in places), places)
     return found
 
 
-def _alike(lines: tuple[Line, ...], places: tuple[int, ...]) -> Shape:
-    """The topology that is remembered, of circuits whose lines are equal and not the same."""
-    for known in _SHAPES.values():
-        if known.places == places and known.lines == lines:
-            return known
-    return Shape(lines, places)
+def _known(element: Element, model: Model | None) -> Line:
+    """The line of an element: the same object for all that are alike, in whatever unit."""
+    key = id(element), id(model)
+    met = _MET.get(key)
+    if met is None:
+        line = _line(element, model)
+        # element and model are kept, so that no others can come to have their identities
+        met = _MET[key] = element, model, _LINES.setdefault(line, line)
+    return met[2]
 
 
 def _line(element: Element, model: Model | None) -> Line:

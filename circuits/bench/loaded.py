@@ -25,6 +25,7 @@ from circuits.bench.supply import resolved
 from circuits.circuit import Circuit
 from circuits.errors import NoSolution
 from circuits.feed import Feed, fed, follows, pulses, strays
+from circuits.identity import ByIdentity
 from circuits.kinds import kind
 from circuits.netlist import circuit, rail_source
 from circuits.stage import Part, Rail, Stage
@@ -57,7 +58,7 @@ def fed_as(healthy: Stage, unit: Stage) -> Stage:
     """
     if not any(rail.supply is not None or pulses(rail, healthy.mains) for rail in healthy.rails):
         return unit
-    known = _feeds(healthy)
+    known = _feeds_of(healthy)
     alike = draws_alike(healthy, unit)
     return replace(
         unit, rails=tuple(
@@ -81,6 +82,10 @@ def _feeds(healthy: Stage) -> Mapping[str, Feed | None]:
         rail.name: fed(rail, healthy.mains, taken, most, beside.get(rail.name, 0.0))
         for rail, taken in zip(healthy.rails, amps, strict=True)
     }
+
+
+_feeds_of = ByIdentity(_feeds)
+"""The same for all variants of one healthy unit: to look it up by what it holds takes as long."""
 
 
 def swing(stage: Stage) -> float:

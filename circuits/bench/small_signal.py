@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -84,6 +85,11 @@ def requests(stage: Stage, readings: Indexed) -> list[Request]:
 def level(gain: complex) -> float:
     """A gain in dB, with what is left when no signal passes as its floor."""
     return 20.0 * math.log10(math.hypot(abs(gain), SILENCE))
+
+
+@lru_cache(maxsize=1024)
+def _replayed(frequency: float) -> float:
+    return float(riaa_db(frequency))
 
 
 def _ports(stage: Stage) -> tuple[str, ...]:
@@ -206,7 +212,7 @@ def _driven(stage: Stage, setup: Setup, readings: Indexed) -> Request:
                 return passed(points, r.frequency) - passed(points, r.reference)
             if r.quantity == "riaa deviation":
                 shape = passed(points, r.frequency) - passed(points, 1000.0)
-                return shape - float(riaa_db(r.frequency))
+                return shape - _replayed(r.frequency)
             if r.quantity == "phase":
                 turned, *before = (at(end, r.frequency) for end in points)
                 for other in before:

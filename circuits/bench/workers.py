@@ -38,6 +38,13 @@ COUNT_VARIABLE = "AMP_DIAGNOSE_WORKERS"
 _CHUNK = 20
 """Items that a worker gets at a time, at most: few messages, and progress still moves
 (judgement)."""
+_LEAST = 25
+"""Items that are worth taking together, at least, where there are so many (judgement)."""
+_EACH = 1.0
+"""s that each further item of some that are taken together may take beside the first's."""
+_TOLD = 0.1
+"""s; after so long a worker tells what it has of its items and gives the others back: whoever keeps
+outcomes loses no more by a kill (judgement)."""
 _MEMORY = 4 << 30
 """Bytes of address space a worker may take."""
 _RETIRED = 93
@@ -45,7 +52,6 @@ _RETIRED = 93
 _TRIES = 3
 """Times that a chunk is sent where the pool broke down under it, before its items are failures."""
 _NOTHING = object()
-_Call: TypeAlias = tuple[Callable[..., Any], tuple[Any, ...]]
 _PATIENCE = 5.0
 """s; so often a wait looks whether the pool still lives."""
 _retired = False
@@ -66,6 +72,22 @@ class Failure:
 
     kind: Literal["crash", "timeout", "error", "late"]
     text: str
+
+
+@dataclass(frozen=True)
+class _Call:
+    """A function with what all its calls share, and how many items it takes at a time."""
+
+    function: Callable[..., Any]
+    leading: tuple[Any, ...]
+    together: int
+
+    def size(self, items: int, workers: int) -> int:
+        """How many of some items go to a worker at a time."""
+        if self.together:
+            share = math.ceil(items / (2 * max(workers, 1)))
+            return min(self.together, max(_LEAST, share)) if workers else self.together
+        return max(1, min(_CHUNK, math.ceil(items / (4 * workers)))) if workers else 1
 
 
 @dataclass
@@ -113,6 +135,8 @@ class Pool:
         progress: Callable[[int, int], None] | None = None,
         shared: object = _NOTHING,
         until: float = math.inf,
+        arrived: Callable[[Sequence[tuple[int, _R | Failure]]], None] | None = None,
+        together: int = 0,
     ) -> list[_R | Failure]:
         """Call a function on every item.
 
@@ -128,6 +152,11 @@ class Pool:
             What all calls need: sent once a chunk.
         until : float
             When to stop, on the clock of `time.monotonic`; what is not done then is late.
+        arrived : callable, optional
+            Called in this process with indexes and outcomes as they come in.
+        together : int
+            Where it is more than 0, the function takes so many items at a time, as a list, and
+            returns of each its outcome or an `EngineError`.
 
         Returns
         -------
@@ -142,19 +171,19 @@ class Pool:
         """
         outcomes: list[Any] = [None] * len(items)
         done = 0
-        call: _Call = (function, () if shared is _NOTHING else (shared,))
+        call = _Call(function, () if shared is _NOTHING else (shared,), together)
         try:
             arrivals = (
-                self._outcomes(call, items, until)
-                if self.workers
-                else (_attempt(call, k, item) if time.monotonic() < until else (k, _late())
-                      for k, item in enumerate(items))
+                self._outcomes(call, items, until) if self.workers else _here(call, items, until)
             )
-            for index, outcome in arrivals:
-                outcomes[index] = outcome
-                done += 1
-                if progress is not None:
-                    progress(done, len(items))
+            for some in arrivals:
+                if arrived is not None:
+                    arrived(some)
+                for index, outcome in some:
+                    outcomes[index] = outcome
+                    done += 1
+                    if progress is not None:
+                        progress(done, len(items))
         except BaseException:
             self.close()
             raise
@@ -169,14 +198,14 @@ class Pool:
 
     def _outcomes(
         self, call: _Call, items: Sequence[Any], until: float
-    ) -> Iterator[tuple[int, Any]]:
-        """Index and outcome of every item as it arrives."""
+    ) -> Iterator[list[tuple[int, Any]]]:
+        """Index and outcome of items as they arrive."""
         if time.monotonic() >= until:
-            yield from ((k, _late()) for k in range(len(items)))
+            yield [(k, _late()) for k in range(len(items))]
             return
         from pebble import ProcessExpired
 
-        size = max(1, min(_CHUNK, math.ceil(len(items) / (4 * self.workers))))
+        size = call.size(len(items), self.workers)
         waiting: dict[Any, tuple[_Chunk, pebble.ProcessPool]] = {}
 
         def send(chunk: _Chunk) -> None:
@@ -196,7 +225,7 @@ class Pool:
             if not arrived and time.monotonic() >= until:
                 # what is running is ended as well: one item may take longer than all is worth
                 self.close()
-                yield from ((k, _late()) for chunk, _ in waiting.values() for k in chunk.indexes)
+                yield [(k, _late()) for chunk, _ in waiting.values() for k in chunk.indexes]
                 return
             if not arrived:
                 # A pool that broke down may leave its futures open for ever.
@@ -223,14 +252,14 @@ class Pool:
                 except TimeoutError:
                     failure = Failure("timeout", f"no result within {self.timeout:g} s")
                 else:
-                    yield from results
-                    # A worker that retires gives its chunk back unfinished.
+                    yield results
+                    # A worker that retires, or has told what it has, gives the rest back.
                     rest = chunk.indexes[len(results) :]
                     if rest:
                         send(_Chunk(rest))
                     continue
                 if len(chunk.indexes) == 1:
-                    yield chunk.indexes[0], failure
+                    yield [(chunk.indexes[0], failure)]
                 else:
                     for index in chunk.indexes:
                         send(_Chunk([index]))
@@ -333,31 +362,64 @@ def _run_chunk(
         # pebble must have noted who holds the chunk before its holder goes.
         time.sleep(0.02)
         os._exit(_RETIRED)
+    if call.together:
+        with _deadline(timeout + _EACH * (len(portion) - 1)):
+            return _attempt_all(call, portion)
     results: list[tuple[int, Any]] = []
+    end = time.monotonic() + _TOLD
     for index, item in portion:
         with _deadline(timeout):
             results.append(_attempt(call, index, item))
-        if _retired:
+        if _retired or time.monotonic() > end:
             break
     return results
 
 
 def _attempt(call: _Call, index: int, item: Any) -> tuple[int, Any]:
+    return index, _tried(lambda: call.function(*call.leading, item))
+
+
+def _attempt_all(call: _Call, portion: Sequence[tuple[int, Any]]) -> list[tuple[int, Any]]:
+    """Outcomes of items that a function takes together."""
+    indexes = [index for index, _ in portion]
+    outcomes = _tried(lambda: call.function(*call.leading, [item for _, item in portion]))
+    if isinstance(outcomes, Failure):
+        return [(index, outcomes) for index in indexes]
+    return [(index, _failed(outcome) if isinstance(outcome, EngineError) else outcome)
+            for index, outcome in zip(indexes, outcomes, strict=True)]
+
+
+def _tried(work: Callable[[], Any]) -> Any:
     global _retired
-    function, leading = call
     try:
-        return index, function(*leading, item)
+        return work()
     except EngineMissing:
         # No item would fare better: the one clear message goes to the user.
         raise
-    except EngineFault as error:
-        _retired = True
-        return index, Failure("error", str(error))
     except EngineError as error:
-        return index, Failure("error", str(error))
+        return _failed(error)
     except MemoryError:
         _retired = True
-        return index, Failure("crash", "out of memory")
+        return Failure("crash", "out of memory")
+
+
+def _failed(error: EngineError) -> Failure:
+    global _retired
+    _retired = _retired or isinstance(error, EngineFault)
+    return Failure("error", str(error))
+
+
+def _here(call: _Call, items: Sequence[Any], until: float) -> Iterator[list[tuple[int, Any]]]:
+    """Outcomes in this process, without deadlines."""
+    size = call.size(len(items), 0)
+    for start in range(0, len(items), size):
+        portion = list(enumerate(items[start : start + size], start))
+        if time.monotonic() >= until:
+            yield [(k, _late()) for k, _ in portion]
+        elif call.together:
+            yield _attempt_all(call, portion)
+        else:
+            yield [_attempt(call, k, item) for k, item in portion]
 
 
 @contextlib.contextmanager

@@ -135,7 +135,7 @@ def _picked(posterior: Posterior, count: int) -> dict[tuple[int, tuple[float, ..
     steps = (np.arange(count) + 0.5) / count
     owner = np.minimum(np.searchsorted(ends, steps, side="right"), len(mass) - 1)
     picked: dict[tuple[int, tuple[float, ...]], list[int]] = {}
-    for k in np.unique(owner):
+    for k in dict.fromkeys(owner.tolist()):  # they rise, as the steps do
         here = steps[owner == k]
         if k == 0:
             picked[-1, ()] = [0] * len(here)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from diagnose.inference.censored import distances, log_likelihood, log_roughly, standing
 from diagnose.inference.likelihood import Array, Covariance, Observed
 from diagnose.inference.phasors import Phases
-from diagnose.inference.quadrature import cells, quantiles, refined
+from diagnose.inference.quadrature import cells, distinct, quantiles, refined
 from faultlib.catalogue import Hypothesis
 from faultlib.fault import Fault
 
@@ -75,7 +75,7 @@ class Scored:
     def evenly(self, count: int) -> NDArray[np.intp]:
         """Where in the grid of one fault some evenly spaced sizes stand."""
         nearest = np.searchsorted(self.places[:, 0], np.linspace(0.0, 1.0, count))
-        return np.unique(np.minimum(nearest, len(self.places) - 1))
+        return distinct(np.minimum(nearest, len(self.places) - 1))
 
     @property
     def score(self) -> float:

@@ -18,6 +18,7 @@ from diagnose.inference.evidence import Scored, fault_at, log_sum, rescored
 from diagnose.inference.likelihood import Array, Covariance, Observed, log_student, spread
 from diagnose.inference.phasors import phases
 from diagnose.inference.posterior import Weighed
+from diagnose.inference.quadrature import distinct
 from faultlib.fault import Fault
 from faultlib.signature import Signatures, Stepwise, differences, named
 from faultlib.simulate import Bench, Variant
@@ -263,7 +264,7 @@ def _scored(
 
 def _finer(places: Array, predicted: Array, step: float) -> tuple[Array, Array, float]:
     """Straight lines between the simulated sizes of a full grid; as it is where it has holes."""
-    axes = [np.unique(places[:, k]) for k in (0, 1)]
+    axes = [distinct(places[:, k]) for k in (0, 1)]
     counts = tuple(len(axis) for axis in axes)
     if math.prod(counts) != len(places):
         return places, predicted, step

@@ -9,12 +9,16 @@ approach inside every gap is known, and only the gaps that matter are divided.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from diagnose.inference.censored import log_likelihood, standing
 from diagnose.inference.likelihood import Array, Covariance, Observed
 from faultlib.mode import Mode
+
+_Number = TypeVar("_Number", np.float64, np.intp)
 
 _STRIDE = 0.5
 """Standard deviations of the readings between two sizes where it matters."""
@@ -103,11 +107,18 @@ def quantiles(places: Array, weights: Array, shares: tuple[float, ...]) -> Array
     shares : tuple of float
         Parts of the posterior's mass, 0 to 1.
     """
-    known, which = np.unique(places, return_inverse=True)
+    known = distinct(places)
+    which = np.searchsorted(known, places)
     if len(known) < 2:
         return np.full(len(shares), float(known[0]))
     held = np.append(0.0, np.cumsum(np.bincount(which, weights)))
     return np.interp(shares, held / held[-1], _edges(known))
+
+
+def distinct(values: NDArray[_Number]) -> NDArray[_Number]:
+    """Different values, rising; numpy's own imports its masked arrays, which takes 15 ms."""
+    ordered = np.sort(values)
+    return ordered[np.append(True, ordered[1:] != ordered[:-1])] if len(ordered) else ordered
 
 
 def _edges(places: Array) -> Array:

@@ -20,7 +20,6 @@ from circuits.probe import read_probe
 from circuits.prompt import counted, few_lines, some, view
 from circuits.quantities import BALANCE, CROSSTALK
 from circuits.reading import Reading
-from circuits.spice.own_devices import own_devices
 from circuits.stage import Stage
 from circuits.stagefile import MAINS
 from circuits.values import with_values
@@ -262,6 +261,8 @@ def _stage(top: Mapping, folder: Path, drawn: Stage | None) -> Stage:
         stage = with_values(stage, yamlfile.mapping(values, "values"))
     devices = top.get("devices")
     if devices is not None:
+        from circuits.spice.own_devices import own_devices
+
         stage = with_devices(stage, devices, lambda named: own_devices(named, folder, "sheet"))
     if _other_loads(top) == "none":
         stage = replace(stage, rails=tuple(replace(rail, others=0.0) for rail in stage.rails))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from circuits.quantity import render
 from circuits.reading import quantity_of, readable
@@ -10,7 +11,9 @@ from diagnose.advice.next_reading import NextReading, worth
 from diagnose.answer.outcome import Hidden
 from diagnose.answer.result import ExpectedLine, Severity, Suspect, VerdictLine
 from diagnose.sheet.entry import OPEN, RESISTANCE
-from faultlib.good_unit import Figure
+
+if TYPE_CHECKING:
+    from faultlib.good_unit import Figure
 
 MOST_READINGS = 8
 """Readings that a text lists of one suspect or one repair; ``--json`` has them all."""

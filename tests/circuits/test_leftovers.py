@@ -65,14 +65,12 @@ def test_only_old_parts_are_swept(tmp_path: Path) -> None:
     assert sorted(tmp_path.rglob("*")) == sorted([tmp_path / "ab", young, kept])
 
 
-def test_the_store_sweeps_when_it_first_keeps_something(tmp_path: Path) -> None:
-    (tmp_path / "ab").mkdir()
-    old = tmp_path / "ab" / f"{PART}old"
+def test_the_store_sweeps_when_it_is_first_asked(tmp_path: Path) -> None:
+    (tmp_path / "drawings").mkdir()
+    old = tmp_path / "drawings" / f"{PART}old"
     old.write_text("x")
     os.utime(old, (1.0, 1.0))
     store = Store(tmp_path)
-    store.load("ab12")
     assert old.exists()
-    store.save("cd34", {"v": {"gain": 1.0}})
+    store.shelf("ab12")
     assert not old.exists()
-    assert Store(tmp_path).load("cd34") == {"v": {"gain": 1.0}}

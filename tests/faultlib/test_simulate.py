@@ -51,10 +51,16 @@ class TablePool:
         progress: Callable[[int, int], None] | None = None,
         shared: object = None,
         until: float = math.inf,
+        arrived: Callable[[Sequence[tuple[int, Outcome]]], None] | None = None,
     ) -> list[Outcome]:
         del function, progress, shared, until
-        TablePool.asked += items
-        return [TablePool.answer(item) for item in items]
+        outcomes = []
+        for k, item in enumerate(items):
+            TablePool.asked.append(item)
+            outcomes.append(TablePool.answer(item))
+            if arrived is not None:
+                arrived([(k, outcomes[-1])])
+        return outcomes
 
 
 def farads(variant: Variant) -> float:
@@ -243,10 +249,10 @@ def test_sizes_next_to_each_other_are_not_mixed_up(pool: type[TablePool]) -> Non
 
 def test_a_spoilt_file_is_simulated_anew(pool: type[TablePool], tmp_path: Path) -> None:
     first = ask(Store(tmp_path))
-    for path in tmp_path.rglob("*.json"):
-        path.write_bytes(path.read_bytes()[:-3])
+    (path,) = tmp_path.rglob("*.units")
+    path.write_bytes(path.read_bytes()[:-3])
     second = ask(Store(tmp_path))
-    assert second.simulated == len(VARIANTS)
+    assert second.simulated == 1  # the last one
     np.testing.assert_array_equal(first.values, second.values)
     assert ask(Store(tmp_path)).simulated == 0
 
@@ -361,13 +367,34 @@ def test_a_failure_is_known_for_what_failed_alone(pool: type[TablePool], tmp_pat
     assert one.problems == ()
 
 
-def test_a_value_is_never_replaced_by_none(tmp_path: Path) -> None:
-    for store in (Store(tmp_path), Memory()):
-        store.save("ab12", {"v": {"gain": 1.0, "phase": None}})
-        store.save("ab12", {"v": {"gain": None, "phase": None}})
-        assert store.load("ab12") == {"v": {"gain": 1.0, "phase": None}}
-        store.save("ab12", {"v": {"phase": 2.0}})
-        assert store.load("ab12") == {"v": {"gain": 1.0, "phase": 2.0}}
+def test_what_came_in_before_a_stop_is_kept(pool: type[TablePool], tmp_path: Path) -> None:
+    """Ctrl-C in the third of five units: the first two are there for the next run."""
+
+    def stopped(variant: Variant) -> Outcome:
+        if len(pool.asked) == 3:
+            raise KeyboardInterrupt
+        return number(variant)
+
+    pool.answer = staticmethod(stopped)
+    with pytest.raises(KeyboardInterrupt):
+        ask(Store(tmp_path))
+    pool.answer = staticmethod(number)
+    pool.asked.clear()
+    found = ask(Store(tmp_path))
+    assert pool.asked == VARIANTS[2:]
+    np.testing.assert_allclose(found.values[:, 0], [10.0, 7.0, 3.0, 1.0, 0.2])
+
+
+def test_a_folder_that_takes_nothing_changes_no_answer(
+    pool: type[TablePool], tmp_path: Path
+) -> None:
+    (tmp_path / "file").write_text("not a folder")
+    store = Store(tmp_path / "file")
+    first = ask(store)
+    np.testing.assert_array_equal(first.values, ask(Memory()).values)
+    # within a run nothing is simulated twice all the same
+    assert ask(store).simulated == 0
+    assert ask(Store(tmp_path / "file")).simulated == len(VARIANTS)
 
 
 # -- time ------------------------------------------------------------------------------------------

@@ -52,6 +52,8 @@ _DEFAULTS = {
 """SI; zero is no limit, RBM is RB where it is not stated (ngspice's manual)."""
 _RELATIVE = 1e-4
 """A of leakage, above which it is one relative to IS."""
+_NOTHING = 1e-300
+"""A, so that no current over none is not divided by zero."""
 _SPREADING = (14.59025, 2.4317)
 """Of current crowding in the base: 144/π² and 24/π² as ngspice rounds them."""
 
@@ -119,7 +121,7 @@ def collapsed(card: Card) -> tuple[tuple[str, str], ...]:
 def parameters(cards: Cards) -> Parameters:
     """The parameters of d devices in u units; see `Parameters`."""
     t = table(cards, _DEFAULTS)
-    size = t["AREA"] * t["M"]
+    size = t["AREA"] * t["MANY"]
     leaks = [
         np.where(t[name] > _RELATIVE, t["IS"] * t[name], t[name]) * size for name in ("ISE", "ISC")
     ]
@@ -128,7 +130,7 @@ def parameters(cards: Cards) -> Parameters:
     fc = np.minimum(t["FC"], 0.9999)
     inner = t["CJC"] * t["XCJC"]
     return Parameters(
-        sign=t["POLARITY"], many=t["M"],
+        sign=t["POLARITY"], many=t["MANY"],
         saturation_e=t["IS"] * size, saturation_c=t["IS"] * size * t["AREA"],
         thermal_f=t["NF"] * THERMAL, thermal_r=t["NR"] * THERMAL,
         ibf=1.0 / t["BF"], ibr=1.0 / t["BR"], ivaf=inverse(t["VAF"]), ivar=inverse(t["VAR"]),
@@ -137,7 +139,7 @@ def parameters(cards: Cards) -> Parameters:
         rb_least=least, rb_rest=base - least, irb=t["IRB"] * size,
         gc=inverse(t["RC"]) * size, ge=inverse(t["RE"]) * size,
         tf=t["TF"], tr=t["TR"], xtf=t["XTF"], ivtf=inverse(1.44 * t["VTF"]), itf=t["ITF"] * size,
-        kf=t["KF"] * np.power(t["M"], 1.0 - t["AF"]), af=t["AF"],
+        kf=t["KF"] * np.power(t["MANY"], 1.0 - t["AF"]), af=t["AF"],
         bend=junction.critical(t["IS"] * t["AREA"], np.full_like(size, THERMAL)),
         vertical=np.where(t["POLARITY"] > 0.0, 1.0, 0.0),
         cje=junction.depletion(t["CJE"] * size, t["VJE"], t["MJE"], fc),
@@ -354,21 +356,28 @@ def _diffusion(p: Parameters, at: _Bias) -> tuple[Floats, Floats, Floats]:
     In reverse ngspice leaves the base's charge out, and the dependence on vbc.
     """
     stored, slope = at.cbe, at.gbe
-    cross: Floats = np.zeros_like(stored)
+    cross: Floats | float = 0.0
     if p.bends:
-        more = p.xtf * np.exp(np.minimum(at.vbc * p.ivtf, 250.0))
-        share = np.ones_like(stored)
-        bent = np.broadcast_to(p.itf, stored.shape) != 0.0
-        np.divide(stored, stored + p.itf, out=share, where=bent)
-        rising = np.where(bent, 3.0 - 2.0 * share, 1.0)
-        more = more * share * share
+        more = np.exp(np.minimum(at.vbc * p.ivtf, 250.0))
+        more *= p.xtf
+        positive = np.maximum(stored, 0.0)
+        # one where there is no limit (ITF), and the slope then rises no faster than the current
+        share = positive / (positive + p.itf + _NOTHING)
+        more *= share
+        more *= share
         cross = stored * more * p.ivtf
         stored = stored * (1.0 + more)
-        slope = slope * (1.0 + more * rising)
+        share *= -2.0
+        share += 3.0
+        share *= more
+        share += 1.0
+        slope = slope * share
     stored = stored / at.qb
     slope = (slope - stored * at.dqe) / at.qb
     cross = (cross - stored * at.dqc) / at.qb
     forward = at.vbe > 0.0
+    if forward.all():
+        return stored, slope, cross
     return (
         np.where(forward, stored, at.cbe),
         np.where(forward, slope, at.gbe),

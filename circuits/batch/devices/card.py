@@ -1,7 +1,8 @@
 """Model cards → arrays of parameters, devices by units.
 
-A card is what SPICE is told of one device: the parameters of its model, its `AREA` and multiplier
-`M`, and its `POLARITY`, 1 for npn, n-channel and diodes and -1 for the others.
+A card is what SPICE is told of one device: the parameters of its model, its `AREA`, how
+`MANY` stand in parallel (SPICE's multiplier m, which would be a diode's grading M), and its
+`POLARITY`, 1 for npn, n-channel and diodes and -1 for the others.
 """
 
 from __future__ import annotations
@@ -30,7 +31,9 @@ _POLARITY = {
     "npn": 1.0, "pnp": -1.0, "njf": 1.0, "pjf": -1.0, "nmos": 1.0, "pmos": -1.0, "d": 1.0,
 }
 """Types of models by the sign of their voltages."""
-COMMON = {"AREA": 1.0, "M": 1.0, "POLARITY": 1.0}
+_INSTANCE = {"m": "MANY"}
+"""Words of a device's line that a card has by another name."""
+COMMON = {"AREA": 1.0, "MANY": 1.0, "POLARITY": 1.0}
 """What a card of any family may have, and what it is where it has not."""
 IDLE = frozenset({"TNOM", "EG", "XTI", "XTB"})
 """What moves with temperature alone: nothing at 27 °C for a model that holds there."""
@@ -51,7 +54,7 @@ def card(model: Model, instance: str = "") -> Card:
     for word in instance.split():
         name, _, value = word.partition("=")
         try:
-            found[name.upper()] = float(value)
+            found[_INSTANCE.get(name.lower(), name.upper())] = float(value)
         except ValueError:
             found[word.upper()] = 1.0
     family = model.type.lower()

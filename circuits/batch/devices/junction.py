@@ -30,18 +30,20 @@ def current(v: Floats, saturation: Floats, thermal: Floats) -> tuple[Floats, Flo
     """
     ratio = v / thermal
     reverse = ratio < _REVERSE
-    np.clip(ratio, _REVERSE, _MOST, out=ratio)
-    grown = np.exp(ratio)
+    np.maximum(ratio, _REVERSE, out=ratio)
+    np.minimum(ratio, _MOST, out=ratio)
+    grown = np.exp(ratio, out=ratio)
     grown *= saturation
     conductance = grown / thermal
     grown -= saturation
     if reverse.any():
-        low = np.where(reverse, v, -1.0)
+        low = np.minimum(v, _REVERSE * thermal)
         cubic = (3.0 / math.e) * thermal / low
         cubic *= cubic * cubic
         cubic *= saturation
-        np.copyto(grown, -saturation - cubic, where=reverse)
         np.copyto(conductance, 3.0 * cubic / low, where=reverse)
+        cubic += saturation
+        np.copyto(grown, np.negative(cubic, out=cubic), where=reverse)
     return grown, conductance
 
 
@@ -72,15 +74,22 @@ def depletion(farads: Floats, potential: Floats, grading: Floats, fc: Floats) ->
 def charge(v: Floats, j: Depletion) -> tuple[Floats, Floats]:
     """Charge (C) and capacitance (F) of a depleted junction at `v` (V)."""
     below = np.minimum(v, j.turn)
-    left = 1.0 - below / j.potential
-    power = np.exp(-j.grading * np.log(left))
-    farads = j.farads * power
+    left = below / j.potential
+    np.subtract(1.0, left, out=left)
+    power = np.log(left)
+    power *= j.grading
+    np.negative(power, out=power)
+    np.exp(power, out=power)
     left *= power
-    coulombs = j.whole * (1.0 - left)
+    coulombs = np.subtract(1.0, left, out=left)
+    coulombs *= j.whole
+    farads = power
+    farads *= j.farads
     beyond = v - below
-    rise = j.slope * beyond
-    coulombs += beyond * (farads + 0.5 * rise)
-    farads += rise
+    if beyond.any():
+        rise = j.slope * beyond
+        coulombs += beyond * (farads + 0.5 * rise)
+        farads += rise
     return coulombs, farads
 
 

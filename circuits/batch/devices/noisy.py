@@ -40,12 +40,18 @@ def thermal(a: str, b: str, siemens: Floats) -> Source:
     return Source(a, b, 4.0 * BOLTZMANN * KELVIN * siemens, nothing, np.ones_like(siemens))
 
 
+def flicker(a: str, b: str, amperes: Floats, kf: Floats, af: Floats) -> Source:
+    """Noise of SPICE's KF and AF, which goes with a current (A) and falls with frequency."""
+    size = np.maximum(np.abs(amperes), _LEAST)
+    return Source(a, b, np.zeros_like(size), kf * np.power(size, af), np.ones_like(size))
+
+
 def shot(
     a: str, b: str, amperes: Floats, kf: Floats | None = None, af: Floats | None = None
 ) -> Source:
-    """Schottky's noise of a current (A), with the flicker of SPICE's KF and AF where given."""
-    size = np.abs(amperes)
-    flicker = np.zeros_like(size)
-    if kf is not None and af is not None:
-        flicker = kf * np.power(np.maximum(size, _LEAST), af)
-    return Source(a, b, 2.0 * CHARGE * size, flicker, np.ones_like(size))
+    """Schottky's noise of a current (A), with its flicker where KF and AF are given."""
+    white = 2.0 * CHARGE * np.abs(amperes)
+    if kf is None or af is None:
+        return Source(a, b, white, np.zeros_like(white), np.ones_like(white))
+    falling = flicker(a, b, amperes, kf, af)
+    return Source(a, b, white, falling.flicker, falling.slope)

@@ -77,9 +77,9 @@ def test_the_second_answer_comes_from_the_store_and_is_the_same(capsys: Streams)
 def test_no_cache_leaves_the_store_empty(capsys: Streams) -> None:
     folder = Path(os.environ["AMP_DIAGNOSE_CACHE"])
     assert run("rank", DRY, "--no-cache") == 0
-    assert list(folder.rglob("*.json")) == []
+    assert list(folder.rglob("*.units")) == []
     assert run("rank", DRY) == 0
-    assert list(folder.rglob("*.json")) != []
+    assert list(folder.rglob("*.units")) != []
 
 
 @pytest.mark.parametrize(

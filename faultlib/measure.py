@@ -1,0 +1,146 @@
+"""The readings of many variants at once, in one process: all walk abreast, the batch answers them.
+
+A stage is trusted to the batch when ngspice reads the same of its good unit; else, and where the
+batch has no law or finds no solution, ngspice answers, and it is told which units that were.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+
+from circuits.batch.engine import Apart, Many
+from circuits.bench.analysis import Results, Transient
+from circuits.bench.engine import Engine
+from circuits.bench.plan import Plan
+from circuits.bench.steps import Ask, Steps, abreast, alone
+from circuits.bench.take import fed, plan, taking
+from circuits.errors import EngineError, Oscillates
+from circuits.identity import ByIdentity
+from circuits.reading import Reading, all_compared
+from circuits.stage import GROUND, Stage
+from faultlib.variant import Variant, of_both, unit
+
+Sheet = tuple[Stage, tuple[Reading, ...]]
+"""A stage and what is read of it."""
+
+_TRUST = 0.1
+"""How far the batch may be from ngspice in the good unit, in units of what an instrument resolves
+(`circuits.quantities`): a tenth of that shows in no answer (judgement)."""
+
+
+@dataclass(frozen=True)
+class Read:
+    """What was read of one variant.
+
+    Attributes
+    ----------
+    values : tuple of float
+        SI units or dB as the registry says; NaN under drive for a unit that swings by itself.
+    swings : str
+        What is said of one that does.
+    apart : bool
+        Whether ngspice was asked for what the batch answers of other units.
+    """
+
+    values: tuple[float, ...]
+    swings: str = ""
+    apart: bool = False
+
+
+def measured(sheet: Sheet, variants: Sequence[Variant]) -> list[Read | EngineError]:
+    """What is read of some variants, or why nothing can be."""
+    steps = [_watched(_reading(sheet, variant)) for variant in variants]
+    if not _trusted(sheet):
+        return [_alone(one) for one in steps]
+    return abreast(steps, Many(_ngspice).run)
+
+
+def _ngspice(*ask: object) -> Results:
+    return Engine().run(*ask)  # type: ignore[arg-type]
+
+
+def _alone(steps: Steps[Read]) -> Read | EngineError:
+    try:
+        return replace(alone(steps, _ngspice), apart=True)
+    except EngineError as error:
+        return error
+
+
+def _reading(sheet: Sheet, variant: Variant) -> Steps[Read]:
+    """Steps to the readings of one variant."""
+    stage, readings = sheet
+    other, good = None, _good(stage)
+    if any(map(of_both, readings)):
+        other = fed(good, unit(stage, variant.beside or variant.shared(stage.shared)))
+    mine = fed(good, unit(stage, variant))
+    try:
+        # charging current in an earth joint is one more way in, which the plan must ask for, and
+        # the load's current one more way back; a joint below the input is where its plug returns
+        drawn = stage
+        if mine.charged or mine.load_return != GROUND:
+            drawn = replace(stage, charged=mine.charged, load_return=mine.load_return,
+                            input_return=mine.input_return)
+        found = yield from taking(mine, _planned(drawn, readings), other)
+        return Read(tuple(float(x) for x in found))
+    except Oscillates as error:
+        return Read(error.values, str(error))
+
+
+def _watched(steps: Steps[Read]) -> Steps[Read]:
+    """The same steps, noting whether an answer is one that the batch did not have."""
+    apart = False
+    try:
+        asked: Ask = next(steps)
+        while True:
+            try:
+                answer: Results = yield asked
+            except EngineError as error:
+                asked = steps.throw(error)
+                continue
+            still = not any(isinstance(one, Transient) for one in asked[1])
+            apart = apart or (still and isinstance(answer, Apart))
+            asked = steps.send(answer)
+    except StopIteration as end:
+        found: Read = end.value
+        return replace(found, apart=apart)
+
+
+_good = ByIdentity(lambda stage: unit(stage, Variant()))
+"""The good unit of a stage: its trimmers set, as the rails' figures want it."""
+
+
+@lru_cache(maxsize=8)
+def _planned(stage: Stage, readings: tuple[Reading, ...]) -> Plan:
+    return plan(stage, readings)
+
+
+@lru_cache(maxsize=8)
+def _trusted(sheet: Sheet) -> bool:
+    """Whether the batch reads the good unit as ngspice does."""
+    stage, readings = sheet
+    still = tuple(one for one in readings if not one.driven)
+    if not still:
+        return True
+    good = Variant()
+    try:
+        one = alone(_reading((stage, still), good), _ngspice)
+    except EngineError:
+        return True
+    (many,) = abreast([_reading((stage, still), good)], Many(_ngspice).run)
+    if isinstance(many, EngineError):
+        return False
+    pairs = zip(still, one.values, many.values, strict=True)
+    return all(_alike(reading, a, b) for reading, a, b in pairs)
+
+
+def _alike(reading: Reading, *values: float) -> bool:
+    first, second = (all_compared(reading, np.array([value]))[0] for value in values)
+    about = reading.about
+    linear = about.relative * max(abs(first), abs(second))
+    error = about.uncertainty + (0.0 if math.isnan(linear) else linear)
+    return bool(abs(first - second) <= _TRUST * error)
