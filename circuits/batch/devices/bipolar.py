@@ -42,7 +42,7 @@ CHARGE_PATTERN = (
 )
 """Derivatives of charges that can."""
 
-_DEFAULTS = {
+DEFAULTS: Mapping[str, float] = {
     "IS": 1e-16, "BF": 100.0, "NF": 1.0, "VAF": 0.0, "IKF": 0.0, "ISE": 0.0, "NE": 1.5, "BR": 1.0,
     "NR": 1.0, "VAR": 0.0, "IKR": 0.0, "ISC": 0.0, "NC": 2.0, "RB": 0.0, "IRB": 0.0, "RBM": np.nan,
     "RE": 0.0, "RC": 0.0, "CJE": 0.0, "VJE": 0.75, "MJE": 0.33, "TF": 0.0, "XTF": 0.0, "VTF": 0.0,
@@ -109,7 +109,7 @@ def unsupported(card: Card) -> str:
     """Why ngspice must compute the device of a card; empty where it need not."""
     if card.get("PTF", 0.0) != 0.0:
         return "excess phase (PTF)"
-    return unknown(card, _DEFAULTS)
+    return unknown(card, DEFAULTS)
 
 
 def collapsed(card: Card) -> tuple[tuple[str, str], ...]:
@@ -120,7 +120,7 @@ def collapsed(card: Card) -> tuple[tuple[str, str], ...]:
 
 def parameters(cards: Cards) -> Parameters:
     """The parameters of d devices in u units; see `Parameters`."""
-    t = table(cards, _DEFAULTS)
+    t = table(cards, DEFAULTS)
     size = t["AREA"] * t["MANY"]
     leaks = [
         np.where(t[name] > _RELATIVE, t["IS"] * t[name], t[name]) * size for name in ("ISE", "ISC")
@@ -205,12 +205,7 @@ def _bias(p: Parameters, x: Floats, gmin: float) -> _Bias:
         gmu += steeper
     ib += leak
     q1 = 1.0 / (1.0 - p.ivaf * vbc - p.ivar * vbe)
-    root = p.ikf * cbe
-    root += p.ikr * cbc
-    root *= 4.0
-    root += 1.0
-    np.maximum(root, 0.0, out=root)
-    np.sqrt(root, out=root)
+    root = np.sqrt(np.maximum(1.0 + 4.0 * (p.ikf * cbe + p.ikr * cbc), 0.0))
     qb = 0.5 * q1 * (1.0 + root)
     if not root.all():
         root[root == 0.0] = 1.0
@@ -263,9 +258,7 @@ def charges(p: Parameters, x: Floats) -> tuple[Floats, Floats]:
     return _charges(p, x, _bias(p, x, 0.0))
 
 
-def both(
-    p: Parameters, x: Floats, gmin: float = GMIN
-) -> tuple[Floats, Floats, Floats, Floats]:
+def both(p: Parameters, x: Floats, gmin: float = GMIN) -> tuple[Floats, Floats, Floats, Floats]:
     """`evaluate` and `charges` for less than the price of both: i, didx, q, dqdx."""
     bias = _bias(p, x, gmin)
     return *_currents(p, x, bias, gmin), *_charges(p, x, bias)
@@ -378,11 +371,9 @@ def _diffusion(p: Parameters, at: _Bias) -> tuple[Floats, Floats, Floats]:
     forward = at.vbe > 0.0
     if forward.all():
         return stored, slope, cross
-    return (
-        np.where(forward, stored, at.cbe),
-        np.where(forward, slope, at.gbe),
-        np.where(forward, cross, 0.0),
-    )
+    pairs = ((stored, at.cbe), (slope, at.gbe), (cross, 0.0))
+    stored, slope, cross = (np.where(forward, value, plain) for value, plain in pairs)
+    return stored, slope, cross
 
 
 def limit(p: Parameters, new: Floats, old: Floats) -> tuple[Floats, Flags]:
@@ -408,7 +399,3 @@ def noise(p: Parameters, x: Floats) -> tuple[noisy.Source, ...]:
         noisy.shot("ci", "ei", at.it - at.leak),
         noisy.shot("bi", "ei", at.ib, p.kf, p.af),
     )
-
-
-DEFAULTS: Mapping[str, float] = _DEFAULTS
-"""Every parameter that this family takes, with what it is where a card says nothing."""

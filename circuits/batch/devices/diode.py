@@ -30,13 +30,11 @@ PATTERN = ((AI, VD), (K, VD), (A, VA), (AI, VA))
 CHARGE_PATTERN = ((AI, VD), (K, VD))
 """Derivatives of charges that can."""
 
-_DEFAULTS = {
+DEFAULTS: Mapping[str, float] = {
     "IS": 1e-14, "RS": 0.0, "N": 1.0, "TT": 0.0, "CJO": 0.0, "VJ": 1.0, "M": 0.5, "BV": np.inf,
     "IBV": 1e-3, "NBV": np.nan, "IKF": 0.0, "FC": 0.5, "KF": 0.0, "AF": 1.0,
 }
 """SI; zero is no limit, NBV is N where it is not stated (ngspice's manual)."""
-DEFAULTS: Mapping[str, float] = _DEFAULTS
-"""Every parameter that this family takes, with what it is where a card says nothing."""
 _LEAST = 1e-28
 """A, the least saturation current (ngspice's)."""
 _GRADING = 0.9
@@ -76,7 +74,7 @@ def unsupported(card: Card) -> str:
     """Why ngspice must compute the device of a card; empty where it need not."""
     if card.get("BV", 1.0) <= 0.0:
         return "a breakdown voltage (BV) of zero"
-    return unknown(card, _DEFAULTS)
+    return unknown(card, DEFAULTS)
 
 
 def collapsed(card: Card) -> tuple[tuple[str, str], ...]:
@@ -92,7 +90,7 @@ def parameters(cards: Cards, reltol: float = RELTOL) -> Parameters:
     reltol : float
         The circuit's option, which says how well a breakdown is fitted.
     """
-    t = table(cards, _DEFAULTS)
+    t = table(cards, DEFAULTS)
     size = t["AREA"] * t["MANY"]
     saturation = np.maximum(t["IS"], _LEAST) * size
     thermal = t["N"] * THERMAL

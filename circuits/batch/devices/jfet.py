@@ -32,13 +32,11 @@ PATTERN = (
 CHARGE_PATTERN = ((G, VGS), (SI, VGS), (G, VGD), (DI, VGD))
 """Derivatives of charges that can."""
 
-_DEFAULTS = {
+DEFAULTS: Mapping[str, float] = {
     "VTO": -2.0, "BETA": 1e-4, "LAMBDA": 0.0, "RD": 0.0, "RS": 0.0, "CGS": 0.0, "CGD": 0.0,
     "PB": 1.0, "IS": 1e-14, "B": 1.0, "FC": 0.5, "KF": 0.0, "AF": 1.0,
 }
 """SI (ngspice's manual)."""
-DEFAULTS: Mapping[str, float] = _DEFAULTS
-"""Every parameter that this family takes, with what it is where a card says nothing."""
 _FC = 0.95
 """The most of a junction's potential at which its capacitance turns linear (ngspice's)."""
 _BEGIN = -1.0
@@ -71,7 +69,7 @@ class Parameters:
 
 def unsupported(card: Card) -> str:
     """Why ngspice must compute the device of a card; empty where it need not."""
-    return unknown(card, _DEFAULTS)
+    return unknown(card, DEFAULTS)
 
 
 def collapsed(card: Card) -> tuple[tuple[str, str], ...]:
@@ -82,7 +80,7 @@ def collapsed(card: Card) -> tuple[tuple[str, str], ...]:
 
 def parameters(cards: Cards) -> Parameters:
     """The parameters of d devices in u units; see `Parameters`."""
-    t = table(cards, _DEFAULTS)
+    t = table(cards, DEFAULTS)
     size = t["AREA"] * t["MANY"]
     half, fc = np.full_like(size, 0.5), np.minimum(t["FC"], _FC)
     return Parameters(

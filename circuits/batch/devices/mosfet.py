@@ -35,7 +35,7 @@ CHARGE_PATTERN = (
 )
 """Derivatives of charges that can."""
 
-_DEFAULTS = {
+DEFAULTS: Mapping[str, float] = {
     "LEVEL": 1.0, "VTO": 0.0, "KP": np.nan, "LAMBDA": 0.0, "GAMMA": 0.0, "PHI": 0.6, "RD": np.nan,
     "RS": np.nan, "RSH": 0.0, "CBD": 0.0, "CBS": 0.0, "IS": 1e-14, "PB": 0.8, "CGSO": 0.0,
     "CGDO": 0.0, "CGBO": 0.0, "MJ": 0.5, "FC": 0.5, "TOX": 0.0, "UO": 600.0, "LD": 0.0, "L": 1e-4,
@@ -44,8 +44,6 @@ _DEFAULTS = {
 """SI but UO, cm²/Vs (ngspice's manual); KP follows from UO and TOX where it is not stated."""
 _IDLE = ("CJ", "CJSW", "MJSW", "JS", "NSUB", "NSS", "TPG")
 """Of areas that no device here has, and of a substrate without an oxide."""
-DEFAULTS: Mapping[str, float] = _DEFAULTS
-"""Every parameter that counts in this family, with what it is where a card says nothing."""
 _KP = 2e-5
 """A/V² of a card that states neither KP nor an oxide (ngspice's)."""
 _OXIDE = 3.9 * 8.854214871e-12
@@ -96,7 +94,7 @@ def unsupported(card: Card) -> str:
         return "NSUB with TOX"
     if card.get("RSH", 0.0) and 0.0 in (card.get("RD"), card.get("RS")):
         return "RSH with RD or RS of zero"
-    return unknown({k: v for k, v in card.items() if k not in _IDLE}, _DEFAULTS)
+    return unknown({k: v for k, v in card.items() if k not in _IDLE}, DEFAULTS)
 
 
 def untimed(card: Card) -> str:
@@ -113,7 +111,7 @@ def collapsed(card: Card) -> tuple[tuple[str, str], ...]:
 
 def parameters(cards: Cards) -> Parameters:
     """The parameters of d devices in u units; see `Parameters`."""
-    t = table(cards, _DEFAULTS)
+    t = table(cards, DEFAULTS)
     many, fc = t["MANY"], np.minimum(t["FC"], 0.9999)
     length = t["L"] - 2.0 * t["LD"]
     per_area = _OXIDE * inverse(t["TOX"])
