@@ -158,6 +158,14 @@ def _driven(system: System, lines: Array) -> Array:
     return system.factors.solve(right)
 
 
+def linear(system: System) -> Array:
+    """What the drive alone does to branches that bend, (R, P, u)."""
+    zero = np.zeros((system.grid.lines + 1, system.ports.into.shape[1], system.count), complex)
+    found = _driven(system, zero)
+    answer = system.ports.across @ found.reshape(len(found), -1)
+    return system.grid.parts(answer.reshape(-1, *system.drive.shape).swapaxes(0, 1))
+
+
 @dataclass(frozen=True, eq=False)
 class Strong:
     """Branches that bend most, and what they see: their equations are solved together.
@@ -240,6 +248,10 @@ class Chord:
         """Those of a system of one unit."""
         matrix = _jacobians(system, _balance(system, unknown), of, _seen(system, of))[0]
         return cls(of, np.linalg.inv(matrix))
+
+    def fresh(self) -> Chord:
+        """The same for other units."""
+        return self
 
     def some(self, places: Any) -> None:
         """All units take the same steps."""

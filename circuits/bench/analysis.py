@@ -120,6 +120,8 @@ class Periodic:
         Of the same nodes and branches.
     start : tuple of (str, float)
         Rails that a run starts from other volts than their own, and these.
+    near : Cycle, optional
+        The steady state of the same unit under nearly the same drive: where to begin.
     """
 
     source: str
@@ -127,6 +129,7 @@ class Periodic:
     crests: tuple[float, ...]
     run: Transient
     start: tuple[tuple[str, float], ...] = ()
+    near: Cycle | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,6 +231,8 @@ class Cycle:
         At moments that are spread evenly over all phases of the tones, V and A.
     resting : (m,) array
         Of the branches without the drive, A.
+    state : object
+        What whoever found it may begin with the next time.
     """
 
     frequencies: Floats
@@ -235,6 +240,7 @@ class Cycle:
     nodes: Floats
     branches: Floats
     resting: Floats
+    state: object = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
