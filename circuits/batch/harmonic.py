@@ -223,14 +223,22 @@ def _jacobians(system: System, at: _Balance, of: Strong, seen: Array) -> Array:
     whole = np.zeros((many, many, lines, size, system.count), complex)
     for column, (g, b, device, own) in enumerate(of.columns):
         for t, j in own:
-            spectrum = coefficients @ at.done[g].slopes[t, b, :, device]
-            less, more = spectrum[differences], spectrum[sums]
-            turned = np.concatenate([less + more, 1j * (less - more)[:, 1:]], axis=1)
-            turned[0] *= 0.5
-            whole[:, column] += seen[j][:, :, None] * turned
+            spectra = (coefficients @ one[t, b, :, device]
+                       for one in (at.done[g].slopes, at.done[g].farads))
+            flows, charges = (_products(one, differences, sums) for one in spectra)
+            flows += system.turns[:, None, None] * charges
+            whole[:, column] += seen[j][:, :, None] * flows
     both = np.concatenate([whole.real, whole.imag[:, :, 1:]], axis=2)
     found = both.transpose(4, 0, 2, 1, 3).reshape(system.count, many * size, many * size)
     found[:, range(many * size), range(many * size)] += 1.0
+    return found
+
+
+def _products(spectrum: Array, differences: Array, sums: Array) -> Array:
+    """From numbers of a wave to lines of its product with another, (K + 1, R, u)."""
+    less, more = spectrum[differences], spectrum[sums]
+    found = np.concatenate([less + more, 1j * (less - more)[:, 1:]], axis=1)
+    found[0] *= 0.5
     return found
 
 
@@ -248,10 +256,6 @@ class Chord:
         """Those of a system of one unit."""
         matrix = _jacobians(system, _balance(system, unknown), of, _seen(system, of))[0]
         return cls(of, np.linalg.inv(matrix))
-
-    def fresh(self) -> Chord:
-        """The same for other units."""
-        return self
 
     def some(self, places: Any) -> None:
         """All units take the same steps."""
@@ -286,7 +290,7 @@ class Own:
         fresh = np.flatnonzero((self._age >= _AGE) & ~(moved < _NEAR))
         self._age += 1
         if fresh.size:
-            done = [Remainders(one.flows, one.charges, one.slopes[..., fresh]) for one in at.done]
+            done = [one.some(fresh) for one in at.done]
             part = _Balance(at.off, at.heard, at.waves, done)
             made = _jacobians(system.some(fresh), part, self._of, self._seen[..., fresh])
             self._age[fresh] = 1
@@ -329,7 +333,8 @@ def bending(system: System, unknown: Array) -> Array:
     size = np.maximum(np.abs(unknown).max(axis=0), _TINY)
     found = np.zeros(size.shape)
     for column, (g, b, device, own) in enumerate(every.columns):
-        slopes = at.done[g].slopes[:, b, :, device]
+        slopes = np.hypot(at.done[g].slopes[:, b, :, device],
+                          np.abs(first.turns[0]) * at.done[g].farads[:, b, :, device])
         moved = sum(ohms[j] * np.sqrt(np.square(slopes[t]).mean(axis=0)) for t, j in own)
         found[column] = (moved / size).max(axis=0) * size[column]
     return found

@@ -8,6 +8,7 @@ run: what clips hard is found sooner by that.
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -162,47 +163,73 @@ def _found(
     """Steady states on a grid, and how large the last lines are."""
     count = len(work.wanted)
     found: list[tuple[Cycle, float] | None] = [None] * count
-    size = 16 * work.net.order.entries * (grid.lines + 1)
-    width = max(4, _BYTES // size)
-    chunks = max(1, round(count / width))
-    lent: tuple[Chord, _State] | None = None
-    for places in np.array_split(np.arange(count), chunks):
-        part = work.some(places)
-        system = part.system(grid)
-        if lent is None:
-            lent = _lent(part, system, begun[0])
-        own = [begun[k] for k in places]
-        if lent is None:
-            # nothing is known of any unit
-            continue
-        done = _solved(part, system, lent, own)
-        for j, k in enumerate(places.tolist()):
-            if done.settled[j]:
-                found[k] = _cycle(part, grid, done, j)
+    lent = _lent(work, grid, begun[0])
+    left = np.arange(count)
+    for by_own in ([False, True] if lent is not None else [True]):
+        missed = []
+        width = max(4, _BYTES // (16 * work.net.order.entries * (grid.lines + 1)))
+        for places in np.array_split(left, max(1, round(len(left) / width))):
+            part = work.some(places)
+            system = part.system(grid)
+            if by_own:
+                done = _by_own(system)
+            else:
+                assert lent is not None
+                done = harmonic.steady(system, np.stack(
+                    [_scaled(grid, begun[k] or lent[1], work.wanted[k].crests) for k in places],
+                    axis=2), lent[0], _CHORD)
+            for j, k in enumerate(places.tolist()):
+                if done.settled[j]:
+                    found[k] = _cycle(part, grid, done, j)
+                else:
+                    missed.append(k)
+        left = np.array(missed, dtype=np.intp)
+        if not left.size:
+            break
     return found
 
 
-def _lent(part: _Work, system: System, begun: _State | None) -> tuple[Chord, _State] | None:
-    """The derivatives of the first unit that comes to its steady state, and this."""
-    for k in range(min(system.count, 3)):
-        one = system.some([k])
-        zero = np.zeros((system.grid.size, len(part.names), 1))
-        of = harmonic.strong(one, _strongest(one))
-        start = zero
+def _by_own(system: System) -> Steady:
+    """Steady states by each unit's own derivatives, from rest on."""
+    of = harmonic.strong(system, _strongest(system))
+    start = np.zeros((system.grid.size, system.ports.across.shape[0], system.count))
+    return harmonic.steady(system, start, Own(system, of), _OWN)
+
+
+_Lent = tuple[Chord, _State]
+_LENT: OrderedDict[tuple[object, ...], _Lent] = OrderedDict()
+"""What was lent last, by the names of what bends, tones and lines."""
+_KEPT = 32
+"""How many of those are remembered (judgement)."""
+_LIKE = 1.25
+"""Ratio of two drives up to which one lends its derivatives to the other (measured)."""
+
+
+def _lent(work: _Work, grid: Grid, begun: _State | None) -> _Lent | None:
+    """The derivatives of a unit in its steady state, and this: of the first that comes to one.
+
+    Units of another topology that have the same devices are as good.
+    """
+    one = work.wanted[0]
+    key = work.names, one.source, one.frequencies, grid
+    known = _LENT.get(key)
+    if known is not None and 1.0 / _LIKE < sum(known[1].crests) / sum(one.crests) < _LIKE:
+        _LENT.move_to_end(key)
+        return known
+    for k in range(min(len(work.wanted), 2)):
+        part = work.some(np.array([k]))
+        system = part.system(grid)
+        of = harmonic.strong(system, _strongest(system))
+        start = np.zeros((grid.size, len(work.names), 1))
         if begun is not None and k == 0:
-            start = _scaled(system.grid, begun, part.wanted[0].crests)[..., None]
-        done = harmonic.steady(one, start, Own(one, of), 2 * _OWN)
-        for share in (0.3, 0.6, 0.8, 1.0):
-            if done.settled[0]:
-                break
-            less = replace(one, drive=one.drive * share)
-            done = harmonic.steady(less, done.unknown if share > 0.3 else zero,
-                                   Own(less, of), 2 * _OWN)
-            done = replace(done, settled=done.settled & (share == 1.0))
+            start = _scaled(grid, begun, one.crests)[..., None]
+        done = harmonic.steady(system, start, Own(system, of), 2 * _OWN)
         if done.settled[0]:
-            chord = Chord.at(one, done.unknown, of)
-            return chord, _State(system.grid, done.unknown[..., 0], part.wanted[k].crests,
-                                 part.names)
+            state = _State(grid, done.unknown[..., 0], work.wanted[k].crests, work.names)
+            _LENT[key] = Chord.at(system, done.unknown, of), state
+            if len(_LENT) > _KEPT:
+                _LENT.popitem(last=False)
+            return _LENT[key]
     return None
 
 
@@ -223,27 +250,6 @@ def _scaled(grid: Grid, state: _State, crests: tuple[float, ...]) -> Array:
     numbers = numbers * ratio
     numbers[0] *= ratio
     return numbers
-
-
-def _solved(
-    part: _Work, system: System, lent: tuple[Chord, _State], begun: Sequence[_State | None]
-) -> Steady:
-    """Steady states of a system: by the derivatives of another unit, else by its own."""
-    chord, state = lent
-    start = np.stack([
-        _scaled(system.grid, one or state, wanted.crests)
-        for one, wanted in zip(begun, part.wanted, strict=True)
-    ], axis=2)
-    done = harmonic.steady(system, start, chord.fresh(), _CHORD)
-    left = np.flatnonzero(~done.settled)
-    if left.size:
-        few = system.some(left)
-        of = harmonic.strong(few, _strongest(few))
-        again = harmonic.steady(few, np.zeros_like(start[..., left]), Own(few, of), _OWN)
-        for whole, some in ((done.unknown, again.unknown), (done.heard, again.heard),
-                            (done.settled, again.settled)):
-            whole[..., left] = some
-    return done
 
 
 def _cycle(part: _Work, grid: Grid, done: Steady, j: int) -> tuple[Cycle, float]:

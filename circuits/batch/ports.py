@@ -18,7 +18,7 @@ from circuits.batch.equations import Equations
 from circuits.batch.lu import Array
 from circuits.batch.units import Units, selected
 
-_TRIED = (-3.0, -0.7, -0.2, -0.05, 0.05, 0.2, 0.7, 3.0)
+_TRIED = (-2.0, 0.1, 0.6)
 """V beside the bias at which a derivative that differs tells that a branch bends something."""
 _SAME = 1e-12
 """Of the largest derivative, what a difference that counts is more than."""
@@ -166,25 +166,33 @@ class Remainders:
     ----------
     flows, charges : (N, j, d, u) arrays
         Of the remainders.
-    slopes : (j, p, N, d, u) array
-        Derivatives of the currents.
+    slopes, farads : (j, p, N, d, u) arrays
+        Derivatives of both.
     """
 
     flows: Array
     charges: Array
     slopes: Array
+    farads: Array
+
+    def some(self, places: Any) -> Remainders:
+        """Of some units."""
+        return Remainders(self.flows[..., places], self.charges[..., places],
+                          self.slopes[..., places], self.farads[..., places])
 
 
 def remainders(law: Law, waves: Array) -> Remainders:
     """The remainders at voltages (k, N, d, u) of all branches."""
     terminals, branches = law.part.terminals, law.part.branches
-    flows, slopes, charges, _ = law.family.both(law.parameters, waves)
+    flows, slopes, charges, farads = law.family.both(law.parameters, waves)
     i = flows[terminals] - law.flows[:, None]
     q = charges[terminals] - law.charges[:, None]
-    steep = slopes[np.ix_(terminals, branches)] - law.slopes[:, :, None]
+    places = np.ix_(terminals, branches)
+    steep = slopes[places] - law.slopes[:, :, None]
+    stores = farads[places] - law.farads[:, :, None]
     for b, branch in enumerate(branches):
         moved = waves[branch] - law.rest[branch]
         for j in range(len(terminals)):
             i[j] -= law.slopes[j, b] * moved
             q[j] -= law.farads[j, b] * moved
-    return Remainders(np.moveaxis(i, 0, 1), np.moveaxis(q, 0, 1), steep)
+    return Remainders(np.moveaxis(i, 0, 1), np.moveaxis(q, 0, 1), steep, stores)

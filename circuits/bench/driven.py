@@ -40,6 +40,8 @@ _FAST = 10e3
 _STEPS_OF_MANY = 10
 """A period of the highest of many tones: what lies between them comes out within 0.5 dB of what
 five times as many steps give, output stages with feedback included (measured)."""
+_DIGITS = 6
+"""Of a frequency in Hz, by which lines are told apart."""
 _SAG = 2e-3
 """A rail that starts nearer than this to where it settles, relative to its volts, has settled."""
 _SUPPLY = 0.01
@@ -262,9 +264,11 @@ def _steady(
         flows.append(_Flow(float(resting), mean, float(np.abs(flow).mean()) - abs(mean)))
     output = cycle.nodes[:, 0]
     sizes = np.zeros(len(tones.lines), complex)
-    for line, hertz in zip(cycle.lines[:, 0], cycle.frequencies, strict=True):
-        near = np.isclose(tones.lines, abs(hertz), rtol=1e-9)
-        sizes[near] += line if hertz > 0.0 else line.conjugate()
+    place = {round(hertz, _DIGITS): k for k, hertz in enumerate(tones.lines)}
+    for line, hertz in zip(cycle.lines[:, 0].tolist(), cycle.frequencies.tolist(), strict=True):
+        k = place.get(round(abs(hertz), _DIGITS))
+        if k is not None:
+            sizes[k] += line if hertz > 0.0 else line.conjugate()
     rest = output - output.mean()
     left = max(float(rest @ rest) / len(rest) - float((np.abs(sizes) ** 2).sum()) / 2.0, 0.0)
     spectrum = waveform.Spectrum(
