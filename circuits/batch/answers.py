@@ -14,6 +14,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 
 from circuits.batch import bias, periodic, signals, voltmeters
+from circuits.batch.devices.expression import Expression, parsed
 from circuits.batch.equations import Equations, equations
 from circuits.batch.lu import Pattern
 from circuits.batch.signals import small as small
@@ -115,7 +116,7 @@ def _together(
     circuits = [net for net, _ in asks]
     meters = tuple(m for a in analyses if isinstance(a, Metered) for m in a.meters)
     between = tuple(dict.fromkeys((m.at, m.origin) for m in meters))
-    made = _equations(tuple(common.lines.values()), between)
+    made = _equations(tuple(common.lines.values()), between, _Expressions(circuits[:1]))
     mine = units(made, circuits, shapes)
     found: list[Results | None] = [None] * len(circuits)
     order = _order(mine)
@@ -151,9 +152,27 @@ def _periodic(one: Analysis) -> Periodic:
     return one
 
 
+class _Expressions(dict[str, Expression]):
+    """Of sources that follow one: found in whichever circuit has the source. No part of a key."""
+
+    def __init__(self, circuits: Sequence[Circuit]) -> None:
+        super().__init__(
+            (element.name, parsed(element.text)[0])
+            for circuit in circuits for element in circuit.elements if element.name[0] in "bB"
+        )
+
+    def __hash__(self) -> int:  # type: ignore[override]
+        return 0
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Expressions)
+
+
 @lru_cache(maxsize=64)
-def _equations(lines: tuple[Line, ...], between: tuple[tuple[str, str], ...]) -> Equations:
-    return equations(lines, between)
+def _equations(
+    lines: tuple[Line, ...], between: tuple[tuple[str, str], ...], expressions: _Expressions
+) -> Equations:
+    return equations(lines, expressions, between)
 
 
 _ORDERS: WeakKeyDictionary[Equations, Pattern | None] = WeakKeyDictionary()

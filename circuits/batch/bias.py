@@ -65,6 +65,8 @@ def order(units: Units, frequency: float = 1e3) -> Pattern:
 
 def taken(slopes: Array, places: Sequence[tuple[int, int]]) -> Array:
     """Derivatives (T, k, d, u) at some terminals and branches, as rows (p d, u)."""
+    if not places:
+        return np.zeros((0, slopes.shape[-1]))
     terminals, branches = zip(*places, strict=True)
     found: Array = slopes[list(terminals), list(branches)]
     return found.reshape(-1, found.shape[-1])

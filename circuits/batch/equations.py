@@ -10,15 +10,16 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from types import ModuleType
 from typing import Any
 
 import numpy as np
 from scipy import sparse
 
-from circuits.batch.families import FAMILIES, GROUNDED
+from circuits.batch.devices.expression import Expression
+from circuits.batch.families import FAMILIES, GROUNDED, Family
+from circuits.batch.formulas import Formulas
 from circuits.batch.lu import Array, Pattern, Places
-from circuits.batch.topology import Line
+from circuits.batch.topology import Formula, Line
 
 _BRANCHED = "vlze"
 """Kinds whose current is an unknown."""
@@ -30,8 +31,8 @@ class Group:
 
     Attributes
     ----------
-    family : module
-        Its laws; see `circuits.batch.devices`.
+    family : Family
+        Its laws.
     names : tuple of str
         Of the elements.
     rows : (T, d) array
@@ -44,7 +45,7 @@ class Group:
         From currents into the terminals to the equations.
     """
 
-    family: ModuleType
+    family: Family
     names: tuple[str, ...]
     rows: Places
     plus: Places
@@ -134,6 +135,10 @@ class Equations:
         return {line.name.lower(): k for k, line in enumerate(self.lines)}
 
 
+def _of_volts(line: Line) -> bool:
+    return isinstance(line.shape, Formula) and line.shape.kind == "v"
+
+
 class _Entries:
     """Where a matrix has entries, in the order in which they were first met."""
 
@@ -165,11 +170,16 @@ class _Stamps:
         return sparse.csr_array((self.signs, (self.slots, self.numbers)), (height, width))
 
 
-def equations(lines: Sequence[Line], between: Sequence[tuple[str, str]] = ()) -> Equations:
+def equations(
+    lines: Sequence[Line], expressions: Mapping[str, Expression],
+    between: Sequence[tuple[str, str]] = (),
+) -> Equations:
     """The equations of a topology.
 
     Parameters
     ----------
+    expressions : mapping of str to Expression
+        Of sources that follow one, by name.
     between : sequence of (str, str)
         Nodes between which a meter may come to lie.
     """
@@ -179,10 +189,11 @@ def equations(lines: Sequence[Line], between: Sequence[tuple[str, str]] = ()) ->
             for name in line.nodes:
                 if name.lower() not in row:
                     row[name.lower()] = len(row) - 2
-    groups = _terminals(lines, row)
+    groups = _devices(lines, row)
     for line in lines:
-        if line.kind in _BRANCHED:
+        if line.kind in _BRANCHED or _of_volts(line):
             row[f"#{line.name.lower()}"] = len(row) - 2
+    groups += _formulas(lines, expressions, row)
     size = len(row) - 2
     entries = _Entries()
     of_kind: dict[str, list[int]] = {}
@@ -191,11 +202,13 @@ def equations(lines: Sequence[Line], between: Sequence[tuple[str, str]] = ()) ->
     one = len(lines)
     static, moving, sources = _Stamps.none(), _Stamps.none(), _Stamps.none()
     for k, line in enumerate(lines):
-        _STAMPS.get(line.kind, _nothing)(line, k, one, row, entries, static, moving, sources)
+        stamp = _branch if _of_volts(line) else _STAMPS.get(line.kind, _nothing)
+        stamp(line, k, one, row, entries, static, moving, sources)
     for pair in between:
         for i, j, _ in _pairs(*(row[name.lower()] for name in pair)):
             entries.at(i, j)
-    made = [_group(family, names, ends, entries) for family, names, ends in groups]
+    stamps = [(met, *(_stamps(met, pattern, entries) for pattern in (
+        met.family.PATTERN, met.family.CHARGE_PATTERN))) for met in groups]
     height = len(entries.slots)
     at_row, at_column = (np.array(x, np.intp) for x in zip(*entries.slots, strict=True))
     return Equations(
@@ -203,7 +216,7 @@ def equations(lines: Sequence[Line], between: Sequence[tuple[str, str]] = ()) ->
         static.matrix(height, one + 1), moving.matrix(height, one + 1),
         sources.matrix(size, one + 1),
         {kind: tuple(places) for kind, places in of_kind.items()},
-        tuple(_sized(group, height, size) for group in made),
+        tuple(_group(*one, height, size) for one in stamps),
     )
 
 
@@ -248,6 +261,8 @@ def _branch(
             static.add(entries.at(own, at), one, sign)
     if line.kind == "v":
         sources.add(own, k, 1.0)
+    elif line.kind == "b":
+        return
     elif line.kind == "z":
         static.add(entries.at(own, own), k, -1.0)
     elif line.kind == "l":
@@ -295,11 +310,20 @@ _STAMPS: dict[str, _Stamp] = {
 
 # -- devices ---------------------------------------------------------------------------------------
 
-_Met = tuple[ModuleType, tuple[str, ...], Places]
+
+@dataclass(frozen=True, eq=False)
+class _Met:
+    """Devices of one family with the rows of their terminals and of the ends of their branches."""
+
+    family: Family
+    names: tuple[str, ...]
+    ends: Places
+    plus: Places
+    minus: Places
 
 
-def _terminals(lines: Sequence[Line], row: dict[str, int]) -> list[_Met]:
-    """The devices of each family with the rows of their terminals; inner nodes get rows."""
+def _devices(lines: Sequence[Line], row: dict[str, int]) -> list[_Met]:
+    """The devices of each family; their inner nodes get rows."""
     found: list[_Met] = []
     for letter, family in FAMILIES.items():
         mine = [line for line in lines if line.kind == letter]
@@ -314,47 +338,67 @@ def _terminals(lines: Sequence[Line], row: dict[str, int]) -> list[_Met]:
                     ends[t, d] = at[terminal]
                 elif terminal in same:
                     ends[t, d] = at[same[terminal]]
-                elif terminal in GROUNDED.get(letter, ()):
-                    continue
-                else:
+                elif terminal not in GROUNDED.get(letter, ()):
                     ends[t, d] = row[f"{line.name.lower()}#{terminal}"] = len(row) - 2
-        found.append((family, tuple(line.name for line in mine), ends))
+        place = {terminal: t for t, terminal in enumerate(family.TERMINALS)}
+        plus, minus = (ends[[place[branch[k]] for branch in family.BRANCHES]] for k in (0, 1))
+        found.append(_Met(family, tuple(line.name for line in mine), ends, plus, minus))
     return found
 
 
-def _group(family: ModuleType, names: tuple[str, ...], ends: Places, entries: _Entries) -> Group:
-    place = {terminal: t for t, terminal in enumerate(family.TERMINALS)}
-    plus, minus = (ends[[place[branch[k]] for branch in family.BRANCHES]] for k in (0, 1))
-    count = len(names)
+def _formulas(
+    lines: Sequence[Line], expressions: Mapping[str, Expression], row: _Row
+) -> list[_Met]:
+    """Sources that follow expressions, those of one formula together."""
+    alike: dict[Formula, list[Line]] = {}
+    for line in lines:
+        if isinstance(line.shape, Formula):
+            about = Formula(line.shape.signature, line.shape.kind, line.shape.branches, ())
+            alike.setdefault(about, []).append(line)
+    found: list[_Met] = []
+    for about, mine in alike.items():
+        ends, plus, minus = [], [], []
+        for line in mine:
+            assert isinstance(line.shape, Formula)
+            own, taken = ([row[n.lower()] for n in part] for part in (line.nodes[:2], line.nodes[2:]))
+            flows = [row[f"#{name.lower()}"] for name in line.shape.currents]
+            ends.append(own if about.kind == "i" else [row[f"#{line.name.lower()}"]])
+            plus.append([*taken[::2], *flows])
+            minus.append([*taken[1::2], *(-1 for _ in flows)])
+        family = Formulas(expressions[mine[0].name])
+        rows = (np.array(x, np.intp).reshape(len(mine), -1).T for x in (ends, plus, minus))
+        found.append(_Met(family, tuple(line.name for line in mine), *rows))
+    return found
 
-    def stamps(pattern: Sequence[tuple[int, int]]) -> _Stamps:
-        made = _Stamps.none()
-        for p, (terminal, branch) in enumerate(pattern):
-            for d in range(count):
-                at, a, b = ends[terminal, d], plus[branch, d], minus[branch, d]
-                if at < 0 or a == b:
-                    continue
-                for node, sign in ((a, 1.0), (b, -1.0)):
-                    if node >= 0:
-                        made.add(entries.at(int(at), int(node)), p * count + d, sign)
-        return made
 
+def _stamps(
+    met: _Met, pattern: Sequence[tuple[int, int]], entries: _Entries
+) -> _Stamps:
+    """Where derivatives of currents or charges go."""
+    made, count = _Stamps.none(), len(met.names)
+    for p, (terminal, branch) in enumerate(pattern):
+        for d in range(count):
+            at, a, b = (int(x) for x in (met.ends[terminal, d], met.plus[branch, d],
+                                         met.minus[branch, d]))
+            if at < 0 or a == b:
+                continue
+            for node, sign in ((a, 1.0), (b, -1.0)):
+                if node >= 0:
+                    made.add(entries.at(at, node), p * count + d, sign)
+    return made
+
+
+def _group(met: _Met, currents: _Stamps, charges: _Stamps, height: int, size: int) -> Group:
+    count = len(met.names)
     injected = _Stamps.none()
-    for (t, d), at in np.ndenumerate(ends):
+    for (t, d), at in np.ndenumerate(met.ends):
         if at >= 0:
             injected.add(int(at), t * count + d, 1.0)
-    return Group(family, names, ends, plus, minus, stamps(family.PATTERN),
-                 stamps(family.CHARGE_PATTERN), injected)
-
-
-def _sized(group: Group, height: int, size: int) -> Group:
-    """The same with its stamps as matrices, now that all entries are known."""
-    family, count = group.family, len(group.names)
     return Group(
-        family, group.names, group.rows, group.plus, group.minus,
-        group.currents.matrix(height, len(family.PATTERN) * count),
-        group.charges.matrix(height, len(family.CHARGE_PATTERN) * count),
-        group.injected.matrix(size, len(family.TERMINALS) * count),
+        met.family, met.names, met.ends, met.plus, met.minus,
+        currents.matrix(height, len(met.family.PATTERN) * count),
+        charges.matrix(height, len(met.family.CHARGE_PATTERN) * count),
+        injected.matrix(size, len(met.family.TERMINALS) * count),
     )
 
 

@@ -14,7 +14,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from circuits.batch.devices.card import card
-from circuits.batch.families import FAMILIES, expression_of
+from circuits.batch.devices.expression import Unsupported, parsed
+from circuits.batch.families import FAMILIES
 from circuits.circuit import Circuit, Element, Model
 
 _IDLE = re.compile(r"(rvoltmeter_|rprobe_|ccoupling_|cprobe_)", re.IGNORECASE)
@@ -44,14 +45,37 @@ class Line:
         The first letter of its name; ``z`` for a joint, which is a resistance that may be zero.
     nodes : tuple of str
         As in `Element`; of a coupling the two inductors.
-    shape : str or tuple
-        What of its text is no number: the same in all units.
+    shape : hashable
+        What of its text is no number, the same in all units: `UNSTEADY`, a `Formula`, or pairs of
+        terminals of a device that are one node.
     """
 
     name: str
     kind: str
     nodes: tuple[str, ...]
     shape: object = ""
+
+
+@dataclass(frozen=True)
+class Formula:
+    """The shape of a source that follows an expression.
+
+    Attributes
+    ----------
+    signature : str
+        Of the expression.
+    kind : str
+        ``v`` or ``i``.
+    branches : int
+        How many voltages it takes.
+    currents : tuple of str
+        Sources whose currents it takes.
+    """
+
+    signature: str
+    kind: str
+    branches: int
+    currents: tuple[str, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,10 +151,7 @@ def _line(element: Element, model: Model | None) -> Line:
     if kind == "k":
         return Line(element.name, kind, element.nodes)
     if kind == "b":
-        made = expression_of(element.text)
-        if made is None:
-            raise Unknown(f"{element.name}: {element.text}")
-        return Line(element.name, kind, element.nodes, made[0])
+        return _formula(element)
     family = FAMILIES.get(kind)
     if family is None or model is None:
         raise Unknown(f"{element.name}: {element.text}")
@@ -139,6 +160,17 @@ def _line(element: Element, model: Model | None) -> Line:
     if why:
         raise Unknown(f"{element.name}: {why}")
     return Line(element.name, kind, element.nodes, tuple(family.collapsed(given)))
+
+
+def _formula(element: Element) -> Line:
+    """A source that follows an expression; the nodes whose voltages it takes come after its own."""
+    try:
+        made, _ = parsed(element.text)
+    except Unsupported as reason:
+        raise Unknown(f"{element.name}: {reason}") from None
+    taken = tuple(node for pair in made.branches for node in pair)
+    about = Formula(made.signature, made.kind, len(made.branches), made.currents)
+    return Line(element.name, "b", (*element.nodes, *taken), about)
 
 
 @dataclass

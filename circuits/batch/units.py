@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import numpy as np
 
-from circuits.batch.devices.card import Card, card
-from circuits.batch.equations import Equations
+from circuits.batch.devices.card import card
+from circuits.batch.devices.expression import parsed
+from circuits.batch.equations import Equations, Group
+from circuits.batch.families import Device
+from circuits.batch.formulas import Constants, Formulas
 from circuits.batch.lu import Array, Places
 from circuits.batch.topology import UNSTEADY, Shape
-from circuits.circuit import Circuit, Element
+from circuits.circuit import Circuit, Element, Model
 
 _T = TypeVar("_T")
 
@@ -136,12 +139,22 @@ def _parameters(made: Equations, circuits: Sequence[Circuit]) -> tuple[Any, ...]
     if not made.groups:
         return ()
     wanted = {name for group in made.groups for name in group.names}
-    cards: dict[str, list[Card]] = {name: [] for name in wanted}
+    texts: dict[str, list[tuple[str, Model | None]]] = {name: [] for name in wanted}
     for circuit in circuits:
         models = {model.name: model for model in circuit.models}
         for element in circuit.elements:
             if element.name in wanted:
-                name, _, instance = element.text.partition(" ")
-                cards[element.name].append(card(models[name], instance))
-    return tuple(group.family.parameters([cards[name] for name in group.names])
-                 for group in made.groups)
+                model = models.get(element.text.partition(" ")[0])
+                texts[element.name].append((element.text, model))
+    return tuple(_of_group(group, texts) for group in made.groups)
+
+
+def _of_group(group: Group, texts: Mapping[str, Sequence[tuple[str, Model | None]]]) -> Any:
+    if isinstance(group.family, Formulas):
+        numbers = [[parsed(text)[1] for text, _ in texts[name]] for name in group.names]
+        return Constants(np.moveaxis(np.array(numbers), -1, 0))
+    cards = [
+        [card(model, text.partition(" ")[2]) for text, model in texts[name] if model is not None]
+        for name in group.names
+    ]
+    return cast(Device, group.family).parameters(cards)

@@ -23,7 +23,8 @@ from circuits.stage import Stage
 from diagnose.inference.likelihood import Array, Observed
 from faultlib.designs import another_design, designs
 from faultlib.makes import left_open
-from faultlib.simulate import Answer, Bench, Problem, Progress, Variant, is_shared
+from faultlib.simulate import Answer, Bench, Problem, Progress
+from faultlib.variant import Variant, is_shared
 from faultlib.tolerance import LeftOpen, Spread, spreads
 
 __all__ = [
