@@ -43,7 +43,11 @@ _OWN = 14
 _STRONG = 0.1
 """Of what bends most, what is still solved together with it."""
 _MOST = 8
-"""Branches that are solved together."""
+"""Branches that are solved together in a unit at most."""
+_FEW = 6
+"""Branches that some units may have together: more cost more than fewer units at a time."""
+_STIFF = 0.05
+"""What bends by less, with the whole drive, follows by itself."""
 _SMALL = 0.02
 """V that the largest of the voltages that bend moves by where their strengths are compared."""
 _BYTES = 4 << 20
@@ -165,35 +169,67 @@ def _found(
     found: list[tuple[Cycle, float] | None] = [None] * count
     lent = _lent(work, grid, begun[0])
     left = np.arange(count)
-    for by_own in ([False, True] if lent is not None else [True]):
-        missed = []
-        width = max(4, _BYTES // (16 * work.net.order.entries * (grid.lines + 1)))
-        for places in np.array_split(left, max(1, round(len(left) / width))):
-            part = work.some(places)
-            system = part.system(grid)
-            if by_own:
-                done = _by_own(system)
-            else:
-                assert lent is not None
-                done = harmonic.steady(system, np.stack(
-                    [_scaled(grid, begun[k] or lent[1], work.wanted[k].crests) for k in places],
-                    axis=2), lent[0], _CHORD)
-            for j, k in enumerate(places.tolist()):
-                if done.settled[j]:
-                    found[k] = _cycle(part, grid, done, j)
-                else:
-                    missed.append(k)
-        left = np.array(missed, dtype=np.intp)
-        if not left.size:
-            break
+    width = max(4, _BYTES // (16 * work.net.order.entries * (grid.lines + 1)))
+
+    def solve(places: Places, of: harmonic.Strong | None) -> list[int]:
+        """Those that do not come to a steady state."""
+        part = work.some(places)
+        system = part.system(grid)
+        start = np.zeros((grid.size, len(work.names), len(places)))
+        for j, k in enumerate(places.tolist()):
+            state = begun[k] or (lent[1] if lent is not None and of is None else None)
+            if state is not None:
+                start[..., j] = _scaled(grid, state, work.wanted[k].crests)
+        if of is None:
+            assert lent is not None
+            done = harmonic.steady(system, start, lent[0], _CHORD)
+        else:
+            done = harmonic.steady(system, start, Own(system, of), _OWN)
+        for j, k in enumerate(places.tolist()):
+            if done.settled[j]:
+                found[k] = _cycle(part, grid, done, j)
+        return [k for j, k in enumerate(places.tolist()) if not done.settled[j]]
+
+    if lent is not None:
+        left = np.array([k for places in _chunks(left, width) for k in solve(places, None)],
+                        dtype=np.intp)
+    if left.size:
+        for branches, members in _alike(work, grid, left, width):
+            for places in _chunks(members, width):
+                solve(places, harmonic.strong(work.some(places[:1]).system(grid), branches))
     return found
 
 
-def _by_own(system: System) -> Steady:
-    """Steady states by each unit's own derivatives, from rest on."""
-    of = harmonic.strong(system, _strongest(system))
-    start = np.zeros((system.grid.size, system.ports.across.shape[0], system.count))
-    return harmonic.steady(system, start, Own(system, of), _OWN)
+def _chunks(places: Places, width: int) -> list[Places]:
+    """Places by so many at a time, evenly."""
+    return np.array_split(places, max(1, round(len(places) / width)))
+
+
+def _alike(
+    work: _Work, grid: Grid, places: Places, width: int
+) -> list[tuple[list[int], Places]]:
+    """Units by what bends most in them: branches, and the units that they are enough for."""
+    groups: list[tuple[set[int], list[int]]] = []
+    for some in _chunks(places, width):
+        for k, mine in zip(some.tolist(), _strongest(work.some(some).system(grid)), strict=True):
+            for branches, members in groups:
+                if len(branches | mine) <= max(_FEW, len(mine)):
+                    branches |= mine
+                    members.append(k)
+                    break
+            else:
+                groups.append((set(mine), [k]))
+    return [(sorted(branches), np.array(members)) for branches, members in groups]
+
+
+def _strongest(system: System) -> list[set[int]]:
+    """Branches that bend most in each unit, told at a small part of its drive."""
+    linear = harmonic.linear(system)
+    share = np.minimum(1.0, _SMALL / np.maximum(np.abs(linear).max(axis=(0, 1)), 1e-12))
+    strength = harmonic.bending(system, linear * share)
+    strong = (strength > _STRONG * strength.max(axis=0)) & (strength > _STIFF * share)
+    order = np.argsort(-strength, axis=0)[:_MOST]
+    return [{int(k) for k in order[:, u] if strong[k, u]} for u in range(system.count)]
 
 
 _Lent = tuple[Chord, _State]
@@ -219,7 +255,7 @@ def _lent(work: _Work, grid: Grid, begun: _State | None) -> _Lent | None:
     for k in range(min(len(work.wanted), 2)):
         part = work.some(np.array([k]))
         system = part.system(grid)
-        of = harmonic.strong(system, _strongest(system))
+        of = harmonic.strong(system, sorted(_strongest(system)[0]))
         start = np.zeros((grid.size, len(work.names), 1))
         if begun is not None and k == 0:
             start = _scaled(grid, begun, one.crests)[..., None]
@@ -231,16 +267,6 @@ def _lent(work: _Work, grid: Grid, begun: _State | None) -> _Lent | None:
                 _LENT.popitem(last=False)
             return _LENT[key]
     return None
-
-
-def _strongest(system: System) -> list[int]:
-    """Branches that bend most, told by the first of some units at a small part of its drive."""
-    one = system.some([0])
-    linear = harmonic.linear(one)
-    top = float(np.abs(linear).max())
-    strength = harmonic.bending(one, linear * min(1.0, _SMALL / max(top, 1e-12)))[:, 0]
-    order = np.argsort(-strength)[:_MOST]
-    return sorted(int(k) for k in order if strength[k] > _STRONG * strength[order[0]])
 
 
 def _scaled(grid: Grid, state: _State, crests: tuple[float, ...]) -> Array:
