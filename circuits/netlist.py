@@ -82,6 +82,10 @@ class Drive:
     cosines: tuple[tuple[float, float], ...] = ()
 
 
+STILL = Drive("")
+"""Nothing moves, but what only shows in large signals is built: for `Periodic`."""
+
+
 @dataclass(frozen=True)
 class Sounding:
     """An impedance at one frequency: Hz and ohm."""
@@ -319,8 +323,52 @@ def _sounded(name: str, outer: str, found: Sounding) -> list[Element]:
     ]
 
 
+def moved(
+    net: Circuit, source: str, cosines: Sequence[tuple[float, float]],
+    start: tuple[tuple[str, float], ...] = (),
+) -> Circuit:
+    """A circuit made with `STILL`, with what moves in a transient run.
+
+    Parameters
+    ----------
+    source : str
+        That drives; it is `GENERATOR` that a stage has.
+    cosines : sequence of (float, float)
+        V peak and Hz.
+    start : tuple of (str, float)
+        As in `Drive`.
+    """
+    volts = "+".join(f"{size!r}*cos({2.0 * math.pi * hertz!r}*time)" for size, hertz in cosines)
+    begun = {rail_source(rail): begin for rail, begin in start}
+    elements: list[Element] = []
+    for element in net.elements:
+        if element.name == source:
+            plus, back = element.nodes
+            inner = f"{plus}_b"
+            elements.append(Element("Bdrive", (plus, inner), None, f"v=time>0?{volts}:0"))
+            elements.append(Element(element.name, (inner, back), 0.0))
+        elif element.name in begun and element.value is not None:
+            elements += _jumping(element.name, element.nodes, begun[element.name], element.value)
+        else:
+            elements.append(element)
+    return Circuit(tuple(elements), net.models, net.options, net.temperature)
+
+
+def _jumping(name: str, nodes: tuple[str, ...], start: float, volts: float) -> list[Element]:
+    """A source that leaves where it starts at time 0.
+
+    Not a piecewise linear one: its corners can stop Gear's method for good.
+    """
+    inner, back = nodes
+    moving, jump = f"{inner}_b", f"v=time>0?{volts!r}:{start!r}"
+    return [
+        Element(name, (inner, moving), 0.0),
+        Element(f"B{name.removeprefix('V')}", (moving, back), None, jump),
+    ]
+
+
 def _generator(back: str, drive: Drive | None, of: str) -> list[Element]:
-    if drive is None:
+    if drive is None or drive == STILL:
         return [Element(GENERATOR + of, (f"gen{of}", back), 0.0)]
     # an expression of thirty cosines would take longer than the stage does; added up as currents
     # in one ohm they cost a third
@@ -343,12 +391,7 @@ def _rail(rail: Rail, inner: str, drive: Drive | None) -> list[Element]:
     start = dict(drive.start).get(rail.name) if drive is not None else None
     if start is None:
         return [Element(name, (inner, GROUND), rail.volts)]
-    # not a piecewise linear source: its corners can stop Gear's method for good
-    moving, jump = f"{inner}_b", f"v=time>0?{rail.volts!r}:{start!r}"
-    return [
-        Element(name, (inner, moving), 0.0),
-        Element(f"Brail_{node(rail.name)}", (moving, GROUND), None, jump),
-    ]
+    return _jumping(name, (inner, GROUND), start, rail.volts)
 
 
 def ohmmeter(stage: Stage, between: tuple[str, str]) -> Circuit:

@@ -7,13 +7,13 @@ circuit that does not settle, and transient runs go to ngspice one by one, and a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from weakref import WeakKeyDictionary
 
 import numpy as np
 
-from circuits.batch import bias, signals, voltmeters
+from circuits.batch import bias, periodic, signals, voltmeters
 from circuits.batch.devices.expression import Expression, parsed
 from circuits.batch.equations import Equations, equations
 from circuits.batch.lu import Pattern
@@ -26,6 +26,7 @@ from circuits.bench.analysis import (
     Bias,
     Metered,
     OperatingPoint,
+    Periodic,
     Results,
     Shown,
     Transient,
@@ -60,7 +61,7 @@ def answered(asks: Sequence[Ask], count: Count) -> list[Results | None]:
     groups: dict[tuple[Analysis, ...], list[int]] = {}
     for k, (_, analyses) in enumerate(asks):
         if known(analyses):
-            groups.setdefault(analyses, []).append(k)
+            groups.setdefault(_alike(analyses), []).append(k)
         else:
             _note(count, "transient runs")
     for analyses, members in groups.items():
@@ -77,15 +78,31 @@ def answered(asks: Sequence[Ask], count: Count) -> list[Results | None]:
             mine = [k for one in common.shapes for k in shapes[one]]
             of = {k: one for one in common.shapes for k in shapes[one]}
             results = _together(
-                common, [asks[k][0] for k in mine], [of[k] for k in mine], analyses
+                common, [asks[k] for k in mine], [of[k] for k in mine], analyses
             )
             for k, result in zip(mine, results, strict=True):
                 found[k] = result
                 if result is None:
-                    _note(count, "no solution")
+                    _note(count, _lacking(analyses))
                 else:
                     count.batched += 1
     return found
+
+
+def _alike(analyses: tuple[Analysis, ...]) -> tuple[Analysis, ...]:
+    """What units that are asked the same under drives of their own have in common."""
+    if not any(isinstance(a, Periodic) for a in analyses):
+        return analyses
+    return tuple(
+        replace(a, crests=(), start=(), near=None) if isinstance(a, Periodic) else a
+        for a in analyses
+    )
+
+
+def _lacking(analyses: Sequence[Analysis]) -> str:
+    """What a unit that the batch has no answers for may not have."""
+    under_drive = any(isinstance(a, Periodic) for a in analyses)
+    return "no steady state" if under_drive else "no solution"
 
 
 def _note(count: Count, reason: str) -> None:
@@ -93,10 +110,10 @@ def _note(count: Count, reason: str) -> None:
 
 
 def _together(
-    common: Common, circuits: Sequence[Circuit], shapes: Sequence[Shape],
-    analyses: Sequence[Analysis],
+    common: Common, asks: Sequence[Ask], shapes: Sequence[Shape], analyses: Sequence[Analysis]
 ) -> list[Results | None]:
-    """Answers for circuits of one topology."""
+    """Answers for circuits of one topology, which are asked the same but for their drives."""
+    circuits = [net for net, _ in asks]
     meters = tuple(m for a in analyses if isinstance(a, Metered) for m in a.meters)
     between = tuple(dict.fromkeys((m.at, m.origin) for m in meters))
     made = _equations(tuple(common.lines.values()), between, _Expressions(circuits[:1]))
@@ -118,6 +135,8 @@ def _together(
         answers = [
             _rest(a, some, at) if isinstance(a, OperatingPoint)
             else _shown(a, some, order, at, kernel) if isinstance(a, Metered)
+            else periodic.answers([_periodic(asks[j][1][k]) for j in there], some, order, at,
+                                  kernel.rough) if isinstance(a, Periodic)
             else small[k]
             for k, a in enumerate(analyses)
         ]
@@ -126,6 +145,11 @@ def _together(
         if None not in row:
             found[k] = tuple(answer for answer in row if answer is not None)
     return found
+
+
+def _periodic(one: Analysis) -> Periodic:
+    assert isinstance(one, Periodic)
+    return one
 
 
 class _Expressions(dict[str, Expression]):

@@ -102,6 +102,37 @@ class Transient:
 
 
 @dataclass(frozen=True, slots=True)
+class Periodic:
+    """The steady state under one tone, or two that need have no period in common.
+
+    In the circuit the source that drives is still. Who answers by a transient run of it goes by
+    `run`, and answers with `Waves`; who finds the steady state itself answers with a `Cycle`.
+
+    Attributes
+    ----------
+    source : str
+        The voltage source that drives: Σ crest · cos(2πft).
+    frequencies : tuple of float
+        Hz, one or two.
+    crests : tuple of float
+        V, of each tone.
+    run : Transient
+        Of the same nodes and branches.
+    start : tuple of (str, float)
+        Rails that a run starts from other volts than their own, and these.
+    near : Cycle, optional
+        The steady state of the same unit under nearly the same drive: where to begin.
+    """
+
+    source: str
+    frequencies: tuple[float, ...]
+    crests: tuple[float, ...]
+    run: Transient
+    start: tuple[tuple[str, float], ...] = ()
+    near: Cycle | None = field(default=None, compare=False)
+
+
+@dataclass(frozen=True, slots=True)
 class Voltmeter:
     """A resistor of the circuit that stands for a meter, and its model.
 
@@ -142,7 +173,9 @@ class Inputs:
     impedances: Complexes | None = None
 
 
-Analysis: TypeAlias = OperatingPoint | SmallSignal | NoiseSpectrum | Transient | Metered | Inputs
+Analysis: TypeAlias = (
+    OperatingPoint | SmallSignal | NoiseSpectrum | Transient | Periodic | Metered | Inputs
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -185,6 +218,32 @@ class Waves:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Cycle:
+    """Answer to `Periodic`: the steady state.
+
+    Attributes
+    ----------
+    frequencies : (f,) array
+        Hz, of its lines, the first of which is zero.
+    lines : (f, n) complex array
+        Of the nodes, V peak; phases count from a common crest of the tones.
+    nodes, branches : (s, n), (s, m) arrays
+        At moments that are spread evenly over all phases of the tones, V and A.
+    resting : (m,) array
+        Of the branches without the drive, A.
+    state : object
+        What whoever found it may begin with the next time.
+    """
+
+    frequencies: Floats
+    lines: Complexes
+    nodes: Floats
+    branches: Floats
+    resting: Floats
+    state: object = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Shown:
     """Answer to `Metered`: what each meter shows, (n,) V; see `circuits.bench.metered`.
 
@@ -208,5 +267,5 @@ class Shares:
     impedances: Complexes
 
 
-Answer: TypeAlias = Bias | Response | NoiseDensity | Waves | Shown | Shares
+Answer: TypeAlias = Bias | Response | NoiseDensity | Waves | Cycle | Shown | Shares
 Results: TypeAlias = tuple[Answer, ...]

@@ -213,7 +213,8 @@ class Generator:
         if any(rail.unloaded is not None for rail in self.stage.rails):
             amps = self._expected(crest, (yield from self.passes()))
             self.stage = replace(self.stage, rails=following(self.stage, amps))
-        wave = yield from driven.drive(self.stage, self.tones, crest, self.load, self.start)
+        near = self._last.cycle if self._last is not None else None
+        wave = yield from driven.drive(self.stage, self.tones, crest, self.load, self.start, near)
         self.start, self.stage, self._last = wave.start, wave.stage, wave
         return wave
 

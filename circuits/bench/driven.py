@@ -20,12 +20,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from circuits.bench.analysis import Floats, Transient, Waves
+from circuits.bench.analysis import Cycle, Floats, Periodic, Transient, Waves
 from circuits.bench.loaded import following
 from circuits.bench.loaded import swing as swing
 from circuits.bench.steps import Steps, ask
 from circuits.kinds import kind
-from circuits.netlist import Drive, circuit, node, rail_source
+from circuits.netlist import GENERATOR, STILL, Drive, circuit, node, rail_source
 from circuits.signals import manytone, waveform
 from circuits.stage import Part, Rail, Stage
 
@@ -40,6 +40,8 @@ _FAST = 10e3
 _STEPS_OF_MANY = 10
 """A period of the highest of many tones: what lies between them comes out within 0.5 dB of what
 five times as many steps give, output stages with feedback included (measured)."""
+_DIGITS = 6
+"""Of a frequency in Hz, by which lines are told apart."""
 _SAG = 2e-3
 """A rail that starts nearer than this to where it settles, relative to its volts, has settled."""
 _SUPPLY = 0.01
@@ -85,6 +87,10 @@ class Tones:
     lines: tuple[float, ...]
     drift: int = waveform.DRIFT
     comb: manytone.Comb | None = None
+
+    def crests(self, crest: float) -> tuple[float, ...]:
+        """V peak of each tone."""
+        return tuple(crest * share for share in self.shares)
 
     def text(self, crest: float) -> str:
         """The e.m.f. as an expression of time."""
@@ -161,7 +167,10 @@ class Driven:
     stage : Stage
         With rails as their supplies give them at these currents.
     time, output : (t,) arrays
-        s and V: the periods that were recorded.
+        s and V: the periods that were recorded. Of a steady state one period, or of two tones
+        moments that are spread over all their phases.
+    cycle : Cycle or None
+        The steady state, where it was found as that.
     """
 
     crest: float
@@ -173,6 +182,7 @@ class Driven:
     stage: Stage
     time: Floats
     output: Floats
+    cycle: Cycle | None = None
 
 
 def drive(
@@ -181,6 +191,7 @@ def drive(
     crest: float,
     load: float = 0.0,
     start: tuple[tuple[str, float], ...] = (),
+    near: Cycle | None = None,
 ) -> Steps[Driven]:
     """Drive a stage and analyse its output.
 
@@ -192,59 +203,119 @@ def drive(
         Ohm in place of the stage's own; 0 keeps that.
     start : tuple of (str, float)
         Volts of the rails' sources at rest, from an earlier run.
+    near : Cycle, optional
+        The steady state under nearly the same drive.
 
     Raises
     ------
     NoSolution
     """
-    net = circuit(stage, load, _source(tones, crest, start))
     branches = tuple(rail_source(rail.name) for rail in stage.rails)
     periods = tones.settle + tones.record
-    stop = periods * tones.period
-    wanted = Transient((node(stage.output),), stop, tones.step, 0.0, OPTIONS, branches)
-    (waves,) = yield from ask(net, (wanted,))
-    assert isinstance(waves, Waves)
+    run = Transient(
+        (node(stage.output),), periods * tones.period, tones.step, 0.0, OPTIONS, branches
+    )
+    if tones.comb is not None:
+        net, wanted = circuit(stage, load, _many(tones, crest, start)), run
+    else:
+        net = circuit(stage, load, STILL)
+        wanted = Periodic(GENERATOR, tones.frequencies, tones.crests(crest), run, start, near)
+    (answer,) = yield from ask(net, (wanted,))
+    if isinstance(answer, Cycle):
+        return _steady(stage, tones, crest, start, answer)
+    assert isinstance(answer, Waves)
+    return _run(stage, tones, crest, start, answer)
+
+
+@dataclass(frozen=True)
+class _Flow:
+    """The current of a rail, A: at rest, where its mean is going, and what flows back."""
+
+    resting: float
+    mean: float
+    reverse: float
+
+
+def _run(
+    stage: Stage, tones: Tones, crest: float, start: tuple[tuple[str, float], ...], waves: Waves
+) -> Driven:
+    """What a transient run tells."""
     time, output = waves.time, waves.nodes[:, 0]
     kept = time >= tones.settle * tones.period * (1.0 - 1e-9)
-    edges = tones.period * np.arange(periods + 1, dtype=np.float64)
-    peak = float(np.ptp(output[kept])) / 2.0
+    edges = tones.period * np.arange(tones.settle + tones.record + 1, dtype=np.float64)
+    flows = []
+    for rail, flow in zip(stage.rails, -waves.branches.T, strict=True):
+        means = _means(time, flow, edges)
+        bound = _bound_for(means, tones.period / max(_time_constant(stage, rail), 1e-12))
+        reverse = _means(time, np.abs(flow), edges)[-1] - abs(means[-1])
+        flows.append(_Flow(float(flow[0]), bound, float(reverse)))
+    time, output = time[kept], output[kept]
+    spectrum = waveform.lines(time, output, tones.lines, tones.drift)
+    return _driven(stage, crest, start, flows, spectrum, (time, output), False)
+
+
+def _steady(
+    stage: Stage, tones: Tones, crest: float, start: tuple[tuple[str, float], ...], cycle: Cycle
+) -> Driven:
+    """What a steady state tells: its rails are where they settle."""
+    flows = []
+    for flow, resting in zip(-cycle.branches.T, -cycle.resting, strict=True):
+        mean = float(flow.mean())
+        flows.append(_Flow(float(resting), mean, float(np.abs(flow).mean()) - abs(mean)))
+    output = cycle.nodes[:, 0]
+    sizes = np.zeros(len(tones.lines), complex)
+    place = {round(hertz, _DIGITS): k for k, hertz in enumerate(tones.lines)}
+    for line, hertz in zip(cycle.lines[:, 0].tolist(), cycle.frequencies.tolist(), strict=True):
+        k = place.get(round(abs(hertz), _DIGITS))
+        if k is not None:
+            sizes[k] += line if hertz > 0.0 else line.conjugate()
+    rest = output - output.mean()
+    left = max(float(rest @ rest) / len(rest) - float((np.abs(sizes) ** 2).sum()) / 2.0, 0.0)
+    spectrum = waveform.Spectrum(
+        np.array(tones.lines), sizes, float(cycle.lines[0, 0].real), math.sqrt(left)
+    )
+    time = tones.period * np.arange(len(output)) / len(output)
+    found = _driven(stage, crest, start, flows, spectrum, (time, output), True)
+    return replace(found, cycle=cycle)
+
+
+def _driven(
+    stage: Stage, crest: float, start: tuple[tuple[str, float], ...], flows: Sequence[_Flow],
+    spectrum: waveform.Spectrum, wave: tuple[Floats, Floats], steady: bool,
+) -> Driven:
+    """What was read, and whether the supply gives what the unit was fed with.
+
+    Parameters
+    ----------
+    steady : bool
+        Whether the rails are where they settle.
+    """
+    peak = float(np.ptp(wave[1])) / 2.0
     allowed = _MODEST_SAG if peak <= _MODEST_SWING * swing(stage) else _SAG
-    flows = -waves.branches.T
-    periodic = [_means(time, flow, edges) for flow in flows]
-    bounds = [
-        _bound_for(means, tones.period / max(_time_constant(stage, rail), 1e-12))
-        for rail, means in zip(stage.rails, periodic, strict=True)
-    ]
     sagged = following(stage, [
-        max(math.copysign(bound, bound * rail.volts), 0.0)
-        for bound, rail in zip(bounds, stage.rails, strict=True)
+        max(math.copysign(flow.mean, flow.mean * rail.volts), 0.0)
+        for flow, rail in zip(flows, stage.rails, strict=True)
     ])
     currents, begun, settled = [], [], True
-    for k, rail in enumerate(stage.rails):
-        flow, means, bound = flows[k], periodic[k], bounds[k]
-        if abs(sagged[k].volts - rail.volts) > max(allowed, _SUPPLY) * abs(rail.volts):
+    for flow, rail, follows in zip(flows, stage.rails, sagged, strict=True):
+        if abs(follows.volts - rail.volts) > max(allowed, _SUPPLY) * abs(rail.volts):
             settled = False
         before = dict(start).get(rail.name, rail.volts)
         # at rest the source must stand as much lower as the further current takes from it
-        after = rail.volts - (bound - float(flow[0])) * rail.resistance
+        after = rail.volts - (flow.mean - flow.resting) * rail.resistance
         if abs(after - before) > allowed * abs(rail.volts):
-            settled, before = False, after
+            settled, before = settled and steady, after
         if before != rail.volts:
-            begun.append((rail.name, before + sagged[k].volts - rail.volts))
-        reverse = _means(time, np.abs(flow), edges)[-1] - abs(means[-1])
-        currents.append(abs(bound) + float(reverse))
-    time, output = time[kept], output[kept]
-    spectrum = waveform.lines(time, output, tones.lines, tones.drift)
-    stage = replace(stage, rails=sagged)
+            begun.append((rail.name, before + follows.volts - rail.volts))
+        currents.append(abs(flow.mean) + flow.reverse)
     return Driven(
-        crest, spectrum, peak, tuple(currents), tuple(begun), settled, stage, time, output
+        crest, spectrum, peak, tuple(currents), tuple(begun), settled,
+        replace(stage, rails=sagged), *wave,
     )
 
 
-def _source(tones: Tones, crest: float, start: tuple[tuple[str, float], ...]) -> Drive:
-    if tones.comb is None:
-        return Drive(tones.text(crest), start)
-    sizes = (crest * share for share in tones.shares)
+def _many(tones: Tones, crest: float, start: tuple[tuple[str, float], ...]) -> Drive:
+    sizes = tones.crests(crest)
     return Drive("", start, tuple(zip(sizes, tones.frequencies, strict=True)))
 
 

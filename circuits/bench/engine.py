@@ -32,6 +32,7 @@ from circuits.bench.analysis import (
     NoiseDensity,
     NoiseSpectrum,
     OperatingPoint,
+    Periodic,
     Response,
     Results,
     Shares,
@@ -46,7 +47,7 @@ from circuits.bench.names import Names
 from circuits.bench.ngspice import Ngspice
 from circuits.circuit import Circuit, parse_options, plain
 from circuits.errors import EngineFault, NoSolution
-from circuits.netlist import METER_OFF
+from circuits.netlist import METER_OFF, moved
 
 _T = TypeVar("_T")
 
@@ -115,7 +116,7 @@ class Engine:
             The netlist or a request cannot be used, or ngspice must not be trusted any more.
         """
         answers: dict[int, Answer] = {}
-        steady = {i: a for i, a in enumerate(analyses) if not isinstance(a, Transient)}
+        steady = {i: a for i, a in enumerate(analyses) if not isinstance(a, Transient | Periodic)}
         with self._lock:
             try:
                 if steady:
@@ -125,6 +126,8 @@ class Engine:
                 for i, analysis in enumerate(analyses):
                     if isinstance(analysis, Transient):
                         answers[i] = self._waves(circuit, analysis)
+                    elif isinstance(analysis, Periodic):
+                        answers[i] = self._waves(_moved(circuit, analysis), analysis.run)
             except BaseException:
                 # Whatever happened, what is loaded now is unknown.
                 self._forget()
@@ -436,6 +439,12 @@ def _bare(wanted: Inputs) -> SmallSignal:
     """The sweep with no input on."""
     nodes = tuple(one.at for one in wanted.inputs)
     return SmallSignal(wanted.drive, wanted.frequencies, nodes)
+
+
+def _moved(circuit: Circuit, wanted: Periodic) -> Circuit:
+    """The circuit with its source in motion."""
+    cosines = tuple(zip(wanted.crests, wanted.frequencies, strict=True))
+    return moved(circuit, wanted.source, cosines, wanted.start)
 
 
 def _climb(ladder: Iterable[dict[str, str]], attempt: Callable[[dict[str, str]], _T]) -> _T:

@@ -1,0 +1,296 @@
+"""Answers to `Periodic`: the steady states of units under drive, each with a drive of its own.
+
+Few lines are tried first. Where the last of them carry something more are taken, from what was
+found on. The first unit, which is mostly the healthy one, lends its derivatives to all; units that
+do not come to rest by them have their own, and whoever then still does not is left to a transient
+run: what clips hard is found sooner by that.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from scipy import sparse
+
+from circuits.batch import grid as grids
+from circuits.batch import harmonic, ports
+from circuits.batch.bias import Rest
+from circuits.batch.grid import Grid
+from circuits.batch.harmonic import Chord, Own, Steady, System
+from circuits.batch.linear import Network, network
+from circuits.batch.lu import Array, Pattern, Places
+from circuits.batch.units import Units
+from circuits.bench.analysis import Answer, Cycle, Periodic
+
+_HARMONICS = (12, 24, 48, 96)
+"""Lines of one tone that are tried, one number after another."""
+_PRODUCTS = (5, 9)
+"""Highest orders of two tones that are tried likewise."""
+_OVER = 2
+"""Samples over what the lines need."""
+_TAIL = 1e-6
+"""Of the largest line, what the last ones may carry where no more are needed."""
+_CUT = 1e-4
+"""The same where there are no more."""
+_CHORD = 14
+"""Steps by the derivatives of another unit, after which a unit gets its own."""
+_OWN = 14
+"""Steps by its own, after which a transient run takes less (measured)."""
+_STRONG = 0.1
+"""Of what bends most, what is still solved together with it."""
+_MOST = 8
+"""Branches that are solved together in a unit at most."""
+_FEW = 6
+"""Branches that some units may have together: more cost more than fewer units at a time."""
+_STIFF = 0.05
+"""What bends by less, with the whole drive, follows by itself."""
+_SMALL = 0.02
+"""V that the largest of the voltages that bend moves by where their strengths are compared."""
+_BYTES = 4 << 20
+"""Of factors that are in work at a time: what a cache holds (measured)."""
+
+
+@dataclass(frozen=True, eq=False)
+class _State:
+    """What a steady state was, for whoever begins from it."""
+
+    grid: Grid
+    unknown: Array
+    crests: tuple[float, ...]
+    branches: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class _Work:
+    """What is asked, of units at rest."""
+
+    wanted: Sequence[Periodic]
+    net: Network
+    at: Rest
+    laws: tuple[ports.Law, ...]
+    ports: ports.Ports
+    read: Any
+    rows: Places
+    source: int
+    names: tuple[str, ...]
+
+    def some(self, places: Places) -> _Work:
+        """Of some units."""
+        net = replace(self.net, units=self.net.units.some(places),
+                      conductances=self.net.conductances[:, places],
+                      capacitances=self.net.capacitances[:, places],
+                      rough=self.net.rough[places])
+        at = Rest(self.at.volts[:, places], tuple(x[..., places] for x in self.at.branches),
+                  self.at.settled[places])
+        return _Work([self.wanted[k] for k in places], net, at,
+                     tuple(law.some(places) for law in self.laws), self.ports, self.read,
+                     self.rows, self.source, self.names)
+
+    def system(self, grid: Grid) -> System:
+        """The units with their drives."""
+        tones = np.array(self.wanted[0].frequencies)
+        drive = np.zeros((grid.lines + 1, len(self.wanted)))
+        for t in range(len(tones)):
+            drive[grid.place(*np.eye(len(tones), dtype=int)[t])] = [
+                one.crests[t] for one in self.wanted]
+        return harmonic.system(grid, grid.orders @ tones, self.net, self.ports, self.laws,
+                               self.source, drive, self.read)
+
+
+def answers(
+    wanted: Sequence[Periodic], units: Units, order: Pattern, at: Rest, rough: Array
+) -> list[Answer | None]:
+    """The steady state of each unit; None for what a transient run has to find.
+
+    Parameters
+    ----------
+    wanted : sequence of Periodic
+        Of each unit; they differ in their crests alone.
+    rough : (u,) array of bool
+        As in `linear.Network`.
+    """
+    made, one = units.equations, wanted[0]
+    bent = ports.bent(units, at)
+    rows = [*(made.row[name.lower()] for name in one.run.nodes),
+            *(made.row[f"#{name.lower()}"] for name in one.run.branches)]
+    kept = [(k, row) for k, row in enumerate(rows) if row >= 0]
+    read = sparse.csr_array(
+        (np.ones(len(kept)), ([k for k, _ in kept], [row for _, row in kept])),
+        (len(rows), made.size),
+    )
+    names = tuple(
+        f"{name} {b}" for part in bent for b in part.branches
+        for name in made.groups[part.group].names
+    )
+    work = _Work(wanted, network(units, order, at, rough), at, ports.laws(units, at, bent),
+                 ports.ports(made, bent), read, np.array(rows), made.row[f"#{one.source.lower()}"],
+                 names)
+    found: list[Answer | None] = [None] * units.count
+    todo = np.arange(units.count)
+    begun: list[_State | None] = [
+        w.near.state if w.near is not None and isinstance(w.near.state, _State)
+        and w.near.state.branches == names else None for w in wanted
+    ]
+    ladder = _ladder(len(one.frequencies))
+    for step, grid in enumerate(ladder):
+        part = work.some(todo)
+        states = _found(part, grid, [begun[k] for k in todo])
+        more = []
+        for k, state in zip(todo.tolist(), states, strict=True):
+            if state is None:
+                continue
+            answer, tail = state
+            if tail > _TAIL and step < len(ladder) - 1:
+                begun[k] = answer.state  # type: ignore[assignment]
+                more.append(k)
+            elif tail <= _CUT:
+                found[k] = answer
+        todo = np.array(more, dtype=np.intp)
+        if not todo.size:
+            break
+    return found
+
+
+def _ladder(tones: int) -> list[Grid]:
+    if tones == 1:
+        return [grids.harmonics(most, _OVER) for most in _HARMONICS]
+    return [grids.products(most, _OVER) for most in _PRODUCTS]
+
+
+def _found(
+    work: _Work, grid: Grid, begun: Sequence[_State | None]
+) -> list[tuple[Cycle, float] | None]:
+    """Steady states on a grid, and how large the last lines are."""
+    count = len(work.wanted)
+    found: list[tuple[Cycle, float] | None] = [None] * count
+    lent = _lent(work, grid, begun[0])
+    left = np.arange(count)
+    width = max(4, _BYTES // (16 * work.net.order.entries * (grid.lines + 1)))
+
+    def solve(places: Places, of: harmonic.Strong | None) -> list[int]:
+        """Those that do not come to a steady state."""
+        part = work.some(places)
+        system = part.system(grid)
+        start = np.zeros((grid.size, len(work.names), len(places)))
+        for j, k in enumerate(places.tolist()):
+            state = begun[k] or (lent[1] if lent is not None and of is None else None)
+            if state is not None:
+                start[..., j] = _scaled(grid, state, work.wanted[k].crests)
+        if of is None:
+            assert lent is not None
+            done = harmonic.steady(system, start, lent[0], _CHORD)
+        else:
+            done = harmonic.steady(system, start, Own(system, of), _OWN)
+        for j, k in enumerate(places.tolist()):
+            if done.settled[j]:
+                found[k] = _cycle(part, grid, done, j)
+        return [k for j, k in enumerate(places.tolist()) if not done.settled[j]]
+
+    if lent is not None:
+        left = np.array([k for places in _chunks(left, width) for k in solve(places, None)],
+                        dtype=np.intp)
+    if left.size:
+        for branches, members in _alike(work, grid, left, width):
+            for places in _chunks(members, width):
+                solve(places, harmonic.strong(work.some(places[:1]).system(grid), branches))
+    return found
+
+
+def _chunks(places: Places, width: int) -> list[Places]:
+    """Places by so many at a time, evenly."""
+    return np.array_split(places, max(1, round(len(places) / width)))
+
+
+def _alike(
+    work: _Work, grid: Grid, places: Places, width: int
+) -> list[tuple[list[int], Places]]:
+    """Units by what bends most in them: branches, and the units that they are enough for."""
+    groups: list[tuple[set[int], list[int]]] = []
+    for some in _chunks(places, width):
+        for k, mine in zip(some.tolist(), _strongest(work.some(some).system(grid)), strict=True):
+            for branches, members in groups:
+                if len(branches | mine) <= max(_FEW, len(mine)):
+                    branches |= mine
+                    members.append(k)
+                    break
+            else:
+                groups.append((set(mine), [k]))
+    return [(sorted(branches), np.array(members)) for branches, members in groups]
+
+
+def _strongest(system: System) -> list[set[int]]:
+    """Branches that bend most in each unit, told at a small part of its drive."""
+    linear = harmonic.linear(system)
+    share = np.minimum(1.0, _SMALL / np.maximum(np.abs(linear).max(axis=(0, 1)), 1e-12))
+    strength = harmonic.bending(system, linear * share)
+    strong = (strength > _STRONG * strength.max(axis=0)) & (strength > _STIFF * share)
+    order = np.argsort(-strength, axis=0)[:_MOST]
+    return [{int(k) for k in order[:, u] if strong[k, u]} for u in range(system.count)]
+
+
+_Lent = tuple[Chord, _State]
+_LENT: OrderedDict[tuple[object, ...], _Lent] = OrderedDict()
+"""What was lent last, by the names of what bends, tones and lines."""
+_KEPT = 32
+"""How many of those are remembered (judgement)."""
+_LIKE = 1.25
+"""Ratio of two drives up to which one lends its derivatives to the other (measured)."""
+
+
+def _lent(work: _Work, grid: Grid, begun: _State | None) -> _Lent | None:
+    """The derivatives of a unit in its steady state, and this: of the first that comes to one.
+
+    Units of another topology that have the same devices are as good.
+    """
+    one = work.wanted[0]
+    key = work.names, one.source, one.frequencies, grid
+    known = _LENT.get(key)
+    if known is not None and 1.0 / _LIKE < sum(known[1].crests) / sum(one.crests) < _LIKE:
+        _LENT.move_to_end(key)
+        return known
+    for k in range(min(len(work.wanted), 2)):
+        part = work.some(np.array([k]))
+        system = part.system(grid)
+        of = harmonic.strong(system, sorted(_strongest(system)[0]))
+        start = np.zeros((grid.size, len(work.names), 1))
+        if begun is not None and k == 0:
+            start = _scaled(grid, begun, one.crests)[..., None]
+        done = harmonic.steady(system, start, Own(system, of), 2 * _OWN)
+        if done.settled[0]:
+            state = _State(grid, done.unknown[..., 0], work.wanted[k].crests, work.names)
+            _LENT[key] = Chord.at(system, done.unknown, of), state
+            if len(_LENT) > _KEPT:
+                _LENT.popitem(last=False)
+            return _LENT[key]
+    return None
+
+
+def _scaled(grid: Grid, state: _State, crests: tuple[float, ...]) -> Array:
+    """A steady state on a grid, for a drive that is nearly its own."""
+    numbers = grid.taken(state.unknown, state.grid)
+    ratio = sum(crests) / max(sum(state.crests), 1e-12)
+    numbers = numbers * ratio
+    numbers[0] *= ratio
+    return numbers
+
+
+def _cycle(part: _Work, grid: Grid, done: Steady, j: int) -> tuple[Cycle, float]:
+    """The answer for one unit, and how large its last lines are beside the largest."""
+    one = part.wanted[j]
+    heard = done.heard[..., j]
+    lines = grid.whole(heard)
+    sizes = np.abs(lines)
+    largest = np.maximum(sizes[1:].max(axis=0), 1e-12)
+    tail = float((sizes[grid.last] / largest).max())
+    rest = np.where(part.rows >= 0, part.at.volts[part.rows, j], 0.0)
+    lines[0] += rest
+    waves = grid.waves(heard) + rest
+    nodes = len(one.run.nodes)
+    frequencies = grid.orders @ np.array(one.frequencies)
+    state = _State(grid, done.unknown[..., j].copy(), one.crests, part.names)
+    return Cycle(frequencies, lines[:, :nodes], waves[:, :nodes], waves[:, nodes:], rest[nodes:],
+                 state), tail
