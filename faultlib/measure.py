@@ -54,6 +54,7 @@ class Read:
 
 def measured(sheet: Sheet, variants: Sequence[Variant]) -> list[Read | EngineError]:
     """What is read of some variants, or why nothing can be."""
+    sheet = _same(sheet)
     steps = [_watched(_reading(sheet, variant)) for variant in variants]
     if not _trusted(sheet):
         return [_alone(one) for one in steps]
@@ -79,13 +80,8 @@ def _reading(sheet: Sheet, variant: Variant) -> Steps[Read]:
         other = fed(good, unit(stage, variant.beside or variant.shared(stage.shared)))
     mine = fed(good, unit(stage, variant))
     try:
-        # charging current in an earth joint is one more way in, which the plan must ask for, and
-        # the load's current one more way back; a joint below the input is where its plug returns
-        drawn = stage
-        if mine.charged or mine.load_return != GROUND:
-            drawn = replace(stage, charged=mine.charged, load_return=mine.load_return,
-                            input_return=mine.input_return)
-        found = yield from taking(mine, _planned(drawn, readings), other)
+        planned = _plan_of(sheet, mine.charged, mine.load_return, mine.input_return)
+        found = yield from taking(mine, planned, other)
         return Read(tuple(float(x) for x in found))
     except Oscillates as error:
         return Read(error.values, str(error))
@@ -115,8 +111,26 @@ _good = ByIdentity(lambda stage: unit(stage, Variant()))
 
 
 @lru_cache(maxsize=8)
-def _planned(stage: Stage, readings: tuple[Reading, ...]) -> Plan:
+def _same(sheet: Sheet) -> Sheet:
+    """The sheet as it came in first: what is kept of a stage is kept of that object."""
+    return sheet
+
+
+def _planned(
+    sheet: Sheet, charged: tuple[str, ...], load_return: str, input_return: str
+) -> Plan:
+    """The plan for units in which faults have added these ways in and back.
+
+    Charging current in an earth joint is one more way in, which the plan must ask for, and the
+    load's current one more way back; a joint below the input is where its plug returns.
+    """
+    stage, readings = sheet
+    if charged or load_return != GROUND:
+        stage = replace(stage, charged=charged, load_return=load_return, input_return=input_return)
     return plan(stage, readings)
+
+
+_plan_of = ByIdentity(_planned, 64)
 
 
 @lru_cache(maxsize=8)
