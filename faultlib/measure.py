@@ -74,15 +74,15 @@ def _alone(steps: Steps[Read]) -> Read | EngineError:
 
 def _reading(sheet: Sheet, variant: Variant) -> Steps[Read]:
     """Steps to the readings of one variant."""
-    stage, readings = sheet
+    stage, _ = sheet
     other, good = None, _good(stage)
-    if any(map(of_both, readings)):
+    if _with_both(sheet):
         other = fed(good, unit(stage, variant.beside or variant.shared(stage.shared)))
     mine = fed(good, unit(stage, variant))
     try:
         planned = _plan_of(sheet, mine.charged, mine.load_return, mine.input_return)
         found = yield from taking(mine, planned, other)
-        return Read(tuple(float(x) for x in found))
+        return Read(tuple(found.tolist()))
     except Oscillates as error:
         return Read(error.values, str(error))
 
@@ -108,6 +108,10 @@ def _watched(steps: Steps[Read]) -> Steps[Read]:
 
 _good = ByIdentity(lambda stage: unit(stage, Variant()))
 """The good unit of a stage: its trimmers set, as the rails' figures want it."""
+
+
+_with_both = ByIdentity(lambda sheet: any(map(of_both, sheet[1])), 64)
+"""Whether a sheet has readings of two channels."""
 
 
 @lru_cache(maxsize=8)
