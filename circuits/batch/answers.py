@@ -168,7 +168,7 @@ class _Expressions(dict[str, Expression]):
         return isinstance(other, _Expressions)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=256)
 def _equations(
     lines: tuple[Line, ...], between: tuple[tuple[str, str], ...], expressions: _Expressions
 ) -> Equations:
