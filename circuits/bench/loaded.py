@@ -159,7 +159,7 @@ def loaded(stage: Stage, amps: Sequence[float] | None = None) -> Steps[Stage]:
 
 
 def unasked(stage: Stage) -> tuple[Stage, bool]:
-    """The stage at what the healthy unit draws, and whether that is known to be what `loaded` gives.
+    """The stage at what the healthy unit draws, and whether that is surely what `loaded` gives.
 
     If not, what it draws there has to be asked (`draw`).
     """
