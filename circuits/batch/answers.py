@@ -135,7 +135,7 @@ def _together(
         answers = [
             _rest(a, some, at) if isinstance(a, OperatingPoint)
             else _shown(a, some, order, at, kernel) if isinstance(a, Metered)
-            else periodic.answers([_periodic(asks[j][1][k]) for j in there], some, order, at,
+            else periodic.answers([_periodic(asks[int(j)][1][k]) for j in there], some, order, at,
                                   kernel.rough) if isinstance(a, Periodic)
             else small[k]
             for k, a in enumerate(analyses)
@@ -199,7 +199,7 @@ def _shown(
     wanted: Metered, mine: Units, order: Pattern, at: bias.Rest, kernel: bias.Kernel
 ) -> list[Answer | None]:
     found = voltmeters.shown(mine, order, at, kernel, wanted.meters)
-    sure = np.isfinite(found.volts).all(axis=0)
+    sure = np.asarray(np.isfinite(found.volts).all(axis=0))
     return [
         Shown(found.volts[:, j].copy(), found.impedances[:, :, j].copy()) if sure[j] else None
         for j in range(mine.count)

@@ -222,7 +222,7 @@ def _newton(
             settled[ends] = True
             for whole, part in zip(branches, x, strict=True):
                 whole[..., ends] = part[..., done]
-            left = ~(done | lost)
+            left = np.asarray(~(done | lost))
             if not left.any():
                 break
             if left.sum() < _WASTE * len(left) or lost.any():

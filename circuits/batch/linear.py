@@ -1,7 +1,7 @@
 """Small signals in many units: one elimination a unit and frequency, whatever is asked of it.
 
-What a source drives is a solution of the equations; what every source of noise does to one output is
-one solution of the transposed ones. Instruments that are on during a reading are no part of the
+What a source drives is a solution of the equations; what every source of noise does to one output
+is one solution of the transposed ones. Instruments that are on during a reading are no part of the
 equations: what they change follows from the unloaded solution and the impedances where they lie
 (Woodbury's formula; with one instrument, Thévenin's theorem).
 """
@@ -105,12 +105,10 @@ def solved(net: Network, frequencies: Sequence[float], asked: Question) -> Solut
                 one = _System(net, turns[part], some)
                 if asked.driven:
                     x = one.solve(_right(asked.driven, size, one.entries), False, refined)
-                    driven[np.ix_(range(len(asked.driven)), range(len(rows)), part, some)] = (
-                        x[rows].swapaxes(0, 1))
+                    driven[:, :, part[:, None], some] = x[rows].swapaxes(0, 1)
                 if asked.heard:
                     y = one.solve(_right(asked.heard, size, one.entries), True, refined)
-                    heard[np.ix_(range(len(asked.heard)), range(size), part, some)] = (
-                        y.swapaxes(0, 1))
+                    heard[:, :, part[:, None], some] = y.swapaxes(0, 1)
     return Solutions(driven, heard)
 
 

@@ -9,7 +9,6 @@ come out small is not solved well, which whoever asks has to look for.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, TypeAlias
 
@@ -75,8 +74,12 @@ class _Step:
         Entries beside the pivots likewise, with their columns.
     first, second : (t,) arrays
         Places in `below` and `right` whose products change entries.
-    changed, passed, gathered : _Sum
-        Where those products go; where what solves goes down to, and what comes up from the right.
+    changed : _Sum
+        Where those products go.
+    passed, gathered : _Sum
+        Where, in a solution, products with the entries below and with those beside go.
+    passed_up, gathered_up : _Sum
+        The same of the transposed equations, with the entries beside and with those below.
     """
 
     pivots: Places
@@ -202,13 +205,13 @@ class Factors:
 
 
 def pattern(
-    size: int, row: Sequence[int], column: Sequence[int], samples: Array, firm: Array
+    size: int, row: Places, column: Places, samples: Array, firm: Array
 ) -> Pattern:
     """The order of elimination of systems with entries at these places.
 
     Parameters
     ----------
-    row, column : (e,)
+    row, column : (e,) arrays
         Each place once.
     samples : (e, s) array
         Entries of some systems: a pivot must be large enough in each of them.
@@ -280,9 +283,15 @@ def _chosen(matrix: Array, active: Flags, sure: Flags) -> list[tuple[int, int]]:
 
 
 def _step(slot: Places, together: list[tuple[int, int, Places, Places]]) -> _Step:
-    below, below_of, below_row = [], [], []
-    right, right_of, right_column = [], [], []
-    first, second, target = [], [], []
+    below: list[int] = []
+    below_of: list[int] = []
+    below_row: list[int] = []
+    right: list[int] = []
+    right_of: list[int] = []
+    right_column: list[int] = []
+    first: list[int] = []
+    second: list[int] = []
+    target: list[int] = []
     for k, (r, c, rows, columns) in enumerate(together):
         start, begin = len(below), len(right)
         below += slot[rows, c].tolist()
@@ -299,9 +308,10 @@ def _step(slot: Places, together: list[tuple[int, int, Places, Places]]) -> _Ste
         below, below_of, below_row, right, right_of, right_column, first, second, target,
     )]
     own_rows, own_columns = (np.array(x, np.intp) for x in list(zip(*together, strict=True))[:2])
+    under, of_under, at_row, beside, of_beside, at_column, one, two, changed = places
     return _Step(
-        slot[own_rows, own_columns], own_rows, own_columns, *places[:8],
-        changed=_Sum.of(places[8]), passed=_Sum.of(places[2]),
-        gathered=_Sum.of(own_rows[places[4]]), passed_up=_Sum.of(places[5]),
-        gathered_up=_Sum.of(own_rows[places[1]]),
+        slot[own_rows, own_columns], own_rows, own_columns, under, of_under, at_row, beside,
+        of_beside, at_column, one, two, changed=_Sum.of(changed), passed=_Sum.of(at_row),
+        gathered=_Sum.of(own_rows[of_beside]), passed_up=_Sum.of(at_column),
+        gathered_up=_Sum.of(own_rows[of_under]),
     )

@@ -208,7 +208,7 @@ class Common:
 def _merged(
     common: Common, theirs: dict[str, Line]
 ) -> tuple[dict[str, Line], dict[str, str]] | None:
-    """Lines and inner nodes of a topology and one more shape; None where they do not go together."""
+    """Lines and inner nodes of a topology with one more shape; None where they do not fit."""
     lines, inner = dict(common.lines), dict(common.inner)
     mine = {node for line in lines.values() for node in line.nodes}
     its = {node for line in theirs.values() for node in line.nodes}
@@ -216,7 +216,7 @@ def _merged(
         own = lines.get(name)
         if own is None:
             continue
-        if own.shape != line.shape or own.kind != line.kind and {own.kind, line.kind} != {"r", "z"}:
+        if own.shape != line.shape or own.kind.replace("z", "r") != line.kind:
             return None
         if own.nodes == line.nodes:
             continue
@@ -225,7 +225,7 @@ def _merged(
             if at == to:
                 nodes.append(at)
                 continue
-            # of two nodes that both have, this part hangs on another one: no joint makes up for that
+            # it hangs on another one of two nodes that both have: no joint makes up for that
             if to in mine and at in its:
                 return None
             if at in inner and _across(lines[inner[at]], at, to):

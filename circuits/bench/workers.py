@@ -24,7 +24,7 @@ from concurrent.futures import FIRST_COMPLETED, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Literal, TypeAlias, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from circuits.errors import EngineError, EngineFault, EngineMissing, InputError
 from circuits.leftovers import own_folder, sweep_folders
