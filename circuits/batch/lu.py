@@ -245,7 +245,7 @@ def pattern(
         for r, c, rows, columns in together:
             factor = matrix[:, rows, c] / matrix[:, r, c][:, None]
             block = np.ix_(rows, columns)
-            matrix[(slice(None), *block)] -= factor[:, :, None] * matrix[:, r, columns][:, None]
+            matrix[:, block[0], block[1]] -= factor[:, :, None] * matrix[:, r, columns][:, None]
             active[block] = filled[block] = True
         for r, c, *_ in together:
             matrix[:, r] = matrix[:, :, c] = 0.0
