@@ -131,6 +131,9 @@ def _together(
         at = bias.Rest(at.volts[:, there], tuple(x[..., there] for x in at.branches),
                        at.settled[there])
         kernel = bias.kernel(some, order, at)
+        if kernel.poor.any():
+            bias.mended(some, order, at, np.flatnonzero(kernel.poor))
+            kernel = bias.kernel(some, order, at)
         small = signals.small(analyses, some, order, at, kernel.rough)
         answers = [
             _rest(a, some, at) if isinstance(a, OperatingPoint)

@@ -18,7 +18,7 @@ from scipy import sparse
 from circuits.batch.devices.expression import Expression
 from circuits.batch.families import FAMILIES, GROUNDED, Family
 from circuits.batch.formulas import Formulas
-from circuits.batch.lu import Array, Pattern, Places
+from circuits.batch.lu import Array, Order, Places
 from circuits.batch.topology import Formula, Line
 
 _BRANCHED = "vlze"
@@ -403,12 +403,12 @@ def _group(met: _Met, currents: _Stamps, charges: _Stamps, height: int, size: in
     )
 
 
-def spread(pattern: Pattern, made: Equations) -> Places:
+def spread(pattern: Order, made: Equations) -> Places:
     """Where the entries of some equations stand among those of their pattern."""
     return pattern.slot[made.at_row, made.at_column]
 
 
-def scattered(pattern: Pattern, places: Places, values: Array) -> Array:
+def scattered(pattern: Order, places: Places, values: Array) -> Array:
     """Values (e, …) of entries as those of a pattern, which has zeros where it fills in."""
     whole = np.zeros((pattern.entries, *values.shape[1:]), values.dtype)
     whole[places] = values
