@@ -245,9 +245,9 @@ def _newton(
     return Rest(volts, tuple(branches), settled)
 
 
-_ROUGH, _POOR = 1e-13, 1e-10
-"""Backward error of a solution, beyond which its like are solved as matrices (a thousand times
-rounding), and beyond which it is itself solved anew."""
+_ROUGH, _POOR = 1e-10, 1e-8
+"""Backward error of a solution, beyond which its like are solved as matrices, and beyond
+which it is itself solved anew (measured: levels and bias then agree with ngspice to 1e-4)."""
 
 
 @dataclass(frozen=True, eq=False)
