@@ -20,15 +20,19 @@ from circuits.batch.lu import Pattern
 from circuits.batch.signals import small as small
 from circuits.batch.topology import Common, Line, Shape, Unknown, commons, shape
 from circuits.batch.units import Units, units
+from circuits.bench import metered
 from circuits.bench.analysis import (
     Analysis,
     Answer,
     Bias,
+    Inputs,
     Metered,
+    NoiseSpectrum,
     OperatingPoint,
     Periodic,
     Results,
     Shown,
+    SmallSignal,
     Transient,
 )
 from circuits.circuit import Circuit
@@ -119,7 +123,7 @@ def _together(
     made = _equations(tuple(common.lines.values()), between, _Expressions(circuits[:1]))
     mine = units(made, circuits, shapes)
     found: list[Results | None] = [None] * len(circuits)
-    order = _order(mine)
+    order = _order(mine) if all(_known_names(made, a) for a in analyses) else None
     if order is None:
         return found
     with np.errstate(all="ignore"):
@@ -153,6 +157,27 @@ def _together(
 def _periodic(one: Analysis) -> Periodic:
     assert isinstance(one, Periodic)
     return one
+
+
+def _known_names(made: Equations, wanted: Analysis) -> bool:
+    """Whether a circuit has what an analysis names; else it is for the engine to say so."""
+    branches: tuple[str, ...] = ()
+    nodes: tuple[str, ...]
+    if isinstance(wanted, Metered):
+        nodes = metered.nodes_of(wanted.meters)
+    elif isinstance(wanted, Inputs):
+        nodes = tuple(one.at for one in wanted.inputs)
+    elif isinstance(wanted, NoiseSpectrum):
+        nodes = (wanted.output, *(one.at for one in wanted.probes))
+    elif isinstance(wanted, SmallSignal):
+        nodes = (*wanted.nodes, *(one.at for one in wanted.probes))
+        branches = wanted.branches
+    elif isinstance(wanted, OperatingPoint):
+        nodes, branches = wanted.nodes, wanted.branches
+    else:
+        nodes = ()
+    return all(name.lower() in made.row for name in nodes) and all(
+        f"#{name.lower()}" in made.row for name in branches)
 
 
 class _Expressions(dict[str, Expression]):

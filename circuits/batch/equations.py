@@ -302,7 +302,20 @@ def _transconductance(
             static.add(entries.at(i, j), k, sign)
 
 
+def _following(
+    line: Line, k: int, one: int, row: _Row, entries: _Entries, static: _Stamps, moving: _Stamps,
+    sources: _Stamps,
+) -> None:
+    """A current that is a number of times that of a source."""
+    own = row[f"#{line.shape}"]
+    for name, sign in zip(line.nodes, (1.0, -1.0), strict=True):
+        at = row[name.lower()]
+        if at >= 0:
+            static.add(entries.at(at, own), k, sign)
+
+
 _STAMPS: dict[str, _Stamp] = {
+    "f": _following,
     "r": _conductance, "c": _conductance, "v": _branch, "z": _branch, "l": _branch, "e": _branch,
     "k": _coupling, "i": _current, "g": _transconductance,
 }

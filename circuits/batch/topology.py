@@ -17,13 +17,16 @@ from circuits.batch.devices.card import card
 from circuits.batch.devices.expression import Unsupported, parsed
 from circuits.batch.families import FAMILIES
 from circuits.circuit import Circuit, Element, Model
+from circuits.netlist import stray_resistor
 
 _IDLE = re.compile(r"(rvoltmeter_|rprobe_|ccoupling_|cprobe_)", re.IGNORECASE)
 """Instruments that lie ready and are off: what is done with them stands in the analysis."""
+_STRAY = stray_resistor("").lower()
+"""What the names of resistors begin with that stray current flows in beside."""
 _OFF = "off"
 UNSTEADY = "unsteady"
 """The shape of a resistor whose noise falls with frequency."""
-_VALUED = "rclvieg"
+_VALUED = "rclviegf"
 """Kinds of elements whose number is `Element.value`."""
 _SHUNTS = {"r": float("inf"), "c": 0.0, "g": 0.0, "i": 0.0}
 """Kinds that a unit may lack, and the value of one that is not there."""
@@ -46,8 +49,8 @@ class Line:
     nodes : tuple of str
         As in `Element`; of a coupling the two inductors.
     shape : hashable
-        What of its text is no number, the same in all units: `UNSTEADY`, a `Formula`, or pairs of
-        terminals of a device that are one node.
+        What of its text is no number, the same in all units: `UNSTEADY`, the source whose current
+        it follows, a `Formula`, or pairs of terminals of a device that are one node.
     """
 
     name: str
@@ -147,6 +150,8 @@ def _line(element: Element, model: Model | None) -> Line:
             return Line(element.name, kind, element.nodes)
         if kind == "r" and model is not None and model.type.lower() == "r":
             return Line(element.name, kind, element.nodes, UNSTEADY)
+        if kind == "f" and re.fullmatch(r"\w+", element.text):
+            return Line(element.name, kind, element.nodes, element.text.lower())
         raise Unknown(f"{element.name}: {element.text}")
     if kind == "k":
         return Line(element.name, kind, element.nodes)
@@ -267,7 +272,9 @@ def _joint(lines: dict[str, Line], *nodes: str) -> str | None:
     """The contact between a node that only some units have and the node it stands for."""
     for name, line in lines.items():
         if line.kind in "rz" and line.shape == "" and _across(line, *nodes):
-            return name
+            # what lets stray current in is no contact: the one it lies beside is
+            if not name.lower().startswith(_STRAY):
+                return name
     return None
 
 
