@@ -38,6 +38,8 @@ _CUT = 1e-4
 """The same where there are no more."""
 _CHORD = 14
 """Steps by the derivatives of another unit, after which a unit gets its own."""
+_FAR = (5, 1e-3)
+"""From which of those steps on it gets its own if it still moves by so much."""
 _OWN = 14
 """Steps by its own, after which a transient run takes less (measured)."""
 _STRONG = 0.1
@@ -50,7 +52,7 @@ _STIFF = 0.05
 """What bends by less, with the whole drive, follows by itself."""
 _SMALL = 0.02
 """V that the largest of the voltages that bend moves by where their strengths are compared."""
-_BYTES = 4 << 20
+_BYTES = 12 << 20
 """Of factors that are in work at a time: what a cache holds (measured)."""
 
 
@@ -182,7 +184,7 @@ def _found(
                 start[..., j] = _scaled(grid, state, work.wanted[k].crests)
         if of is None:
             assert lent is not None
-            done = harmonic.steady(system, start, lent[0], _CHORD)
+            done = harmonic.steady(system, start, lent[0], _CHORD, _FAR)
         else:
             done = harmonic.steady(system, start, Own(system, of), _OWN)
         for j, k in enumerate(places.tolist()):
