@@ -32,6 +32,8 @@ _KEPT = 5
 """Steps that the next one is made of."""
 _LOST = 2.0
 """How much further off than it was a unit may get before it goes back."""
+_PACE = 0.3
+"""How much nearer a step that is worth its price brings a unit (judgement)."""
 _WASTE = 0.7
 """Share of units still on their way, below which those that are done are left out."""
 _AGE = 1
@@ -429,7 +431,8 @@ def steady(
     most : int
         Steps after which a unit is given up.
     hopeless : tuple (int, float)
-        From which step on one is given up that still moves by so much of its largest line.
+        From which step on one is given up that still moves by so much of its largest line; at
+        every further step by half a digit less.
     """
     found = start.copy()
     heard = np.zeros((whole.grid.size, whole.read.shape[0], whole.count))
@@ -488,7 +491,7 @@ def steady(
             fresh |= cut
             keep = ~done
             if turn >= hopeless[0]:
-                keep &= moved < hopeless[1]
+                keep &= moved < hopeless[1] * _PACE ** (turn - hopeless[0])
             if not keep.any():
                 break
             if keep.sum() < _WASTE * len(live):

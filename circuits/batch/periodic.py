@@ -32,16 +32,20 @@ _PRODUCTS = (5, 9)
 """Highest orders of two tones that are tried likewise."""
 _OVER = 2
 """Samples over what the lines need."""
-_TAIL = 1e-6
+_TAIL = 4e-6
 """Of the largest line, what the last ones may carry where no more are needed."""
+_CURRENTS = 1e-3
+"""How much less the lines of currents matter than those of nodes: means are taken of them."""
 _CUT = 1e-4
 """The same where there are no more."""
 _CHORD = 14
 """Steps by the derivatives of another unit, after which a unit gets its own."""
-_FAR = (5, 1e-3)
+_FAR = (4, 3e-2)
 """From which of those steps on it gets its own if it still moves by so much."""
 _OWN = 14
 """Steps by its own, after which a transient run takes less (measured)."""
+_ASTRAY = (8, 1e-1)
+"""From which of those on it is left to a transient run likewise."""
 _STRONG = 0.1
 """Of what bends most, what is still solved together with it."""
 _MOST = 8
@@ -186,7 +190,7 @@ def _found(
             assert lent is not None
             done = harmonic.steady(system, start, lent[0], _CHORD, _FAR)
         else:
-            done = harmonic.steady(system, start, Own(system, of), _OWN)
+            done = harmonic.steady(system, start, Own(system, of), _OWN, _ASTRAY)
         for j, k in enumerate(places.tolist()):
             if done.settled[j]:
                 found[k] = _cycle(part, grid, done, j)
@@ -287,11 +291,13 @@ def _cycle(part: _Work, grid: Grid, done: Steady, j: int) -> tuple[Cycle, float]
     lines = grid.whole(heard)
     sizes = np.abs(lines)
     largest = np.maximum(sizes[1:].max(axis=0), 1e-12)
-    tail = float((sizes[grid.last] / largest).max())
+    nodes = len(one.run.nodes)
+    tails = (sizes[grid.last] / largest).max(axis=0)
+    tails[nodes:] *= _CURRENTS
+    tail = float(tails.max())
     rest = np.where(part.rows >= 0, part.at.volts[part.rows, j], 0.0)
     lines[0] += rest
     waves = grid.waves(heard) + rest
-    nodes = len(one.run.nodes)
     frequencies = grid.orders @ np.array(one.frequencies)
     state = _State(grid, done.unknown[..., j].copy(), one.crests, part.names)
     return Cycle(frequencies, lines[:, :nodes], waves[:, :nodes], waves[:, nodes:], rest[nodes:],
