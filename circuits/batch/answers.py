@@ -13,7 +13,7 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 
-from circuits.batch import bias, periodic, signals, voltmeters
+from circuits.batch import bias, linear, periodic, poles, signals, voltmeters
 from circuits.batch.devices.expression import Expression, parsed
 from circuits.batch.equations import Equations, equations
 from circuits.batch.lu import Pattern
@@ -30,6 +30,7 @@ from circuits.bench.analysis import (
     NoiseSpectrum,
     OperatingPoint,
     Periodic,
+    Poles,
     Results,
     Shown,
     SmallSignal,
@@ -144,6 +145,8 @@ def _together(
             else _shown(a, some, order, at, kernel) if isinstance(a, Metered)
             else periodic.answers([_periodic(asks[int(j)][1][k]) for j in there], some, order, at,
                                   kernel.rough) if isinstance(a, Periodic)
+            else poles.answers(a, linear.network(some, order, at, kernel.rough))
+            if isinstance(a, Poles)
             else small[k]
             for k, a in enumerate(analyses)
         ]

@@ -32,6 +32,8 @@ _KEPT = 5
 """Steps that the next one is made of."""
 _LOST = 2.0
 """How much further off than it was a unit may get before it goes back."""
+_PACE = 0.3
+"""How much nearer a step that is worth its price brings a unit (judgement)."""
 _WASTE = 0.7
 """Share of units still on their way, below which those that are done are left out."""
 _AGE = 1
@@ -131,9 +133,9 @@ def _waves(system: System, unknown: Array) -> list[Array]:
     return found
 
 
-def _balance(system: System, unknown: Array) -> _Balance:
+def _balance(system: System, unknown: Array, waves: list[Array] | None = None) -> _Balance:
     grid = system.grid
-    waves = _waves(system, unknown)
+    waves = waves or _waves(system, unknown)
     done = [remainders(law, x) for law, x in zip(system.laws, waves, strict=True)]
     flows, charges = (
         grid.whole(grid.numbers(np.concatenate(
@@ -414,7 +416,10 @@ class Steady:
     steps: Array
 
 
-def steady(whole: System, start: Array, way: Chord | Own, most: int = _STEPS) -> Steady:
+def steady(
+    whole: System, start: Array, way: Chord | Own, most: int = _STEPS,
+    hopeless: tuple[int, float] = (_STEPS, 1.0),
+) -> Steady:
     """The periodic steady state.
 
     Parameters
@@ -425,6 +430,9 @@ def steady(whole: System, start: Array, way: Chord | Own, most: int = _STEPS) ->
         Which derivatives steps are taken by.
     most : int
         Steps after which a unit is given up.
+    hopeless : tuple (int, float)
+        From which step on one is given up that still moves by so much of its largest line; at
+        every further step by half a digit less.
     """
     found = start.copy()
     heard = np.zeros((whole.grid.size, whole.read.shape[0], whole.count))
@@ -434,7 +442,7 @@ def steady(whole: System, start: Array, way: Chord | Own, most: int = _STEPS) ->
     system, x = whole, start
     shape = start.shape[:2]
     memory = _Memory(shape[0] * shape[1], whole.count)
-    last = size = out = None
+    last = size = out = waves = None
     fresh = np.ones(whole.count, bool)
     least = np.full(whole.count, np.inf)
     before = np.full(whole.count, np.inf)
@@ -442,7 +450,7 @@ def steady(whole: System, start: Array, way: Chord | Own, most: int = _STEPS) ->
     good = x
     with np.errstate(all="ignore"):
         for turn in range(most):
-            at = _balance(system, x)
+            at = _balance(system, x, waves)
             step = way.step(system, at, before)
             largest = np.maximum(np.abs(at.heard).max(axis=0), 1e-12)
             moved = (np.inf if last is None
@@ -477,12 +485,17 @@ def steady(whole: System, start: Array, way: Chord | Own, most: int = _STEPS) ->
             if back.any():
                 memory.forget(back)
                 new[..., back] = (good - pace * out)[..., back]
-            x, cut = _limited(system, at, new)
+            x, cut, waves = _limited(system, at, new)
             if cut.any():
                 memory.forget(cut)
             fresh |= cut
             keep = ~done
+            if turn >= hopeless[0]:
+                keep &= moved < hopeless[1] * _PACE ** (turn - hopeless[0])
+            if not keep.any():
+                break
             if keep.sum() < _WASTE * len(live):
+                waves = [one[..., keep] for one in waves]
                 system, live, x = system.some(keep), live[keep], x[..., keep]
                 last, before = last[..., keep], before[keep]
                 way.some(keep)
@@ -492,18 +505,24 @@ def steady(whole: System, start: Array, way: Chord | Own, most: int = _STEPS) ->
     return Steady(found, heard, settled, steps)
 
 
-def _limited(system: System, at: _Balance, new: Array) -> tuple[Array, Array]:
-    """Unknowns whose step leads no junction too far, and the units (u,) where it would have."""
+def _limited(
+    system: System, at: _Balance, new: Array
+) -> tuple[Array, Array, list[Array]]:
+    """Unknowns whose step leads no junction too far, where it would have, and their waves."""
     wanted = _waves(system, new)
     cut = np.zeros(system.count, bool)
     taken = []
     for law, x, old in zip(system.laws, wanted, at.waves, strict=True):
         less, short = law.family.limit(law.parameters, x, old)
         cut |= short.any(axis=tuple(range(short.ndim - 1)))
-        taken.append(np.moveaxis(
-            less[law.part.branches] - law.rest[law.part.branches, None], 0, 1))
+        taken.append(less)
     if cut.any():
-        flat = np.concatenate([m.reshape(len(m), -1, system.count) for m in taken], axis=1)
+        flat = np.concatenate([
+            np.moveaxis(less[law.part.branches] - law.rest[law.part.branches, None], 0, 1)
+            .reshape(less.shape[1], -1, system.count)
+            for law, less in zip(system.laws, taken, strict=True)
+        ], axis=1)
         new = new.copy()
         new[..., cut] = system.grid.numbers(np.ascontiguousarray(flat[..., cut]))
-    return new, cut
+        wanted = _waves(system, new)
+    return new, cut, wanted

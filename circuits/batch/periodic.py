@@ -32,14 +32,20 @@ _PRODUCTS = (5, 9)
 """Highest orders of two tones that are tried likewise."""
 _OVER = 2
 """Samples over what the lines need."""
-_TAIL = 1e-6
+_TAIL = 4e-6
 """Of the largest line, what the last ones may carry where no more are needed."""
+_CURRENTS = 1e-3
+"""How much less the lines of currents matter than those of nodes: means are taken of them."""
 _CUT = 1e-4
 """The same where there are no more."""
 _CHORD = 14
 """Steps by the derivatives of another unit, after which a unit gets its own."""
+_FAR = (4, 3e-2)
+"""From which of those steps on it gets its own if it still moves by so much."""
 _OWN = 14
 """Steps by its own, after which a transient run takes less (measured)."""
+_ASTRAY = (8, 1e-1)
+"""From which of those on it is left to a transient run likewise."""
 _STRONG = 0.1
 """Of what bends most, what is still solved together with it."""
 _MOST = 8
@@ -50,7 +56,7 @@ _STIFF = 0.05
 """What bends by less, with the whole drive, follows by itself."""
 _SMALL = 0.02
 """V that the largest of the voltages that bend moves by where their strengths are compared."""
-_BYTES = 4 << 20
+_BYTES = 12 << 20
 """Of factors that are in work at a time: what a cache holds (measured)."""
 
 
@@ -168,6 +174,8 @@ def _found(
     count = len(work.wanted)
     found: list[tuple[Cycle, float] | None] = [None] * count
     lent = _lent(work, grid, begun[0])
+    if lent is None:
+        return found
     left = np.arange(count)
     width = max(4, _BYTES // (16 * work.net.order.entries * (grid.lines + 1)))
 
@@ -177,22 +185,20 @@ def _found(
         system = part.system(grid)
         start = np.zeros((grid.size, len(work.names), len(places)))
         for j, k in enumerate(places.tolist()):
-            state = begun[k] or (lent[1] if lent is not None and of is None else None)
+            state = begun[k] or (lent[1] if of is None else None)
             if state is not None:
                 start[..., j] = _scaled(grid, state, work.wanted[k].crests)
         if of is None:
-            assert lent is not None
-            done = harmonic.steady(system, start, lent[0], _CHORD)
+            done = harmonic.steady(system, start, lent[0], _CHORD, _FAR)
         else:
-            done = harmonic.steady(system, start, Own(system, of), _OWN)
+            done = harmonic.steady(system, start, Own(system, of), _OWN, _ASTRAY)
         for j, k in enumerate(places.tolist()):
             if done.settled[j]:
                 found[k] = _cycle(part, grid, done, j)
         return [k for j, k in enumerate(places.tolist()) if not done.settled[j]]
 
-    if lent is not None:
-        left = np.array([k for places in _chunks(left, width) for k in solve(places, None)],
-                        dtype=np.intp)
+    left = np.array([k for places in _chunks(left, width) for k in solve(places, None)],
+                    dtype=np.intp)
     if left.size:
         for branches, members in _alike(work, grid, left, width):
             for places in _chunks(members, width):
@@ -233,8 +239,9 @@ def _strongest(system: System) -> list[set[int]]:
 
 
 _Lent = tuple[Chord, _State]
-_LENT: OrderedDict[tuple[object, ...], _Lent] = OrderedDict()
-"""What was lent last, by the names of what bends, tones and lines."""
+_LENT: OrderedDict[tuple[object, ...], _Lent | float] = OrderedDict()
+"""What was lent last, by the names of what bends, tones and lines; of what did not come to a steady
+state the drive, V."""
 _KEPT = 32
 """How many of those are remembered (judgement)."""
 _LIKE = 1.25
@@ -248,10 +255,13 @@ def _lent(work: _Work, grid: Grid, begun: _State | None) -> _Lent | None:
     """
     one = work.wanted[0]
     key = work.names, one.source, one.frequencies, grid
-    known = _LENT.get(key)
-    if known is not None and 1.0 / _LIKE < sum(known[1].crests) / sum(one.crests) < _LIKE:
-        _LENT.move_to_end(key)
-        return known
+    known, drive = _LENT.get(key), sum(one.crests)
+    if known is not None:
+        other = known if isinstance(known, float) else sum(known[1].crests)
+        if 1.0 / _LIKE < other / drive < _LIKE:
+            _LENT.move_to_end(key)
+            return None if isinstance(known, float) else known
+    found: _Lent | None = None
     for k in range(min(len(work.wanted), 2)):
         part = work.some(np.array([k]))
         system = part.system(grid)
@@ -262,11 +272,12 @@ def _lent(work: _Work, grid: Grid, begun: _State | None) -> _Lent | None:
         done = harmonic.steady(system, start, Own(system, of), 2 * _OWN)
         if done.settled[0]:
             state = _State(grid, done.unknown[..., 0], work.wanted[k].crests, work.names)
-            _LENT[key] = Chord.at(system, done.unknown, of), state
-            if len(_LENT) > _KEPT:
-                _LENT.popitem(last=False)
-            return _LENT[key]
-    return None
+            found = Chord.at(system, done.unknown, of), state
+            break
+    _LENT[key] = found or drive
+    if len(_LENT) > _KEPT:
+        _LENT.popitem(last=False)
+    return found
 
 
 def _scaled(grid: Grid, state: _State, crests: tuple[float, ...]) -> Array:
@@ -285,11 +296,13 @@ def _cycle(part: _Work, grid: Grid, done: Steady, j: int) -> tuple[Cycle, float]
     lines = grid.whole(heard)
     sizes = np.abs(lines)
     largest = np.maximum(sizes[1:].max(axis=0), 1e-12)
-    tail = float((sizes[grid.last] / largest).max())
+    nodes = len(one.run.nodes)
+    tails = (sizes[grid.last] / largest).max(axis=0)
+    tails[nodes:] *= _CURRENTS
+    tail = float(tails.max())
     rest = np.where(part.rows >= 0, part.at.volts[part.rows, j], 0.0)
     lines[0] += rest
     waves = grid.waves(heard) + rest
-    nodes = len(one.run.nodes)
     frequencies = grid.orders @ np.array(one.frequencies)
     state = _State(grid, done.unknown[..., j].copy(), one.crests, part.names)
     return Cycle(frequencies, lines[:, :nodes], waves[:, :nodes], waves[:, nodes:], rest[nodes:],
