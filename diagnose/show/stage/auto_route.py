@@ -27,12 +27,14 @@ class Maze:
     """A field of points with what is blocked, and the wires on it."""
 
     def __init__(self, boxes: Iterable[Box], pins: Mapping[str, Sequence[Point]],
-                 marks: Iterable[Point]) -> None:
+                 marks: Iterable[Point], beyond: Iterable[Box] = ()) -> None:
+        """Boxes are what no wire passes; those `beyond` only say how far the field reaches."""
         boxes = list(boxes)
-        self.left = math.floor(min(b[0] for b in boxes)) - 2
-        self.top = math.floor(min(b[1] for b in boxes)) - 2
-        self.wide = math.ceil(max(b[2] for b in boxes)) + 3 - self.left
-        self.high = math.ceil(max(b[3] for b in boxes)) + 3 - self.top
+        field = [*boxes, *beyond]
+        self.left = math.floor(min(b[0] for b in field)) - 2
+        self.top = math.floor(min(b[1] for b in field)) - 2
+        self.wide = math.ceil(max(b[2] for b in field)) + 3 - self.left
+        self.high = math.ceil(max(b[3] for b in field)) + 3 - self.top
         self.ways = (1, self.wide, -1, -self.wide)
         size = self.wide * self.high
         # shut[d][p]: no wire leaves the point p in the direction d (right, down, left, up)
@@ -84,12 +86,16 @@ class Maze:
             missing -= set(way)
             tree |= {p for p in way if p == way[-1] or not self.on.get(p)}
             edges |= {(min(a, b), max(a, b)) for a, b in itertools.pairwise(way)}
+        self.put(net, edges)
+        return True
+
+    def put(self, net: str, edges: set[tuple[int, int]]) -> None:
+        """Put wires down as they are: steps from point to point, the lesser number first."""
         self.edges[net] = edges
         for a, b in edges:
             d = 0 if b - a == 1 else 1
             self.on[a].setdefault(net, set()).add(d)
             self.on[b].setdefault(net, set()).add(d + 2)
-        return True
 
     def lift(self, net: str) -> None:
         """Take a net's wires up."""
@@ -196,20 +202,26 @@ def _corner(ways: set[int]) -> bool:
     return len(ways) == 2 and abs(min(ways) - max(ways)) != 2
 
 
-def route(maze: Maze) -> bool:
-    """Lay all nets, then each again while it gets cheaper; whether all could be laid."""
+def route(maze: Maze, wanted: Iterable[str] | None = None) -> bool:
+    """Lay nets, all unless some are named, then each again while it gets cheaper.
+
+    Returns
+    -------
+    bool
+        Whether they could be laid; if not, none of them lies.
+    """
 
     def spread(net: str) -> float:
         points = [maze.point(p) for p in maze.pins[net]]
         sides = [[point[k] for point in points] for k in (0, 1)]
         return sum(max(side) - min(side) for side in sides)
 
-    order = sorted(maze.pins, key=lambda net: (spread(net), net))
+    order = sorted(maze.pins if wanted is None else wanted, key=lambda net: (spread(net), net))
     for _ in range(_TRIES):
         failed = [net for net in order if not maze.lay(net)]
         if not failed:
             break
-        for net in list(maze.edges):
+        for net in order:
             maze.lift(net)
         order = failed + [net for net in order if net not in failed]
     else:
@@ -220,21 +232,13 @@ def route(maze: Maze) -> bool:
             before, edges = maze.price(net), maze.edges[net]
             maze.lift(net)
             if not maze.lay(net):
-                _put(maze, net, edges)
+                maze.put(net, edges)
             elif maze.price(net) > before - 1e-9:
                 if maze.price(net) > before:
                     maze.lift(net)
-                    _put(maze, net, edges)
+                    maze.put(net, edges)
             else:
                 better = True
         if not better:
             break
     return True
-
-
-def _put(maze: Maze, net: str, edges: set[tuple[int, int]]) -> None:
-    maze.edges[net] = edges
-    for a, b in edges:
-        d = 0 if b - a == 1 else 1
-        maze.on[a].setdefault(net, set()).add(d)
-        maze.on[b].setdefault(net, set()).add(d + 2)

@@ -7,7 +7,7 @@ these marks; what is left to be joined by wires are its other pins.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from dataclasses import dataclass
 from xml.etree import ElementTree as ET
 
@@ -130,7 +130,7 @@ def shapes(
     shares : dict of node to float
         How far each is on the way of the signal, 0 to 1.
     """
-    found = [_shape(stage, part, placement, cost + _against(part, placement, shares))
+    found = [shape_of(stage, part, placement, cost + _against(part, placement, shares))
              for placement, cost in _placements(stage, part, volts)]
     return tuple(sorted(found, key=lambda one: one.cost))
 
@@ -204,7 +204,19 @@ def _ways(stage: Stage, part: Part, volts: dict[str, float]) -> Iterator[tuple[s
         yield "up", _STANDS
 
 
-def _shape(stage: Stage, part: Part, placement: Placement, cost: float) -> Shape:
+def shape_of(
+    stage: Stage, part: Part, placement: Placement, cost: float = 0.0,
+    joined: Container[int] = (),
+) -> Shape:
+    """One way for a part to stand.
+
+    Parameters
+    ----------
+    placement : Placement
+        Anywhere on the grid.
+    joined : container of int
+        Pins on ground or a rail that something reaches already: no mark stands there.
+    """
     rails = {rail.name for rail in stage.rails}
     box = body(part, placement)
     at = pins(part, placement)
@@ -217,6 +229,8 @@ def _shape(stage: Stage, part: Part, placement: Placement, cost: float) -> Shape
     flags: list[Flag] = []
     sides: list[str] = []
     for k, node in enumerate(part.nodes):
+        if k in joined:
+            continue
         side = _outward(part, placement, at, k)
         x, y = at[k]
         dx, dy = DIRECTIONS[side]
