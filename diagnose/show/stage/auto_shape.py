@@ -220,8 +220,7 @@ def shape_of(
     rails = {rail.name for rail in stage.rails}
     box = body(part, placement)
     at = pins(part, placement)
-    area = (box[0] * STEP, box[1] * STEP, box[2] * STEP, box[3] * STEP)
-    solid = [box, *(words_box(word, NAME_SIZE) for word in label(part, placement, area))]
+    solid = [box, *words_of(part, placement)]
     solid += list(_leads(at, box))
     open_pins: list[tuple[str, Point]] = []
     wires: list[tuple[Point, ...]] = []
@@ -255,6 +254,13 @@ def shape_of(
             sides.append(side)
     return Shape(placement, tuple(open_pins), tuple(solid), tuple(wires), tuple(grounds),
                  tuple(flags), cost, tuple(sides), tuple(_spines(at, box)))
+
+
+def words_of(part: Part, placement: Placement) -> list[Box]:
+    """What name and value of a part take."""
+    left, top, right, bottom = body(part, placement)
+    area = (left * STEP, top * STEP, right * STEP, bottom * STEP)
+    return [words_box(word, NAME_SIZE) for word in label(part, placement, area)]
 
 
 def _leads(at: tuple[Point, ...], box: Box) -> Iterator[Box]:

@@ -81,16 +81,22 @@ class Sheet:
         for node, _ in self.stage.test_points:
             if is_supply(self.stage, node) or node in ports:
                 continue
-            found = self._probe(node, lines)
-            if found is None:
+            if not self.probe(node, lines):
                 return False
-            flag, stub = found
-            self.tests.append(flag)
-            if stub:
-                self.wires.append(stub)
-                lines.append(line_box(*stub))
-                self.solid.append(line_box(*stub))
-            self.solid += list(flag_boxes(self.stage, flag, "probe"))
+        return True
+
+    def probe(self, node: str, lines: list[Box]) -> bool:
+        """Mark one test point; whether there was room. A stub is added to the lines."""
+        found = self._probe(node, lines)
+        if found is None:
+            return False
+        flag, stub = found
+        self.tests.append(flag)
+        if stub:
+            self.wires.append(stub)
+            lines.append(line_box(*stub))
+            self.solid.append(line_box(*stub))
+        self.solid += list(flag_boxes(self.stage, flag, "probe"))
         return True
 
     def _probe(self, node: str, lines: Sequence[Box]) -> tuple[Flag, tuple[Point, ...]] | None:
@@ -167,8 +173,8 @@ class Sheet:
         places = dict(self.parts)
         return Layout(
             stage=self.stage.name,
-            parts=tuple((p.name, _usual(replace(places[p.name], at=moved(places[p.name].at)),
-                                        p.kind, len(p.nodes))) for p in self.stage.parts),
+            parts=tuple((p.name, usual(replace(places[p.name], at=moved(places[p.name].at)),
+                                       len(p.nodes))) for p in self.stage.parts),
             wires=tuple(tuple(map(moved, wire)) for wire in self.wires),
             grounds=tuple(map(moved, self.grounds)),
             # those of one rail together, as a drawing file has them
@@ -178,7 +184,7 @@ class Sheet:
         )
 
 
-def _usual(placement: Placement, kind_name: str, count: int) -> Placement:
+def usual(placement: Placement, count: int) -> Placement:
     """The placement without the words that go without saying."""
     usual = "split" if placement.along in ("left", "right") else "right"
     if count == 2 and placement.label == usual:

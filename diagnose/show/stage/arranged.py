@@ -1,0 +1,308 @@
+"""A drawing that a person arranged: a part is moved, or the stage changes, and all else stays.
+
+Parts keep their places. Wires that are still right stay as they are; those of a part that moved,
+of a node that changed, and those that a part now stands on are laid anew by the maze of the
+drawings that stages make of themselves. A part that is new stands where it is nearest to its
+neighbours.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+
+from circuits.drawing import Flag, Layout, Placement, Point
+from circuits.drawing_nets import mismatches, pins
+from circuits.errors import InputError
+from circuits.stage import GROUND, Part, Stage
+from circuits.topology import is_supply
+from diagnose.show.stage.arranged_place import NoPlace, nearest_place, nearest_port
+from diagnose.show.stage.arranged_wires import Net, laid
+from diagnose.show.stage.auto_shape import (
+    Shape,
+    flag_boxes,
+    ground_box,
+    over,
+    shape_of,
+    words_of,
+)
+from diagnose.show.stage.auto_sheet import Sheet, line_box, usual
+from diagnose.show.stage.pieces import Piece, pieces_left
+from diagnose.show.stage.symbols import Box
+
+_THIN = 0.11
+"""Grid steps that no more than a lead is wide."""
+_SPARE = (0.5, 0.5, 1.0, 1.5, 2.5)
+"""Grid steps that stay free around a part that is new: more after each try that failed."""
+_FARTHEST = 400.0
+"""Grid steps from the origin that nothing stands beyond, since a drawing file has no such place."""
+
+Taken = tuple[str, Box]
+"""What takes a place, in words, and the place."""
+
+
+def arranged(stage: Stage, layout: Layout, moved: Mapping[str, Placement] | None = None) -> Layout:
+    """The drawing of a stage after some parts were moved, or after the stage has changed.
+
+    Parameters
+    ----------
+    stage : Stage
+    layout : Layout
+        The drawing before, as `circuits.drawing.load_what_fits` has it: parts that are new need
+        not be on it, and wires may join what they should not.
+    moved : mapping of part to Placement
+        Where parts are to stand now; a label side that has no room gives way to another.
+
+    Returns
+    -------
+    Layout
+        One that connects what the stage connects.
+
+    Raises
+    ------
+    InputError
+        When a part would stand on something else, or its wires find no way.
+    """
+    moved = dict(moved or {})
+    for name, place in moved.items():
+        if max(map(abs, place.at)) > _FARTHEST:
+            raise InputError(f"{name} would stand too far away there", expected="a nearer place")
+    known = {name: place for name, place in layout.parts if name not in moved}
+    lacking = [p for p in stage.parts if p.name not in known and p.name not in moved]
+    error: InputError | None = None
+    for k in range(len(_SPARE) if lacking else 1):
+        try:
+            made = _drawn(stage, layout, known, moved, lacking, _SPARE[k])
+        except InputError as again:
+            error = again
+            continue
+        wrong = mismatches(made, stage)
+        if not wrong:
+            return made
+        error = InputError(f"the wires cannot be drawn so: {wrong[0]}", expected="another place")
+    assert error is not None
+    raise error
+
+
+def _drawn(
+    stage: Stage, layout: Layout, known: Mapping[str, Placement], moved: Mapping[str, Placement],
+    lacking: Sequence[Part], spare: float,
+) -> Layout:
+    steady = [(stage.part(name), place) for name, place in known.items()]
+    left = pieces_left(layout, [
+        (node, at) for part, place in steady
+        for node, at in zip(part.nodes, pins(part, place), strict=True)
+    ])
+    sheet = _Arrangement(stage, layout, left)
+    for part, place in steady:
+        sheet.put(part, place)
+    for name, place in moved.items():
+        sheet.put_where_wanted(stage.part(name), place)
+    for part in lacking:
+        sheet.put_nearest(part, spare)
+    for node in dict.fromkeys((stage.input, stage.output, stage.input_return)):
+        sheet.put_port(node)
+    return sheet.drawn()
+
+
+class _Arrangement:
+    """A drawing in the making, of what stays and what is put beside."""
+
+    def __init__(self, stage: Stage, layout: Layout, left: Sequence[Piece]) -> None:
+        self.stage, self.before, self.left = stage, layout, left
+        self.sheet = Sheet(stage)
+        self.taken: list[Taken] = []
+        self.words: list[Box] = []
+        self.fresh: list[Box] = []
+        self.pins: dict[str, set[Point]] = {}
+        self.at: dict[Point, tuple[str, str]] = {}
+        supplies = [one for one in left if one.marked]
+        on = {(one.node, at) for one in supplies for at in one.ends}
+        self.sheet.rails += [flag for flag in layout.rails if (flag.name, flag.at) in on]
+        self.sheet.grounds += [at for at in layout.grounds if (GROUND, at) in on]
+        for flag in self.sheet.rails:
+            self._take(f"the mark {flag.name}", flag_boxes(stage, flag, "rail"))
+        for at in self.sheet.grounds:
+            self._take("a ground", [ground_box(at)])
+        for one in supplies:
+            if not one.steps:
+                self.sheet.marks += one.ends
+
+    def _take(self, what: str, boxes: Iterable[Box]) -> None:
+        self.taken += [(what, box) for box in boxes]
+
+    def _joined(self, part: Part, at: Sequence[Point]) -> list[int]:
+        """Pins on ground or a rail at a wire that has a mark already."""
+        return [k for k, node in enumerate(part.nodes) if is_supply(self.stage, node) and any(
+            one.node == node and one.marked and one.touches(at[k]) for one in self.left)]
+
+    def put(self, part: Part, place: Placement) -> Shape:
+        """Put a part down where it was, with marks at pins that lack them."""
+        at = pins(part, place)
+        joined = self._joined(part, at)
+        shape = shape_of(self.stage, part, place, joined=joined)
+        self._add(part, shape)
+        for k in joined:  # a piece of ground or of a rail may be laid anew
+            self.pins.setdefault(part.nodes[k], set()).add(at[k])
+        return shape
+
+    def _add(self, part: Part, shape: Shape) -> None:
+        self.sheet.add(part.name, shape, 0.0, 0.0)
+        self._take(part.name, shape.solid)
+        self.words += words_of(part, shape.placement)
+        for node, at in shape.pins:
+            self.pins.setdefault(node, set()).add(at)
+        for node, at in zip(part.nodes, pins(part, shape.placement), strict=True):
+            self.at[at] = part.name, node
+
+    def put_where_wanted(self, part: Part, place: Placement) -> None:
+        """Put a part down where a person wants it.
+
+        Raises
+        ------
+        InputError
+            When something else is there.
+        """
+        at = pins(part, place)
+        joined = self._joined(part, at)
+        sides = ("", "right", "left", "up", "down", *(("split",) if len(at) == 2 else ()))
+        error = None
+        for side in dict.fromkeys((place.label, *sides)):
+            place = usual(replace(place, label=side), len(at))
+            shape = shape_of(self.stage, part, place, joined=joined)
+            under = self._under(part, shape)
+            if not under:
+                self.put(part, shape.placement)
+                self.fresh += shape.solid
+                return
+            error = error or InputError(
+                f"there is no room for {part.name}: it would lie on {under}",
+                expected="a free place")
+        assert error is not None
+        raise error
+
+    def _under(self, part: Part, shape: Shape) -> str:
+        """What a part would lie on; leads may meet at a pin of both."""
+        for node, at in zip(part.nodes, pins(part, shape.placement), strict=True):
+            name, other = self.at.get(at, ("", node))
+            if other != node:
+                return name
+        for what, box in self.taken:
+            for mine in shape.solid:
+                if over(mine, box) and not (_thin(mine) and _thin(box)):
+                    return what
+        for flag in self.before.ports:
+            if any(over(mine, box) for mine in shape.solid
+                   for box in flag_boxes(self.stage, flag, "port")):
+                return f"the mark {flag.name}"
+        return ""
+
+    def put_nearest(self, part: Part, spare: float) -> None:
+        """Put a part that is new near to what it is joined to."""
+        try:
+            place = nearest_place(self.stage, part, self._solid(), self._reach(), spare)
+        except NoPlace:
+            raise InputError(f"there is no room for {part.name}", expected="more room") from None
+        shape = self.put(part, usual(place, len(part.nodes)))
+        self.fresh += shape.solid
+
+    def put_port(self, node: str) -> None:
+        """The mark of the input or output: where it was, or beside its pins."""
+        pins_there = self.pins.get(node)
+        if is_supply(self.stage, node) or not pins_there:
+            return
+        flags = [flag for flag in self.before.ports if flag.name == node]
+        if not flags:
+            try:
+                flags = [nearest_port(self.stage, node, self._solid(), self._reach())]
+            except NoPlace:
+                raise InputError(f"there is no room for the mark {node}",
+                                 expected="more room") from None
+            self.fresh += flag_boxes(self.stage, flags[0], "port")
+        for flag in flags:
+            self.sheet.ports.append(flag)
+            self._take(f"the mark {node}", flag_boxes(self.stage, flag, "port"))
+            pins_there.add(flag.at)
+
+    def _solid(self) -> list[Box]:
+        wires = [line_box(*step) for one in self.left for step in one.steps]
+        ports = [box for flag in self.before.ports for box in flag_boxes(self.stage, flag, "port")]
+        return [*(box for _, box in self.taken), *wires, *ports]
+
+    def _reach(self) -> dict[str, set[Point]]:
+        """Where the pins of each node are."""
+        ports = {flag.name: flag.at for flag in self.before.ports}
+        return {node: at | ({ports[node]} if node in ports else set())
+                for node, at in self.pins.items()}
+
+    def drawn(self) -> Layout:
+        """Lay the wires and mark the test points."""
+        kept, lacking = self._nets()
+        self.sheet.solid = [box for _, box in self.taken]
+        found = laid(kept, lacking, self.sheet.solid, self.words, self.sheet.marks)
+        if found is None:
+            raise InputError("there is no way left for the wires", expected="more room")
+        self.sheet.wires += found.wires
+        for node, points in found.points.items():
+            self.sheet.on_net.setdefault(node, []).extend(points)
+        for node, points in self.pins.items():
+            self.sheet.on_net.setdefault(node, []).extend(sorted(points))
+        self._probes()
+        places = dict(self.sheet.parts)
+        return Layout(
+            self.stage.name,
+            tuple((p.name, places[p.name]) for p in self.stage.parts),
+            tuple(self.sheet.wires), tuple(self.sheet.grounds),
+            tuple(sorted(self.sheet.rails, key=lambda f: f.name)),
+            tuple(self.sheet.ports), tuple(self.sheet.tests),
+        )
+
+    def _nets(self) -> tuple[list[Net], list[Net]]:
+        """Nets whose wires stay, and those that have to be laid."""
+        kept, lacking = [], []
+        for k, one in enumerate(left for left in self.left if left.marked):
+            if one.steps:
+                ends = one.ends | set(filter(one.touches, self.pins.get(one.node, ())))
+                net = Net(f"{one.node} #{k}", one.node, frozenset(ends), one.steps)
+                (lacking if self._hit(one) else kept).append(net)
+        for node, at in self.pins.items():
+            if is_supply(self.stage, node):
+                continue
+            whole = [one for one in self.left if one.node == node
+                     and all(map(one.touches, at)) and not self._hit(one)]
+            steps = whole[0].steps if whole else frozenset()
+            ends = frozenset(at)
+            if whole:  # a wire that led to a test point alone stays with it
+                ends |= whole[0].ends
+            (kept if whole else lacking).append(Net(node, node, ends, steps))
+        return kept, lacking
+
+    def _hit(self, one: Piece) -> bool:
+        """Whether a part that was put down lies on wires."""
+        return any(over(line_box(*step), box) for step in one.steps for box in self.fresh)
+
+    def _probes(self) -> None:
+        """Test points stay where they are while they touch their node and nothing else."""
+        lines = self.sheet.lines()
+        known: list[Flag] = []
+        for flag in self.before.test_points:
+            if flag.name in dict(self.stage.test_points) and self._on(flag) and not any(
+                over(a, b) for a in flag_boxes(self.stage, flag, "probe") for b in self.fresh
+            ):
+                known.append(flag)
+        self.sheet.tests += known
+        for flag in known:
+            self.sheet.solid += flag_boxes(self.stage, flag, "probe")
+        done = {flag.name for flag in (*known, *self.sheet.ports)}
+        for node, _ in self.stage.test_points:
+            if node in done or is_supply(self.stage, node) or not self.pins.get(node):
+                continue
+            if not self.sheet.probe(node, lines):  # better on a line than nowhere
+                self.sheet.tests.append(Flag(node, min(self.sheet.on_net[node]), "up"))
+
+    def _on(self, flag: Flag) -> bool:
+        return flag.at in self.sheet.on_net.get(flag.name, ())
+
+
+def _thin(box: Box) -> bool:
+    return min(box[2] - box[0], box[3] - box[1]) < _THIN
