@@ -1,19 +1,21 @@
 """Where stages of one's own are kept, beside the sheets: a folder a stage, as typed, right or not.
 
 The stage file is what the command line reads. Beside it lies what the page had typed last
-(`TYPED`), so that a row without a name is not lost either, what an import said (`SAID`), and files
-of devices that the stage names. What is deleted goes to a bin in the same folder, and back.
+(`TYPED`), so that a row without a name is not lost either, what an import said (`SAID`), files
+of devices that the stage names, and a drawing of one's own with those before it (`ARRANGED`). What
+is deleted goes to a bin in the same folder, and back.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 import secrets
 import shutil
 import threading
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +37,7 @@ FOLDER = "_stages"
 STAGE = "stage.yaml"
 DRAWING = ".drawing.yaml"
 """How the file of a drawing of one's own ends, after the name of the stage file."""
+ARRANGED = "arranged.json"
 TYPED = "typed.json"
 SAID = "import.json"
 _BIN = "_bin"
@@ -67,6 +70,35 @@ class KeptStage:
     def path(self) -> Path:
         """The stage file."""
         return self.folder / STAGE
+
+    @property
+    def drawing(self) -> Path:
+        """The file of a drawing of one's own, whether or not there is one."""
+        return _drawing(self.folder)
+
+
+@dataclass(frozen=True)
+class Arrangement:
+    """A drawing of one's own.
+
+    Attributes
+    ----------
+    text : str
+        Of the drawing file; empty where there is none.
+    before : tuple of str
+        The same before each move that can be undone, the last at the end.
+    parts : mapping of part to mapping
+        What is known of each part that ever stood on it: see `diagnose.web.arranging`.
+    """
+
+    text: str = ""
+    before: tuple[str, ...] = ()
+    parts: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+
+    @property
+    def mark(self) -> str:
+        """What tells it from others."""
+        return hashlib.sha256(self.text.encode()).hexdigest()[:16]
 
 
 @dataclass(frozen=True)
@@ -209,6 +241,36 @@ class StageShelf:
         with self._lock:
             write_whole(self._folder(name) / SAID, json.dumps(said).encode())
 
+    def arrangement(self, name: str) -> Arrangement:
+        """The drawing of one's own of a stage, and those before it."""
+        folder = self._folder(name)
+        with self._lock:
+            text = _read(_drawing(folder))
+            try:
+                told = json.loads((folder / ARRANGED).read_text(encoding="utf-8"))
+                return Arrangement(text, tuple(map(str, told["before"])), dict(told["parts"]))
+            except (OSError, ValueError, KeyError, TypeError):
+                return Arrangement(text)
+
+    def arrange(self, name: str, mark: str, now: Arrangement) -> None:
+        """Keep a drawing of one's own that was made from the one with a mark.
+
+        Raises
+        ------
+        Outdated
+            When another is kept.
+        """
+        folder = self._folder(name)
+        with self._lock:
+            if self.arrangement(name).mark != mark:
+                raise Outdated(0, "drawing")
+            told = {"before": now.before, "parts": now.parts}
+            write_whole(folder / ARRANGED, json.dumps(told).encode())
+            if now.text:
+                write_whole(_drawing(folder), now.text.encode())
+            else:
+                _drawing(folder).unlink(missing_ok=True)
+
     def delete(self, name: str) -> None:
         """Put a stage into the bin."""
         self._move(self._folder(name), self.folder / _BIN / name)
@@ -236,6 +298,11 @@ class StageShelf:
         if not _NAME.fullmatch(name) or not (folder / STAGE).is_file():
             raise InputError(f"there is no stage {name!r}", expected="one of the list")
         return folder
+
+
+def _drawing(folder: Path) -> Path:
+    """The file of the drawing of one's own, where `circuits.drawing.own_drawing` looks for it."""
+    return (folder / STAGE).with_suffix(DRAWING)
 
 
 def _file_beside(given: str, count: int) -> str:

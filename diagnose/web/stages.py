@@ -15,8 +15,9 @@ from circuits.device import DEFAULT_MODEL, load_devices
 from circuits.errors import EngineError, InputError
 from circuits.kinds import kin, kinds
 from diagnose.show.embedded import drawing, plain_drawing
-from diagnose.show.stage.kept import at_hand
+from diagnose.show.stage.kept import at_hand, layout_of
 from diagnose.show.stage.picture import render
+from diagnose.web.arranging import anew, followed, movable, move, undo
 from diagnose.web.desk import desk
 from diagnose.web.opened import from_file
 from diagnose.web.shelf import FILE
@@ -127,24 +128,48 @@ def stage_drawing(name: str) -> str:
     """The drawing of what of the stage can be read."""
     kept = desk().stages.load(name)
     found = _checked(kept, None)
+    if found.drawn is None:
+        return ""
+    layout = followed(kept, found.drawn, whole=found.stage is not None)
     if found.stage is None:  # what is half typed follows at once, as parts and neighbours
-        return plain_drawing(found.drawn) if found.drawn else ""
-    if at_hand(found.stage):
-        return drawing(found.stage)
-    try:
-        return desk().drawn(name, kept.path)
-    except EngineError:
-        return plain_drawing(found.stage)
+        return drawing(found.drawn, layout=layout) if layout else plain_drawing(found.drawn)
+    if layout is None and not at_hand(found.stage):
+        try:
+            desk().drawn(name, kept.path)
+        except EngineError:
+            return plain_drawing(found.stage)
+    layout = layout or layout_of(found.stage)
+    return plain_drawing(found.stage) if layout is None else movable(
+        drawing(found.stage, layout=layout), name)
+
+
+@stages.post("/stage/<name>/drawing/<change>")
+def change_drawing(name: str, change: str) -> str:
+    """Move a part of the drawing, take a move back, or arrange it anew; the drawing after it."""
+    sent = request.get_json()
+    if change not in ("move", "undo", "anew") or not isinstance(sent, dict):
+        raise InputError("this is nothing to do with a drawing", expected="move, undo or anew")
+    kept = desk().stages.load(name)
+    if change == "move":
+        stage = _checked(kept, None).stage
+        if stage is None:
+            raise InputError("a part can be moved once the mistakes of the stage are set right")
+        move(kept, stage, sent)
+    else:
+        (undo if change == "undo" else anew)(kept, sent)
+    return stage_drawing(name)
 
 
 @stages.get("/stage/<name>/drawing.svg")
 def stage_svg(name: str) -> Response:
     """The same as a file that needs nothing else."""
     kept = desk().stages.load(name)
-    drawn = _checked(kept, None).drawn
-    if drawn is None:
+    found = _checked(kept, None)
+    if found.drawn is None:
         raise InputError("nothing of this stage can be drawn yet", expected="parts")
-    return attached(render(drawn).encode(), "image/svg+xml", f"{name}.svg")
+    layout = followed(kept, found.drawn, whole=found.stage is not None)
+    svg = render(found.drawn, layout=layout)
+    return attached(svg.encode(), "image/svg+xml", f"{name}.svg")
 
 
 @stages.get("/stage/<name>/healthy")
@@ -188,6 +213,9 @@ def stage_file_name(name: str) -> str:
 
 def files_of(kept: KeptStage) -> dict[str, bytes]:
     """A stage and the files that it names, as they lie beside a sheet."""
+    stage = _checked(kept, None).stage
+    if stage is not None:
+        followed(kept, stage)  # a drawing of one's own goes along as the stage needs it now
     beside = {kept.name + DRAWING if path.name.endswith(DRAWING) else path.name: path.read_bytes()
               for path in desk().stages.files(kept.name)}
     return {stage_file_name(kept.name): kept.text.encode(), **beside}

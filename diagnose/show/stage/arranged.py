@@ -41,7 +41,10 @@ Taken = tuple[str, Box]
 """What takes a place, in words, and the place."""
 
 
-def arranged(stage: Stage, layout: Layout, moved: Mapping[str, Placement] | None = None) -> Layout:
+def arranged(
+    stage: Stage, layout: Layout, moved: Mapping[str, Placement] | None = None,
+    wished: Mapping[str, Placement] | None = None,
+) -> Layout:
     """The drawing of a stage after some parts were moved, or after the stage has changed.
 
     Parameters
@@ -52,6 +55,8 @@ def arranged(stage: Stage, layout: Layout, moved: Mapping[str, Placement] | None
         not be on it, and wires may join what they should not.
     moved : mapping of part to Placement
         Where parts are to stand now; a label side that has no room gives way to another.
+    wished : mapping of part to Placement, optional
+        Where parts that are new would stand best, such as where they stood before.
 
     Returns
     -------
@@ -63,7 +68,7 @@ def arranged(stage: Stage, layout: Layout, moved: Mapping[str, Placement] | None
     InputError
         When a part would stand on something else, or its wires find no way.
     """
-    moved = dict(moved or {})
+    moved, wished = dict(moved or {}), wished or {}
     for name, place in moved.items():
         if max(map(abs, place.at)) > _FARTHEST:
             raise InputError(f"{name} would stand too far away there", expected="a nearer place")
@@ -72,7 +77,7 @@ def arranged(stage: Stage, layout: Layout, moved: Mapping[str, Placement] | None
     error: InputError | None = None
     for k in range(len(_SPARE) if lacking else 1):
         try:
-            made = _drawn(stage, layout, known, moved, lacking, _SPARE[k])
+            made = _drawn(stage, layout, known, moved, lacking, wished, _SPARE[k])
         except InputError as again:
             error = again
             continue
@@ -86,7 +91,7 @@ def arranged(stage: Stage, layout: Layout, moved: Mapping[str, Placement] | None
 
 def _drawn(
     stage: Stage, layout: Layout, known: Mapping[str, Placement], moved: Mapping[str, Placement],
-    lacking: Sequence[Part], spare: float,
+    lacking: Sequence[Part], wished: Mapping[str, Placement], spare: float,
 ) -> Layout:
     steady = [(stage.part(name), place) for name, place in known.items()]
     left = pieces_left(layout, [
@@ -98,7 +103,9 @@ def _drawn(
         sheet.put(part, place)
     for name, place in moved.items():
         sheet.put_where_wanted(stage.part(name), place)
-    for part in lacking:
+    rest = [part for part in lacking
+            if part.name not in wished or not sheet.put_if_free(part, wished[part.name])]
+    for part in rest:
         sheet.put_nearest(part, spare)
     for node in dict.fromkeys((stage.input, stage.output, stage.input_return)):
         sheet.put_port(node)
@@ -181,6 +188,14 @@ class _Arrangement:
         assert error is not None
         raise error
 
+    def put_if_free(self, part: Part, place: Placement) -> bool:
+        """Put a part down at a place; whether it is free."""
+        try:
+            self.put_where_wanted(part, place)
+        except InputError:
+            return False
+        return True
+
     def _under(self, part: Part, shape: Shape) -> str:
         """What a part would lie on; leads may meet at a pin of both."""
         for node, at in zip(part.nodes, pins(part, shape.placement), strict=True):
@@ -245,8 +260,8 @@ class _Arrangement:
         self.sheet.wires += found.wires
         for node, points in found.points.items():
             self.sheet.on_net.setdefault(node, []).extend(points)
-        for node, points in self.pins.items():
-            self.sheet.on_net.setdefault(node, []).extend(sorted(points))
+        for node, at in self.pins.items():
+            self.sheet.on_net.setdefault(node, []).extend(sorted(at))
         self._probes()
         places = dict(self.sheet.parts)
         return Layout(
@@ -259,7 +274,8 @@ class _Arrangement:
 
     def _nets(self) -> tuple[list[Net], list[Net]]:
         """Nets whose wires stay, and those that have to be laid."""
-        kept, lacking = [], []
+        kept: list[Net] = []
+        lacking: list[Net] = []
         for k, one in enumerate(left for left in self.left if left.marked):
             if one.steps:
                 ends = one.ends | set(filter(one.touches, self.pins.get(one.node, ())))

@@ -106,7 +106,8 @@ def _laid(
         })
     if not route(maze, [net.name for net in lacking]):
         return None
-    wires, on_net = [], {}
+    wires: list[tuple[Point, ...]] = []
+    on_net: dict[str, list[Point]] = {}
     for net in nets:
         wires += [tuple((x / fine, y / fine) for x, y in wire) for wire in maze.wires(net.name)]
         free = {p for edge in maze.edges[net.name] for p in edge if len(maze.on.get(p, ())) < 2}

@@ -1,4 +1,5 @@
 // A stage of one's own: its parts as a table, the drawing beside, the whole file below; saved as it is typed.
+import { Arranger } from "./arrange.js";
 import { clickable, make, mark, own, tell } from "./common.js";
 import { Grid } from "./grid.js";
 import { Keeper } from "./keeper.js";
@@ -22,6 +23,7 @@ const hint = make("p", { class: "dim hint" });
 const healthy = make("div", { id: "healthy" });
 const notes = make("div", { id: "notes" });
 const file = make("textarea", { id: "file", class: "file", spellcheck: "false", wrap: "off", rows: "26", autocomplete: "off", oninput: whole });
+const arranger = new Arranger(drawing, `/stage/${own}/drawing`, { show: (svg) => { wanted += 1; show(svg); }, again: paint });
 let [wanted, took, waiting] = [0, 0, 0];
 let state, keeper, grid, choices, asked;
 let last = { problems: [], cautions: [] };
@@ -57,7 +59,7 @@ function draw() {
   title.disabled = !state.table;
   form.replaceChildren(
     make("div", {}, notes, healthy, state.table ? tables() : unreadable(), whole_()),
-    make("div", { class: "side" }, make("section", { "aria-labelledby": "h-drawing" }, make("h2", { id: "h-drawing" }, "Drawing"), drawn, drawing, hint)));
+    make("div", { class: "side" }, make("section", { "aria-labelledby": "h-drawing" }, make("h2", { id: "h-drawing" }, "Drawing"), drawn, drawing, arranger.told, arranger.tools, arranger.how, hint)));
   for (const details of form.querySelectorAll("details")) if (unfolded.has(details.id)) details.open = true;
   form.removeAttribute("aria-busy");
   note();
@@ -163,21 +165,26 @@ async function paint() {
     if (!current()) return;
     took = performance.now() - began;
     tell(drawn, svg ? "" : drawing.children.length ? "Drawn as it was before the mistake." : "Nothing can be drawn yet.");
-    if (!svg) return;
-    const { scrollLeft, scrollTop } = drawing;
-    drawing.innerHTML = svg;
-    Object.assign(drawing, { scrollLeft, scrollTop });
-    clickable(drawing, (part) => {
-      mark(drawing, part);
-      const row = form.querySelector(`[data-part="${CSS.escape(part)}"]`);
-      row?.scrollIntoView({ block: "nearest" });
-      row?.querySelector(".c-value input")?.focus({ preventScroll: true });
-    });
+    if (svg) show(svg);
   } catch (error) {
     if (current()) tell(drawn, `There is no drawing: ${error.message}`);
   } finally {
     clearTimeout(slow);
   }
+}
+
+/** Put a drawing on the page: its parts lead to their rows, and can be moved. */
+function show(svg) {
+  const { scrollLeft, scrollTop } = drawing;
+  drawing.innerHTML = svg;
+  Object.assign(drawing, { scrollLeft, scrollTop });
+  clickable(drawing, (part) => {
+    mark(drawing, part);
+    const row = form.querySelector(`.cells[data-part="${CSS.escape(part)}"]`);
+    row?.scrollIntoView({ block: "nearest" });
+    row?.querySelector(".c-value input")?.focus({ preventScroll: true });
+  });
+  arranger.shown();
 }
 
 form.addEventListener("focusin", (event) => {
