@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 from circuits.drawing import Flag, Layout, Placement, Point
 from circuits.drawing_nets import mismatches, pins
@@ -27,7 +28,7 @@ from diagnose.show.stage.auto_shape import (
     words_of,
 )
 from diagnose.show.stage.auto_sheet import Sheet, line_box, usual
-from diagnose.show.stage.pieces import Piece, pieces_left
+from diagnose.show.stage.pieces import Piece, Step, broken, pieces_left, trimmed
 from diagnose.show.stage.symbols import Box
 
 _THIN = 0.11
@@ -174,17 +175,16 @@ class _Arrangement:
         joined = self._joined(part, at)
         sides = ("", "right", "left", "up", "down", *(("split",) if len(at) == 2 else ()))
         error = None
-        for side in dict.fromkeys((place.label, *sides)):
-            place = usual(replace(place, label=side), len(at))
-            shape = shape_of(self.stage, part, place, joined=joined)
+        ways = [shape_of(self.stage, part, usual(replace(place, label=side), len(at)),
+                         joined=joined) for side in dict.fromkeys((place.label, *sides))]
+        # words beside a part may meet its own ground or rail, which is bad, but not impossible
+        for shape in sorted(ways, key=lambda one: _muddled(part, one)):
             under = self._under(part, shape)
             if not under:
                 self.put(part, shape.placement)
                 self.fresh += shape.solid
                 return
-            error = error or InputError(
-                f"there is no room for {part.name}: it would lie on {under}",
-                expected="a free place")
+            error = error or InputError(f"{part.name} has no room there: it would lie on {under}")
         assert error is not None
         raise error
 
@@ -254,23 +254,29 @@ class _Arrangement:
         """Lay the wires and mark the test points."""
         kept, lacking = self._nets()
         self.sheet.solid = [box for _, box in self.taken]
-        found = laid(kept, lacking, self.sheet.solid, self.words, self.sheet.marks)
+        words = set(self.words)
+        bodies = [box for box in self.sheet.solid if box not in words]
+        probes = [box for flag in self.before.test_points
+                  for box in flag_boxes(self.stage, flag, "probe")]
+        found = laid(kept, lacking, bodies, [*self.words, *probes], self.sheet.marks)
         if found is None:
             raise InputError("there is no way left for the wires", expected="more room")
-        self.sheet.wires += found.wires
+        self.sheet.wires += (*found.still, *found.fresh)
+        self.fresh += [line_box(a, b) for wire in found.fresh for a, b in pairwise(wire)]
         for node, points in found.points.items():
             self.sheet.on_net.setdefault(node, []).extend(points)
         for node, at in self.pins.items():
             self.sheet.on_net.setdefault(node, []).extend(sorted(at))
         self._probes()
         places = dict(self.sheet.parts)
-        return Layout(
+        made = Layout(
             self.stage.name,
             tuple((p.name, places[p.name]) for p in self.stage.parts),
             tuple(self.sheet.wires), tuple(self.sheet.grounds),
             tuple(sorted(self.sheet.rails, key=lambda f: f.name)),
             tuple(self.sheet.ports), tuple(self.sheet.tests),
         )
+        return trimmed(made, self.at)
 
     def _nets(self) -> tuple[list[Net], list[Net]]:
         """Nets whose wires stay, and those that have to be laid."""
@@ -279,31 +285,33 @@ class _Arrangement:
         for k, one in enumerate(left for left in self.left if left.marked):
             if one.steps:
                 ends = one.ends | set(filter(one.touches, self.pins.get(one.node, ())))
-                net = Net(f"{one.node} #{k}", one.node, frozenset(ends), one.steps)
-                (lacking if self._hit(one) else kept).append(net)
+                hit = self._hit(one)
+                (lacking if hit else kept).append(Net(
+                    f"{one.node} #{k}", one.node, frozenset(ends), broken(one, hit)))
         for node, at in self.pins.items():
             if is_supply(self.stage, node):
                 continue
-            whole = [one for one in self.left if one.node == node
-                     and all(map(one.touches, at)) and not self._hit(one)]
-            steps = whole[0].steps if whole else frozenset()
-            ends = frozenset(at)
+            left = [(one, self._hit(one)) for one in self.left if one.node == node]
+            whole = [one for one, hit in left if not hit and all(map(one.touches, at))]
             if whole:  # a wire that led to a test point alone stays with it
-                ends |= whole[0].ends
-            (kept if whole else lacking).append(Net(node, node, ends, steps))
+                kept.append(Net(node, node, whole[0].ends | at, (whole[0].steps,)))
+            else:
+                lacking.append(Net(node, node, frozenset(at), tuple(
+                    steps for one, hit in left for steps in broken(one, hit))))
         return kept, lacking
 
-    def _hit(self, one: Piece) -> bool:
-        """Whether a part that was put down lies on wires."""
-        return any(over(line_box(*step), box) for step in one.steps for box in self.fresh)
+    def _hit(self, one: Piece) -> list[Step]:
+        """The wires of a piece that a part lies on which was put down."""
+        return [step for step in one.steps if any(over(line_box(*step), b) for b in self.fresh)]
 
     def _probes(self) -> None:
         """Test points stay where they are while they touch their node and nothing else."""
         lines = self.sheet.lines()
         known: list[Flag] = []
         for flag in self.before.test_points:
+            *words, _ = flag_boxes(self.stage, flag, "probe")
             if flag.name in dict(self.stage.test_points) and self._on(flag) and not any(
-                over(a, b) for a in flag_boxes(self.stage, flag, "probe") for b in self.fresh
+                over(a, b) for a in words for b in self.fresh
             ):
                 known.append(flag)
         self.sheet.tests += known
@@ -318,6 +326,13 @@ class _Arrangement:
 
     def _on(self, flag: Flag) -> bool:
         return flag.at in self.sheet.on_net.get(flag.name, ())
+
+
+def _muddled(part: Part, shape: Shape) -> bool:
+    """Whether words of a part lie on its own marks."""
+    words = words_of(part, shape.placement)
+    others = [box for box in shape.solid[1:] if box not in words and not _thin(box)]
+    return any(over(word, box) for word in words for box in others)
 
 
 def _thin(box: Box) -> bool:

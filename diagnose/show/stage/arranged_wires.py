@@ -24,21 +24,22 @@ class Net:
         Its own: the node, or more where ground or a rail is in several pieces.
     ends : frozenset of Point
         Pins and marks.
-    steps : frozenset of Step
-        Wires as they lie; nothing where they have to be laid.
+    pieces : tuple of frozenset of Step
+        Wires as they lie; all of them, or those that stay while the others are laid.
     """
 
     name: str
     node: str
     ends: frozenset[Point]
-    steps: frozenset[Step] = frozenset()
+    pieces: tuple[frozenset[Step], ...] = ()
 
 
 @dataclass(frozen=True)
 class Laid:
-    """Wires by their corners, and for each node the points on them that nothing crosses."""
+    """Wires by their corners, those that stayed and new ones; points that nothing crosses."""
 
-    wires: tuple[tuple[Point, ...], ...]
+    still: tuple[tuple[Point, ...], ...]
+    fresh: tuple[tuple[Point, ...], ...]
     points: dict[str, list[Point]]
 
 
@@ -48,15 +49,14 @@ def laid(
 ) -> Laid | None:
     """The wires, those that lack laid anew.
 
-    Where there is no way else, wires may run through the words of parts, and at last those that
-    could stay are laid anew as well.
+    Where there is no way else, those that could stay are laid anew as well.
 
     Parameters
     ----------
     solid : sequence of Box
         What no wire passes.
     words : sequence of Box
-        Those of `solid` that are only words.
+        What a wire passes only where there is no other way.
     marks : collection of Point
         Where no wire may pass.
 
@@ -65,25 +65,24 @@ def laid(
     Laid or None
         None where there is no way.
     """
-    bare = set(words)
-    bodies = [box for box in solid if box not in bare]
     supplies = [net for net in kept if net.name != net.node]
     signals = [net for net in kept if net.name == net.node]
-    for still, anew in ((kept, lacking), (supplies, [*signals, *lacking])):
-        for boxes in (solid, bodies):
-            found = _laid(still, anew, boxes, marks)
-            if found is not None:
-                return found
-    return None
+    found = _laid(kept, lacking, solid, words, marks)
+    if found is None:
+        anew = [Net(net.name, net.node, net.ends) for net in (*signals, *lacking)]
+        found = _laid(supplies, anew, solid, words, marks)
+    return found
 
 
 def _laid(
-    kept: Sequence[Net], lacking: Sequence[Net], boxes: Sequence[Box], marks: Collection[Point]
+    kept: Sequence[Net], lacking: Sequence[Net], boxes: Sequence[Box], words: Sequence[Box],
+    marks: Collection[Point],
 ) -> Laid | None:
     nets = [*kept, *lacking]
     if not nets:
-        return Laid((), {})
-    points = [at for net in nets for at in (*net.ends, *(p for step in net.steps for p in step))]
+        return Laid((), (), {})
+    points = [at for net in nets for at in net.ends]
+    points += [at for net in nets for piece in net.pieces for step in piece for at in step]
     # drawings by hand have points between those of the grid, so there the maze has twice as many
     fine = 2 if any(c != int(c) for at in (*points, *marks) for c in at) else 1
 
@@ -98,22 +97,29 @@ def _laid(
         [_times(box, fine) for box in boxes],
         {net.name: sorted(map(scaled, net.ends)) for net in nets},
         map(scaled, marks), [_times(box, fine) for box in edges],
+        [_times(box, fine) for box in words],
     )
-    for net in kept:
-        maze.put(net.name, {
-            (maze.number(a), maze.number(b)) for step in net.steps
+    for net in nets:
+        pieces = [{
+            (maze.number(a), maze.number(b)) for step in piece
             for a, b in _unit_steps(scaled(step[0]), scaled(step[1]))
-        })
+        } for piece in net.pieces if piece]
+        if net in kept:
+            maze.put(net.name, {edge for piece in pieces for edge in piece})
+        else:
+            maze.begun[net.name] = pieces
     if not route(maze, [net.name for net in lacking]):
         return None
-    wires: list[tuple[Point, ...]] = []
+    still: list[tuple[Point, ...]] = []
+    fresh: list[tuple[Point, ...]] = []
     on_net: dict[str, list[Point]] = {}
     for net in nets:
+        wires = still if net in kept else fresh
         wires += [tuple((x / fine, y / fine) for x, y in wire) for wire in maze.wires(net.name)]
         free = {p for edge in maze.edges[net.name] for p in edge if len(maze.on.get(p, ())) < 2}
         at = (maze.point(p) for p in sorted(free))
         on_net.setdefault(net.node, []).extend((x / fine, y / fine) for x, y in at)
-    return Laid(tuple(wires), on_net)
+    return Laid(tuple(still), tuple(fresh), on_net)
 
 
 def _times(box: Box, fine: int) -> Box:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from circuits.drawing import Layout, Point
@@ -36,6 +36,25 @@ class Piece:
     def touches(self, point: Point) -> bool:
         """Whether a point lies on it."""
         return point in self.ends or any(touches(point, step) for step in self.steps)
+
+
+def broken(piece: Piece, gone: Collection[Step]) -> tuple[frozenset[Step], ...]:
+    """What is left of a piece's wires without some of its steps, each part that meets an end."""
+    near: dict[Point, set[Point]] = {}
+    for a, b in piece.steps - set(gone):
+        near.setdefault(a, set()).add(b)
+        near.setdefault(b, set()).add(a)
+    left = _pruned(near, set(piece.ends))
+    found = []
+    while left:
+        meets: dict[Point, set[Point]] = {}
+        for a, b in left:
+            meets.setdefault(a, set()).add(b)
+            meets.setdefault(b, set()).add(a)
+        group = _reached(min(meets), meets)
+        found.append(frozenset(step for step in left if step[0] in group))
+        left -= found[-1]
+    return tuple(found)
 
 
 def pieces_left(layout: Layout, pins: Iterable[tuple[str, Point]]) -> tuple[Piece, ...]:
@@ -80,6 +99,41 @@ def pieces_left(layout: Layout, pins: Iterable[tuple[str, Point]]) -> tuple[Piec
     return tuple(found)
 
 
+def trimmed(layout: Layout, pins: Iterable[Point]) -> Layout:
+    """The drawing without ends of wires that lead to no pin, no mark and no other wire."""
+    marks = (*layout.rails, *layout.ports, *layout.test_points)
+    ends = {*pins, *layout.grounds, *(flag.at for flag in marks)}
+    near = _near(layout, ends)
+    left = _pruned(near, ends)
+    wires: list[tuple[Point, ...]] = []
+    for wire in layout.wires:
+        run: list[Point] = []
+        for a, b in _steps_of(wire, near):
+            if (min(a, b), max(a, b)) in left:
+                run = [*(run or [a]), b]
+            elif run:
+                wires.append(_corners(run))
+                run = []
+        if run:
+            wires.append(_corners(run))
+    return replace(layout, wires=tuple(wires))
+
+
+def _steps_of(wire: tuple[Point, ...], near: Iterable[Point]) -> Iterable[Step]:
+    """A wire in the order that it runs, cut at every point that anything ends on."""
+    points = list(near)
+    for stretch in pairwise(wire):
+        on = sorted(at for at in points if touches(at, stretch))
+        yield from pairwise(on if stretch[0] < stretch[1] else on[::-1])
+
+
+def _corners(run: list[Point]) -> tuple[Point, ...]:
+    """A run of points without those that lie straight between their neighbours."""
+    bends = [b for a, b, c in zip(run, run[1:], run[2:], strict=False)
+             if len({a[0], b[0], c[0]}) > 1 and len({a[1], b[1], c[1]}) > 1]
+    return (run[0], *bends, run[-1])
+
+
 def _near(layout: Layout, named: Iterable[Point]) -> dict[Point, set[Point]]:
     """Which points are next to each other on a wire; every point that anything ends on is one."""
     points = {at for wire in layout.wires for at in wire} | set(named)
@@ -101,7 +155,7 @@ def _reached(start: Point, near: Mapping[Point, set[Point]]) -> set[Point]:
     return found
 
 
-def _pruned(near: Mapping[Point, set[Point]], ends: set[Point]) -> frozenset[Step]:
+def _pruned(near: Mapping[Point, set[Point]], ends: Collection[Point]) -> frozenset[Step]:
     """The wires without those that lead nowhere."""
     left = {at: set(others) for at, others in near.items()}
     loose = [at for at, others in left.items() if len(others) == 1 and at not in ends]
