@@ -13,7 +13,7 @@ from contextlib import suppress
 from dataclasses import asdict, replace
 from typing import Any
 
-from circuits.drawing import Layout, Placement, load_what_fits
+from circuits.drawing import Layout, Placement, load_layout, load_what_fits
 from circuits.drawing_nets import mismatches
 from circuits.drawing_text import layout_text
 from circuits.errors import InputError
@@ -50,14 +50,16 @@ def followed(kept: KeptStage, stage: Stage, whole: bool = True) -> Layout | None
     now = desk().stages.arrangement(kept.name)
     if not now.text:
         return None
+    with suppress(InputError):  # parts are on it that the stage has no more
+        right = load_layout(stage, kept.drawing)
+        if right is not None and not mismatches(right, stage):
+            return right
     try:
         layout = load_what_fits(stage, kept.drawing)
-    except InputError:
+    except InputError:  # it is no drawing; `remarks` of `diagnose.show.stage.kept` say why
         return None
     if not layout.parts:
         return None
-    if len(layout.parts) == len(stage.parts) and not mismatches(layout, stage):
-        return layout
     try:
         made = arranged(stage, layout, wished=_wished(stage, layout, now.parts))
     except InputError:
@@ -91,7 +93,7 @@ def move(kept: KeptStage, stage: Stage, sent: Mapping[str, Any]) -> None:
         raise InputError("this stage has no drawing whose parts could be moved")
     places = dict(layout.parts)
     name = sent.get("part")
-    if name not in places:
+    if not isinstance(name, str) or name not in places:
         raise InputError(f"the drawing has no part {name!r} that could be moved")
     place = moved(stage.part(name), places[name], _steps(sent.get("by")),
                   _whole(sent.get("turns")), sent.get("mirrored") is True)
@@ -184,6 +186,8 @@ def _alike(known: Mapping[str, Any], part: Part) -> bool:
 
 
 def _steps(given: object) -> tuple[int, int]:
+    if given is None:
+        return 0, 0
     if not isinstance(given, list) or len(given) != 2:
         raise InputError("this is no way to move a part", expected="[right, down]")
     return _whole(given[0]), _whole(given[1])

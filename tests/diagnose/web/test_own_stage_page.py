@@ -169,3 +169,67 @@ def test_the_page_of_a_stage_fits_and_is_accessible(divider: Any) -> None:
         found = divider.evaluate("async () => (await axe.run()).violations")
         assert [(v["id"], v["nodes"][0]["html"]) for v in found
                 if v["impact"] in ("serious", "critical")] == []
+
+
+def test_a_part_is_dragged_and_stays_where_it_was_put(page: Any, served: Any) -> None:
+    made = page.request.post(f"{served.address}/stages/new", form={"stage": "phono-two-transistor"},
+                             headers={"Origin": served.address})
+    page.goto(f"/stage/{made.json()['stage']}")
+    page.wait_for_selector("#form:not([aria-busy]) .drawing svg[data-mark]")
+
+    def place(part: str) -> list[float]:
+        box = page.locator(f".drawing [data-part={part}] .body")
+        return [float(box.get_attribute(word)) for word in ("x", "y")]
+
+    def drag(part: str, right: int, down: int) -> None:
+        box = page.locator(f".drawing [data-part={part}] .body").bounding_box()
+        shown = page.evaluate("""() => {
+            const svg = document.querySelector('.drawing svg');
+            return svg.getBoundingClientRect().width / svg.viewBox.baseVal.width;
+        }""")
+        x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+        page.mouse.move(x, y)
+        page.mouse.down()
+        page.mouse.move(x + 6, y)
+        page.mouse.move(x + (16 * right + 3) * shown, y + (16 * down - 3) * shown, steps=3)
+        page.mouse.up()
+
+    first = place("R3")
+    drag("R3", 0, 2)  # onto the grid, wherever the pointer was
+    page.get_by_text("R3 moved 2 down.").wait_for()
+    assert place("R3") == [first[0], first[1] + 32]
+    drag("C3", 6, -3)
+    refused = page.locator(".side .problem")
+    refused.wait_for()
+    assert refused.inner_text().startswith("C3 has no room there: it would lie on R")
+    assert page.locator(".drawing [data-part=C3]").get_attribute("transform") is None
+    # by keys: steps are gathered, the part keeps the focus
+    page.locator(".drawing [data-part=R3]").focus()
+    page.keyboard.press("ArrowUp")
+    page.keyboard.press("ArrowUp")
+    page.get_by_text("R3 moved 2 up.").wait_for()
+    assert place("R3") == first
+    assert page.evaluate("document.activeElement.dataset.part") == "R3"
+    page.get_by_role("button", name="Undo move").click()
+    page.get_by_text("The last move is undone.").wait_for()
+    assert place("R3") == [first[0], first[1] + 32]
+    # a value that is typed moves nothing, nor does coming back to the page
+    value = page.locator("[data-part=R3] .c-value input")
+    value.fill("270k")
+    page.locator(".drawing [data-part=R3] .value", has_text="270k").wait_for()
+    saved(page)
+    page.reload()
+    page.wait_for_selector("#form:not([aria-busy]) .drawing svg[data-mark]")
+    assert place("R3") == [first[0], first[1] + 32]
+    # another tab has a say as well
+    other = page.context.new_page()
+    other.goto(page.url)
+    other.get_by_role("button", name="Arrange anew").click()
+    other.get_by_text("Undo move puts yours back").wait_for()
+    drag("R3", 0, 1)
+    page.get_by_text("The drawing was changed in another tab").wait_for()
+    until(page, "document.querySelector('.drawing svg').dataset.own === undefined")
+    assert place("R3") == first
+    page.get_by_role("button", name="Undo move").click()
+    until(page, "document.querySelector('.drawing svg').dataset.own !== undefined")
+    assert place("R3") == [first[0], first[1] + 32]
