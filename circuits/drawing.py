@@ -161,6 +161,17 @@ def load_layout(stage: Stage, path: Path | None = None) -> Layout | None:
     return _layout(_top(path), stage)
 
 
+def parts_of(path: Path) -> tuple[str, ...]:
+    """The names of the parts that a drawing file places, in its order.
+
+    Raises
+    ------
+    InputError
+        With the place, for a mistake in the file.
+    """
+    return tuple(yamlfile.mapping(_top(path).entries["parts"], "parts").entries)
+
+
 def load_what_fits(stage: Stage, path: Path) -> Layout:
     """What of a drawing can still stand, of a stage that has changed since.
 

@@ -221,7 +221,7 @@ def shape_of(
     box = body(part, placement)
     at = pins(part, placement)
     solid = [box, *words_of(part, placement)]
-    solid += list(_leads(at, box))
+    solid += list(leads(at, box))
     open_pins: list[tuple[str, Point]] = []
     wires: list[tuple[Point, ...]] = []
     grounds: list[Point] = []
@@ -263,7 +263,7 @@ def words_of(part: Part, placement: Placement) -> list[Box]:
     return [words_box(word, NAME_SIZE) for word in label(part, placement, area)]
 
 
-def _leads(at: tuple[Point, ...], box: Box) -> Iterator[Box]:
+def leads(at: tuple[Point, ...], box: Box) -> Iterator[Box]:
     """Thin boxes from each pin straight into the body, so that no wire passes along its edge."""
     left, top, right, bottom = box
     thin = 0.05

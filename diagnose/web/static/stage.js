@@ -18,6 +18,7 @@ const ABOUT = [["about", "what it is", ""], ["source", "where the circuit stands
 
 const [form, status, banner, title, refused] = ["form", "status", "banner", "f-head-title", "refused"].map((id) => document.getElementById(id));
 const drawing = make("div", { class: "drawing", tabindex: "0", role: "region", "aria-label": "Drawing of the stage; choose a part to go to its row" });
+const wide = make("button", { type: "button", class: "larger", "aria-pressed": "false", onclick: larger }, "Larger drawing");
 const drawn = make("p", { class: "dim", role: "status" });
 const hint = make("p", { class: "dim hint" });
 const healthy = make("div", { id: "healthy" });
@@ -59,7 +60,7 @@ function draw() {
   title.disabled = !state.table;
   form.replaceChildren(
     make("div", {}, notes, healthy, state.table ? tables() : unreadable(), whole_()),
-    make("div", { class: "side" }, make("section", { "aria-labelledby": "h-drawing" }, make("h2", { id: "h-drawing" }, "Drawing"), drawn, drawing, arranger.told, arranger.tools, arranger.how, hint)));
+    make("div", { class: "side" }, make("section", { "aria-labelledby": "h-drawing" }, make("h2", { id: "h-drawing" }, "Drawing"), wide, drawn, drawing, arranger.told, arranger.tools, arranger.how, hint)));
   for (const details of form.querySelectorAll("details")) if (unfolded.has(details.id)) details.open = true;
   form.removeAttribute("aria-busy");
   note();
@@ -171,6 +172,11 @@ async function paint() {
   } finally {
     clearTimeout(slow);
   }
+}
+
+/** The drawing over the whole width, for who arranges a large one. */
+function larger() {
+  wide.setAttribute("aria-pressed", String(form.classList.toggle("wide")));
 }
 
 /** Put a drawing on the page: its parts lead to their rows, and can be moved. */
