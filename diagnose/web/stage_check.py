@@ -1,7 +1,7 @@
 """What is wrong with a stage as it is typed, field by field, and what of it can be drawn.
 
-The loader stops at the first mistake. Parts are therefore read one by one, so that each has its
-own; how they are joined is looked at once all of them can be read.
+Parts are read one by one, so that each has its own mistake and what can be read is drawn; how they
+are joined is looked at once all of them can be read.
 """
 
 from __future__ import annotations
@@ -92,10 +92,11 @@ def check_stage(text: str, folder: Path, table: Table | None) -> CheckedStage:
             keep_inside(tree, folder)
         stage = stage_of_text(text, STAGE, folder)
     except InputError as error:
-        told = _problem(error, text, table)
-        # how parts are joined tells nothing while some of them cannot be read
-        if not wrong and told not in found:
-            found.append(told)
+        for one in (error, *error.also):
+            told = _problem(one, text, table)
+            # how parts are joined tells nothing while some of them cannot be read
+            if not wrong and told not in found:
+                found.append(told)
         return CheckedStage(None, drawn, tuple(found))
     except AmplifierError as error:
         return CheckedStage(None, drawn, (*found, StageProblem("", str(error))))
