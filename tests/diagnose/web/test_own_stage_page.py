@@ -54,6 +54,17 @@ def test_a_stage_is_typed_and_the_drawing_follows(divider: Any, served: Any) -> 
     page.locator(".drawing [data-part=R1]").focus()
     page.keyboard.press("Enter")
     assert page.evaluate("document.activeElement.id") == "f-parts-0-value"
+    # rows in another order: by keys, and dragged
+    page.get_by_role("button", name="move R3, row 5").focus()
+    page.keyboard.press("ArrowUp")
+    assert page.locator("#f-parts-3-name").input_value() == "R3"
+    assert page.evaluate("document.activeElement.id") == "f-parts-3-grip"
+    page.locator("#f-parts-3-grip").hover()
+    page.mouse.down()
+    page.locator("#f-parts-4-name").hover()
+    page.mouse.up()
+    assert page.locator("#f-parts-4-name").input_value() == "R3"
+    saved(page)
     # gone and back
     page.get_by_role("button", name="remove R3").click()
     until(page, "!document.querySelector('.drawing [data-part=R3]')")
