@@ -32,6 +32,8 @@ MISTAKE, FINDING = "mistake", "finding"
 _NO_PAIRS = "this is not understood; expected: key: value, with a comma before the next"
 _EMPTY = ("a stage file has no 'parts'", "this stage has no parts")
 """What a stage that was just begun is told, in the loader's words."""
+_EMPTY_UNIT = ("a unit file has no 'chain'", "this chain has no stages")
+"""The same of a unit."""
 _LACKS = re.compile(r"has no '?(kind|nodes|value|model|volts)\b")
 """What a row lacks is told at the field where it is to be typed."""
 
@@ -169,9 +171,11 @@ def _rails(tree: Mapping, parts: list[Part]) -> tuple[Rail, ...]:
 def _problem(error: InputError, text: str, table: Table | None) -> StageProblem:
     if error.message.startswith(_EMPTY):
         return StageProblem("parts", "there are no parts yet")
+    if error.message.startswith(_EMPTY_UNIT):
+        return StageProblem("", "there are no stages in the chain yet")
     place = error.place
     if place is None or not place.line or Path(place.file).name != STAGE:
-        where = f" ({place.file}, line {place.line})" if place and place.line else ""
+        where = f" ({Path(place.file).name}, line {place.line})" if place and place.line else ""
         return StageProblem("", sentence(error) + where)
     field = "" if table is None else _field(place, text, table)
     lacks = _LACKS.search(error.message)

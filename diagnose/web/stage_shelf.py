@@ -38,6 +38,8 @@ STAGE = "stage.yaml"
 DRAWING = ".drawing.yaml"
 """How the file of a drawing of one's own ends, after the name of the stage file."""
 ARRANGED = "arranged.json"
+MEMBER = ".yaml"
+"""How the file of a stage in the chain of a unit ends."""
 TYPED = "typed.json"
 SAID = "import.json"
 _BIN = "_bin"
@@ -223,10 +225,26 @@ class StageShelf:
                         self.said(name))
 
     def files(self, name: str) -> list[Path]:
-        """Files of devices beside a stage, and a drawing of one's own."""
+        """Files of devices beside a stage, a drawing of one's own, and the stages of a unit."""
         return sorted(path for path in self._folder(name).iterdir()
-                      if (path.suffix in DEVICES or path.name.endswith(DRAWING))
+                      if path.suffix in (*DEVICES, MEMBER) and path.name != STAGE
                       and not path.name.startswith("."))
+
+    def put(self, name: str, files: Mapping[str, bytes]) -> None:
+        """Put files beside a stage.
+
+        Raises
+        ------
+        InputError
+            For a file that cannot be kept.
+        NotKept
+            For a disk that does not take it.
+        """
+        folder = self._folder(name)
+        with self._lock:
+            count = len(self.files(name)) + len(files)
+            for given, body in files.items():
+                write_whole(folder / _file_beside(given, count), body)
 
     def said(self, name: str) -> dict[str, Any] | None:
         """What the import of a stage said, if it was imported."""
@@ -306,7 +324,7 @@ def _drawing(folder: Path) -> Path:
 
 
 def _file_beside(given: str, count: int) -> str:
-    """The name that a file of devices, or a drawing, is kept under.
+    """The name that a file of devices, a drawing, or a stage of a unit is kept under.
 
     Raises
     ------
@@ -316,7 +334,7 @@ def _file_beside(given: str, count: int) -> str:
     if given.endswith(DRAWING):
         return Path(STAGE).stem + DRAWING
     last = Path(re.split(r"[/\\]", given)[-1])
-    if last.suffix.lower() not in DEVICES:
+    if last.suffix.lower() not in (*DEVICES, MEMBER) or last.name == STAGE:
         raise InputError(f"{given!r} is no file of devices",
                          expected="a name that ends in " + ", ".join(DEVICES))
     if count > _MOST_FILES:

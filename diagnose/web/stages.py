@@ -14,6 +14,7 @@ from circuits.cautions import HEADING, caution_texts
 from circuits.device import DEFAULT_MODEL, load_devices
 from circuits.errors import EngineError, InputError
 from circuits.kinds import kin, kinds
+from circuits.load import load_stage, stage_names
 from diagnose.show.embedded import drawing, plain_drawing
 from diagnose.show.stage.kept import at_hand, layout_of
 from diagnose.show.stage.picture import render
@@ -24,6 +25,7 @@ from diagnose.web.shelf import FILE
 from diagnose.web.stage_check import CheckedStage, check_stage
 from diagnose.web.stage_shelf import DRAWING, STAGE, KeptStage, label_of
 from diagnose.web.stage_table import Table, checked_table, merged, table_of, unreadable
+from diagnose.web.units import chain_of, is_unit, with_member
 
 stages = Blueprint("stages", __name__)
 _EXPORT = 20.0
@@ -49,8 +51,29 @@ def stage_data(name: str) -> Response:
     return jsonify(
         sheet=typed, now=now, text=kept.text, revision=kept.revision,
         said=desk().stages.said(name), choices=_choices(),
+        others=_others(name) if is_unit(kept.text) else None,
         **_told(kept, now["table"]),
     )
+
+
+def _others(name: str) -> list[list[str]]:
+    """What a unit's chain may be made longer by: stages of one's own, and those that ship."""
+    own = [[one.name, f"{one.title} (your own)"] for one in desk().stages.labels()
+           if one.name != name and not is_unit(desk().stages.load(one.name).text)]
+    return [*own, *([word, load_stage(word).title or word] for word in stage_names())]
+
+
+@stages.post("/stage/<name>/chain")
+def longer_chain(name: str) -> Response:
+    """Put one more stage at the end of a unit's chain, with a copy of its file."""
+    sent = request.get_json()
+    if not isinstance(sent, dict) or not isinstance(sent.get("revision"), int):
+        raise InputError("this is no stage to be added", expected="stage and revision")
+    kept = desk().stages.load(name)
+    text, files = with_member(kept, str(sent.get("stage", "")))
+    desk().stages.put(name, files)
+    kept = desk().stages.save(name, text, sent["revision"], {"base": text, "table": None})
+    return jsonify(revision=kept.revision, text=text, table=None, **_told(kept, None))
 
 
 @stages.put("/stage/<name>/data")
@@ -78,6 +101,8 @@ def _typed(sent: object) -> tuple[dict[str, Any], str]:
 
 
 def _table(text: str) -> Table | None:
+    if is_unit(text):  # its parts stand in the stages of its chain
+        return None
     try:
         return table_of(text)
     except InputError:
@@ -102,6 +127,7 @@ def _told(kept: KeptStage, table: Table | None) -> dict[str, Any]:
         "problems": [asdict(problem) for problem in found.problems],
         "usable": found.stage is not None,
         "title": label.title,
+        "unit": chain_of(kept.text, kept.folder),
         "heading": HEADING,
         "cautions": caution_texts(found.stage) if found.stage else [],
     }

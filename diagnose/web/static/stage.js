@@ -21,17 +21,19 @@ const drawing = make("div", { class: "drawing", tabindex: "0", role: "region", "
 const wide = make("button", { type: "button", class: "larger", "aria-pressed": "false", onclick: larger }, "Larger drawing");
 const drawn = make("p", { class: "dim", role: "status" });
 const hint = make("p", { class: "dim hint" });
+const chain = make("ol", { id: "chain" });
 const healthy = make("div", { id: "healthy" });
 const notes = make("div", { id: "notes" });
 const file = make("textarea", { id: "file", class: "file", spellcheck: "false", wrap: "off", rows: "26", autocomplete: "off", oninput: whole });
 const arranger = new Arranger(drawing, `/stage/${own}/drawing`, { show: (svg) => { wanted += 1; show(svg); }, again: paint });
 let [wanted, took, waiting] = [0, 0, 0];
-let state, keeper, grid, choices, asked;
+let state, keeper, grid, choices, asked, others;
 let last = { problems: [], cautions: [] };
 
 async function open() {
   const told = await ask("GET", PLACE.path);
-  ({ now: state, choices, said: asked } = told);
+  ({ now: state, choices, said: asked, others } = told);
+  last = told;
   const draft = Keeper.draft(PLACE);
   keeper = new Keeper(state, told.revision, { saved, said, clash }, PLACE);
   if (draft && exact(draft.sheet) !== exact(told.sheet)) {
@@ -56,10 +58,10 @@ function draw() {
   if (state.table && !state.table.parts.length) state.table.parts.push(blank("parts")); // to begin with
   const unfolded = new Set([...form.querySelectorAll("details[open]")].map((d) => d.id));
   grid = new Grid(state, choices, asked, { typed, shaped, gone });
-  title.value = state.table?.head.title ?? title.value;
+  title.value = state.table?.head.title ?? (title.value || last.title || "");
   title.disabled = !state.table;
   form.replaceChildren(
-    make("div", {}, notes, healthy, state.table ? tables() : unreadable(), whole_()),
+    make("div", {}, notes, healthy, state.table ? tables() : last.unit ? unit() : unreadable(), whole_()),
     make("div", { class: "side" }, make("section", { "aria-labelledby": "h-drawing" }, make("h2", { id: "h-drawing" }, "Drawing"), wide, drawn, drawing, arranger.told, arranger.tools, arranger.how, hint)));
   for (const details of form.querySelectorAll("details")) if (unfolded.has(details.id)) details.open = true;
   form.removeAttribute("aria-busy");
@@ -78,6 +80,26 @@ const tables = () => make("div", {},
 
 const unreadable = () => make("section", { "aria-labelledby": "h-parts" }, make("h2", { id: "h-parts" }, "Parts"),
   make("p", { class: "problem" }, "The file cannot be read as a table as it stands. Set it right in the whole file below; the table then comes back."));
+
+/** A unit: its chain as a list, and a stage to make it longer by; the rest stands in the file. */
+const unit = () => make("section", { "aria-labelledby": "h-chain" }, make("h2", { id: "h-chain" }, "Stages of the unit"), chain, make("div", { class: "line" },
+  make("label", { for: "further-stage" }, "one more at the end"),
+  make("select", { id: "further-stage" }, (others || []).map(([word, label]) => make("option", { value: word }, label))),
+  make("button", { type: "button", onclick: (event) => does(event.target, "Adding…", longer) }, "Add to the chain")));
+
+function links() {
+  const parts = (n) => `${n} part${n === 1 ? "" : "s"}`;
+  chain.replaceChildren(...(last.unit || []).map((one) => make("li", {}, make("b", {}, one.name), ` ${one.title || one.stage} `,
+    one.problem ? make("span", { class: "problem" }, one.problem) : make("span", { class: "dim" }, `${one.stage}, ${parts(one.parts)}`))));
+  if (!chain.children.length) chain.append(make("li", { class: "dim" }, "None yet."));
+}
+
+async function longer() {
+  const told = await ask("POST", `/stage/${own}/chain`, { stage: document.getElementById("further-stage").value, revision: keeper.revision });
+  keeper.revision = told.revision;
+  state.base = file.value = told.text;
+  saved(told);
+}
 
 const field = (word, label, example) => make("div", { class: "field" },
   make("label", { for: slug(`head/${word}`) }, label),
@@ -126,7 +148,10 @@ function gone(text, back) {
 }
 
 function saved(told) {
+  const was = Boolean(last.unit);
   last = told;
+  links();
+  if (was !== Boolean(told.unit) && !state.table && !told.table) redraw();
   if (told.table && !state.table) { // typed as a file, and it can be read as a table again
     state.table = told.table;
     if (!form.querySelector(".grid")) draw();

@@ -10,6 +10,7 @@ import pytest
 from circuits.load import load_stage
 from tests.diagnose.web.browsing import saved, until
 from tests.diagnose.web.test_own_stage import DIVIDER, NETLIST
+from tests.diagnose.web.test_own_units import UNIT
 
 pytestmark = pytest.mark.slow
 READY = "#form:not([aria-busy]) .drawing svg"
@@ -244,3 +245,36 @@ def test_a_part_is_dragged_and_stays_where_it_was_put(page: Any, served: Any) ->
     page.get_by_role("button", name="Undo move").click()
     until(page, "document.querySelector('.drawing svg').dataset.own !== undefined")
     assert place("R3") == [first[0], first[1] + 32]
+
+
+def test_a_unit_is_dropped_with_its_stages_and_grows(page: Any, served: Any) -> None:
+    page.goto("/")
+    page.evaluate("""([unit, stage]) => {
+        const data = new DataTransfer();
+        data.items.add(new File([unit], "pair.yaml"));
+        if (stage) data.items.add(new File([stage], "divider.yaml"));
+        document.dispatchEvent(new DragEvent("drop", { dataTransfer: data }));
+    }""", [UNIT, ""])
+    page.get_by_text("is not among the files").first.wait_for()
+    page.evaluate("""([unit, stage]) => {
+        const data = new DataTransfer();
+        data.items.add(new File([unit], "pair.yaml"));
+        data.items.add(new File([stage], "divider.yaml"));
+        document.dispatchEvent(new DragEvent("drop", { dataTransfer: data }));
+    }""", [UNIT, DIVIDER])
+    page.wait_for_url("**/stage/*")
+    page.wait_for_selector(READY)
+    links = page.locator("#chain li")
+    assert links.count() == 2
+    assert "first A divider of the tests divider.yaml, 4 parts" in links.first.inner_text()
+    page.get_by_label("one more at the end").select_option("volume-contour")
+    page.get_by_role("button", name="Add to the chain").click()
+    page.locator("#chain li", has_text="volume-contour").wait_for()
+    assert page.locator("#file").input_value().endswith(
+        "  - {name: volume-contour, stage: volume-contour}\n")
+    text = page.locator("#file").input_value()
+    page.locator("#file").fill(text.replace("name: second", "name: middle"))
+    page.locator("#chain li", has_text="middle").wait_for()
+    saved(page)
+    assert page.locator(".problem:visible").count() == 0
+    assert len(load_stage(stage_path(page, served)).parts) > 8
