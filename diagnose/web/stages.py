@@ -161,9 +161,11 @@ def stage_drawing(name: str) -> str:
         return drawing(found.drawn, layout=layout) if layout else plain_drawing(found.drawn)
     if layout is None and not at_hand(found.stage):
         try:
-            desk().drawn(name, kept.path)
+            made = desk().drawn(name, kept.path)
         except EngineError:
             return plain_drawing(found.stage)
+        # by now it is kept, or known to be none
+        return made if layout_of(found.stage) is None else movable(made, name)
     layout = layout or layout_of(found.stage)
     return plain_drawing(found.stage) if layout is None else movable(
         drawing(found.stage, layout=layout), name)

@@ -113,8 +113,8 @@ function head(word, text) {
 }
 
 const whole_ = () => make("details", { id: "d-file", open: !state.table },
-  make("summary", {}, "The whole file, with what the table has no columns for"),
-  make("p", { class: "dim", id: "file-says" }, "Supplies behind rails, trimmers that are set, stray mains, devices of your own: typed here. A change in the table keeps these lines and all comments."),
+  make("summary", {}, last.unit ? "The whole file of the unit" : "The whole file, with what the table has no columns for"),
+  make("p", { class: "dim", id: "file-says" }, last.unit ? "Supplies and the rails that they feed, values and positions of single parts, the order of the chain: typed here." : "Supplies behind rails, trimmers that are set, stray mains, devices of your own: typed here. A change in the table keeps these lines and all comments."),
   make("label", { for: "file", class: "hidden" }, "The whole stage file"), file);
 
 /** The file itself is typed: the table follows with the answer. */
