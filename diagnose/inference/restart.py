@@ -65,6 +65,8 @@ def restarted(
     if explained > HOPELESS or costly:
         return made
     alone = [i for i, s in enumerate(made) if not s.hypotheses[0].mode.sized]
+    if not alone:
+        return made
     alone = sorted(alone, key=lambda i: -made[i].log_prior - made[i].loose)[:_MANY]
     starts = _nearest(made, alone, signatures, observed, bench)
     units = [unit_of(made[i], z, signatures) for i, z in starts.items()]
