@@ -123,7 +123,9 @@ def fitted_from(
     """
     everything, lines = list(scored), dict[int, _Lines]()
     _drawn(everything, lines, starts, signatures, observed, bench, progress, gentler=True)
-    live = _crooked(everything, lines, list(lines), signatures, observed, bench)
+    top = max((everything[i].score for i in lines), default=0.0)
+    live = [i for i in lines if everything[i].score > top - _NATS]
+    live = _crooked(everything, lines, live, signatures, observed, bench)
     for _ in range(ROUNDS):
         if not live:
             break

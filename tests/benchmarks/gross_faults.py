@@ -48,10 +48,12 @@ WHY = """
   than other makes take; distortion, which is not a reading at rest, shows each of them (THD at
   1 kHz and 300 mV, simulated: 28 to 44 %).
 - Part first, where it is not 1.00: a look-alike of the first group leads it.
-- headphone, D2 open: this row taught. The diode open, which of two current gains is the larger
-  decides whether the amplifier holds its output or lies at its rail; drawn with equal ones it does
-  what half of the units do not, and the answer was "not in the library", over 99 %. Such a fault is
-  now tried in units of other makes as well (`diagnose/inference/restart.py`).
+- headphone, D2 open: the unit of this row taught. With the diode open, the larger of two current
+  gains decides whether the amplifier holds its output or lies at its rail; drawn with equal ones it
+  does what many units do not, and the answer was "not in the library", over 99 %. Such a fault is
+  now tried in units of other makes as well (`diagnose/inference/restart.py`). In six units drawn
+  anew (D1 or D2 open, seeds 2 to 4) four were right without that (one of the others was "not in the
+  library" over 99 %, one a pair of faults that named D1 and a good capacitor), six with it.
 - output-network has no part of these kinds. The output stages and valve-push-pull are not measured.
 """
 CAPACITORS = frozenset({"electrolytic", "tantalum", "film", "ceramic", "paper"})
