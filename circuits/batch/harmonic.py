@@ -154,7 +154,7 @@ def _balance(system: System, unknown: Array, waves: list[Array] | None = None) -
 
 def _driven(system: System, lines: Array) -> Array:
     """Unknowns (n, K + 1, u) of the networks with their drive and currents (K + 1, J, u)."""
-    flat = np.ascontiguousarray(lines.swapaxes(0, 1)).reshape(lines.shape[1], -1)
+    flat = np.ascontiguousarray(lines.swapaxes(0, 1)).reshape(lines.shape[1], system.drive.size)
     right = (system.ports.into @ flat).reshape(-1, *system.drive.shape)
     right[system.source] += system.drive
     return system.factors.solve(right)
@@ -166,6 +166,15 @@ def linear(system: System) -> Array:
     found = _driven(system, zero)
     answer = system.ports.across @ found.reshape(len(found), -1)
     return system.grid.parts(answer.reshape(-1, *system.drive.shape).swapaxes(0, 1))
+
+
+def unbent(system: System) -> Steady:
+    """The steady state of units in which nothing bends."""
+    nothing = np.zeros((system.grid.size, 0, system.count))
+    found = _driven(system, np.zeros((system.grid.lines + 1, 0, system.count), complex))
+    heard = (system.read @ found.reshape(len(found), -1)).reshape(-1, *system.drive.shape)
+    lines = system.grid.parts(heard.swapaxes(0, 1))
+    return Steady(nothing, lines, np.isfinite(lines).all(axis=(0, 1)), np.zeros(system.count, int))
 
 
 @dataclass(frozen=True, eq=False)
