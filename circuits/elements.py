@@ -34,12 +34,14 @@ def built(parts: Iterable[Part], limited: bool = False, powered: bool = True) ->
         False for an ohmmeter's view, in which op-amps and valves are asleep.
     """
     elements: list[Element] = []
-    models: list[Model] = []
+    models: dict[str, Model] = {}
     for part in parts:
         more, cards = _of_part(part, limited, powered)
         elements += more
-        models += cards
-    return elements, [*dict.fromkeys(models)]
+        for model in cards:
+            # one that parts share is the same for all of them, and has one name
+            models.setdefault(model.name, model)
+    return elements, [*models.values()]
 
 
 def _build(part: Part, limited: bool, powered: bool) -> Built:

@@ -22,10 +22,13 @@ class ByIdentity(Generic[_T]):
     ----------
     work : callable
         Called as ``work(object, *words)``.
+    most : int
+        Results that are kept before all are forgotten.
     """
 
-    def __init__(self, work: Callable[..., _T]) -> None:
+    def __init__(self, work: Callable[..., _T], most: int = _MOST) -> None:
         self._work = work
+        self._most = most
         self._known: dict[tuple[Any, ...], tuple[Any, _T]] = {}
 
     def __call__(self, of: Any, *words: Any) -> _T:
@@ -33,7 +36,7 @@ class ByIdentity(Generic[_T]):
         key = (id(of), *words)
         found = self._known.get(key)
         if found is None:
-            if len(self._known) >= _MOST:
+            if len(self._known) >= self._most:
                 self._known.clear()
             # the object is kept with it, so that no other one can come to have its identity
             found = self._known[key] = of, self._work(of, *words)

@@ -21,6 +21,7 @@ from functools import lru_cache
 
 from circuits.circuit import Circuit, Element, Model
 from circuits.elements import LEAST_OHMS, built
+from circuits.identity import ByIdentity
 from circuits.joints import joined
 from circuits.spelling import node as node
 from circuits.stage import GROUND, Part, Rail, Stage
@@ -59,7 +60,11 @@ _LEAST_HENRIES = 1e-12
 """H of a rail's impedance without a reactance: nothing beside its resistance."""
 
 
-_LAST: dict[bool, tuple[tuple[Part, ...], tuple[Element, ...], tuple[Model, ...]]] = {}
+_KEPT, _SETUPS = 2_000, 256
+"""Whole units, and setups of instruments, whose elements are kept (judgement)."""
+
+Made = tuple[tuple[Element, ...], tuple[Model, ...]]
+"""Elements, and the models that they name."""
 
 
 @dataclass(frozen=True)
@@ -202,23 +207,38 @@ def circuit(
         Rails beside which a resistor's noise moves both at once.
     """
     elements = around(stage, load, drive)
-    for k, (at, origin, ohms) in enumerate(meters):
-        ends = (node(at), node(origin))
-        # without its noise, which would be worked out at every frequency though it is none
-        elements.append(Element(voltmeter(k), ends, None, f"{voltmeters(ohms)} noisy=0"))
-    for one in probes:
-        elements += _probe(one)
+    voltmeters_ready, of_meters = _meters_ready(tuple(meters))
+    inputs_ready, of_inputs = _inputs_ready(tuple(probes))
+    elements += voltmeters_ready
+    elements += inputs_ready
     for pair in pairs:
         elements += _moved(stage, pair)
     parts, models = _built(stage.parts, drive is not None)
+    elements += parts
+    return Circuit(tuple(elements), (*models, *of_meters, *of_inputs))
+
+
+def _voltmeters(meters: tuple[tuple[str, str, float], ...]) -> Made:
+    # without its noise, which would be worked out at every frequency though it is none
+    elements = [
+        Element(voltmeter(k), (node(at), node(origin)), None, f"{voltmeters(ohms)} noisy=0")
+        for k, (at, origin, ohms) in enumerate(meters)
+    ]
     kinds = dict.fromkeys(voltmeters(ohms) for _, _, ohms in meters)
+    return tuple(elements), tuple(Model(name, "r", (("r", METER_OFF),)) for name in kinds)
+
+
+def _inputs(probes: tuple[Ready, ...]) -> Made:
     couplings = dict.fromkeys(name for one in probes for name in one.models)
-    models = (*models, *(Model(name, "r", (("r", METER_OFF),)) for name in kinds),
-              *(Model(name, "c", (("cap", PROBE_OFF),)) for name in couplings))
-    return Circuit((*elements, *parts), models)
+    return (tuple(element for one in probes for element in _probe(one)),
+            tuple(Model(name, "c", (("cap", PROBE_OFF),)) for name in couplings))
 
 
-@lru_cache(maxsize=64)
+_meters_ready = ByIdentity(_voltmeters, _SETUPS)
+_inputs_ready = ByIdentity(_inputs, _SETUPS)
+"""What lies ready, off, and its models: variants share the setup, and then these."""
+
+
 def _probe(one: Ready) -> tuple[Element, ...]:
     at, (resistor, coupling, capacitor) = node(one.at), one.names
     inner = f"{resistor}_src"
@@ -236,27 +256,30 @@ def _moved(stage: Stage, pair: tuple[str, str]) -> list[Element]:
 
     An e.m.f. in series with the resistor of a rail is the same as a current of e.m.f. / R beside.
     """
-    name, at = pair_resistor(pair), f"{node(pair[0])}_{node(pair[1])}_pair_src"
-    elements = [Element(name, (at, GROUND), PAIR_OHMS)]
-    for rail in (rail for rail in stage.rails if rail.name in pair):
-        elements.append(Element(
-            f"G{name}_{node(rail.name)}", (*rail_ends(rail), at, GROUND), 1.0 / rail_ohms(rail)
-        ))
-    return elements
+    source = _common(pair)
+    rails = (rail for rail in stage.rails if rail.name in pair)
+    return [source, *(_beside(rail, source) for rail in rails)]
 
 
-def _built(
-    parts: tuple[Part, ...], limited: bool
-) -> tuple[tuple[Element, ...], tuple[Model, ...]]:
-    """`built`, kept for the parts that were asked for last: rails and drives change around them.
+@lru_cache(maxsize=64)
+def _common(pair: tuple[str, str]) -> Element:
+    at = f"{node(pair[0])}_{node(pair[1])}_pair_src"
+    return Element(pair_resistor(pair), (at, GROUND), PAIR_OHMS)
 
-    They are told by identity, since looking at each would take as long as building it.
-    """
-    last = _LAST.get(limited)
-    if last is None or last[0] is not parts:
-        elements, models = built(parts, limited=limited)
-        last = _LAST[limited] = parts, tuple(elements), tuple(models)
-    return last[1:]
+
+@ByIdentity
+def _beside(rail: Rail, source: Element) -> Element:
+    name = f"G{source.name}_{node(rail.name)}"
+    return Element(name, (*rail_ends(rail), *source.nodes), 1.0 / rail_ohms(rail))
+
+
+def _of_parts(parts: tuple[Part, ...], limited: bool) -> Made:
+    elements, models = built(parts, limited=limited)
+    return tuple(elements), tuple(models)
+
+
+_built = ByIdentity(_of_parts, _KEPT)
+"""`built`, by the very parts of a unit: rails and drives change around them."""
 
 
 def around(
@@ -278,30 +301,83 @@ def around(
         What the names of the bench's own elements and nodes end in, where there are two stages.
     """
     given = at or {}
-    ends = (node(stage.output), node(stage.load_return))
-    elements = [
-        *_generator(node(stage.input_return), drive, of),
-        Element(SOURCE + of, (f"gen{of}", node(stage.input)), source_ohms(stage)),
-        Element(LOAD + of, ends, load or stage.load or _OPEN_LOAD),
-        Element(PROBE + of, ends[::-1], 0.0),
-    ]
+    elements: list[Element] = []
+    if drive is None or drive == STILL:
+        elements.append(_generator(node(stage.input_return), of))
+    else:
+        elements += _driving(node(stage.input_return), drive)
+    elements += _ports(
+        (f"gen{of}", node(stage.input)), source_ohms(stage),
+        (node(stage.output), node(stage.load_return)), load or stage.load or _OPEN_LOAD, of,
+    )
+    begun = dict(drive.start) if drive is not None else {}
     for rail in stage.rails:
-        inner, name = f"{node(rail.name)}_src", node(rail.name)
-        elements += _rail(rail, inner, drive)
-        outer = f"{name}_z_src" if rail.impedance or rail.name in given else name
-        if rail.limit:
-            elements.append(_limiter(rail, inner, outer))
+        if rail.name in given or rail.name in begun:
+            elements += _rail(rail, begun.get(rail.name), given.get(rail.name))
         else:
-            elements.append(Element(rail_resistor(rail.name), (inner, outer), rail_ohms(rail)))
-        if rail.name in given:
-            elements += _sounded(name, outer, given[rail.name])
-        elif rail.impedance:
-            choke = rail.impedance / (2.0 * math.pi * _RAIL_CORNER)
-            elements.append(Element(f"Rrail_{name}_z", (outer, name), rail.impedance))
-            elements.append(Element(f"Lrail_{name}", (outer, name), choke))
+            elements += _resting(rail)
     for where in (*(at for at, _ in stage.stray), *stage.charged):
-        elements.append(Element(stray_resistor(where), (node(where), GROUND), STRAY_OHMS))
-    return elements + joined(stage.chain)
+        elements.append(_stray(where))
+    return elements + joined(stage.chain) if stage.chain is not None else elements
+
+
+# Variants share these elements, since what else is told of an element is told of the object.
+
+
+@lru_cache(maxsize=64)
+def _generator(back: str, of: str) -> Element:
+    return Element(GENERATOR + of, (f"gen{of}", back), 0.0)
+
+
+@lru_cache(maxsize=256)
+def _ports(
+    source: tuple[str, str], source_ohms: float, ends: tuple[str, str], load: float, of: str
+) -> tuple[Element, ...]:
+    return (
+        Element(SOURCE + of, source, source_ohms),
+        Element(LOAD + of, ends, load),
+        Element(PROBE + of, ends[::-1], 0.0),
+    )
+
+
+@lru_cache(maxsize=256)
+def _stray(where: str) -> Element:
+    return Element(stray_resistor(where), (node(where), GROUND), STRAY_OHMS)
+
+
+def _rail(
+    rail: Rail, start: float | None = None, found: Sounding | None = None
+) -> list[Element]:
+    """A rail, its source and what is in series with that.
+
+    Parameters
+    ----------
+    start : float, optional
+        V, where it jumps from there to its own at time 0.
+    found : Sounding, optional
+        Its impedance at one frequency, in place of its own.
+    """
+    name = node(rail.name)
+    inner, source = f"{name}_src", rail_source(rail.name)
+    outer = f"{name}_z_src" if rail.impedance or found is not None else name
+    elements = (
+        [Element(source, (inner, GROUND), rail.volts)] if start is None
+        else _jumping(source, (inner, GROUND), start, rail.volts)
+    )
+    if rail.limit:
+        elements.append(_limiter(rail, inner, outer))
+    else:
+        elements.append(Element(rail_resistor(rail.name), (inner, outer), rail_ohms(rail)))
+    if found is not None:
+        elements += _sounded(name, outer, found)
+    elif rail.impedance:
+        choke = rail.impedance / (2.0 * math.pi * _RAIL_CORNER)
+        elements.append(Element(f"Rrail_{name}_z", (outer, name), rail.impedance))
+        elements.append(Element(f"Lrail_{name}", (outer, name), choke))
+    return elements
+
+
+_resting = ByIdentity(_rail)
 
 
 def _limiter(rail: Rail, inner: str, outer: str) -> Element:
@@ -371,9 +447,7 @@ def _jumping(name: str, nodes: tuple[str, ...], start: float, volts: float) -> l
     ]
 
 
-def _generator(back: str, drive: Drive | None, of: str) -> list[Element]:
-    if drive is None or drive == STILL:
-        return [Element(GENERATOR + of, (f"gen{of}", back), 0.0)]
+def _driving(back: str, drive: Drive) -> list[Element]:
     # an expression of thirty cosines would take longer than the stage does; added up as currents
     # in one ohm they cost a third
     added = [
@@ -388,14 +462,6 @@ def _generator(back: str, drive: Drive | None, of: str) -> list[Element]:
         Element("Bdrive", ("gen", "gen_b"), None, f"v=time>0?{volts}:0"),
         Element(GENERATOR, ("gen_b", back), 0.0),
     ]
-
-
-def _rail(rail: Rail, inner: str, drive: Drive | None) -> list[Element]:
-    name = rail_source(rail.name)
-    start = dict(drive.start).get(rail.name) if drive is not None else None
-    if start is None:
-        return [Element(name, (inner, GROUND), rail.volts)]
-    return _jumping(name, (inner, GROUND), start, rail.volts)
 
 
 def ohmmeter(stage: Stage, between: tuple[str, str]) -> Circuit:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass, fields
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -121,6 +122,10 @@ class Reading:
 
     def key(self) -> str:
         """A text that two readings share if and only if they are the same reading."""
+        return self._key
+
+    @cached_property
+    def _key(self) -> str:
         parts = [self.quantity]
         for item in fields(self):
             value = getattr(self, item.name)

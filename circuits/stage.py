@@ -111,6 +111,10 @@ class Stage:
 
     def key(self) -> str:
         """A text that two stages share if and only if they are equal."""
+        return self._key
+
+    @cached_property
+    def _key(self) -> str:
         pairs = (f"{f.name}={getattr(self, f.name)!r}" for f in fields(self) if f.compare)
         return f"{type(self).__name__}({', '.join(pairs)})"
 

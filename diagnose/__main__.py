@@ -20,11 +20,21 @@ def main() -> int:
     ours = signal.getsignal(signal.SIGINT) is signal.default_int_handler
     if ours:  # not where whoever started this has it ignored
         signal.signal(signal.SIGINT, _gone)
+    # matrices of a few dozen readings: a second thread waits more than it works, and a ranking
+    # from the store took an eighth more of processor time
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from diagnose.cli.main import main as run
 
     if ours:
         signal.signal(signal.SIGINT, signal.default_int_handler)
-    return run()
+    code = run()
+    if code == _STOPPED:
+        # workers have ended; what else stands in memory needs no tidying, and an interrupt that
+        # came within an import would have the interpreter end by the signal instead
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)
+    return code
 
 
 def _gone(number: int, frame: FrameType | None) -> None:

@@ -13,6 +13,7 @@ from functools import partial
 
 from circuits.earths import Return, lifted, returns, standing
 from circuits.errors import InputError
+from circuits.identity import ByIdentity
 from circuits.stage import Lines, Part, Rail, Stage, short_name
 from faultlib.catalogue import kind_of, mode_for, pin_index, property_of
 from faultlib.fault import Fault
@@ -20,6 +21,8 @@ from faultlib.mode import LOAD_JOINT, Change, Mode
 
 DEFECT = "defect"
 """Kind of an added resistance, which no stage file may name."""
+_MOST = 4096
+"""Of stages, parts and modes that are remembered: some stages' worth (judgement)."""
 
 
 def inject(
@@ -48,17 +51,25 @@ def inject(
     """
     given = [faults] if isinstance(faults, Fault) else list(faults)
     before = drawn or stage
-    feet = {found.name: found for found in returns(before)} if any(
-        standing(fault.part) for fault in given
-    ) else {}
-    modes = [mode_for(before, fault.part, fault.mode) for fault in given]
+    feet = _feet(before) if any(standing(fault.part) for fault in given) else {}
     # first what lifts a return: another fault may take off ground what stands on it
-    for fault, mode in sorted(zip(given, modes, strict=True), key=lambda f: f[0].part not in feet):
-        stage = _one(stage, fault, mode, feet)
+    for fault in sorted(given, key=lambda fault: fault.part not in feet):
+        of_kind, mode = _meant(before, fault.part, fault.mode)
+        stage = _one(stage, fault, of_kind, mode, feet)
     return stage
 
 
-def _one(stage: Stage, fault: Fault, mode: Mode, feet: Mapping[str, Return]) -> Stage:
+_meant = ByIdentity(
+    lambda stage, part, mode: (kind_of(stage, part), mode_for(stage, part, mode)), _MOST
+)
+"""The kind of a part and its mode, which all faulty units of a stage ask for."""
+_feet = ByIdentity(lambda stage: {found.name: found for found in returns(stage)}, _MOST)
+"""The returns of a stage by name."""
+
+
+def _one(
+    stage: Stage, fault: Fault, of_kind: str, mode: Mode, feet: Mapping[str, Return]
+) -> Stage:
     if mode.range is not None and not mode.range.allows(fault.size):
         raise InputError(
             f"{fault.label()} cannot have the size {fault.size!r}",
@@ -68,7 +79,7 @@ def _one(stage: Stage, fault: Fault, mode: Mode, feet: Mapping[str, Return]) -> 
         (change,) = mode.changes
         ohms, of_load = change.on(0.0, fault.size), change.what == LOAD_JOINT
         return lifted(stage, feet[fault.part], ohms, of_load)
-    match kind_of(stage, fault.part):
+    match of_kind:
         case "rail":
             return stage.with_rail(_rail(stage.rail(fault.part), mode, fault.size))
         case "pickup":
@@ -102,12 +113,11 @@ def _part(stage: Stage, fault: Fault, mode: Mode) -> Stage:
         else:
             now = property_of(part, change.what, change.default)
             part = _with(part, change.what, change.on(now, fault.size))
-    names = {other.name for other in stage.parts}
-    for defect in added:
-        if defect.name in names:
-            raise InputError(f"{fault.label()}: {defect.name} has a resistance from another fault")
-    changed = stage.with_part(part)
-    return replace(changed, parts=(*changed.parts, *added)) if added else changed
+    there = {defect.name for defect in added}.intersection(other.name for other in stage.parts)
+    if there:
+        raise InputError(f"{fault.label()}: {min(there)} has a resistance from another fault")
+    kept = (part if other.name == part.name else other for other in stage.parts)
+    return replace(stage, parts=(*kept, *added))
 
 
 def _with(part: Part, what: str, value: float) -> Part:

@@ -54,6 +54,7 @@ class Read:
 
 def measured(sheet: Sheet, variants: Sequence[Variant]) -> list[Read | EngineError]:
     """What is read of some variants, or why nothing can be."""
+    sheet = _same(sheet)
     steps = [_watched(_reading(sheet, variant)) for variant in variants]
     if not _trusted(sheet):
         return [_alone(one) for one in steps]
@@ -73,20 +74,15 @@ def _alone(steps: Steps[Read]) -> Read | EngineError:
 
 def _reading(sheet: Sheet, variant: Variant) -> Steps[Read]:
     """Steps to the readings of one variant."""
-    stage, readings = sheet
+    stage, _ = sheet
     other, good = None, _good(stage)
-    if any(map(of_both, readings)):
+    if _with_both(sheet):
         other = fed(good, unit(stage, variant.beside or variant.shared(stage.shared)))
     mine = fed(good, unit(stage, variant))
     try:
-        # charging current in an earth joint is one more way in, which the plan must ask for, and
-        # the load's current one more way back; a joint below the input is where its plug returns
-        drawn = stage
-        if mine.charged or mine.load_return != GROUND:
-            drawn = replace(stage, charged=mine.charged, load_return=mine.load_return,
-                            input_return=mine.input_return)
-        found = yield from taking(mine, _planned(drawn, readings), other)
-        return Read(tuple(float(x) for x in found))
+        planned = _plan_of(sheet, mine.charged, mine.load_return, mine.input_return)
+        found = yield from taking(mine, planned, other)
+        return Read(tuple(found.tolist()))
     except Oscillates as error:
         return Read(error.values, str(error))
 
@@ -114,9 +110,31 @@ _good = ByIdentity(lambda stage: unit(stage, Variant()))
 """The good unit of a stage: its trimmers set, as the rails' figures want it."""
 
 
+_with_both = ByIdentity(lambda sheet: any(map(of_both, sheet[1])), 64)
+"""Whether a sheet has readings of two channels."""
+
+
 @lru_cache(maxsize=8)
-def _planned(stage: Stage, readings: tuple[Reading, ...]) -> Plan:
+def _same(sheet: Sheet) -> Sheet:
+    """The sheet as it came in first: what is kept of a stage is kept of that object."""
+    return sheet
+
+
+def _planned(
+    sheet: Sheet, charged: tuple[str, ...], load_return: str, input_return: str
+) -> Plan:
+    """The plan for units in which faults have added these ways in and back.
+
+    Charging current in an earth joint is one more way in, which the plan must ask for, and the
+    load's current one more way back; a joint below the input is where its plug returns.
+    """
+    stage, readings = sheet
+    if charged or load_return != GROUND:
+        stage = replace(stage, charged=charged, load_return=load_return, input_return=input_return)
     return plan(stage, readings)
+
+
+_plan_of = ByIdentity(_planned, 64)
 
 
 @lru_cache(maxsize=8)

@@ -193,7 +193,8 @@ class Laboratory(AbstractContextManager["Laboratory"]):
                 return replace(answer, values=answer.values[[place[v] for v in alike]])
         # readings of one channel depend on what two share by rails alone, which the other loads
         rails = tuple(r.name for r in stage.rails if r.name in stage.shared)
-        shown = stage if any(map(of_both, readings)) else replace(stage, shared=rails)
+        alone = not any(map(of_both, readings)) and stage.shared != rails
+        shown = replace(stage, shared=rails) if alone else stage
         shelf = self._store.shelf(digest(f"{fingerprint()} {shown.key()}"))
         names = [r.key() for r in readings]
         units = [_mark(v) for v in variants]
@@ -249,7 +250,8 @@ class Laboratory(AbstractContextManager["Laboratory"]):
             from faultlib.measure import measured
 
             driven = any(reading.driven for reading in readings)
-            self.each(measured, [variants[i] for i in missing], (stage, tuple(readings)), progress,
+            work: Callable[..., Any] = measured
+            self.each(work, [variants[i] for i in missing], (stage, tuple(readings)), progress,
                       arrived, _DRIVEN if driven else _STILL)
         return problems
 

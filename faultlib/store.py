@@ -88,11 +88,31 @@ class Known:
 
 @dataclass
 class _Table:
-    """All rows with the same readings, by the mark of the unit."""
+    """All rows with the same readings; `at` is where a unit's row stands, by its mark."""
 
     names: tuple[str, ...]
-    rows: dict[bytes, Floats] = field(default_factory=dict)
+    at: dict[bytes, int] = field(default_factory=dict)
     reasons: dict[bytes, str] = field(default_factory=dict)
+    _blocks: list[Floats] = field(default_factory=list)
+    _count: int = 0
+
+    def add(self, units: Sequence[bytes], rows: Floats, reasons: Mapping[int, str]) -> None:
+        """Add rows (n, m) of units; a value is not replaced by none."""
+        for k in reasons:
+            if units[k] in self.at:
+                before = self.rows()[self.at[units[k]]]
+                rows = rows.copy()
+                rows[k] = np.where(np.isnan(rows[k]), before, rows[k])
+        self.at.update(zip(units, range(self._count, self._count + len(units)), strict=True))
+        self.reasons.update((units[k], why) for k, why in reasons.items())
+        self._blocks.append(rows)
+        self._count += len(units)
+
+    def rows(self) -> Floats:
+        """All of them, (count, m)."""
+        if len(self._blocks) > 1:
+            self._blocks = [np.concatenate(self._blocks)]
+        return self._blocks[0] if self._blocks else np.empty((0, len(self.names)))
 
 
 class Shelf:
@@ -127,31 +147,28 @@ class Shelf:
         for table in self._tables.values():
             place = {name: k for k, name in enumerate(table.names)}
             into = [j for j, name in enumerate(names) if name in place]
-            if not into:
+            at = np.array([table.at.get(u, -1) for u in units] if into else [], dtype=np.intp)
+            here = np.flatnonzero(at >= 0)
+            if not len(here):
                 continue
             out = [place[names[j]] for j in into]
-            same = set(table.names) == set(names)
-            hits = [(i, row) for i, u in enumerate(units) if (row := table.rows.get(u)) is not None]
-            if not hits:
-                continue
-            at = np.array([i for i, _ in hits])
-            rows = np.array([row for _, row in hits])
+            rows = table.rows()[at[here]]
             for k in np.flatnonzero(np.isnan(rows).any(axis=1)):
-                i, lost = int(at[k]), np.isnan(rows[k])
+                i, lost = int(here[k]), np.isnan(rows[k])
                 why = table.reasons.get(units[i], "")
                 if lost.all() and len(lost) > 1:
                     # which of them failed is not known: so all of them together
-                    if same:
+                    if set(table.names) == set(names):
                         together[i] = why
                     continue
                 told[i, into] = True
                 if lost[out].any():
                     reasons.setdefault(i, {})[why] = None
-            finite = np.isfinite(rows[:, out])
-            lines, columns = np.nonzero(finite)
-            where = at[lines], np.array(into)[columns]
-            values[where] = rows[:, out][lines, columns]
-            told[where] = True
+            found = rows[:, out]
+            where = np.ix_(here, np.array(into))
+            finite = np.isfinite(found)
+            values[where] = np.where(finite, found, values[where])
+            told[where] |= finite
         whole: NDArray[np.bool_] = np.logical_and.reduce(told, axis=1)
         for i, why in together.items():
             if not whole[i]:
@@ -215,14 +232,8 @@ class Shelf:
         middle, end = start + _MARK * count, start + (_MARK + 8 * width) * count
         rows = np.frombuffer(body[middle:end], dtype="<f8").reshape(count, width)
         said = json.loads(body[end:]) if len(body) > end else {}
-        for k, row in enumerate(rows):
-            unit = body[start + _MARK * k : start + _MARK * (k + 1)]
-            before = table.rows.get(unit)
-            if before is not None and str(k) in said:
-                row = np.where(np.isnan(row), before, row)
-            table.rows[unit] = row
-            if str(k) in said:
-                table.reasons[unit] = said[str(k)]
+        units = [body[k : k + _MARK] for k in range(start, middle, _MARK)]
+        table.add(units, rows, {int(k): why for k, why in said.items()})
 
 
 def _rows_body(
@@ -234,7 +245,7 @@ def _rows_body(
 
 
 class Store:
-    """Shelves, one file each.
+    """What was simulated, in a folder: a shelf for each stage and version, one file each.
 
     Parameters
     ----------

@@ -64,6 +64,13 @@ class Formulas:
         flows, slopes = self.evaluate(p, x, gmin)
         return flows, slopes, np.zeros_like(flows), np.zeros_like(slopes)
 
+    def small_signal(
+        self, p: Constants, x: Floats, gmin: float = GMIN
+    ) -> tuple[Floats, Floats]:
+        """Derivatives of currents and of charges."""
+        slopes = self.evaluate(p, x, gmin)[1]
+        return slopes, np.zeros_like(slopes)
+
     def limit(self, p: Constants, new: Floats, old: Floats) -> tuple[Floats, Flags]:
         """Every step is taken whole, as ngspice does."""
         return new, np.zeros(new.shape[1:], bool)

@@ -52,7 +52,8 @@ def _voltmeters(readings: Indexed) -> Request:
     def read(stage: Stage, results: Sequence[Answer]) -> Values:
         (result,) = results
         assert isinstance(result, Shown)
-        return [float(volts) for volts in result.volts]
+        shown: list[float] = result.volts.tolist()
+        return shown
 
     places = tuple(i for i, _ in readings)
     return Request(Setup(meters=tuple(ends)), (Metered(meters),), places, read)

@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from functools import lru_cache
+from functools import lru_cache, partial
 
 from circuits import supply as drawn
 from circuits.bench.analysis import Bias, OperatingPoint
@@ -21,6 +21,7 @@ from circuits.bench.demand import given
 from circuits.bench.engine import Engine
 from circuits.bench.lamped import behind_lamp
 from circuits.bench.steps import Steps, alone, ask
+from circuits.bench.supply import given as given_rails
 from circuits.bench.supply import resolved
 from circuits.circuit import Circuit
 from circuits.errors import NoSolution
@@ -36,6 +37,8 @@ _NEAR = 5e-3
 """Of a rail's voltage: a source that the supply would move by less is moved once more, unasked."""
 _LEAST = 0.02
 """Of its healthy voltage, what the source of a rail has at least."""
+_UNITS = 2_000
+"""Sets of rails that are remembered (judgement)."""
 _ROUNDS = 8
 """Operating points of one unit at most: secants mostly need one or two."""
 
@@ -58,14 +61,17 @@ def fed_as(healthy: Stage, unit: Stage) -> Stage:
     """
     if not any(rail.supply is not None or pulses(rail, healthy.mains) for rail in healthy.rails):
         return unit
-    known = _feeds_of(healthy)
-    alike = draws_alike(healthy, unit)
-    return replace(
-        unit, rails=tuple(
-            replace(rail, feed=None if feed is None else replace(feed, alike=alike))
-            for rail, feed in ((rail, known.get(rail.name)) for rail in unit.rails)
-        )
-    )
+    return replace(unit, rails=_feeding(healthy)(unit.rails, draws_alike(healthy, unit)))
+
+
+def _with_feeds(
+    known: Mapping[str, Feed | None], rails: tuple[Rail, ...], alike: bool
+) -> tuple[Rail, ...]:
+    found = []
+    for rail in rails:
+        feed = known.get(rail.name)
+        found.append(replace(rail, feed=None if feed is None else replace(feed, alike=alike)))
+    return tuple(found)
 
 
 @lru_cache(maxsize=8)
@@ -84,8 +90,8 @@ def _feeds(healthy: Stage) -> Mapping[str, Feed | None]:
     }
 
 
-_feeds_of = ByIdentity(_feeds)
-"""The same for all variants of one healthy unit: to look it up by what it holds takes as long."""
+_feeding = ByIdentity(lambda healthy: ByIdentity(partial(_with_feeds, _feeds(healthy)), _UNITS), 64)
+"""Of a healthy unit the rails of its variants with what it takes: most of them share the tuple."""
 
 
 def swing(stage: Stage) -> float:
@@ -146,15 +152,24 @@ def loaded(stage: Stage) -> Steps[Stage]:
     InputError, NoSolution
         As `supply.resolved`; NoSolution also where no operating point is found.
     """
-    nominal = resolved(stage)
-    nominal = replace(nominal, rails=tuple(
-        rail if old.feed is None else replace(rail, unloaded=old, gives=old.feed.amps)
-        for rail, old in zip(nominal.rails, stage.rails, strict=True)
-    ))
     feeds = [rail.feed for rail in stage.rails if rail.feed is not None]
+    if not feeds and not stage.lamp:
+        return resolved(stage)
+    nominal = replace(stage, rails=_nominal(stage.rails, stage.mains))
     if all(feed.alike for feed in feeds) and not stage.lamp:
         return nominal
     return (yield from _settled(nominal))
+
+
+def _unsettled(rails: tuple[Rail, ...], mains: float) -> tuple[Rail, ...]:
+    return tuple(
+        rail if old.feed is None else replace(rail, unloaded=old, gives=old.feed.amps)
+        for rail, old in zip(given_rails(rails, mains), rails, strict=True)
+    )
+
+
+_nominal = ByIdentity(_unsettled, _UNITS)
+"""Rails at what the healthy unit takes, each with itself before."""
 
 
 def _settled(stage: Stage) -> Steps[Stage]:

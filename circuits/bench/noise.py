@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +29,7 @@ from circuits.bench.plan import Experiment, Indexed, Request, Setup, Values
 from circuits.bench.small_signal import SILENCE
 from circuits.bench.steps import Steps
 from circuits.curves import AUDIO, a_weighting_db
+from circuits.identity import ByIdentity
 from circuits.netlist import GENERATOR, node
 from circuits.reading import Reading
 from circuits.stage import Stage
@@ -69,9 +72,12 @@ def _by_point(stage: Stage, readings: Indexed) -> list[Indexed]:
 
 def with_junctions(stage: Stage, readings: Indexed) -> list[Experiment]:
     """In place of requests, where a unit has junctions whose noise these do not tell."""
-    if any(excess.of_junction(part) for part in stage.parts):
+    if any(_of_junction(part) for part in stage.parts if part.parameters):
         return experiments(stage, readings)
     return []
+
+
+_of_junction = ByIdentity(excess.of_junction)
 
 
 def _beside(readings: Indexed) -> Experiment:
@@ -160,20 +166,52 @@ def rms(
         Hz.
     weighting : {"", "A"}
     """
+    return _integral(tuple(frequencies.tolist()), band, weighting).rms(density)
+
+
+@dataclass(frozen=True, eq=False)
+class _Integral:
+    """What of `rms` hangs on the frequencies alone.
+
+    Attributes
+    ----------
+    known : (n,) array
+        Logarithm of the frequencies of the density.
+    grid, at : (k,) arrays
+        Frequencies that are added up between, the ends of the band among them, and logarithms.
+    gain : (k,) array
+        Logarithm of what a weighting makes of the power.
+    step : (k - 1,) array
+        From one logarithm to the next.
+    """
+
+    known: NDArray[np.float64]
+    grid: NDArray[np.float64]
+    at: NDArray[np.float64]
+    gain: NDArray[np.float64]
+    step: NDArray[np.float64]
+
+    def rms(self, density: NDArray[np.float64]) -> float:
+        """Of a density (n,)."""
+        log_power = 2.0 * np.interp(self.at, self.known, np.log(density + 1e-30)) + self.gain
+        slope = np.diff(log_power) / self.step + 1.0
+        whole = np.exp(log_power[:-1]) * self.grid[:-1]
+        flat = np.abs(slope) < 1e-9
+        safe = np.where(flat, 1.0, slope)
+        rising = np.where(flat, self.step, np.expm1(safe * self.step) / safe)
+        return math.sqrt((whole * rising).sum())
+
+
+@lru_cache(maxsize=64)
+def _integral(
+    frequencies: tuple[float, ...], band: tuple[float, float], weighting: str
+) -> _Integral:
     low, high = band
-    inner = frequencies[(frequencies > low) & (frequencies < high)]
-    grid = np.concatenate([[low], inner, [high]])
-    log_power = 2.0 * np.interp(np.log(grid), np.log(frequencies), np.log(density + 1e-30))
-    if weighting == "A":
-        log_power = log_power + a_weighting_db(grid) * (math.log(10.0) / 10.0)
-    power = np.exp(log_power)
-    step = np.diff(np.log(grid))
-    slope = np.diff(log_power) / step + 1.0
-    whole = power[:-1] * grid[:-1]
-    flat = np.abs(slope) < 1e-9
-    safe = np.where(flat, 1.0, slope)
-    parts = np.where(flat, whole * step, whole * np.expm1(safe * step) / safe)
-    return float(math.sqrt(parts.sum()))
+    inner = [f for f in frequencies if low < f < high]
+    grid = np.array([low, *inner, high])
+    gain = a_weighting_db(grid) * (math.log(10.0) / 10.0) if weighting == "A" else np.zeros(len(grid))
+    at = np.log(grid)
+    return _Integral(np.log(frequencies), grid, at, gain, np.diff(at))
 
 
 def _band(reading: Reading) -> tuple[float, float]:

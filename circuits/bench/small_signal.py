@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cmath
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -14,6 +15,7 @@ from circuits.bench import probed
 from circuits.bench.analysis import (
     Analysis,
     Answer,
+    Complexes,
     Floats,
     Inputs,
     Loaded,
@@ -26,6 +28,7 @@ from circuits.bench.analysis import (
 from circuits.bench.plan import Indexed, Request, Setup, Values
 from circuits.curves import riaa_db
 from circuits.feed import charging
+from circuits.identity import ByIdentity
 from circuits.joints import JOINT_OHMS, joint_resistor
 from circuits.macromodels import BOLTZMANN, KELVIN
 from circuits.netlist import (
@@ -122,8 +125,8 @@ def _wanted(reading: Reading) -> tuple[float, ...]:
 _On = tuple[Loaded, ...]
 _End = tuple[str, _On]
 """A point of a reading, with the inputs that are on while it is read."""
-_Look = Callable[[_End, float], complex]
-"""Such a point and Hz → the response there."""
+_Place = tuple[int, int, int]
+"""Which of the results, and where in its table: frequency and node."""
 
 
 @dataclass(frozen=True)
@@ -145,24 +148,48 @@ class _Sweeps:
     def analyses(self) -> tuple[Analysis, ...]:
         return (*self.sweeps.values(), *([self.each] if self.each is not None else []))
 
-    def look(self, stage: Stage, results: Sequence[Answer]) -> _Look:
-        """Where each response is in the results of the analyses."""
-        found = dict(zip(self.sweeps, results, strict=False))
+    def place(self, stage: Stage, end: _End, frequency: float) -> _Place:
+        """Where the response at a point is in the results of the analyses."""
+        name, on = end
+        if _alone(stage, end):
+            assert self.each is not None
+            k = self.each.frequencies.index(frequency)
+            return len(self.sweeps), k, self.each.inputs.index(on[0])
+        sweep = self.sweeps[on]
+        k = sweep.frequencies.index(frequency)
+        return list(self.sweeps).index(on), k, sweep.nodes.index(node(name or stage.output))
 
-        def at(end: tuple[str, _On], frequency: float) -> complex:
-            name, on = end
-            if _alone(stage, end):
-                shares = results[-1]
-                assert isinstance(shares, Shares)
-                assert self.each is not None
-                k = self.each.frequencies.index(frequency)
-                return complex(shares.volts[k, self.each.inputs.index(on[0])])
-            sweep, result = self.sweeps[on], found[on]
-            assert isinstance(result, Response)
-            k = sweep.frequencies.index(frequency)
-            return complex(result.nodes[k, sweep.nodes.index(node(name or stage.output))])
 
-        return at
+class _Looks:
+    """Which responses some readings take, found out once for all variants.
+
+    Parameters
+    ----------
+    stage : Stage
+        Variants have its ports.
+    """
+
+    def __init__(self, stage: Stage, sweeps: _Sweeps) -> None:
+        self._stage = stage
+        self._sweeps = sweeps
+        self._places: dict[_Place, int] = {}
+
+    def at(self, end: _End, frequency: float) -> int:
+        """Where the response at a point will stand among those of `found`."""
+        place = self._sweeps.place(self._stage, end, frequency)
+        return self._places.setdefault(place, len(self._places))
+
+    def found(self, results: Sequence[Answer]) -> Complexes:
+        """All responses, (n,)."""
+        tables = [_table(result) for result in results]
+        return np.array([tables[r][k, n] for r, k, n in self._places], complex)
+
+
+def _table(result: Answer) -> Complexes:
+    if isinstance(result, Shares):
+        return result.volts
+    assert isinstance(result, Response)
+    return result.nodes
 
 
 def _sweeps(stage: Stage, readings: Indexed) -> _Sweeps:
@@ -193,43 +220,76 @@ def _alone(stage: Stage, end: tuple[str, _On]) -> bool:
     return len(on) == 1 and on[0].at == node(name or stage.output)
 
 
+_Read = Callable[[Sequence[float], Complexes, Sequence[Answer]], float]
+"""Levels, responses (n,) and results → the value of one reading."""
+
+
 def _driven(stage: Stage, setup: Setup, readings: Indexed) -> Request:
     sweeps = _sweeps(stage, readings)
-    ends = [_ends(stage, r) for _, r in readings]
+    looks = _Looks(stage, sweeps)
+    reads = [_reader(stage, r, sweeps, looks) for _, r in readings]
 
     def read(stage: Stage, results: Sequence[Answer]) -> Values:
-        at = sweeps.look(stage, results)
-
-        def passed(points: Sequence[_End], frequency: float) -> float:
-            """Level from one point to the other, dB; from the generator where none is stated."""
-            there, *before = (level(at(end, frequency)) for end in points)
-            return there - sum(before)
-
-        def one(r: Reading, points: Sequence[_End]) -> float:
-            if r.quantity == "gain":
-                return passed(points, r.frequency)
-            if r.quantity == "response":
-                return passed(points, r.frequency) - passed(points, r.reference)
-            if r.quantity == "riaa deviation":
-                shape = passed(points, r.frequency) - passed(points, 1000.0)
-                return shape - _replayed(r.frequency)
-            if r.quantity == "phase":
-                turned, *before = (at(end, r.frequency) for end in points)
-                for other in before:
-                    turned *= other.conjugate()
-                return float(np.angle(turned)) * _DEGREES
-            bare = sweeps.sweeps[()]
-            alone = results[list(sweeps.sweeps).index(())]
-            assert isinstance(alone, Response)
-            across = at((stage.input, ()), r.frequency)
-            if stage.input_return != GROUND:
-                across -= at((stage.input_return, ()), r.frequency)
-            amps = alone.branches[bare.frequencies.index(r.frequency), 0]
-            return float(np.clip(abs(across / amps), 1e-3, 1e12))
-
-        return [one(r, points) for (_, r), points in zip(readings, ends, strict=True)]
+        found = looks.found(results)
+        levels: list[float] = (20.0 * np.log10(np.hypot(np.abs(found), SILENCE))).tolist()
+        return [one(levels, found, results) for one in reads]
 
     return Request(setup, sweeps.analyses, tuple(i for i, _ in readings), read)
+
+
+def _reader(stage: Stage, r: Reading, sweeps: _Sweeps, looks: _Looks) -> _Read:
+    """How one reading is taken of the results."""
+    points = _ends(stage, r)
+    if r.quantity == "phase":
+        return _phase([looks.at(end, r.frequency) for end in points])
+    if r.quantity == "input impedance":
+        return _impedance(stage, r, sweeps, looks)
+    # level from one point to the other, dB; from the generator where none is stated
+    there, *before = (looks.at(end, r.frequency) for end in points)
+    references = {"response": r.reference, "riaa deviation": 1000.0}
+    if r.quantity in references:
+        above, *below = (looks.at(end, references[r.quantity]) for end in points)
+    else:
+        above, below = -1, []
+    usual = _replayed(r.frequency) if r.quantity == "riaa deviation" else 0.0
+
+    def one(levels: Sequence[float], found: Complexes, results: Sequence[Answer]) -> float:
+        value = levels[there] - sum(levels[k] for k in before)
+        if above >= 0:
+            value -= levels[above] - sum(levels[k] for k in below)
+        return value - usual
+
+    return one
+
+
+def _phase(places: Sequence[int]) -> _Read:
+    """Of the first point, against the second where there is one; degrees."""
+    here, *before = places
+
+    def one(levels: Sequence[float], found: Complexes, results: Sequence[Answer]) -> float:
+        turned = complex(found[here])
+        for other in before:
+            turned *= complex(found[other]).conjugate()
+        return cmath.phase(turned) * _DEGREES
+
+    return one
+
+
+def _impedance(stage: Stage, r: Reading, sweeps: _Sweeps, looks: _Looks) -> _Read:
+    """Between the ends of the input."""
+    across = looks.at((stage.input, ()), r.frequency)
+    back = stage.input_return
+    below = looks.at((back, ()), r.frequency) if back != GROUND else -1
+    bare = list(sweeps.sweeps).index(())
+    k = sweeps.sweeps[()].frequencies.index(r.frequency)
+
+    def one(levels: Sequence[float], found: Complexes, results: Sequence[Answer]) -> float:
+        alone = results[bare]
+        assert isinstance(alone, Response)
+        volts = found[across] - (found[below] if below >= 0 else 0.0)
+        return min(max(float(abs(volts / alone.branches[k, 0])), 1e-3), 1e12)
+
+    return one
 
 
 def _output(stage: Stage, readings: Indexed) -> Request:
@@ -237,26 +297,38 @@ def _output(stage: Stage, readings: Indexed) -> Request:
     ends = [node(end) for end in (stage.output, stage.load_return) if end != GROUND]
     analysis = SmallSignal(PROBE, frequencies, tuple(ends), ())
 
+    places = [frequencies.index(r.frequency) for _, r in readings]
+
     def read(stage: Stage, results: Sequence[Answer]) -> Values:
         (result,) = results
         assert isinstance(result, Response)
-
-        def one(r: Reading) -> float:
-            loaded, *back = result.nodes[frequencies.index(r.frequency)]
-            # the stage's own load stays on (it may set the bias) and what it takes is no matter
-            taken = (loaded - sum(back)) / stage.load if stage.load else 0.0
-            ohms = float(np.clip(abs(loaded / (1.0 - taken)), 1e-6, 1e9))
-            if r.quantity == "output impedance":
-                return ohms
-            return (r.load or stage.load or math.inf) / ohms
-
-        return [one(r) for _, r in readings]
+        volts = result.nodes[:, 0] - result.nodes[:, 1:].sum(axis=1)
+        # the stage's own load stays on (it may set the bias) and what it takes is no matter
+        taken = volts / stage.load if stage.load else 0.0
+        bare = np.clip(np.abs(result.nodes[:, 0] / (1.0 - taken)), 1e-6, 1e9).tolist()
+        return [
+            bare[k] if r.quantity == "output impedance"
+            else (r.load or stage.load or math.inf) / bare[k]
+            for k, (_, r) in zip(places, readings, strict=True)
+        ]
 
     return Request(Setup(), (analysis,), tuple(i for i, _ in readings), read)
 
 
 def _line(lines: Lines, frequency: float) -> float:
     return math.sqrt(sum(a**2 for f, a in lines if math.isclose(f, frequency, rel_tol=1e-3)))
+
+
+def _told(
+    lines: Lines, frequencies: tuple[float, ...], ohms: float, worth: float
+) -> Floats:
+    """Lines that come in by a resistor, over its own noise, (f,): √Hz."""
+    own = math.sqrt(4.0 * BOLTZMANN * KELVIN * ohms)
+    return np.array([_line(lines, f) for f in frequencies]) * worth / own
+
+
+_arriving = ByIdentity(_told)
+"""The same, kept: variants share most of their lines."""
 
 
 def _ways(stage: Stage) -> list[tuple[str, float, float, Lines]]:
@@ -300,25 +372,21 @@ def _mains(stage: Stage, readings: Indexed) -> Request:
     if relative:
         analyses.append(SmallSignal(GENERATOR, (1000.0,), nodes, ()))
 
+    lines_at = [frequencies.index(r.frequency) for _, r in readings]
+    ranks = any(r.way for _, r in readings)
+
     def read(stage: Stage, results: Sequence[Answer]) -> Values:
         ways = _ways(stage)
-        each = np.zeros((len(ways), len(frequencies), len(points)))
-        for n, (_, ohms, worth, lines) in enumerate(ways):
-            own = math.sqrt(4.0 * BOLTZMANN * KELVIN * ohms)
-            level_at = np.array([_line(lines, f) for f in frequencies]) * worth / own
-            for p in range(len(points)):
-                result = results[p]
-                assert isinstance(result, NoiseDensity)
-                each[n, :, p] = (level_at * result.shares[:, n]) ** 2
+        worth = np.array([_arriving(lines, frequencies, ohms, one) for _, ohms, one, lines in ways])
+        shares = np.stack([_shares(result) for result in results[: len(points)]], axis=-1)
+        each = (worth[:, :, None] * shares[:, : len(ways)].swapaxes(0, 1)) ** 2
         if pairs:
-            shares = np.stack([_shares(result) for result in results[: len(points)]], axis=-1)
             _as_one(stage, frequencies, pairs, shares, each)
-        powers = HUM_FLOOR**2 + each.sum(axis=0)
-        ranked = np.sort(each, axis=0)[::-1]
+        powers: list[list[float]] = (HUM_FLOOR**2 + each.sum(axis=0)).tolist()
+        ranked = np.sort(each, axis=0)[::-1] if ranks else each
 
-        def one(r: Reading, point: int) -> float:
-            k = frequencies.index(r.frequency)
-            power = powers[k, point]
+        def one(r: Reading, k: int, point: int) -> float:
+            power = powers[k][point]
             if r.way:
                 power = ranked[r.way - 1, k, point] if r.way <= len(ranked) else 0.0
             volts = max(math.sqrt(power), _NOTHING)
@@ -326,7 +394,8 @@ def _mains(stage: Stage, readings: Indexed) -> Request:
                 return volts
             return 20.0 * math.log10(volts / _signal(stage, r.level, results[-1], point))
 
-        return [one(r, point) for (_, r), point in zip(readings, places, strict=True)]
+        return [one(r, k, point)
+                for (_, r), k, point in zip(readings, lines_at, places, strict=True)]
 
     setup = Setup(probes=_ready(stage, readings), pairs=pairs)
     return Request(setup, tuple(analyses), tuple(i for i, _ in readings), read)

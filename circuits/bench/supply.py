@@ -27,6 +27,7 @@ from circuits.bench.analysis import (
 )
 from circuits.bench.engine import Engine
 from circuits.errors import InputError, NoSolution
+from circuits.identity import ByIdentity
 from circuits.netlist import node
 from circuits.quantity import render
 from circuits.stage import Lines, Rail, Stage, Supply
@@ -108,7 +109,18 @@ def resolved(stage: Stage) -> Stage:
     """
     if all(rail.supply is None for rail in stage.rails):
         return stage
-    return replace(stage, rails=tuple(_given(rail, stage.mains) for rail in stage.rails))
+    return replace(stage, rails=given(stage.rails, stage.mains))
+
+
+def _all_given(rails: tuple[Rail, ...], mains: float) -> tuple[Rail, ...]:
+    return tuple(_given(rail, mains) for rail in rails)
+
+
+given = ByIdentity(_all_given, 2_000)
+"""Rails with every supply replaced by what it gives at mains of so many Hz; raises as `resolved`.
+
+Most variants of a stage have the very same rails, and get the same.
+"""
 
 
 def state(rail: Rail, mains: float) -> SupplyState:

@@ -24,7 +24,7 @@ from concurrent.futures import FIRST_COMPLETED, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Literal, TypeAlias, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from circuits.errors import EngineError, EngineFault, EngineMissing, InputError
 from circuits.leftovers import own_folder, sweep_folders
@@ -40,11 +40,14 @@ _CHUNK = 20
 (judgement)."""
 _LEAST = 25
 """Items that are worth taking together, at least, where there are so many (judgement)."""
-_EACH = 1.0
-"""s that each further item of some that are taken together may take beside the first's."""
+_EACH = 0.05
+"""Of the time that an item may take, what each further one may that is taken together with it."""
 _TOLD = 0.1
 """s; after so long a worker tells what it has of its items and gives the others back: whoever keeps
 outcomes loses no more by a kill (judgement)."""
+_PAUSE = 0.02
+"""s that the pool's own threads sleep between two looks; its end waits for such a pause or two, and
+Ctrl-C with it."""
 _MEMORY = 4 << 30
 """Bytes of address space a worker may take."""
 _RETIRED = 93
@@ -268,8 +271,9 @@ class Pool:
         if self._pool is not None and not self._pool.active:
             self.close()
         if self._pool is None:
-            from pebble import ProcessPool
+            from pebble import CONSTS, ProcessPool
 
+            CONSTS.sleep_unit = _PAUSE
             sweep_folders()
             folder = str(own_folder("bench"))
             self._pool = ProcessPool(
@@ -363,7 +367,7 @@ def _run_chunk(
         time.sleep(0.02)
         os._exit(_RETIRED)
     if call.together:
-        with _deadline(timeout + _EACH * (len(portion) - 1)):
+        with _deadline(timeout * (1.0 + _EACH * (len(portion) - 1))):
             return _attempt_all(call, portion)
     results: list[tuple[int, Any]] = []
     end = time.monotonic() + _TOLD

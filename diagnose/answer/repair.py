@@ -23,7 +23,7 @@ from diagnose.inference.censored import log_kept, standing
 from diagnose.inference.channels import joined
 from diagnose.inference.evidence import Scored, fault_at, log_sum
 from diagnose.inference.likelihood import Array, Covariance, Observed, spread
-from diagnose.inference.screen import screen
+from diagnose.inference.screen import screened
 from diagnose.inference.unmodelled import unmodelled
 from diagnose.sheet.case import Case, Check, Repair
 from diagnose.sheet.entry import Measured
@@ -99,7 +99,8 @@ def _judged(
     found = _signatures(before, after)
     states = _states(before)
     tools = _Tools(before, after, found, _lines(before, after, states))
-    singles = [screen(s, found, after, math.log(s.hypothesis.prior)) for s in found.faults]
+    weights = [math.log(s.hypothesis.prior) for s in found.faults]
+    singles = screened(found.faults, found, after, weights)
     whole = log_sum(np.array([s.log_prior for s in singles]))
     some = log_sum(np.array([s.score for s in singles])) - whole
     odd = unmodelled(singles, found, after)

@@ -39,9 +39,15 @@ class _Bars:
     def step(self, what: str, done: int, total: int) -> None:
         if self._progress is None:
             from rich.console import Console
-            from rich.progress import Progress
+            from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
-            self._progress = Progress(console=Console(stderr=True), transient=True)
+            self._progress = Progress(
+                TextColumn("{task.description}"),
+                BarColumn(bar_width=None),
+                TextColumn("{task.completed:.0f} of {task.total:.0f} units"),
+                TimeRemainingColumn(compact=True),
+                console=Console(stderr=True), transient=True,
+            )
             self._progress.start()
         if what not in self._tasks:
             self._tasks[what] = self._progress.add_task(what, total=total)

@@ -85,7 +85,7 @@ def pairs(
     kept = [pair for pair in kept if pair.score > top - _NATS]
     units = [Variant(_faults(pair, *pair.places[pair.best])) for pair in kept]
     own_lines = signatures.lines(units, bench, progress)
-    turns = phases(signatures.stage, units, observed.readings, bench, observed.channels)
+    turns = phases(signatures.stage, units, observed.readings, bench, observed.channels, progress)
     scored_pairs = []
     for pair, lines, turn in zip(kept, own_lines, turns, strict=True):
         if lines is None:

@@ -20,7 +20,8 @@ from numpy.typing import NDArray
 
 from circuits.reading import Reading, compared
 from circuits.stage import Stage
-from faultlib.simulate import Bench, Variant
+from faultlib.signature import Stepwise, named
+from faultlib.simulate import Bench, Progress, Variant
 
 Array = NDArray[np.float64]
 
@@ -131,7 +132,7 @@ def powers(parts: Sequence[float], rest: float = 0.0, steady: float = 0.0) -> Ar
 
 def phases(
     stage: Stage, units: Sequence[Variant], readings: Sequence[Reading], bench: Bench,
-    channels: Sequence[int] = (),
+    channels: Sequence[int] = (), progress: Stepwise | None = None,
 ) -> list[Phases | None]:
     """What phases do to the readings of some units; None where no reading is such a sum.
 
@@ -143,26 +144,29 @@ def phases(
     which = [k for k, r in enumerate(readings) if r.about.kind == "mains"]
     if not which or not units:
         return [None] * len(units)
-    found = _taken(stage, units, readings, which, bench, bool(channels))
+    step = named(progress, "ways that hum comes in by")
+    found = _taken(stage, units, readings, which, bench, bool(channels), step)
     return [_of_unit(readings, which, one[0], one[1:]) for one in found]
 
 
 def _taken(
     stage: Stage, units: Sequence[Variant], readings: Sequence[Reading], which: Sequence[int],
-    bench: Bench, paired: bool,
+    bench: Bench, paired: bool, step: Progress | None,
 ) -> Array:
     """Every sum and its largest parts, compared scale, (n, 1 + WAYS, k)."""
     bare, ways = [replace(r, beside=0.0) for r in readings], range(WAYS + 1)
     if not paired:
         # the sums apart: they are known, and must not be simulated anew beside their parts
-        sums = bench.values(stage, units, [bare[k] for k in which]).values
+        sums = bench.values(stage, units, [bare[k] for k in which], step).values
         wanted = [replace(bare[k], way=way) for way in ways[1:] for k in which]
-        rows = bench.values(stage, units, wanted).values.reshape(len(units), WAYS, len(which))
+        rows = bench.values(stage, units, wanted, step).values
+        rows = rows.reshape(len(units), WAYS, len(which))
         return np.concatenate([sums[:, None], rows], axis=1)
     # a bench of two channels tells them by the place of a reading: others are filled up
     filled = [r if k in which else bare[which[0]] for k, r in enumerate(bare)]
     made = [
-        bench.values(stage, units, [replace(r, way=way) for r in filled]).values for way in ways
+        bench.values(stage, units, [replace(r, way=way) for r in filled], step).values
+        for way in ways
     ]
     return np.stack(made, axis=1)[:, :, which]
 

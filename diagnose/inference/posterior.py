@@ -17,7 +17,8 @@ from diagnose.inference.evidence import Scored, log_sum, rescored
 from diagnose.inference.likelihood import Covariance, Observed, spread, tail
 from diagnose.inference.phasors import Phases, phases
 from diagnose.inference.relinearise import fitted
-from diagnose.inference.screen import good_units, own_spreads, screen
+from diagnose.inference.restart import restarted
+from diagnose.inference.screen import good_units, own_spreads, screened
 from diagnose.inference.unmodelled import unmodelled
 from faultlib.signature import Signatures, Stepwise
 from faultlib.simulate import Bench, Variant
@@ -148,17 +149,16 @@ def weigh(
     if whole is None:
         whole = log_sum(np.array(log_priors)) if len(log_priors) else 0.0
     (turns,) = phases(
-        signatures.stage, [Variant()], observed.readings, bench, observed.channels
+        signatures.stage, [Variant()], observed.readings, bench, observed.channels, progress
     )
     observed = replace(observed, phases=turns)
     among = good_units(signatures, observed)
-    scored = [
-        screen(signature, signatures, observed, log_prior - whole + modelled, among)
-        for signature, log_prior in zip(signatures.faults, log_priors, strict=True)
-    ]
+    weights = [log_prior - whole + modelled for log_prior in log_priors]
+    scored = screened(signatures.faults, signatures, observed, weights, among)
     scored = own_spreads(scored, signatures, observed, bench, progress)
     good = healthy(signatures, observed, PRIOR_HEALTHY * (KNOWN_BAD if bad else 1.0))
     scored, good = fitted(scored, good, signatures, observed, bench, progress)
+    scored = restarted(scored, good, signatures, observed, bench, progress)
     return Weighed(
         tuple(scored),
         good.score,

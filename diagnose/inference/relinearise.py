@@ -16,7 +16,7 @@ may gain as well.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,7 +24,7 @@ import numpy as np
 from diagnose.inference.censored import supposed
 from diagnose.inference.evidence import Scored, fault_at, notch, rescored
 from diagnose.inference.likelihood import Array, Observed, covariance_around, spread
-from faultlib.signature import Signatures, Stepwise, differences
+from faultlib.signature import Signatures, Stepwise, differences, named
 from faultlib.simulate import Bench, Variant
 
 ROUNDS = 3
@@ -43,6 +43,9 @@ the notch of a trap within tolerance, so that what is behind by lines need not b
 _CROOKED = 0.7
 """Lines that miss the simulated unit by this much, in units of what the readings can tell, are
 drawn again."""
+_OVER = 5.0
+"""A step of the fit that loses so much, in natural logarithms, has gone over an edge: it is taken
+back."""
 _LIMIT = 2.5
 """Standard deviations that the fit may move a good part: no part beyond would be a good one."""
 
@@ -93,8 +96,47 @@ def fitted(
         if not live:
             break
         _again(everything, lines, live, signatures, observed, bench, progress)
-        live = _crooked(everything, lines, live, signatures, observed, bench)
+        live = _crooked(everything, lines, live, signatures, observed, bench, progress)
     return everything[:-1], everything[-1]
+
+
+def fitted_from(
+    scored: Sequence[Scored],
+    starts: Mapping[int, Array],
+    signatures: Signatures,
+    observed: Observed,
+    bench: Bench,
+    progress: Stepwise | None = None,
+) -> list[Scored]:
+    """Hypotheses fitted from units other than the one drawn.
+
+    Parameters
+    ----------
+    starts : mapping of int to (p,) array
+        Of some of the hypotheses, by their places: deviations of good parts where lines are drawn
+        first.
+
+    Returns
+    -------
+    list of Scored
+        All hypotheses in their order; those whose unit cannot be simulated as they were.
+    """
+    everything, lines = list(scored), dict[int, _Lines]()
+    _drawn(everything, lines, starts, signatures, observed, bench, progress, gentler=True)
+    top = max((everything[i].score for i in lines), default=0.0)
+    live = [i for i in lines if everything[i].score > top - _NATS]
+    live = _crooked(everything, lines, live, signatures, observed, bench)
+    for _ in range(ROUNDS):
+        if not live:
+            break
+        before = {i: everything[i] for i in live}
+        _again(everything, lines, live, signatures, observed, bench, progress, gentler=True)
+        lost = [i for i in live if everything[i].log_evidence < before[i].log_evidence - _OVER]
+        for i in lost:
+            everything[i] = before[i]
+        live = _crooked(everything, lines, [i for i in live if i not in lost], signatures,
+                        observed, bench)
+    return everything
 
 
 def _leading(everything: Sequence[Scored], count: int, nats: float) -> list[int]:
@@ -104,7 +146,8 @@ def _leading(everything: Sequence[Scored], count: int, nats: float) -> list[int]
     return [i for i in order[:count] if everything[i].score > top - nats]
 
 
-def _unit(scored: Scored, deviations: Array, signatures: Signatures) -> Variant:
+def unit_of(scored: Scored, deviations: Array, signatures: Signatures) -> Variant:
+    """The unit of a hypothesis at its best size, with good parts moved by (p,) deviations."""
     faults = tuple(fault_at(h, notch(scored)) for h in scored.hypotheses)
     moved = tuple(
         (s, float(z)) for s, z in zip(signatures.spreads, deviations, strict=True) if z != 0.0
@@ -128,7 +171,7 @@ def _met(
     """
     none, zero = np.zeros(len(signatures.spreads)), np.zeros(len(observed.readings))
     live = [i for i in _leading(everything, _MANY, _REACH) if everything[i].exact]
-    units = [_unit(everything[i], none, signatures) for i in live]
+    units = [unit_of(everything[i], none, signatures) for i in live]
     answers = signatures.lines(units, bench, progress)  # as they were scored with
     lines = {
         i: _Lines(none, zero, answer[1])
@@ -136,7 +179,8 @@ def _met(
         if answer is not None
     }
     missed: set[int] = set()
-    for i, row, apart in _misses(everything, lines, list(lines), signatures, observed, bench):
+    missing = _misses(everything, lines, list(lines), signatures, observed, bench, progress)
+    for i, row, apart in missing:
         lines[i] = replace(lines[i], offset=apart)
         own = replace(observed, phases=everything[i].phases)
         if _far(observed, apart, row):
@@ -165,10 +209,11 @@ def _crooked(
     signatures: Signatures,
     observed: Observed,
     bench: Bench,
+    progress: Stepwise | None,
 ) -> list[int]:
     """Hypotheses whose lines miss the unit that they point to."""
-    return [i for i, row, apart in _misses(everything, lines, live, signatures, observed, bench)
-            if _far(observed, apart, row)]
+    missing = _misses(everything, lines, live, signatures, observed, bench, progress)
+    return [i for i, row, apart in missing if _far(observed, apart, row)]
 
 
 def _misses(
@@ -178,14 +223,16 @@ def _misses(
     signatures: Signatures,
     observed: Observed,
     bench: Bench,
+    progress: Stepwise | None,
 ) -> Iterator[tuple[int, Array, Array]]:
     """Units that lines point to: their readings (m,), and how far these lie off the lines (m,).
 
     Those that cannot be simulated are left out.
     """
     wanted = [_wanted(everything[i], lines[i], observed) for i in live]
-    units = [_unit(everything[i], z, signatures) for i, z in zip(live, wanted, strict=True)]
-    answer = bench.values(signatures.stage, units, observed.readings)
+    units = [unit_of(everything[i], z, signatures) for i, z in zip(live, wanted, strict=True)]
+    step = named(progress, "suspects with their good parts moved")
+    answer = bench.values(signatures.stage, units, observed.readings, step)
     for i, z, row in zip(live, wanted, answer.values, strict=True):
         if np.isnan(row).any():
             continue
@@ -219,12 +266,27 @@ def _again(
     observed: Observed,
     bench: Bench,
     progress: Stepwise | None,
+    gentler: bool = False,
 ) -> None:
     """Draw lines at the units that the readings suggest, and score with them; in place."""
-    wanted = [_wanted(everything[i], lines[i], observed) for i in live]
-    units = [_unit(everything[i], z, signatures) for i, z in zip(live, wanted, strict=True)]
-    own_lines = signatures.lines(units, bench, progress, whole=True)
-    for i, z, answer in zip(live, wanted, own_lines, strict=True):
+    wanted = {i: _wanted(everything[i], lines[i], observed) for i in live}
+    _drawn(everything, lines, wanted, signatures, observed, bench, progress, gentler)
+
+
+def _drawn(
+    everything: list[Scored],
+    lines: dict[int, _Lines],
+    wanted: Mapping[int, Array],
+    signatures: Signatures,
+    observed: Observed,
+    bench: Bench,
+    progress: Stepwise | None,
+    gentler: bool = False,
+) -> None:
+    """Draw lines at units of given deviations, and score with them; in place."""
+    units = [unit_of(everything[i], z, signatures) for i, z in wanted.items()]
+    own_lines = signatures.lines(units, bench, progress, whole=True, gentler=gentler)
+    for (i, z), answer in zip(wanted.items(), own_lines, strict=True):
         if answer is None:
             continue
         row, sensitivities = answer

@@ -23,6 +23,8 @@ from faultlib.simulate import Bench, Variant
 
 _COARSE = 17
 """Sizes at which the screening looks, of the `GRID` of a mode."""
+_TOGETHER = 16 << 20
+"""Bytes that the covariances of all faults that are screened together may take (judgement)."""
 _SHORTLIST = 28
 """Hypotheses that are scored with their own spread, at most."""
 _BATCH = 6
@@ -58,34 +60,91 @@ def screen(
     among : (m, m) array, optional
         `good_units` of the same readings, where it is known.
     """
-    mode = signature.hypothesis.mode
-    grid = places(signature.hypothesis)
-    predicted = signature.at(mode.size(grid))
-    healthy = signatures.healthy
+    return screened([signature], signatures, observed, [log_prior], among)[0]
+
+
+def screened(
+    faults: Sequence[Signature],
+    signatures: Signatures,
+    observed: Observed,
+    log_priors: Sequence[float],
+    among: Array | None = None,
+) -> list[Scored]:
+    """`screen` of several signatures, as many at once as is good for the memory.
+
+    Parameters
+    ----------
+    log_priors : sequence of float
+        Natural logarithms, one a signature.
+    among : (m, m) array, optional
+        `good_units` of the same readings, where it is known.
+    """
     matrix = good_units(signatures, observed) if among is None else among
-    coarse = predicted[:: max(1, (GRID - 1) // (_COARSE - 1))] if mode.sized else predicted
-    doubt = (SHIFT_DOUBT * (coarse - healthy)) ** 2
-    if observed.phases is not None:
-        # by how many ways a line comes that a fault has moved is not known yet
-        sums = np.array([r.about.kind == "mains" for r in observed.readings])
-        doubt[sums & (np.abs(coarse - healthy) > _MOVED_DB)] += RAYLEIGH_DB**2
-    if mode.sized:
-        doubt += np.gradient(coarse, axis=0) ** 2 / 12.0  # the size may lie between two points
-    stack = matrix[None, :, :] + doubt[:, :, None] * np.eye(len(healthy))[None, :, :]
-    at = standings(observed, observed.residuals(coarse), stack)
+    count = max(1, _TOGETHER // (8 * _COARSE * matrix.size))
+    scored: list[Scored] = []
+    for start in range(0, len(faults), count):
+        some = slice(start, start + count)
+        scored += _screened(faults[some], signatures, observed, log_priors[some], matrix)
+    return scored
+
+
+def _screened(
+    faults: Sequence[Signature],
+    signatures: Signatures,
+    observed: Observed,
+    log_priors: Sequence[float],
+    matrix: Array,
+) -> list[Scored]:
+    healthy, grids, predictions, coarse, doubts = signatures.healthy, [], [], [], []
+    for signature in faults:
+        mode = signature.hypothesis.mode
+        grids.append(places(signature.hypothesis))
+        predicted = signature.at(mode.size(grids[-1]))
+        few = predicted[:: max(1, (GRID - 1) // (_COARSE - 1))] if mode.sized else predicted
+        doubt = (SHIFT_DOUBT * (few - healthy)) ** 2
+        if observed.phases is not None:
+            # by how many ways a line comes that a fault has moved is not known yet
+            sums = np.array([r.about.kind == "mains" for r in observed.readings])
+            doubt[sums & (np.abs(few - healthy) > _MOVED_DB)] += RAYLEIGH_DB**2
+        if mode.sized:
+            doubt += np.gradient(few, axis=0) ** 2 / 12.0  # the size may lie between two points
+        predictions.append(predicted)
+        coarse.append(few)
+        doubts.append(doubt)
+    rows = np.concatenate(coarse)
+    stack = np.repeat(matrix[None], len(rows), axis=0)
+    diagonal = np.arange(len(healthy))
+    stack[:, diagonal, diagonal] += np.concatenate(doubts)
+    at = standings(observed, observed.residuals(rows), stack)
     logs, loose = log_likelihood(at), log_roughly(at)
     squares, sizes = distances(at)
-    best = int(np.argmax(logs))
+    scored, start = [], 0
+    for k, signature in enumerate(faults):
+        here = slice(start, start + len(coarse[k]))
+        best = start + int(np.argmax(logs[here]))
+        start = here.stop
+        scored.append(_score(
+            signature, log_priors[k], grids[k], predictions[k], logs[here], loose[here],
+            float(squares[best]), int(sizes[best]), Covariance.of(stack[best]),
+        ))
+    return scored
+
+
+def _score(
+    signature: Signature, log_prior: float, grid: Array, predicted: Array, logs: Array,
+    loose: Array, square: float, size: int, around: Covariance,
+) -> Scored:
+    """What comes of the likelihoods at the coarse sizes of a fault."""
+    mode = signature.hypothesis.mode
     if mode.sized:
-        known = np.linspace(0.0, 1.0, len(coarse))
+        known = np.linspace(0.0, 1.0, len(logs))
         logs, loose = (np.interp(grid, known, one) for one in (logs, loose))
     share = np.log(cells(grid[:, None], (mode,)))
     mass = logs + share
     whole = log_sum(mass)
     return Scored(
         (signature.hypothesis,), log_prior, whole, grid[:, None],
-        np.exp(mass - whole), predicted, float(squares[best]), int(sizes[best]),
-        Covariance.of(stack[best]), loose=log_sum(loose + share),
+        np.exp(mass - whole), predicted, square, size, around, loose=log_sum(loose + share),
     )
 
 
@@ -133,7 +192,7 @@ def _rescore(
 ) -> None:
     units = [Variant((fault_at(made[i].hypotheses[0], notch(made[i])),)) for i in which]
     lines = signatures.lines(units, bench, progress)
-    turns = phases(signatures.stage, units, observed.readings, bench, observed.channels)
+    turns = phases(signatures.stage, units, observed.readings, bench, observed.channels, progress)
     for i, answer, turn in zip(which, lines, turns, strict=True):
         if answer is not None:
             level, sensitivities = answer

@@ -24,7 +24,6 @@ from circuits.stage import Stage
 from circuits.stagefile import MAINS
 from circuits.values import with_values
 from circuits.yamlfile import Mapping, Node
-from diagnose.sheet.blank_yaml import blank_sheet
 from diagnose.sheet.csv_sheet import CSV, read_csv_sheet
 from diagnose.sheet.entry import Measured, metered, probed
 from diagnose.sheet.expected import Expected, read_expected
@@ -37,8 +36,7 @@ from faultlib.catalogue import kind_of
 from faultlib.mode import FORTY
 
 __all__ = [
-    "DONE", "FOUND", "OBSERVATIONS", "Case", "Check", "Limit", "Measured", "Repair", "blank_sheet",
-    "load_case",
+    "DONE", "FOUND", "OBSERVATIONS", "Case", "Check", "Limit", "Measured", "Repair", "load_case",
 ]
 
 _CASE_KEYS = (

@@ -43,7 +43,8 @@ class Worker:
     workers : int or None
         Processes below it that simulate; None is one a core, 0 simulates in the process itself.
     cached : bool
-        Whether what was simulated is kept in the user's store.
+        Whether what was simulated is kept in the user's store; else it is known as long as the
+        process lives, so that a slider that comes back to a size need not wait.
     deadline : float
         Seconds after which a task of a process without workers is ended.
     """
@@ -164,14 +165,14 @@ def _serve(pipe: Connection, workers: int | None, cached: bool) -> None:
     signal.signal(signal.SIGTERM, _ended)
     from diagnose.web.tasks import TASKS
     from faultlib.simulate import Laboratory
-    from faultlib.store import Store, default_folder
+    from faultlib.store import Memory, Store, default_folder
 
     def step(what: str, done: int, total: int) -> None:
         pipe.send(("progress", what, done, total))
 
     with (
         contextlib.suppress(EOFError, BrokenPipeError),
-        Laboratory(Store(default_folder() if cached else None), workers, limit=LIMIT) as bench,
+        Laboratory(Store(default_folder()) if cached else Memory(), workers, limit=LIMIT) as bench,
     ):
         while True:
             task, given = pipe.recv()

@@ -15,21 +15,23 @@ from typing import Any
 import numpy as np
 import pytest
 
+from circuits.bench import workers
 from circuits.bench.workers import Failure
 from circuits.load import load_stage
 from circuits.reading import Reading
 from circuits.stage import Stage
-from faultlib import catalogue, simulate, watched
+from faultlib import catalogue, watched
 from faultlib.fault import Fault
 from faultlib.fingerprint import fingerprint
-from faultlib.simulate import Answer, Laboratory, Problem, Swinging, Variant, unit
+from faultlib.measure import Read
+from faultlib.simulate import Answer, Laboratory, Problem, Variant, unit
 from faultlib.store import Memory, Store
 from faultlib.tolerance import draw, spreads
 
 DATA = Path(__file__).resolve().parents[1] / "data"
 READINGS = (Reading("gain", frequency=1e3), Reading("input impedance", frequency=1e3))
 
-Outcome = list[float] | Failure | Swinging
+Outcome = list[float] | Failure | Read
 
 
 class TablePool:
@@ -52,12 +54,14 @@ class TablePool:
         shared: object = None,
         until: float = math.inf,
         arrived: Callable[[Sequence[tuple[int, Outcome]]], None] | None = None,
+        together: int = 0,
     ) -> list[Outcome]:
-        del function, progress, shared, until
+        del function, progress, shared, until, together
         outcomes = []
         for k, item in enumerate(items):
             TablePool.asked.append(item)
-            outcomes.append(TablePool.answer(item))
+            outcome = TablePool.answer(item)
+            outcomes.append(Read(tuple(outcome)) if isinstance(outcome, list) else outcome)
             if arrived is not None:
                 arrived([(k, outcomes[-1])])
         return outcomes
@@ -76,7 +80,7 @@ def number(variant: Variant) -> Outcome:
 
 @pytest.fixture
 def pool(monkeypatch: pytest.MonkeyPatch) -> Iterator[type[TablePool]]:
-    monkeypatch.setattr(simulate, "Pool", TablePool)
+    monkeypatch.setattr(workers, "Pool", TablePool)
     monkeypatch.setattr(TablePool, "asked", [], raising=False)
     monkeypatch.setattr(TablePool, "answer", staticmethod(number), raising=False)
     fingerprint.cache_clear()
@@ -177,7 +181,7 @@ def test_a_unit_that_swings_keeps_its_readings_at_rest(
 ) -> None:
     """A meter reads volts and gain of it all the same; distortion has no value, and a reason."""
     driven = Reading("thd", frequency=1e3)
-    pool.answer = staticmethod(lambda variant: Swinging((35.0, math.nan), "oscillates at 5 MHz"))
+    pool.answer = staticmethod(lambda variant: Read((35.0, math.nan), "oscillates at 5 MHz"))
     reason = (Problem("healthy", "no solution", "oscillates at 5 MHz"),)
     for _ in range(2):
         found = ask(Store(tmp_path), [Variant()], readings=(READINGS[0], driven))
@@ -317,7 +321,7 @@ def test_leaving_the_laboratory_ends_its_workers(monkeypatch: pytest.MonkeyPatch
         def __exit__(self, *error: object) -> None:
             closed.append(error)
 
-    monkeypatch.setattr(simulate, "Pool", Watched)
+    monkeypatch.setattr(workers, "Pool", Watched)
     monkeypatch.setattr(TablePool, "asked", [], raising=False)
     monkeypatch.setattr(TablePool, "answer", staticmethod(number), raising=False)
 

@@ -73,6 +73,31 @@ def test_the_second_answer_comes_from_the_store_and_is_the_same(capsys: Streams)
     assert capsys.readouterr().out == first
 
 
+LOADED = """
+import json, sys
+from diagnose.cli.main import main
+code = main(["rank", {case!r}])
+print(json.dumps([code, sorted(sys.modules)]), file=sys.stderr)
+"""
+
+
+@pytest.mark.slow
+def test_an_answer_from_the_store_loads_nothing_that_it_does_not_use() -> None:
+    """The first run, which simulates, shows that the check sees what is loaded."""
+    unused = {"PySpice", "pebble", "circuits.bench.engine"}
+    needless = {"networkx", "scipy", "matplotlib", "numpy.ma", "multiprocessing", "flask",
+                "circuits.spice.library", "rich.progress"}
+    for simulated in (True, False):
+        done = subprocess.run(
+            [sys.executable, "-c", LOADED.format(case=str(DRY))], capture_output=True, text=True,
+            check=True, timeout=120, env={**os.environ, "PYTHONPATH": str(ROOT)},
+        )
+        code, modules = json.loads(done.stderr)
+        assert code == 0
+        assert bool(unused & set(modules)) == simulated
+    assert needless & set(modules) == set()
+
+
 @pytest.mark.slow
 def test_no_cache_leaves_the_store_empty(capsys: Streams) -> None:
     folder = Path(os.environ["AMP_DIAGNOSE_CACHE"])

@@ -9,16 +9,19 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import subprocess
 import sys
 import textwrap
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from circuits.bench.workers import COUNT_VARIABLE
 from diagnose.cli.main import main
+from faultlib.simulate import Laboratory
 
 ROOT = Path(__file__).resolve().parents[3]
 DRY = ROOT / "tests" / "data" / "coupling-dry.yaml"
@@ -159,6 +162,85 @@ def test_control_c_while_it_is_being_loaded_is_one_line(module: str) -> None:
     assert done.returncode == 130
     assert done.stderr == "here stopped\n"
     assert done.stdout == ""
+
+
+PHONO = ROOT / "examples" / "hall-record-hum.yaml"
+FOREGROUND = ("import os, signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler); "
+              "os.execvp(sys.argv[1], sys.argv[1:])")
+"""A shell starts what runs in the background with SIGINT ignored; this is as in the foreground."""
+AT_ONCE = 1.0
+"""s; on an idle machine it is under a tenth, and busy ones must pass as well. The pool's own end
+once took 0.3 s there, and waiting for the unit at hand would take seconds."""
+
+
+def begun(*words: str | Path, workers: str = "2") -> subprocess.Popen[str]:
+    """A real command, in a group of its own as a terminal has it."""
+    return subprocess.Popen(
+        [sys.executable, "-c", FOREGROUND, *command(*words)], stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE, text=True, start_new_session=True,
+        env={**os.environ, COUNT_VARIABLE: workers},
+    )
+
+
+def kept() -> int:
+    """Bytes that the store of these tests holds."""
+    return sum(p.stat().st_size for p in Path(os.environ["AMP_DIAGNOSE_CACHE"]).glob("*.units"))
+
+
+def wait_until_it_keeps(run: subprocess.Popen[str], more_than: int = 0) -> int:
+    """What the store holds once a running command has added to it."""
+    end = time.monotonic() + 60.0
+    while kept() <= more_than:
+        assert run.poll() is None, "it ended before it kept anything"
+        assert time.monotonic() < end
+        time.sleep(0.01)
+    return kept()
+
+
+@pytest.mark.slow
+def test_control_c_ends_a_simulation_at_once_and_loses_nothing_of_it() -> None:
+    """Twice, at different moments; then the work goes on where it was. No process is left."""
+    held = 0
+    for _ in range(2):
+        with begun("rank", PHONO) as run:
+            before = wait_until_it_keeps(run, held)
+            start = time.monotonic()
+            os.killpg(run.pid, signal.SIGINT)
+            out, err = run.communicate(timeout=60)
+            assert time.monotonic() - start < AT_ONCE
+        assert (run.returncode, out, err) == (130, "", "stopped\n")
+        with pytest.raises(ProcessLookupError):
+            os.killpg(run.pid, 0)
+        held = kept()
+        assert held >= before
+
+
+@pytest.mark.slow
+def test_a_killed_ranking_keeps_what_it_had(
+    capsys: Streams, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """SIGKILL to the whole group: the next run has fewer units to simulate, and the same answer."""
+    with begun("rank", DRY) as run:
+        wait_until_it_keeps(run)
+        os.killpg(run.pid, signal.SIGKILL)
+        run.communicate(timeout=60)
+    assert run.returncode == -signal.SIGKILL
+    simulated: list[int] = []
+    each = Laboratory.each
+
+    def counted(self: Laboratory, function: Any, items: Any, *rest: Any) -> Any:
+        simulated.append(len(items))
+        return each(self, function, items, *rest)
+
+    monkeypatch.setattr(Laboratory, "each", counted)
+    answers, counts = [], []
+    for cache in ((), ("--no-cache",)):
+        simulated.clear()
+        assert main(["rank", str(DRY), "--json", *cache]) == 0
+        answers.append(json.loads(capsys.readouterr().out))
+        counts.append(sum(simulated))
+    assert 0 < counts[0] < counts[1]
+    assert answers[0] == answers[1]
 
 
 # -- time ------------------------------------------------------------------------------------------

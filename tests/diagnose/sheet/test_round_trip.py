@@ -22,7 +22,8 @@ from circuits.quantities import LEVELS, QUANTITIES
 from circuits.reading import Reading
 from circuits.state import State
 from diagnose.advice.candidates import pasted
-from diagnose.sheet.case import blank_sheet, load_case
+from diagnose.sheet.blank_yaml import blank_sheet
+from diagnose.sheet.case import load_case
 
 DATA = Path(__file__).resolve().parents[2] / "data"
 STAGE = load_stage(DATA / "small.yaml")
