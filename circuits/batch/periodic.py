@@ -32,7 +32,7 @@ _PRODUCTS = (5, 9)
 """Highest orders of two tones that are tried likewise."""
 _OVER = 2
 """Samples over what the lines need."""
-_TAIL = 4e-6
+_TAIL = 2e-6
 """Of the largest line, what the last ones may carry where no more are needed."""
 _CURRENTS = 1e-3
 """How much less the lines of currents matter than those of nodes: means are taken of them."""
