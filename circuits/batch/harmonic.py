@@ -133,10 +133,13 @@ def _waves(system: System, unknown: Array) -> list[Array]:
     return found
 
 
-def _balance(system: System, unknown: Array, waves: list[Array] | None = None) -> _Balance:
+def _balance(
+    system: System, unknown: Array, waves: list[Array] | None = None, steep: bool = True
+) -> _Balance:
+    """What unknowns come to; with derivatives where it is to be `steep`."""
     grid = system.grid
     waves = waves or _waves(system, unknown)
-    done = [remainders(law, x) for law, x in zip(system.laws, waves, strict=True)]
+    done = [remainders(law, x, steep) for law, x in zip(system.laws, waves, strict=True)]
     flows, charges = (
         grid.whole(grid.numbers(np.concatenate(
             [part.reshape(len(part), -1, system.count) for part in parts], axis=1)))
@@ -154,7 +157,7 @@ def _balance(system: System, unknown: Array, waves: list[Array] | None = None) -
 
 def _driven(system: System, lines: Array) -> Array:
     """Unknowns (n, K + 1, u) of the networks with their drive and currents (K + 1, J, u)."""
-    flat = np.ascontiguousarray(lines.swapaxes(0, 1)).reshape(lines.shape[1], -1)
+    flat = np.ascontiguousarray(lines.swapaxes(0, 1)).reshape(lines.shape[1], system.drive.size)
     right = (system.ports.into @ flat).reshape(-1, *system.drive.shape)
     right[system.source] += system.drive
     return system.factors.solve(right)
@@ -166,6 +169,15 @@ def linear(system: System) -> Array:
     found = _driven(system, zero)
     answer = system.ports.across @ found.reshape(len(found), -1)
     return system.grid.parts(answer.reshape(-1, *system.drive.shape).swapaxes(0, 1))
+
+
+def unbent(system: System) -> Steady:
+    """The steady state of units in which nothing bends."""
+    nothing = np.zeros((system.grid.size, 0, system.count))
+    found = _driven(system, np.zeros((system.grid.lines + 1, 0, system.count), complex))
+    heard = (system.read @ found.reshape(len(found), -1)).reshape(-1, *system.drive.shape)
+    lines = system.grid.parts(heard.swapaxes(0, 1))
+    return Steady(nothing, lines, np.isfinite(lines).all(axis=(0, 1)), np.zeros(system.count, int))
 
 
 @dataclass(frozen=True, eq=False)
@@ -248,7 +260,7 @@ class Chord:
     """Steps by the derivatives of one unit in its steady state, for all that are like it."""
 
     alone = False
-    """Whether far from the solution its steps are taken as they are."""
+    """Whether it takes derivatives of each unit, and its steps are taken as they are when far."""
 
     def __init__(self, of: Strong, inverse: Array) -> None:
         self._of, self._inverse = of, inverse
@@ -271,7 +283,7 @@ class Own:
     """Steps by each unit's own derivatives, which are worked out anew while it is far off."""
 
     alone = True
-    """Whether far from the solution its steps are taken as they are."""
+    """As for `Chord`."""
 
     def __init__(self, system: System, of: Strong) -> None:
         self._of = of
@@ -450,7 +462,7 @@ def steady(
     good = x
     with np.errstate(all="ignore"):
         for turn in range(most):
-            at = _balance(system, x, waves)
+            at = _balance(system, x, waves, way.alone)
             step = way.step(system, at, before)
             largest = np.maximum(np.abs(at.heard).max(axis=0), 1e-12)
             moved = (np.inf if last is None

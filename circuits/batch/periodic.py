@@ -32,7 +32,7 @@ _PRODUCTS = (5, 9)
 """Highest orders of two tones that are tried likewise."""
 _OVER = 2
 """Samples over what the lines need."""
-_TAIL = 4e-6
+_TAIL = 2e-6
 """Of the largest line, what the last ones may carry where no more are needed."""
 _CURRENTS = 1e-3
 """How much less the lines of currents matter than those of nodes: means are taken of them."""
@@ -46,7 +46,7 @@ _OWN = 14
 """Steps by its own, after which a transient run takes less (measured)."""
 _ASTRAY = (8, 1e-1)
 """From which of those on it is left to a transient run likewise."""
-_STRONG = 0.1
+_STRONG = 0.03
 """Of what bends most, what is still solved together with it."""
 _MOST = 8
 """Branches that are solved together in a unit at most."""
@@ -56,6 +56,8 @@ _STIFF = 0.05
 """What bends by less, with the whole drive, follows by itself."""
 _SMALL = 0.02
 """V that the largest of the voltages that bend moves by where their strengths are compared."""
+_SHARES = (0.1, 0.2, 0.35, 0.6, 1.0)
+"""Of a drive, by which a unit is led to it that does not find its steady state from rest."""
 _BYTES = 12 << 20
 """Of factors that are in work at a time: what a cache holds (measured)."""
 
@@ -173,6 +175,9 @@ def _found(
     """Steady states on a grid, and how large the last lines are."""
     count = len(work.wanted)
     found: list[tuple[Cycle, float] | None] = [None] * count
+    if not work.names:
+        done = harmonic.unbent(work.system(grid))
+        return [_cycle(work, grid, done, j) if done.settled[j] else None for j in range(count)]
     lent = _lent(work, grid, begun[0])
     if lent is None:
         return found
@@ -270,6 +275,8 @@ def _lent(work: _Work, grid: Grid, begun: _State | None) -> _Lent | None:
         if begun is not None and k == 0:
             start = _scaled(grid, begun, one.crests)[..., None]
         done = harmonic.steady(system, start, Own(system, of), 2 * _OWN)
+        if not done.settled[0]:
+            done = _led(system, of)
         if done.settled[0]:
             state = _State(grid, done.unknown[..., 0], work.wanted[k].crests, work.names)
             found = Chord.at(system, done.unknown, of), state
@@ -278,6 +285,19 @@ def _lent(work: _Work, grid: Grid, begun: _State | None) -> _Lent | None:
     if len(_LENT) > _KEPT:
         _LENT.popitem(last=False)
     return found
+
+
+def _led(system: System, of: harmonic.Strong) -> Steady:
+    """The steady state of a unit, by way of those at parts of its drive."""
+    start = np.zeros((system.grid.size, system.ports.across.shape[0], 1))
+    last = _SHARES[0]
+    for share in _SHARES:
+        less = replace(system, drive=system.drive * share)
+        done = harmonic.steady(less, start * (share / last), Own(less, of), 2 * _OWN)
+        if not done.settled[0]:
+            break
+        start, last = done.unknown, share
+    return done if last == 1.0 else replace(done, settled=np.zeros(1, bool))
 
 
 def _scaled(grid: Grid, state: _State, crests: tuple[float, ...]) -> Array:

@@ -83,7 +83,7 @@ _SWING = 13.0
 class Oscillation:
     """A unit that swings by itself: frequency in Hz, amplitude at its output in V peak.
 
-    The amplitude is no number where poles tell of it.
+    The amplitude is no number where it grows too slowly for a probe to see it.
     """
 
     frequency: float
@@ -125,16 +125,19 @@ def probe(stage: Stage, load: float = 0.0) -> Steps[Oscillation | None]:
     wanted = Poles(GENERATOR, PROBE_STEP, run, _PROBE_BAND)
     (answer,) = yield from ask(circuit(stage, load, STILL), (wanted,))
     if isinstance(answer, Modes):
-        return growing(answer.poles)
+        found = growing(answer.poles)
+        if found is None:
+            return None
+        # how far it swings, and how fast then, is for what bends to tell
+        (answer,) = yield from ask(circuit(stage, load, Drive(repr(PROBE_STEP))), (run,))
+        assert isinstance(answer, Waves)
+        return swinging(answer.time, answer.nodes[:, 0]) or found
     assert isinstance(answer, Waves)
     return swinging(answer.time, answer.nodes[:, 0])
 
 
 def growing(poles: Complexes) -> Oscillation | None:
-    """What grows fastest of the poles of a unit, 1/s.
-
-    How far it grows is for what bends to tell, of which poles know nothing.
-    """
+    """What grows fastest of the poles of a unit, 1/s; of its amplitude they tell nothing."""
     fastest = poles[np.argmax(poles.real)] if len(poles) else 0.0
     if fastest.real <= 0.0:
         return None
