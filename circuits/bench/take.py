@@ -19,10 +19,11 @@ from circuits.bench import bias, crosstalk, distortion, noise, small_signal, squ
 from circuits.bench.analysis import Analysis, Inputs, Metered, Shares, Shown
 from circuits.bench.engine import Engine
 from circuits.bench.loaded import fed_as, loaded
-from circuits.bench.plan import Experiment, Plan, Request, Setup
+from circuits.bench.plan import Experiment, Indexed, Plan, Request, Setup
 from circuits.bench.steps import RunMany, Steps, abreast, alone, ask
 from circuits.bench.supply import resolved
 from circuits.errors import EngineError, InputError, Oscillates
+from circuits.identity import ByIdentity
 from circuits.in_state import in_state
 from circuits.netlist import circuit, ohmmeter
 from circuits.quantities import QUANTITIES
@@ -219,8 +220,7 @@ def _taken(
             stop = start + len(request.analyses)
             values[list(request.places)] = request.read(stage, results[start:stop])
             start = stop
-    resting = [(i, r) for i, r in enumerate(made.readings)
-               if noise.at_rest(r) and not r.state]
+    resting = _resting(made)
     more = noise.with_junctions(here, resting) if resting else []
     try:
         experiments = [*more, *made.experiments]
@@ -230,6 +230,14 @@ def _taken(
         error.values = tuple(values.tolist())
         raise
     return values
+
+
+def _noise_at_rest(made: Plan) -> Indexed:
+    return [(i, r) for i, r in enumerate(made.readings) if noise.at_rest(r) and not r.state]
+
+
+_resting = ByIdentity(_noise_at_rest, 64)
+"""The readings of a plan that are of noise without a signal."""
 
 
 @dataclass
