@@ -195,6 +195,8 @@ def _found(
                 start[..., j] = _scaled(grid, state, work.wanted[k].crests)
         if of is None:
             done = harmonic.steady(system, start, lent[0], _CHORD, _FAR)
+        elif lent[2]:
+            done = _led(system, of)
         else:
             done = harmonic.steady(system, start, Own(system, of), _OWN, _ASTRAY)
         for j, k in enumerate(places.tolist()):
@@ -243,7 +245,7 @@ def _strongest(system: System) -> list[set[int]]:
     return [{int(k) for k in order[:, u] if strong[k, u]} for u in range(system.count)]
 
 
-_Lent = tuple[Chord, _State]
+_Lent = tuple[Chord, _State, bool]
 _LENT: OrderedDict[tuple[object, ...], _Lent | float] = OrderedDict()
 """What was lent last, by the names of what bends, tones and lines; of what did not come to a steady
 state the drive, V."""
@@ -254,7 +256,9 @@ _LIKE = 1.25
 
 
 def _lent(work: _Work, grid: Grid, begun: _State | None) -> _Lent | None:
-    """The derivatives of a unit in its steady state, and this: of the first that comes to one.
+    """The derivatives of a unit in its steady state, this, and whether it had to be led there.
+
+    That unit is the first that comes to one.
 
     Units of another topology that have the same devices are as good.
     """
@@ -275,11 +279,12 @@ def _lent(work: _Work, grid: Grid, begun: _State | None) -> _Lent | None:
         if begun is not None and k == 0:
             start = _scaled(grid, begun, one.crests)[..., None]
         done = harmonic.steady(system, start, Own(system, of), 2 * _OWN)
-        if not done.settled[0]:
+        led = not done.settled[0]
+        if led:
             done = _led(system, of)
         if done.settled[0]:
             state = _State(grid, done.unknown[..., 0], work.wanted[k].crests, work.names)
-            found = Chord.at(system, done.unknown, of), state
+            found = Chord.at(system, done.unknown, of), state, led
             break
     _LENT[key] = found or drive
     if len(_LENT) > _KEPT:
@@ -288,16 +293,17 @@ def _lent(work: _Work, grid: Grid, begun: _State | None) -> _Lent | None:
 
 
 def _led(system: System, of: harmonic.Strong) -> Steady:
-    """The steady state of a unit, by way of those at parts of its drive."""
-    start = np.zeros((system.grid.size, system.ports.across.shape[0], 1))
-    last = _SHARES[0]
+    """Steady states of units, by way of those at parts of their drives."""
+    start = np.zeros((system.grid.size, system.ports.across.shape[0], system.count))
+    settled, last = np.ones(system.count, bool), _SHARES[0]
     for share in _SHARES:
         less = replace(system, drive=system.drive * share)
-        done = harmonic.steady(less, start * (share / last), Own(less, of), 2 * _OWN)
-        if not done.settled[0]:
-            break
+        done = harmonic.steady(less, start * (share / last), Own(less, of), 2 * _OWN, _ASTRAY)
+        settled &= done.settled
         start, last = done.unknown, share
-    return done if last == 1.0 else replace(done, settled=np.zeros(1, bool))
+        if not settled.any():
+            break
+    return replace(done, settled=settled & (last == _SHARES[-1]))
 
 
 def _scaled(grid: Grid, state: _State, crests: tuple[float, ...]) -> Array:
