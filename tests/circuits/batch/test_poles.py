@@ -23,8 +23,8 @@ from circuits.netlist import GENERATOR
 from circuits.stage import Stage
 from faultlib.fault import Fault
 from faultlib.inject import inject
-from tests.small import opamp, resistor
 from tests.small import capacitor as coupled
+from tests.small import opamp, resistor
 
 QUICK = {"gbw": 1e10, "gain": 1e6, "swing": 10.0}
 OHMS, FARAD = 1e3, 100e-12
@@ -87,7 +87,8 @@ def test_barkhausen() -> None:
     """It swings at 1/2πRC√6 with a gain above 29; at 28 a run of 60 µs cannot tell."""
     quiet, slow, fast = probed(phase_shift(28.0), phase_shift(30.0), phase_shift(40.0))
     assert quiet is None
-    assert slow is not None and fast is not None
+    assert slow is not None
+    assert fast is not None
     assert slow.frequency == pytest.approx(PHASE_SHIFT, rel=0.05)
     assert fast.frequency == pytest.approx(PHASE_SHIFT, rel=0.15)
 
@@ -114,7 +115,7 @@ def test_healthy_stages_are_quiet(name: str) -> None:
 
 
 def test_what_grows_too_slowly_for_a_run_is_told_by_its_poles() -> None:
-    """At a gain just above 29 the wave is still below 0.1 mV after 60 µs, if it was set off less."""
+    """At a gain just above 29, set off by little, the wave is below 0.1 mV after 60 µs still."""
     stage = phase_shift(29.3)
     weak = replace(stage, parts=(*stage.parts[:-1], resistor("R6", "in", "m", 1e11)))
     assert alone(probe(weak), Engine().run) is None

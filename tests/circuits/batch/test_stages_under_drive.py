@@ -27,10 +27,10 @@ SHARES = (0.1, 0.4, 1.0)
 LESS = {"valve-push-pull": (0.05, 0.1, 0.2)}
 """The same of a stage whose supply settles over seconds, which a run at its full drive would have
 to last (after 400 periods there lines differ by 0.09 dB)."""
-SETTLE = {"valve-single-ended": 60}
+SETTLE = {"valve-single-ended": 40}
 """Periods that a slow supply takes to settle; others have `_PERIODS`."""
-_PERIODS = 12
-FINER = 3
+_PERIODS = 8
+FINER = 2
 """Steps for each of a reading's."""
 NEAR, HEARD = 0.1, 1e-5
 """dB that lines may differ by, down to −100 dB."""
