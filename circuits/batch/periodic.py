@@ -17,12 +17,14 @@ import numpy as np
 from scipy import sparse
 
 from circuits.batch import grid as grids
-from circuits.batch import harmonic, ports
+from circuits.batch import ports, strong, under_drive
 from circuits.batch.bias import Rest
 from circuits.batch.grid import Grid
-from circuits.batch.harmonic import Chord, Own, Steady, System
+from circuits.batch.harmonic import Steady, steady, unbent
 from circuits.batch.linear import Network, network
 from circuits.batch.lu import Array, Pattern, Places
+from circuits.batch.strong import Chord, Own, Strong
+from circuits.batch.under_drive import System
 from circuits.batch.units import Units
 from circuits.bench.analysis import Answer, Cycle, Periodic
 
@@ -105,7 +107,7 @@ class _Work:
         for t in range(len(tones)):
             drive[grid.place(*np.eye(len(tones), dtype=int)[t])] = [
                 one.crests[t] for one in self.wanted]
-        return harmonic.system(grid, grid.orders @ tones, self.net, self.ports, self.laws,
+        return under_drive.system(grid, grid.orders @ tones, self.net, self.ports, self.laws,
                                self.source, drive, self.read)
 
 
@@ -153,7 +155,8 @@ def answers(
                 continue
             answer, tail = state
             if tail > _TAIL and step < len(ladder) - 1:
-                begun[k] = answer.state  # type: ignore[assignment]
+                assert isinstance(answer.state, _State)
+                begun[k] = answer.state
                 more.append(k)
             elif tail <= _CUT:
                 found[k] = answer
@@ -176,7 +179,7 @@ def _found(
     count = len(work.wanted)
     found: list[tuple[Cycle, float] | None] = [None] * count
     if not work.names:
-        done = harmonic.unbent(work.system(grid))
+        done = unbent(work.system(grid))
         return [_cycle(work, grid, done, j) if done.settled[j] else None for j in range(count)]
     lent = _lent(work, grid, begun[0])
     if lent is None:
@@ -184,7 +187,7 @@ def _found(
     left = np.arange(count)
     width = max(4, _BYTES // (16 * work.net.order.entries * (grid.lines + 1)))
 
-    def solve(places: Places, of: harmonic.Strong | None) -> list[int]:
+    def solve(places: Places, of: Strong | None) -> list[int]:
         """Those that do not come to a steady state."""
         part = work.some(places)
         system = part.system(grid)
@@ -194,9 +197,11 @@ def _found(
             if state is not None:
                 start[..., j] = _scaled(grid, state, work.wanted[k].crests)
         if of is None:
-            done = harmonic.steady(system, start, lent[0], _CHORD, _FAR)
+            done = steady(system, start, lent[0], _CHORD, _FAR)
+        elif lent[2]:
+            done = _led(system, of)
         else:
-            done = harmonic.steady(system, start, Own(system, of), _OWN, _ASTRAY)
+            done = steady(system, start, Own(system, of), _OWN, _ASTRAY)
         for j, k in enumerate(places.tolist()):
             if done.settled[j]:
                 found[k] = _cycle(part, grid, done, j)
@@ -207,7 +212,7 @@ def _found(
     if left.size:
         for branches, members in _alike(work, grid, left, width):
             for places in _chunks(members, width):
-                solve(places, harmonic.strong(work.some(places[:1]).system(grid), branches))
+                solve(places, strong.strong(work.some(places[:1]).system(grid), branches))
     return found
 
 
@@ -235,15 +240,15 @@ def _alike(
 
 def _strongest(system: System) -> list[set[int]]:
     """Branches that bend most in each unit, told at a small part of its drive."""
-    linear = harmonic.linear(system)
+    linear = under_drive.linear(system)
     share = np.minimum(1.0, _SMALL / np.maximum(np.abs(linear).max(axis=(0, 1)), 1e-12))
-    strength = harmonic.bending(system, linear * share)
-    strong = (strength > _STRONG * strength.max(axis=0)) & (strength > _STIFF * share)
+    strength = strong.bending(system, linear * share)
+    fit = (strength > _STRONG * strength.max(axis=0)) & (strength > _STIFF * share)
     order = np.argsort(-strength, axis=0)[:_MOST]
-    return [{int(k) for k in order[:, u] if strong[k, u]} for u in range(system.count)]
+    return [{int(k) for k in order[:, u] if fit[k, u]} for u in range(system.count)]
 
 
-_Lent = tuple[Chord, _State]
+_Lent = tuple[Chord, _State, bool]
 _LENT: OrderedDict[tuple[object, ...], _Lent | float] = OrderedDict()
 """What was lent last, by the names of what bends, tones and lines; of what did not come to a steady
 state the drive, V."""
@@ -254,7 +259,9 @@ _LIKE = 1.25
 
 
 def _lent(work: _Work, grid: Grid, begun: _State | None) -> _Lent | None:
-    """The derivatives of a unit in its steady state, and this: of the first that comes to one.
+    """The derivatives of a unit in its steady state, this, and whether it had to be led there.
+
+    That unit is the first that comes to one.
 
     Units of another topology that have the same devices are as good.
     """
@@ -270,16 +277,17 @@ def _lent(work: _Work, grid: Grid, begun: _State | None) -> _Lent | None:
     for k in range(min(len(work.wanted), 2)):
         part = work.some(np.array([k]))
         system = part.system(grid)
-        of = harmonic.strong(system, sorted(_strongest(system)[0]))
+        of = strong.strong(system, sorted(_strongest(system)[0]))
         start = np.zeros((grid.size, len(work.names), 1))
         if begun is not None and k == 0:
             start = _scaled(grid, begun, one.crests)[..., None]
-        done = harmonic.steady(system, start, Own(system, of), 2 * _OWN)
-        if not done.settled[0]:
+        done = steady(system, start, Own(system, of), 2 * _OWN)
+        led = not done.settled[0]
+        if led:
             done = _led(system, of)
         if done.settled[0]:
             state = _State(grid, done.unknown[..., 0], work.wanted[k].crests, work.names)
-            found = Chord.at(system, done.unknown, of), state
+            found = Chord.at(system, done.unknown, of), state, led
             break
     _LENT[key] = found or drive
     if len(_LENT) > _KEPT:
@@ -287,17 +295,18 @@ def _lent(work: _Work, grid: Grid, begun: _State | None) -> _Lent | None:
     return found
 
 
-def _led(system: System, of: harmonic.Strong) -> Steady:
-    """The steady state of a unit, by way of those at parts of its drive."""
-    start = np.zeros((system.grid.size, system.ports.across.shape[0], 1))
-    last = _SHARES[0]
+def _led(system: System, of: Strong) -> Steady:
+    """Steady states of units, by way of those at parts of their drives."""
+    start = np.zeros((system.grid.size, system.ports.across.shape[0], system.count))
+    settled, last = np.ones(system.count, bool), _SHARES[0]
     for share in _SHARES:
         less = replace(system, drive=system.drive * share)
-        done = harmonic.steady(less, start * (share / last), Own(less, of), 2 * _OWN)
-        if not done.settled[0]:
-            break
+        done = steady(less, start * (share / last), Own(less, of), 2 * _OWN, _ASTRAY)
+        settled &= done.settled
         start, last = done.unknown, share
-    return done if last == 1.0 else replace(done, settled=np.zeros(1, bool))
+        if not settled.any():
+            break
+    return replace(done, settled=settled & (last == _SHARES[-1]))
 
 
 def _scaled(grid: Grid, state: _State, crests: tuple[float, ...]) -> Array:

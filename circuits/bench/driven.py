@@ -213,11 +213,10 @@ def drive(
         (node(stage.output),), periods * tones.period, tones.step, 0.0, OPTIONS, branches
     )
     if tones.comb is not None:
-        net, wanted = circuit(stage, load, _many(tones, crest, start)), run
+        (answer,) = yield from ask(circuit(stage, load, _many(tones, crest, start)), (run,))
     else:
-        net = circuit(stage, load, STILL)
         wanted = Periodic(GENERATOR, tones.frequencies, tones.crests(crest), run, start, near)
-    (answer,) = yield from ask(net, (wanted,))
+        (answer,) = yield from ask(circuit(stage, load, STILL), (wanted,))
     if isinstance(answer, Cycle):
         return _steady(stage, tones, crest, start, answer)
     assert isinstance(answer, Waves)

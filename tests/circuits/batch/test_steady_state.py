@@ -7,7 +7,6 @@ transistor (trigonometry), a mean current that a slow rail settles at, and plain
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -26,7 +25,7 @@ from circuits.signals import waveform
 from circuits.stage import Rail, Stage
 from faultlib.fault import Fault
 from faultlib.inject import inject
-from tests.small import BOLTZMANN, KELVIN, capacitor, device, resistor
+from tests.small import KELVIN, capacitor, device, resistor
 
 THERMAL_VOLT = 1.38064852e-23 * KELVIN / 1.6021766208e-19
 """With the constants of 2014 that ngspice has (from memory), since an exponent magnifies them."""
@@ -36,7 +35,7 @@ EXPONENTIAL = Stage(
         device("Q1", "npn", ("out", "in", "vee"), {"IS": 1e-14, "BF": 1e9}),
         resistor("R1", "vcc", "out", 1e3),
     ),
-    rails=(Rail("vcc", 12.0), Rail("vee", -0.55)),
+    rails=(Rail("vcc", 12.0), Rail("vee", -0.45)),
 )
 V0 = 1.5
 SQUARE = Stage(
@@ -75,7 +74,7 @@ def balanced(stage: Stage, tones: Tones, *crests: float) -> list[Driven]:
 
 
 def worst(mine: Driven, theirs: Driven) -> float:
-    """dB by which lines of the output differ, of those that are heard."""
+    """How far lines of the output that are heard differ, dB."""
     ours, others = (np.abs(one.spectrum.amplitudes[: waveform.HIGHEST]) for one in (mine, theirs))
     kept = others > HEARD * others.max()
     return float(np.abs(20.0 * np.log10(ours[kept] / others[kept])).max())
@@ -189,8 +188,3 @@ def test_what_has_no_steady_state_there_is_run_and_counted() -> None:
     assert many.count.others == {"no steady state": 1}
     plain = alone(driven.drive(stage, tones, 2.0), Engine().run)
     assert np.array_equal(mine.spectrum.amplitudes, plain.spectrum.amplitudes)
-
-
-def test_constants_are_those_of_the_simulator() -> None:
-    """They differ from today's by less than the last digit of an old table."""
-    assert THERMAL_VOLT == pytest.approx(BOLTZMANN * KELVIN / 1.602176634e-19, rel=1e-5)
