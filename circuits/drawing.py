@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping as Table
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
@@ -159,6 +159,50 @@ def load_layout(stage: Stage, path: Path | None = None) -> Layout | None:
             return None
         return _layout(top, stage)
     return _layout(_top(path), stage)
+
+
+def parts_of(path: Path) -> tuple[str, ...]:
+    """The names of the parts that a drawing file places, in its order.
+
+    Raises
+    ------
+    InputError
+        With the place, for a mistake in the file.
+    """
+    return tuple(yamlfile.mapping(_top(path).entries["parts"], "parts").entries)
+
+
+def load_what_fits(stage: Stage, path: Path) -> Layout:
+    """What of a drawing can still stand, of a stage that has changed since.
+
+    Parts that the stage has no more, or that are of another kind now, are left out, and so are
+    marks that name nothing; wires are as they were, and may join what they should not.
+
+    Raises
+    ------
+    InputError
+        With the place, for a mistake in the file.
+    """
+    top = _top(path)
+    known = {part.name: part for part in stage.parts}
+    parts = yamlfile.mapping(top.entries["parts"], "parts")
+    kept: dict[str, Node] = {}
+    for name, node in parts.entries.items():
+        if name in known:
+            try:
+                _placement(node, known[name].kind, len(known[name].nodes))
+            except InputError:  # it was of another kind, and has to be placed anew
+                continue
+            kept[name] = node
+    fits = Mapping(kept, {name: parts.keys[name] for name in kept}, parts.place)
+    entries: dict[str, Node] = {**top.entries, "parts": fits}
+    layout = _layout(replace(top, entries=entries), stage)
+    rails = {rail.name for rail in stage.rails}
+    ports = {stage.input, stage.output, stage.input_return}
+    return replace(
+        layout, stage=stage.name, rails=tuple(f for f in layout.rails if f.name in rails),
+        ports=tuple(f for f in layout.ports if f.name in ports and f.name not in rails),
+    )
 
 
 def _top(path: Path, shown: str = "") -> Mapping:

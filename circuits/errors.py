@@ -16,8 +16,11 @@ Anything else that escapes is a bug of ours.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+
+MOST_TOLD = 20
+"""Mistakes that are told at once; who has more sets these right first."""
 
 
 class AmplifierError(Exception):
@@ -50,6 +53,8 @@ class InputError(AmplifierError):
         The allowed words; the nearest to `given` are listed.
     given : str
         The word that was not one of the choices.
+    also : iterable of InputError
+        Other mistakes of the same input that do not follow from this one.
     """
 
     def __init__(
@@ -60,6 +65,7 @@ class InputError(AmplifierError):
         expected: str = "",
         choices: Iterable[str] = (),
         given: str = "",
+        also: Iterable[InputError] = (),
     ) -> None:
         super().__init__(message)
         self.message = message
@@ -67,6 +73,7 @@ class InputError(AmplifierError):
         self.expected = expected
         self.choices = tuple(choices)
         self.given = given
+        self.also = tuple(also)
 
     def at(self, place: Place) -> InputError:
         """The same error with its place, unless it has one already."""
@@ -78,10 +85,31 @@ class InputError(AmplifierError):
             expected=self.expected,
             choices=self.choices,
             given=self.given,
+            also=self.also,
         )
 
+    @classmethod
+    def together(cls, errors: Sequence[InputError]) -> InputError:
+        """One error of several that do not follow from each other: the first, and with it the rest.
+
+        Each has its place; what is rendered names `MOST_TOLD` of them.
+        """
+        first, *rest = (one for error in errors for one in (error, *error.also))
+        return cls(first.message, place=first.place, expected=first.expected,
+                   choices=first.choices, given=first.given, also=rest)
+
     def render(self) -> str:
-        """The message as people read it: place, line with caret, expectation, nearest words."""
+        """The message as people read it: place, line with caret, expectation, nearest words.
+
+        Other mistakes follow, each in the same way after an empty line.
+        """
+        told = [self._alone(), *(other._alone() for other in self.also[: MOST_TOLD - 1])]
+        more = len(self.also) + 1 - len(told)
+        if more:
+            told.append(f"and {more} more mistakes")
+        return "\n\n".join(told)
+
+    def _alone(self) -> str:
         lines: list[str] = []
         where = self.place
         if where is None:

@@ -399,9 +399,16 @@ def _sounded(name: str, outer: str, found: Sounding) -> list[Element]:
     ]
 
 
+def cosines(crests: Sequence[float], frequencies: Sequence[float]) -> str:
+    """The sum of some tones, V peak and Hz, as an expression of time."""
+    return "+".join(
+        f"{crest!r}*cos({2.0 * math.pi * hertz!r}*time)"
+        for crest, hertz in zip(crests, frequencies, strict=True)
+    )
+
+
 def moved(
-    net: Circuit, source: str, cosines: Sequence[tuple[float, float]],
-    start: tuple[tuple[str, float], ...] = (),
+    net: Circuit, source: str, volts: str, start: tuple[tuple[str, float], ...] = ()
 ) -> Circuit:
     """A circuit made with `STILL`, with what moves in a transient run.
 
@@ -409,12 +416,9 @@ def moved(
     ----------
     source : str
         That drives; it is `GENERATOR` that a stage has.
-    cosines : sequence of (float, float)
-        V peak and Hz.
-    start : tuple of (str, float)
+    volts, start
         As in `Drive`.
     """
-    volts = "+".join(f"{size!r}*cos({2.0 * math.pi * hertz!r}*time)" for size, hertz in cosines)
     begun = {rail_source(rail): begin for rail, begin in start}
     elements: list[Element] = []
     for element in net.elements:

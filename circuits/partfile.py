@@ -129,12 +129,19 @@ def read_parts(node: Node, own: Own | None = None) -> tuple[tuple[Part, ...], Pi
     Raises
     ------
     InputError
-        With the place.
+        With the place; the mistakes of all parts at once.
     """
     mapping = yamlfile.mapping(node, "parts")
     if not mapping.entries:
         raise InputError("this stage has no parts", place=node.place, expected="R1: {kind: …}")
-    pairs = [_part(mapping.keys[name], entry, own) for name, entry in mapping.entries.items()]
+    pairs, wrong = [], []
+    for name, entry in mapping.entries.items():
+        try:
+            pairs.append(_part(mapping.keys[name], entry, own))
+        except InputError as error:
+            wrong.append(error)
+    if wrong:
+        raise InputError.together(wrong)
     return (
         tuple(part for part, _ in pairs),
         tuple((mapping.keys[part.name], nodes) for part, nodes in pairs),

@@ -5,6 +5,7 @@ The simulator would answer most of these with a singular matrix or, worse, with 
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
@@ -15,6 +16,10 @@ from circuits.yamlfile import Text
 
 _TAKEN = ("gen", "meter", "gnd")
 """Nodes of the virtual bench, and SPICE's second name of ground."""
+
+
+_ALIKE = 0.6
+"""From which likeness on (`difflib`) one name may be a slip for another (judgement)."""
 
 
 @dataclass(frozen=True)
@@ -45,25 +50,43 @@ def check(stage: Stage, drawn: Drawn) -> None:
     Raises
     ------
     InputError
-        At the first mistake.
+        With all mistakes that do not follow from one another, each at its place.
     """
-    _names(stage, drawn)
     joined = _joined(drawn)
+    wrong = [*_names(stage, drawn)]
+    # a node that is written in two ways is loose for this reason alone
+    spelt = {plain(error.given) for error in wrong}
+    absent = [*_marks(drawn, joined)]
     if GROUND not in joined:
-        raise InputError(
+        wrong.append(InputError(
             "no part is connected to ground", place=drawn.place, expected='a node "0"'
-        )
-    _ends(drawn, joined)
+        ))
+    loose = [error for error in _ends(drawn, joined)
+             if plain(error.given) not in spelt and not _meant(error.given, absent)]
+    wrong += [*loose, *absent]
+    if wrong:  # that no way leads anywhere follows from most of these
+        raise InputError.together(wrong)
+    wrong = [*_reach(stage, drawn)]
+    if wrong:
+        raise InputError.together(wrong)
+
+
+def _marks(drawn: Drawn, joined: Mapping[str, set[str]]) -> Iterator[InputError]:
+    """Ports, rails and what else names a node stand on nodes of parts."""
     for name, written in drawn.ports.items():
         if written.value not in joined and written.value != GROUND:
-            raise _absent(f"the {name} port", written, joined)
+            yield _absent(f"the {name} port", written, joined)
     for written in drawn.rails.values():
         if written.value not in joined:
-            raise _absent("a rail", written, joined)
-    _reach(stage, drawn)
+            yield _absent("a rail", written, joined)
     for written in drawn.others:
         if written.value not in joined:
-            raise _absent("this", written, joined)
+            yield _absent("this", written, joined)
+
+
+def _meant(node: str, absent: Iterable[InputError]) -> bool:
+    """Whether a loose end is what a port or a rail that is on no node may have meant."""
+    return any(difflib.get_close_matches(error.given, [node], cutoff=_ALIKE) for error in absent)
 
 
 def _absent(what: str, written: Text, joined: Iterable[str]) -> InputError:
@@ -83,51 +106,59 @@ def _words(drawn: Drawn) -> Iterator[Text]:
     yield from drawn.ports.values()
 
 
-def _names(stage: Stage, drawn: Drawn) -> None:
+def _names(stage: Stage, drawn: Drawn) -> Iterator[InputError]:
     """Names must stay apart in the simulator, which knows no capitals and no punctuation.
 
     A part's inner nodes and elements are named after it, ``c1_esr`` of C1, so no other name may
-    begin so.
+    begin so. Each name is told of once.
     """
     parts: dict[str, str] = {}
     rails = {plain(rail.name) for rail in stage.rails}
     for written, _ in drawn.pins:
         low = plain(written.value)
         if low in parts:
-            raise _clash(written, parts[low])
-        if low in rails or low == "pickup":
-            raise InputError(
+            yield _clash(written, parts[low])
+        elif low in rails or low == "pickup":
+            yield InputError(
                 f"{written.value!r} is the name of a rail or of the stray pick-up",
                 place=written.place,
                 expected="another name for the part",
             )
-        parts[low] = written.value
+        parts.setdefault(low, written.value)
     for written, _ in drawn.pins:
-        _not_inside(written, parts)
+        yield from _inside(written, parts)
     nodes: dict[str, str] = {}
+    told: set[str] = set()
     for written in _words(drawn):
         low = plain(written.value)
+        first = nodes.setdefault(low, written.value)
+        if written.value in told:
+            continue
+        told.add(written.value)
         if low in _TAKEN or low.endswith("_src") or (low.strip("0") == "" and low != GROUND):
-            raise InputError(
+            yield InputError(
                 f"{written.value!r} cannot name a node",
                 place=written.place,
                 expected='another name; ground is "0"',
+                given=written.value,
             )
-        _not_inside(written, parts)
-        first = nodes.setdefault(low, written.value)
-        if first != written.value:
-            raise _clash(written, first)
+        elif first != written.value:
+            yield _clash(written, first)
+        else:
+            yield from _inside(written, parts)
 
 
-def _not_inside(written: Text, parts: Mapping[str, str]) -> None:
+def _inside(written: Text, parts: Mapping[str, str]) -> Iterator[InputError]:
     low = plain(written.value)
     for part, name in parts.items():
         if low.startswith(f"{part}_"):
-            raise InputError(
+            yield InputError(
                 f"{written.value!r} can be taken for an inner node of the part {name!r}",
                 place=written.place,
                 expected="a name that does not begin with a part's name",
+                given=written.value,
             )
+            return
 
 
 def _clash(written: Text, first: str) -> InputError:
@@ -135,6 +166,7 @@ def _clash(written: Text, first: str) -> InputError:
         f"{written.value!r} and {first!r} differ in capitals or punctuation only",
         place=written.place,
         expected="the same spelling, or another name",
+        given=written.value,
     )
 
 
@@ -147,19 +179,23 @@ def _joined(drawn: Drawn) -> dict[str, set[str]]:
     return joined
 
 
-def _ends(drawn: Drawn, joined: Mapping[str, set[str]]) -> None:
+def _ends(drawn: Drawn, joined: Mapping[str, set[str]]) -> Iterator[InputError]:
     """No part lies across one node, and no node is the loose end of one part."""
     outside = {GROUND, *drawn.rails, *(port.value for port in drawn.ports.values())}
     for part, nodes in drawn.pins:
         if len({node.value for node in nodes}) == 1:
-            raise InputError(
+            yield InputError(
                 f"every pin of {part.value} is on the node {nodes[0].value!r}",
                 place=nodes[-1].place,
                 expected="two nodes",
             )
+            continue
+        first: dict[str, Text] = {}
         for node in nodes:
+            first.setdefault(node.value, node)
+        for node in first.values():
             if len(joined[node.value]) == 1 and node.value not in outside:
-                raise InputError(
+                yield InputError(
                     f"only {part.value} is connected to the node {node.value!r}",
                     place=node.place,
                     expected="a second part on it, a port or a rail; is a name misspelt?",
@@ -188,18 +224,20 @@ def _spread(start: Iterable[str], drawn: Drawn, walls: frozenset[str]) -> set[st
     return reached
 
 
-def _reach(stage: Stage, drawn: Drawn) -> None:
+def _reach(stage: Stage, drawn: Drawn) -> Iterator[InputError]:
     grounded = _spread((GROUND, *drawn.rails, stage.input), drawn, frozenset())
     for part, nodes in drawn.pins:
         if nodes[0].value not in grounded:
-            raise InputError(
+            yield InputError(
                 f"nothing leads from {part.value} to ground, a rail or the input",
                 place=nodes[0].place,
                 expected="one circuit",
             )
+            # of what hangs together with it, the first part stands for all
+            grounded |= _spread((nodes[0].value,), drawn, frozenset())
     walls = frozenset((GROUND, *drawn.rails))
     if stage.output not in _spread((stage.input,), drawn, walls - {stage.input}):
-        raise InputError(
+        yield InputError(
             f"no parts lead from the input {stage.input!r} to the output {stage.output!r}",
             place=drawn.ports["output"].place,
             expected="a node that the signal reaches",

@@ -139,6 +139,7 @@ class Signatures:
         bench: Bench,
         progress: Stepwise | None = None,
         whole: bool = False,
+        gentler: bool = False,
     ) -> list[tuple[NDArray[np.float64], NDArray[np.float64]] | None]:
         """`sensitivities_at` particular units, with what is carried over below.
 
@@ -150,9 +151,17 @@ class Signatures:
         whole : bool
             Whether what the stage file leaves open is simulated at each unit as well, and only
             the scatter carried over.
+        gentler : bool
+            Whether every spread is moved either way, and the way that moves readings less counts:
+            the other may have crossed an edge, on whose far side the unit is not.
         """
         around = self.spreads if whole else self.varying
         lines = sensitivities_at(self.stage, self.readings, units, around, bench, progress)
+        if gentler:
+            down = sensitivities_at(
+                self.stage, self.readings, units, around, bench, progress, step=-1.0
+            )
+            lines = [_gentler(a, b) for a, b in zip(lines, down, strict=True)]
         return [
             None if one is None
             else (one[0], _over(one[1], self.scatter) if whole
@@ -248,6 +257,7 @@ def sensitivities_at(
     around: Sequence[Spread],
     bench: Bench,
     progress: Stepwise | None = None,
+    step: float = 1.0,
 ) -> list[tuple[NDArray[np.float64], NDArray[np.float64]] | None]:
     """Readings and sensitivities of particular units, at the operating points they really have.
 
@@ -256,6 +266,8 @@ def sensitivities_at(
     units : sequence of Variant
         Faulty or not, with good parts moved or not.
     around : sequence of p Spread
+    step : float
+        Standard deviations that each is moved by.
 
     Returns
     -------
@@ -269,7 +281,7 @@ def sensitivities_at(
         for unit in units
         for variant in (
             unit,
-            *(Variant(unit.faults, (*unit.deviations, (s, 1.0))) for s in around),
+            *(Variant(unit.faults, (*unit.deviations, (s, step))) for s in around),
         )
     ]
     answer = bench.values(stage, variants, readings, named(progress, "tolerances of suspects"))
@@ -280,8 +292,19 @@ def sensitivities_at(
         if np.isnan(rows[0]).any() or (is_late(answer) and np.isnan(rows).any()):
             lines.append(None)
         else:
-            lines.append((rows[0], differences(rows[1:], rows[0], readings)))
+            lines.append((rows[0], differences(rows[1:], rows[0], readings) / step))
     return lines
+
+
+def _gentler(
+    up: tuple[NDArray[np.float64], NDArray[np.float64]] | None,
+    down: tuple[NDArray[np.float64], NDArray[np.float64]] | None,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+    """Of the lines of a unit by steps up and down, spread by spread those that move less."""
+    if up is None or down is None:
+        return up or down
+    less = np.abs(up[1]).sum(axis=1) <= np.abs(down[1]).sum(axis=1)
+    return up[0], np.where(less[:, None], up[1], down[1])
 
 
 def _over(

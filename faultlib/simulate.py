@@ -250,7 +250,8 @@ class Laboratory(AbstractContextManager["Laboratory"]):
             from faultlib.measure import measured
 
             driven = any(reading.driven for reading in readings)
-            self.each(measured, [variants[i] for i in missing], (stage, tuple(readings)), progress,
+            work: Callable[..., Any] = measured
+            self.each(work, [variants[i] for i in missing], (stage, tuple(readings)), progress,
                       arrived, _DRIVEN if driven else _STILL)
         return problems
 

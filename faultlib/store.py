@@ -245,7 +245,7 @@ def _rows_body(
 
 
 class Store:
-    """Shelves, one file each.
+    """What was simulated, in a folder: a shelf for each stage and version, one file each.
 
     Parameters
     ----------

@@ -32,7 +32,9 @@ MAY = {
     "circuits.signals": ("circuits",),
     "circuits.batch.devices": ("circuits",),
     "circuits.bench": ("circuits", "circuits.signals"),
-    "faultlib": ("circuits", "circuits.signals", "circuits.bench"),
+    # what the batch cannot do it hands to the simulator of one circuit, in whose words it is asked
+    "circuits.batch": ("circuits", "circuits.signals", "circuits.bench", "circuits.batch.devices"),
+    "faultlib": ("circuits", "circuits.signals", "circuits.bench", "circuits.batch"),
     "diagnose.schema": _LOW,
     "diagnose.sheet": _LOW,
     "diagnose.recording": _SHEET,

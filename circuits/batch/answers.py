@@ -13,22 +13,27 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 
-from circuits.batch import bias, periodic, signals, voltmeters
+from circuits.batch import bias, linear, periodic, poles, signals, voltmeters
 from circuits.batch.devices.expression import Expression, parsed
 from circuits.batch.equations import Equations, equations
 from circuits.batch.lu import Pattern
 from circuits.batch.signals import small as small
 from circuits.batch.topology import Common, Line, Shape, Unknown, commons, shape
 from circuits.batch.units import Units, units
+from circuits.bench import metered
 from circuits.bench.analysis import (
     Analysis,
     Answer,
     Bias,
+    Inputs,
     Metered,
+    NoiseSpectrum,
     OperatingPoint,
     Periodic,
+    Poles,
     Results,
     Shown,
+    SmallSignal,
     Transient,
 )
 from circuits.circuit import Circuit
@@ -74,9 +79,9 @@ def answered(asks: Sequence[Ask], count: Count) -> list[Results | None]:
                 _note(count, str(error))
                 continue
             shapes.setdefault(made, []).append(k)
-        for common in commons(list(shapes)):
-            mine = [k for one in common.shapes for k in shapes[one]]
-            of = {k: one for one in common.shapes for k in shapes[one]}
+        for common, some in commons(list(shapes)):
+            mine = [k for one in some for k in shapes[one]]
+            of = {k: one for one in some for k in shapes[one]}
             results = _together(
                 common, [asks[k] for k in mine], [of[k] for k in mine], analyses
             )
@@ -119,7 +124,7 @@ def _together(
     made = _equations(tuple(common.lines.values()), between, _Expressions(circuits[:1]))
     mine = units(made, circuits, shapes)
     found: list[Results | None] = [None] * len(circuits)
-    order = _order(mine)
+    order = _order(mine) if all(_known_names(made, a) for a in analyses) else None
     if order is None:
         return found
     with np.errstate(all="ignore"):
@@ -131,12 +136,17 @@ def _together(
         at = bias.Rest(at.volts[:, there], tuple(x[..., there] for x in at.branches),
                        at.settled[there])
         kernel = bias.kernel(some, order, at)
+        if kernel.poor.any():
+            bias.mended(some, order, at, np.flatnonzero(kernel.poor))
+            kernel = bias.kernel(some, order, at)
         small = signals.small(analyses, some, order, at, kernel.rough)
         answers = [
             _rest(a, some, at) if isinstance(a, OperatingPoint)
             else _shown(a, some, order, at, kernel) if isinstance(a, Metered)
-            else periodic.answers([_periodic(asks[j][1][k]) for j in there], some, order, at,
+            else periodic.answers([_periodic(asks[int(j)][1][k]) for j in there], some, order, at,
                                   kernel.rough) if isinstance(a, Periodic)
+            else poles.answers(a, linear.network(some, order, at, kernel.rough))
+            if isinstance(a, Poles)
             else small[k]
             for k, a in enumerate(analyses)
         ]
@@ -150,6 +160,27 @@ def _together(
 def _periodic(one: Analysis) -> Periodic:
     assert isinstance(one, Periodic)
     return one
+
+
+def _known_names(made: Equations, wanted: Analysis) -> bool:
+    """Whether a circuit has what an analysis names; else it is for the engine to say so."""
+    branches: tuple[str, ...] = ()
+    nodes: tuple[str, ...]
+    if isinstance(wanted, Metered):
+        nodes = metered.nodes_of(wanted.meters)
+    elif isinstance(wanted, Inputs):
+        nodes = tuple(one.at for one in wanted.inputs)
+    elif isinstance(wanted, NoiseSpectrum):
+        nodes = (wanted.output, *(one.at for one in wanted.probes))
+    elif isinstance(wanted, SmallSignal):
+        nodes = (*wanted.nodes, *(one.at for one in wanted.probes))
+        branches = wanted.branches
+    elif isinstance(wanted, OperatingPoint):
+        nodes, branches = wanted.nodes, wanted.branches
+    else:
+        nodes = ()
+    return all(name.lower() in made.row for name in nodes) and all(
+        f"#{name.lower()}" in made.row for name in branches)
 
 
 class _Expressions(dict[str, Expression]):
@@ -168,7 +199,7 @@ class _Expressions(dict[str, Expression]):
         return isinstance(other, _Expressions)
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=512)
 def _equations(
     lines: tuple[Line, ...], between: tuple[tuple[str, str], ...], expressions: _Expressions
 ) -> Equations:
@@ -199,7 +230,7 @@ def _shown(
     wanted: Metered, mine: Units, order: Pattern, at: bias.Rest, kernel: bias.Kernel
 ) -> list[Answer | None]:
     found = voltmeters.shown(mine, order, at, kernel, wanted.meters)
-    sure = np.isfinite(found.volts).all(axis=0)
+    sure = np.asarray(np.isfinite(found.volts).all(axis=0))
     return [
         Shown(found.volts[:, j].copy(), found.impedances[:, :, j].copy()) if sure[j] else None
         for j in range(mine.count)

@@ -15,7 +15,7 @@ import numpy as np
 
 from circuits.batch.devices.constants import GMIN
 from circuits.batch.equations import Equations, Group, scattered, spread
-from circuits.batch.lu import Array, Factors, Pattern, Places, pattern
+from circuits.batch.lu import Array, Dense, Factors, Order, Pattern, Places, pattern
 from circuits.batch.units import Units
 
 _STEPS = 60
@@ -97,7 +97,7 @@ class Linear:
 
 
 def linearised(
-    units: Units, order: Pattern, places: Places, still: Array, branches: Sequence[Array],
+    units: Units, order: Order, places: Places, still: Array, branches: Sequence[Array],
     gmin: float = GMIN,
 ) -> Linear:
     """The equations at junction voltages; `still` is what the linear elements add, (e, u)."""
@@ -155,8 +155,21 @@ def rest(
         _stepped(units, order, still, found, again[:1])
         _from_another(units, order, still, found, again[:1][found.settled[again[:1]]])
         again = np.flatnonzero(~found.settled)
-    _stepped(units, order, still, found, again)
+    if again.size:
+        # what is left may be too much for an order of pivots that is the same for all
+        few, alone = units.some(again), Dense(order)
+        first = [x[..., again] for x in first]
+        found.take(again, _newton(few, alone, still[:, again], first, GMIN))
+        _stepped(units, alone, still, found, np.flatnonzero(~found.settled))
     return found
+
+
+def mended(units: Units, order: Pattern, at: Rest, poor: Places) -> None:
+    """Solve some units anew from where they are, each with pivots of its own; see `Kernel`."""
+    still = units.equations.conductances @ units.numbers
+    near = [x[..., poor] for x in at.branches]
+    at.settled[poor] = False
+    at.take(poor, _newton(units.some(poor), Dense(order), still[:, poor], near, GMIN))
 
 
 def _from_another(
@@ -169,7 +182,7 @@ def _from_another(
         found.take(again, _newton(units.some(again), order, still[:, again], near, GMIN))
 
 
-def _stepped(units: Units, order: Pattern, still: Array, found: Rest, again: Places) -> None:
+def _stepped(units: Units, order: Order, still: Array, found: Rest, again: Places) -> None:
     """Try units with more conductance across their junctions, and less of it step by step.
 
     One that does not settle at a step is given up: it would not at the next.
@@ -192,7 +205,7 @@ def _devices(units: Units) -> list[tuple[Group, Any]]:
 
 
 def _newton(
-    units: Units, order: Pattern, still: Array, start: Sequence[Array], gmin: float
+    units: Units, order: Order, still: Array, start: Sequence[Array], gmin: float
 ) -> Rest:
     made = units.equations
     count, places = units.count, spread(order, made)
@@ -222,7 +235,7 @@ def _newton(
             settled[ends] = True
             for whole, part in zip(branches, x, strict=True):
                 whole[..., ends] = part[..., done]
-            left = ~(done | lost)
+            left = np.asarray(~(done | lost))
             if not left.any():
                 break
             if left.sum() < _WASTE * len(left) or lost.any():
@@ -232,8 +245,9 @@ def _newton(
     return Rest(volts, tuple(branches), settled)
 
 
-_ROUGH = 1e-13
-"""Backward error of a solution, beyond which its like are refined (a thousand times rounding)."""
+_ROUGH, _POOR = 1e-10, 1e-8
+"""Backward error of a solution, beyond which its like are solved as matrices, and beyond
+which it is itself solved anew (measured: levels and bias then agree with ngspice to 1e-4)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -248,11 +262,14 @@ class Kernel:
     rough : (u,) array of bool
         Units whose solutions the order of elimination leaves inexact: where a short is far more
         conductive than all around it, small differences are lost.
+    poor : (u,) array of bool
+        Units whose operating point suffers as well.
     """
 
     entries: Array
     factors: Factors
     rough: Array
+    poor: Array
 
 
 def kernel(units: Units, order: Pattern, at: Rest) -> Kernel:
@@ -264,7 +281,7 @@ def kernel(units: Units, order: Pattern, at: Rest) -> Kernel:
     found = order.factors(line.entries)
     volts = found.solve(line.right.copy())
     error = backward_error(made, entries, volts, line.right)
-    return Kernel(entries, found, ~(error < _ROUGH))
+    return Kernel(entries, found, ~(error < _ROUGH), ~(error < _POOR))
 
 
 def backward_error(made: Equations, entries: Array, found: Array, right: Array) -> Array:

@@ -18,7 +18,7 @@ from scipy import sparse
 from circuits.batch.devices.expression import Expression
 from circuits.batch.families import FAMILIES, GROUNDED, Family
 from circuits.batch.formulas import Formulas
-from circuits.batch.lu import Array, Pattern, Places
+from circuits.batch.lu import Array, Order, Places
 from circuits.batch.topology import Formula, Line
 
 _BRANCHED = "vlze"
@@ -207,8 +207,8 @@ def equations(
     for pair in between:
         for i, j, _ in _pairs(*(row[name.lower()] for name in pair)):
             entries.at(i, j)
-    stamps = [(met, *(_stamps(met, pattern, entries) for pattern in (
-        met.family.PATTERN, met.family.CHARGE_PATTERN))) for met in groups]
+    currents = [_stamps(met, met.family.PATTERN, entries) for met in groups]
+    charges = [_stamps(met, met.family.CHARGE_PATTERN, entries) for met in groups]
     height = len(entries.slots)
     at_row, at_column = (np.array(x, np.intp) for x in zip(*entries.slots, strict=True))
     return Equations(
@@ -216,7 +216,7 @@ def equations(
         static.matrix(height, one + 1), moving.matrix(height, one + 1),
         sources.matrix(size, one + 1),
         {kind: tuple(places) for kind, places in of_kind.items()},
-        tuple(_group(*one, height, size) for one in stamps),
+        tuple(_group(*one, height, size) for one in zip(groups, currents, charges, strict=True)),
     )
 
 
@@ -302,7 +302,20 @@ def _transconductance(
             static.add(entries.at(i, j), k, sign)
 
 
+def _following(
+    line: Line, k: int, one: int, row: _Row, entries: _Entries, static: _Stamps, moving: _Stamps,
+    sources: _Stamps,
+) -> None:
+    """A current that is a number of times that of a source."""
+    own = row[f"#{line.shape}"]
+    for name, sign in zip(line.nodes, (1.0, -1.0), strict=True):
+        at = row[name.lower()]
+        if at >= 0:
+            static.add(entries.at(at, own), k, sign)
+
+
 _STAMPS: dict[str, _Stamp] = {
+    "f": _following,
     "r": _conductance, "c": _conductance, "v": _branch, "z": _branch, "l": _branch, "e": _branch,
     "k": _coupling, "i": _current, "g": _transconductance,
 }
@@ -360,7 +373,8 @@ def _formulas(
         ends, plus, minus = [], [], []
         for line in mine:
             assert isinstance(line.shape, Formula)
-            own, taken = ([row[n.lower()] for n in part] for part in (line.nodes[:2], line.nodes[2:]))
+            at = [row[n.lower()] for n in line.nodes]
+            own, taken = at[:2], at[2:]
             flows = [row[f"#{name.lower()}"] for name in line.shape.currents]
             ends.append(own if about.kind == "i" else [row[f"#{line.name.lower()}"]])
             plus.append([*taken[::2], *flows])
@@ -402,13 +416,13 @@ def _group(met: _Met, currents: _Stamps, charges: _Stamps, height: int, size: in
     )
 
 
-def spread(pattern: Pattern, made: Equations) -> Places:
+def spread(pattern: Order, made: Equations) -> Places:
     """Where the entries of some equations stand among those of their pattern."""
     return pattern.slot[made.at_row, made.at_column]
 
 
-def scattered(pattern: Pattern, places: Places, values: Array) -> Array:
-    """Values (e, …) of the equations' entries as entries of the pattern, the filled in ones zero."""
+def scattered(pattern: Order, places: Places, values: Array) -> Array:
+    """Values (e, …) of entries as those of a pattern, which has zeros where it fills in."""
     whole = np.zeros((pattern.entries, *values.shape[1:]), values.dtype)
     whole[places] = values
     return whole

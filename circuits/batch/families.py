@@ -13,34 +13,65 @@ from circuits.batch.devices.noisy import Source
 class Family(Protocol):
     """What the engine asks of the devices of a family; see `circuits.batch.devices`."""
 
-    TERMINALS: Sequence[str]
-    BRANCHES: Sequence[tuple[str, str]]
-    PATTERN: Sequence[tuple[int, int]]
-    CHARGE_PATTERN: Sequence[tuple[int, int]]
+    @property
+    def TERMINALS(self) -> Sequence[str]:  # noqa: N802 - a module's constant, or as good as that
+        """Names of the terminals, inner ones included."""
+        ...
 
-    def start(self, p: Any) -> Floats: ...
+    @property
+    def BRANCHES(self) -> Sequence[tuple[str, str]]:  # noqa: N802
+        """Terminals between which the controlling voltages lie."""
+        ...
 
-    def evaluate(self, p: Any, x: Floats, gmin: float = ...) -> tuple[Floats, Floats]: ...
+    @property
+    def PATTERN(self) -> Sequence[tuple[int, int]]:  # noqa: N802
+        """Terminals and branches whose derivatives of currents can differ from zero."""
+        ...
 
-    def both(
-        self, p: Any, x: Floats, gmin: float = ...
-    ) -> tuple[Floats, Floats, Floats, Floats]: ...
+    @property
+    def CHARGE_PATTERN(self) -> Sequence[tuple[int, int]]:  # noqa: N802
+        """The same of charges."""
+        ...
 
-    def small_signal(self, p: Any, x: Floats, gmin: float = ...) -> tuple[Floats, Floats]: ...
+    def start(self, p: Any) -> Floats:
+        """Branch voltages (k, d, u) where Newton begins."""
+        ...
 
-    def limit(self, p: Any, new: Floats, old: Floats) -> tuple[Floats, Flags]: ...
+    def evaluate(self, p: Any, x: Floats, gmin: float = ...) -> tuple[Floats, Floats]:
+        """Currents into terminals (T, …, d, u), A, and derivatives (T, k, …, d, u), S."""
+        ...
 
-    def noise(self, p: Any, x: Floats) -> tuple[Source, ...]: ...
+    def both(self, p: Any, x: Floats, gmin: float = ...) -> tuple[Floats, Floats, Floats, Floats]:
+        """`evaluate`, and charges with theirs, C and F."""
+        ...
+
+    def small_signal(self, p: Any, x: Floats, gmin: float = ...) -> tuple[Floats, Floats]:
+        """Derivatives of currents and of charges, as an a.c. analysis has them."""
+        ...
+
+    def limit(self, p: Any, new: Floats, old: Floats) -> tuple[Floats, Flags]:
+        """What of a step of Newton's is taken, and the devices (d, u) whose step was cut."""
+        ...
+
+    def noise(self, p: Any, x: Floats) -> tuple[Source, ...]:
+        """Sources of noise at a bias."""
+        ...
 
 
 class Device(Family, Protocol):
     """A family whose parameters stand on cards."""
 
-    def unsupported(self, card: Card) -> str: ...
+    def unsupported(self, card: Card) -> str:
+        """Why ngspice must compute the device of a card; empty where it need not."""
+        ...
 
-    def collapsed(self, card: Card) -> tuple[tuple[str, str], ...]: ...
+    def collapsed(self, card: Card) -> tuple[tuple[str, str], ...]:
+        """Pairs of an inner and an outer terminal that are one node."""
+        ...
 
-    def parameters(self, cards: Cards) -> Any: ...
+    def parameters(self, cards: Cards) -> Any:
+        """Parameters of d devices in u units."""
+        ...
 
 
 FAMILIES: Mapping[str, Device] = {

@@ -119,13 +119,21 @@ class Grid:
 
     def taken(self, numbers: Array, other: Grid) -> Array:
         """Numbers (R, …) of another grid's waves on this one: lines that it has not are zero."""
+        if other is self:
+            return numbers.copy()
         found = np.zeros((self.lines + 1, *numbers.shape[1:]), complex)
-        lines = other.whole(numbers)
-        for k, order in enumerate(other.orders.tolist()):
-            at = self.place(*order)
-            if at >= 0:
-                found[at] = lines[k]
+        to, of = _shared(self, other)
+        found[to] = other.whole(numbers)[of]
         return self.parts(found)
+
+
+@lru_cache(maxsize=64)
+def _shared(one: Grid, other: Grid) -> tuple[Places, Places]:
+    """Which lines two grids have in common."""
+    places = [one.place(*order) for order in other.orders.tolist()]
+    both = [(to, k) for k, to in enumerate(places) if to >= 0]
+    to, of = np.array(both, dtype=np.intp).T
+    return to, of
 
 
 @lru_cache(maxsize=16)

@@ -1,7 +1,7 @@
 """Small signals in many units: one elimination a unit and frequency, whatever is asked of it.
 
-What a source drives is a solution of the equations; what every source of noise does to one output is
-one solution of the transposed ones. Instruments that are on during a reading are no part of the
+What a source drives is a solution of the equations; what every source of noise does to one output
+is one solution of the transposed ones. Instruments that are on during a reading are no part of the
 equations: what they change follows from the unloaded solution and the impedances where they lie
 (Woodbury's formula; with one instrument, Thévenin's theorem).
 """
@@ -15,16 +15,13 @@ import numpy as np
 
 from circuits.batch.bias import Rest, taken
 from circuits.batch.equations import scattered, spread
-from circuits.batch.lu import Array, Pattern
+from circuits.batch.lu import Array, Dense, DenseFactors, Factors, Order, Pattern, Places
 from circuits.batch.units import Units
 from circuits.bench.analysis import Loaded
 from circuits.netlist import COUPLING
 
 _BYTES = 3 << 20
 """Of entries that are eliminated at a time: what a cache holds (measured)."""
-
-_REFINED = 2
-"""Steps of refinement of a rough unit: the second mends what the first one's rounding left."""
 
 Rows = tuple[tuple[int, float], ...]
 """A right hand side: rows and what stands there; ground is left out."""
@@ -34,7 +31,7 @@ Rows = tuple[tuple[int, float], ...]
 class Network:
     """Units at rest as linear networks: G + jωC by entries of the equations, (e, u) each.
 
-    Solutions of units that are `rough` (u,) are refined.
+    Units that are `rough` (u,) are solved as matrices.
     """
 
     units: Units
@@ -96,48 +93,32 @@ def solved(net: Network, frequencies: Sequence[float], asked: Question) -> Solut
     heard = np.empty((len(asked.heard), size, len(turns), count), complex)
     rows = list(asked.rows)
     width = max(1, _BYTES // (16 * net.order.entries))
-    for places, refined in ((np.flatnonzero(~net.rough), False), (np.flatnonzero(net.rough), True)):
+    rough = np.flatnonzero(net.rough)
+    for places, order in ((np.flatnonzero(~net.rough), net.order), (rough, Dense(net.order))):
         few = max(1, min(len(places), width))
         many = max(1, width // few)
         for some in (places[k : k + few] for k in range(0, len(places), few)):
             for first in range(0, len(turns), many):
                 part = np.arange(first, min(first + many, len(turns)))
-                one = _System(net, turns[part], some)
+                one = _eliminated(net, order, turns[part], some)
+                shape = len(part), len(some)
                 if asked.driven:
-                    x = one.solve(_right(asked.driven, size, one.entries), False, refined)
-                    driven[np.ix_(range(len(asked.driven)), range(len(rows)), part, some)] = (
-                        x[rows].swapaxes(0, 1))
+                    x = one.solve(_right(asked.driven, size, shape))
+                    driven[:, :, part[:, None], some] = x[rows].swapaxes(0, 1)
                 if asked.heard:
-                    y = one.solve(_right(asked.heard, size, one.entries), True, refined)
-                    heard[np.ix_(range(len(asked.heard)), range(size), part, some)] = (
-                        y.swapaxes(0, 1))
+                    y = one.solve_transposed(_right(asked.heard, size, shape))
+                    heard[:, :, part[:, None], some] = y.swapaxes(0, 1)
     return Solutions(driven, heard)
 
 
-class _System:
-    """Some units at some frequencies, eliminated."""
-
-    def __init__(self, net: Network, turns: Array, some: Array) -> None:
-        self._made = net.units.equations
-        self.entries = (
-            net.conductances[:, None, some] + turns[:, None] * net.capacitances[:, None, some]
-        )
-        places = spread(net.order, self._made)
-        self._factors = net.order.factors(scattered(net.order, places, self.entries))
-
-    def solve(self, right: Array, transposed: bool, refined: bool) -> Array:
-        """Solutions (n, q, f, u), with one step of refinement if they are to be refined."""
-        way = self._factors.solve_transposed if transposed else self._factors.solve
-        if not refined:
-            return way(right)
-        found = way(right.copy())
-        for _ in range(_REFINED):
-            found += way(right - self._made.times(self.entries[:, None], found, transposed))
-        return found
+def _eliminated(net: Network, order: Order, turns: Array, some: Places) -> Factors | DenseFactors:
+    """Some units at some frequencies."""
+    entries = net.conductances[:, None, some] + turns[:, None] * net.capacitances[:, None, some]
+    return order.factors(scattered(order, spread(order, net.units.equations), entries))
 
 
-def _right(asked: Sequence[Rows], size: int, entries: Array) -> Array:
-    right = np.zeros((size, len(asked), *entries.shape[1:]), complex)
+def _right(asked: Sequence[Rows], size: int, shape: tuple[int, int]) -> Array:
+    right = np.zeros((size, len(asked), *shape), complex)
     for q, rows in enumerate(asked):
         for row, value in rows:
             right[row, q] += value

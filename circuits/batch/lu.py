@@ -9,13 +9,11 @@ come out small is not solved well, which whoever asks has to look for.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
-from scipy import sparse
 
 Array: TypeAlias = npt.NDArray[Any]
 """Of floats or complex numbers."""
@@ -37,27 +35,30 @@ class _Sum:
     Attributes
     ----------
     places : (t,) array
-    matrix : csr array (t, p) or None
-        What adds the products up; None where each has a place of its own.
+    order : (p,) array or None
+        Products by the place they go to; None where they stand so already.
+    begin : (t,) array or None
+        Where in that order those of each place begin; None where each has a place of its own.
     """
 
     places: Places
-    matrix: Any
+    order: Places | None
+    begin: Places | None
 
     @classmethod
     def of(cls, targets: Places) -> _Sum:
-        places, into = np.unique(targets, return_inverse=True)
+        order = np.argsort(targets, kind="stable")
+        places, begin = np.unique(targets[order], return_index=True)
         if len(places) == len(targets):
-            return cls(targets, None)
-        ones = np.ones(len(targets))
-        return cls(places, sparse.csr_array((ones, (into, np.arange(len(targets))))))
+            return cls(targets, None, None)
+        return cls(places, None if (np.diff(order) == 1).all() else order, begin)
 
     def take_from(self, values: Array, products: Array) -> None:
         """Subtract products (p, …) from their places among values."""
-        if self.matrix is not None:
-            shape = products.shape
-            flat = products.reshape(shape[0], -1)
-            products = (self.matrix @ flat).reshape(len(self.places), *shape[1:])
+        if self.begin is not None:
+            if self.order is not None:
+                products = products[self.order]
+            products = np.add.reduceat(products, self.begin, axis=0)
         values[self.places] -= products
 
 
@@ -75,8 +76,12 @@ class _Step:
         Entries beside the pivots likewise, with their columns.
     first, second : (t,) arrays
         Places in `below` and `right` whose products change entries.
-    changed, passed, gathered : _Sum
-        Where those products go; where what solves goes down to, and what comes up from the right.
+    changed : _Sum
+        Where those products go.
+    passed, gathered : _Sum
+        Where, in a solution, products with the entries below and with those beside go.
+    passed_up, gathered_up : _Sum
+        The same of the transposed equations, with the entries beside and with those below.
     """
 
     pivots: Places
@@ -201,14 +206,92 @@ class Factors:
         return result
 
 
+@dataclass(frozen=True, eq=False)
+class Dense:
+    """The same systems, each with pivots of its own: LAPACK's elimination, ten times as dear.
+
+    Attributes
+    ----------
+    pattern : Pattern
+        Where their entries stand.
+    """
+
+    pattern: Pattern
+
+    @property
+    def size(self) -> int:
+        """Of the system."""
+        return self.pattern.size
+
+    @property
+    def entries(self) -> int:
+        """How many there are."""
+        return self.pattern.entries
+
+    @property
+    def slot(self) -> Places:
+        """The entry at a row and column, -1 for none."""
+        return self.pattern.slot
+
+    def factors(self, entries: Array) -> DenseFactors:
+        """The systems (e, …) as matrices (…, n, n)."""
+        rows, columns = np.nonzero(self.slot >= 0)
+        matrix = np.zeros((*entries.shape[1:], self.size, self.size), entries.dtype)
+        matrix[..., rows, columns] = np.moveaxis(entries[self.slot[rows, columns]], 0, -1)
+        return DenseFactors(matrix)
+
+
+@dataclass(frozen=True, eq=False)
+class DenseFactors:
+    """Systems that are solved as matrices (…, n, n); see `Factors`."""
+
+    matrix: Array
+
+    def solve(self, right: Array) -> Array:
+        """The solutions of A x = b."""
+        return self._solved(self.matrix, right)
+
+    def solve_transposed(self, right: Array) -> Array:
+        """The solutions of Aᵀ x = b."""
+        return self._solved(self.matrix.swapaxes(-1, -2), right)
+
+    @staticmethod
+    def _solved(matrix: Array, right: Array) -> Array:
+        several = right.ndim == matrix.ndim
+        columns = right if several else right[:, None]
+        # (n, q, …) → (…, n, q)
+        wide = np.moveaxis(columns, (0, 1), (-2, -1))
+        try:
+            found = np.linalg.solve(matrix, wide)
+        except np.linalg.LinAlgError:
+            found = _each(matrix, wide)
+        result = np.moveaxis(found, (-2, -1), (0, 1))
+        return result if several else result[:, 0]
+
+
+def _each(matrix: Array, right: Array) -> Array:
+    """Solutions one by one, where one of them has none, which becomes no numbers."""
+    found = np.full(right.shape, np.nan, np.result_type(matrix, right))
+    for place in np.ndindex(matrix.shape[:-2]):
+        try:
+            found[place] = np.linalg.solve(matrix[place], right[place])
+        except np.linalg.LinAlgError:
+            continue
+    return found
+
+
+Order: TypeAlias = Pattern | Dense
+"""What eliminates systems."""
+
+
 def pattern(
-    size: int, row: Sequence[int], column: Sequence[int], samples: Array, firm: Array
+    size: int, row: Places, column: Places, samples: Array, firm: Array
 ) -> Pattern:
     """The order of elimination of systems with entries at these places.
 
     Parameters
     ----------
-    row, column : (e,)
+    row, column : (e,) arrays
         Each place once.
     samples : (e, s) array
         Entries of some systems: a pivot must be large enough in each of them.
@@ -242,7 +325,7 @@ def pattern(
         for r, c, rows, columns in together:
             factor = matrix[:, rows, c] / matrix[:, r, c][:, None]
             block = np.ix_(rows, columns)
-            matrix[(slice(None), *block)] -= factor[:, :, None] * matrix[:, r, columns][:, None]
+            matrix[:, block[0], block[1]] -= factor[:, :, None] * matrix[:, r, columns][:, None]
             active[block] = filled[block] = True
         for r, c, *_ in together:
             matrix[:, r] = matrix[:, :, c] = 0.0
@@ -280,9 +363,15 @@ def _chosen(matrix: Array, active: Flags, sure: Flags) -> list[tuple[int, int]]:
 
 
 def _step(slot: Places, together: list[tuple[int, int, Places, Places]]) -> _Step:
-    below, below_of, below_row = [], [], []
-    right, right_of, right_column = [], [], []
-    first, second, target = [], [], []
+    below: list[int] = []
+    below_of: list[int] = []
+    below_row: list[int] = []
+    right: list[int] = []
+    right_of: list[int] = []
+    right_column: list[int] = []
+    first: list[int] = []
+    second: list[int] = []
+    target: list[int] = []
     for k, (r, c, rows, columns) in enumerate(together):
         start, begin = len(below), len(right)
         below += slot[rows, c].tolist()
@@ -299,9 +388,12 @@ def _step(slot: Places, together: list[tuple[int, int, Places, Places]]) -> _Ste
         below, below_of, below_row, right, right_of, right_column, first, second, target,
     )]
     own_rows, own_columns = (np.array(x, np.intp) for x in list(zip(*together, strict=True))[:2])
+    by_target = np.argsort(places[8], kind="stable")
+    places[6:] = [one[by_target] for one in places[6:]]
+    under, of_under, at_row, beside, of_beside, at_column, one, two, changed = places
     return _Step(
-        slot[own_rows, own_columns], own_rows, own_columns, *places[:8],
-        changed=_Sum.of(places[8]), passed=_Sum.of(places[2]),
-        gathered=_Sum.of(own_rows[places[4]]), passed_up=_Sum.of(places[5]),
-        gathered_up=_Sum.of(own_rows[places[1]]),
+        slot[own_rows, own_columns], own_rows, own_columns, under, of_under, at_row, beside,
+        of_beside, at_column, one, two, changed=_Sum.of(changed), passed=_Sum.of(at_row),
+        gathered=_Sum.of(own_rows[of_beside]), passed_up=_Sum.of(at_column),
+        gathered_up=_Sum.of(own_rows[of_under]),
     )

@@ -35,7 +35,7 @@ class Sources:
     slope: Array
 
     def power(self, heard: Array, frequencies: Array) -> Array:
-        """Power density at the output (f, u), of what arrives of an ampere at each row (n, f, u)."""
+        """Power density at the output (f, u), where of an ampere at each row (n, f, u) arrives."""
         total = np.zeros(heard.shape[1:])
         turns = frequencies[:, None]
         for a, b, white, falling, slope in zip(

@@ -17,12 +17,14 @@ import numpy as np
 from scipy import sparse
 
 from circuits.batch import grid as grids
-from circuits.batch import harmonic, ports
+from circuits.batch import ports, strong, under_drive
 from circuits.batch.bias import Rest
 from circuits.batch.grid import Grid
-from circuits.batch.harmonic import Chord, Own, Steady, System
+from circuits.batch.harmonic import Steady, steady, unbent
 from circuits.batch.linear import Network, network
 from circuits.batch.lu import Array, Pattern, Places
+from circuits.batch.strong import Chord, Own, Strong
+from circuits.batch.under_drive import System
 from circuits.batch.units import Units
 from circuits.bench.analysis import Answer, Cycle, Periodic
 
@@ -32,15 +34,21 @@ _PRODUCTS = (5, 9)
 """Highest orders of two tones that are tried likewise."""
 _OVER = 2
 """Samples over what the lines need."""
-_TAIL = 1e-6
+_TAIL = 2e-6
 """Of the largest line, what the last ones may carry where no more are needed."""
+_CURRENTS = 1e-3
+"""How much less the lines of currents matter than those of nodes: means are taken of them."""
 _CUT = 1e-4
 """The same where there are no more."""
 _CHORD = 14
 """Steps by the derivatives of another unit, after which a unit gets its own."""
+_FAR = (4, 3e-2)
+"""From which of those steps on it gets its own if it still moves by so much."""
 _OWN = 14
 """Steps by its own, after which a transient run takes less (measured)."""
-_STRONG = 0.1
+_ASTRAY = (8, 1e-1)
+"""From which of those on it is left to a transient run likewise."""
+_STRONG = 0.03
 """Of what bends most, what is still solved together with it."""
 _MOST = 8
 """Branches that are solved together in a unit at most."""
@@ -50,7 +58,9 @@ _STIFF = 0.05
 """What bends by less, with the whole drive, follows by itself."""
 _SMALL = 0.02
 """V that the largest of the voltages that bend moves by where their strengths are compared."""
-_BYTES = 4 << 20
+_SHARES = (0.1, 0.2, 0.35, 0.6, 1.0)
+"""Of a drive, by which a unit is led to it that does not find its steady state from rest."""
+_BYTES = 12 << 20
 """Of factors that are in work at a time: what a cache holds (measured)."""
 
 
@@ -97,7 +107,7 @@ class _Work:
         for t in range(len(tones)):
             drive[grid.place(*np.eye(len(tones), dtype=int)[t])] = [
                 one.crests[t] for one in self.wanted]
-        return harmonic.system(grid, grid.orders @ tones, self.net, self.ports, self.laws,
+        return under_drive.system(grid, grid.orders @ tones, self.net, self.ports, self.laws,
                                self.source, drive, self.read)
 
 
@@ -145,7 +155,8 @@ def answers(
                 continue
             answer, tail = state
             if tail > _TAIL and step < len(ladder) - 1:
-                begun[k] = answer.state  # type: ignore[assignment]
+                assert isinstance(answer.state, _State)
+                begun[k] = answer.state
                 more.append(k)
             elif tail <= _CUT:
                 found[k] = answer
@@ -167,36 +178,41 @@ def _found(
     """Steady states on a grid, and how large the last lines are."""
     count = len(work.wanted)
     found: list[tuple[Cycle, float] | None] = [None] * count
+    if not work.names:
+        done = unbent(work.system(grid))
+        return [_cycle(work, grid, done, j) if done.settled[j] else None for j in range(count)]
     lent = _lent(work, grid, begun[0])
+    if lent is None:
+        return found
     left = np.arange(count)
     width = max(4, _BYTES // (16 * work.net.order.entries * (grid.lines + 1)))
 
-    def solve(places: Places, of: harmonic.Strong | None) -> list[int]:
+    def solve(places: Places, of: Strong | None) -> list[int]:
         """Those that do not come to a steady state."""
         part = work.some(places)
         system = part.system(grid)
         start = np.zeros((grid.size, len(work.names), len(places)))
         for j, k in enumerate(places.tolist()):
-            state = begun[k] or (lent[1] if lent is not None and of is None else None)
+            state = begun[k] or (lent[1] if of is None else None)
             if state is not None:
                 start[..., j] = _scaled(grid, state, work.wanted[k].crests)
         if of is None:
-            assert lent is not None
-            done = harmonic.steady(system, start, lent[0], _CHORD)
+            done = steady(system, start, lent[0], _CHORD, _FAR)
+        elif lent[2]:
+            done = _led(system, of)
         else:
-            done = harmonic.steady(system, start, Own(system, of), _OWN)
+            done = steady(system, start, Own(system, of), _OWN, _ASTRAY)
         for j, k in enumerate(places.tolist()):
             if done.settled[j]:
                 found[k] = _cycle(part, grid, done, j)
         return [k for j, k in enumerate(places.tolist()) if not done.settled[j]]
 
-    if lent is not None:
-        left = np.array([k for places in _chunks(left, width) for k in solve(places, None)],
-                        dtype=np.intp)
+    left = np.array([k for places in _chunks(left, width) for k in solve(places, None)],
+                    dtype=np.intp)
     if left.size:
         for branches, members in _alike(work, grid, left, width):
             for places in _chunks(members, width):
-                solve(places, harmonic.strong(work.some(places[:1]).system(grid), branches))
+                solve(places, strong.strong(work.some(places[:1]).system(grid), branches))
     return found
 
 
@@ -224,17 +240,18 @@ def _alike(
 
 def _strongest(system: System) -> list[set[int]]:
     """Branches that bend most in each unit, told at a small part of its drive."""
-    linear = harmonic.linear(system)
+    linear = under_drive.linear(system)
     share = np.minimum(1.0, _SMALL / np.maximum(np.abs(linear).max(axis=(0, 1)), 1e-12))
-    strength = harmonic.bending(system, linear * share)
-    strong = (strength > _STRONG * strength.max(axis=0)) & (strength > _STIFF * share)
+    strength = strong.bending(system, linear * share)
+    fit = (strength > _STRONG * strength.max(axis=0)) & (strength > _STIFF * share)
     order = np.argsort(-strength, axis=0)[:_MOST]
-    return [{int(k) for k in order[:, u] if strong[k, u]} for u in range(system.count)]
+    return [{int(k) for k in order[:, u] if fit[k, u]} for u in range(system.count)]
 
 
-_Lent = tuple[Chord, _State]
-_LENT: OrderedDict[tuple[object, ...], _Lent] = OrderedDict()
-"""What was lent last, by the names of what bends, tones and lines."""
+_Lent = tuple[Chord, _State, bool]
+_LENT: OrderedDict[tuple[object, ...], _Lent | float] = OrderedDict()
+"""What was lent last, by the names of what bends, tones and lines; of what did not come to a steady
+state the drive, V."""
 _KEPT = 32
 """How many of those are remembered (judgement)."""
 _LIKE = 1.25
@@ -242,31 +259,54 @@ _LIKE = 1.25
 
 
 def _lent(work: _Work, grid: Grid, begun: _State | None) -> _Lent | None:
-    """The derivatives of a unit in its steady state, and this: of the first that comes to one.
+    """The derivatives of a unit in its steady state, this, and whether it had to be led there.
+
+    That unit is the first that comes to one.
 
     Units of another topology that have the same devices are as good.
     """
     one = work.wanted[0]
     key = work.names, one.source, one.frequencies, grid
-    known = _LENT.get(key)
-    if known is not None and 1.0 / _LIKE < sum(known[1].crests) / sum(one.crests) < _LIKE:
-        _LENT.move_to_end(key)
-        return known
+    known, drive = _LENT.get(key), sum(one.crests)
+    if known is not None:
+        other = known if isinstance(known, float) else sum(known[1].crests)
+        if 1.0 / _LIKE < other / drive < _LIKE:
+            _LENT.move_to_end(key)
+            return None if isinstance(known, float) else known
+    found: _Lent | None = None
     for k in range(min(len(work.wanted), 2)):
         part = work.some(np.array([k]))
         system = part.system(grid)
-        of = harmonic.strong(system, sorted(_strongest(system)[0]))
+        of = strong.strong(system, sorted(_strongest(system)[0]))
         start = np.zeros((grid.size, len(work.names), 1))
         if begun is not None and k == 0:
             start = _scaled(grid, begun, one.crests)[..., None]
-        done = harmonic.steady(system, start, Own(system, of), 2 * _OWN)
+        done = steady(system, start, Own(system, of), 2 * _OWN)
+        led = not done.settled[0]
+        if led:
+            done = _led(system, of)
         if done.settled[0]:
             state = _State(grid, done.unknown[..., 0], work.wanted[k].crests, work.names)
-            _LENT[key] = Chord.at(system, done.unknown, of), state
-            if len(_LENT) > _KEPT:
-                _LENT.popitem(last=False)
-            return _LENT[key]
-    return None
+            found = Chord.at(system, done.unknown, of), state, led
+            break
+    _LENT[key] = found or drive
+    if len(_LENT) > _KEPT:
+        _LENT.popitem(last=False)
+    return found
+
+
+def _led(system: System, of: Strong) -> Steady:
+    """Steady states of units, by way of those at parts of their drives."""
+    start = np.zeros((system.grid.size, system.ports.across.shape[0], system.count))
+    settled, last = np.ones(system.count, bool), _SHARES[0]
+    for share in _SHARES:
+        less = replace(system, drive=system.drive * share)
+        done = steady(less, start * (share / last), Own(less, of), 2 * _OWN, _ASTRAY)
+        settled &= done.settled
+        start, last = done.unknown, share
+        if not settled.any():
+            break
+    return replace(done, settled=settled & (last == _SHARES[-1]))
 
 
 def _scaled(grid: Grid, state: _State, crests: tuple[float, ...]) -> Array:
@@ -285,11 +325,13 @@ def _cycle(part: _Work, grid: Grid, done: Steady, j: int) -> tuple[Cycle, float]
     lines = grid.whole(heard)
     sizes = np.abs(lines)
     largest = np.maximum(sizes[1:].max(axis=0), 1e-12)
-    tail = float((sizes[grid.last] / largest).max())
+    nodes = len(one.run.nodes)
+    tails = (sizes[grid.last] / largest).max(axis=0)
+    tails[nodes:] *= _CURRENTS
+    tail = float(tails.max())
     rest = np.where(part.rows >= 0, part.at.volts[part.rows, j], 0.0)
     lines[0] += rest
     waves = grid.waves(heard) + rest
-    nodes = len(one.run.nodes)
     frequencies = grid.orders @ np.array(one.frequencies)
     state = _State(grid, done.unknown[..., j].copy(), one.crests, part.names)
     return Cycle(frequencies, lines[:, :nodes], waves[:, :nodes], waves[:, nodes:], rest[nodes:],

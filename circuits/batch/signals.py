@@ -25,6 +25,7 @@ from circuits.bench.analysis import (
     SmallSignal,
 )
 from circuits.macromodels import BOLTZMANN, KELVIN
+from circuits.netlist import COUPLING
 
 _HEARD = "_heard"
 """What the models of an a.c. input end in whose resistance makes noise."""
@@ -214,7 +215,7 @@ def _noise(
     power = sources.power(heard, grid)
     for one, row in zip(a.probes, own, strict=True):
         if one.models[0].endswith(_HEARD):
-            through = np.abs(1.0 / (one.ohms + 1.0 / (turns * linear.COUPLING))) ** 2 * one.ohms
+            through = np.abs(1.0 / (one.ohms + 1.0 / (turns * COUPLING))) ** 2 * one.ohms
             power = power + 4.0 * BOLTZMANN * KELVIN * through[:, None] * np.abs(heard[row]) ** 2
     density = np.ascontiguousarray(np.sqrt(power).T)
     shares = np.zeros((units.count, len(grid), len(a.resistors)))

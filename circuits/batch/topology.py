@@ -17,13 +17,16 @@ from circuits.batch.devices.card import card
 from circuits.batch.devices.expression import Unsupported, parsed
 from circuits.batch.families import FAMILIES
 from circuits.circuit import Circuit, Element, Model
+from circuits.netlist import stray_resistor
 
 _IDLE = re.compile(r"(rvoltmeter_|rprobe_|ccoupling_|cprobe_)", re.IGNORECASE)
 """Instruments that lie ready and are off: what is done with them stands in the analysis."""
+_STRAY = stray_resistor("").lower()
+"""What the names of resistors begin with that stray current flows in beside."""
 _OFF = "off"
 UNSTEADY = "unsteady"
 """The shape of a resistor whose noise falls with frequency."""
-_VALUED = "rclvieg"
+_VALUED = "rclviegf"
 """Kinds of elements whose number is `Element.value`."""
 _SHUNTS = {"r": float("inf"), "c": 0.0, "g": 0.0, "i": 0.0}
 """Kinds that a unit may lack, and the value of one that is not there."""
@@ -46,8 +49,8 @@ class Line:
     nodes : tuple of str
         As in `Element`; of a coupling the two inductors.
     shape : hashable
-        What of its text is no number, the same in all units: `UNSTEADY`, a `Formula`, or pairs of
-        terminals of a device that are one node.
+        What of its text is no number, the same in all units: `UNSTEADY`, the source whose current
+        it follows, a `Formula`, or pairs of terminals of a device that are one node.
     """
 
     name: str
@@ -114,6 +117,7 @@ def shape(circuit: Circuit) -> Shape:
         _MET.clear()
         _LINES.clear()
         _SHAPES.clear()
+        _HOMES.clear()
     models = {model.name: model for model in circuit.models}
     lines = [
         _known(one, models.get(one.text.partition(" ")[0]) if one.text else None)
@@ -147,6 +151,8 @@ def _line(element: Element, model: Model | None) -> Line:
             return Line(element.name, kind, element.nodes)
         if kind == "r" and model is not None and model.type.lower() == "r":
             return Line(element.name, kind, element.nodes, UNSTEADY)
+        if kind == "f" and re.fullmatch(r"\w+", element.text):
+            return Line(element.name, kind, element.nodes, element.text.lower())
         raise Unknown(f"{element.name}: {element.text}")
     if kind == "k":
         return Line(element.name, kind, element.nodes)
@@ -208,7 +214,7 @@ class Common:
 def _merged(
     common: Common, theirs: dict[str, Line]
 ) -> tuple[dict[str, Line], dict[str, str]] | None:
-    """Lines and inner nodes of a topology and one more shape; None where they do not go together."""
+    """Lines and inner nodes of a topology with one more shape; None where they do not fit."""
     lines, inner = dict(common.lines), dict(common.inner)
     mine = {node for line in lines.values() for node in line.nodes}
     its = {node for line in theirs.values() for node in line.nodes}
@@ -216,7 +222,7 @@ def _merged(
         own = lines.get(name)
         if own is None:
             continue
-        if own.shape != line.shape or own.kind != line.kind and {own.kind, line.kind} != {"r", "z"}:
+        if own.shape != line.shape or own.kind.replace("z", "r") != line.kind:
             return None
         if own.nodes == line.nodes:
             continue
@@ -225,7 +231,7 @@ def _merged(
             if at == to:
                 nodes.append(at)
                 continue
-            # of two nodes that both have, this part hangs on another one: no joint makes up for that
+            # it hangs on another one of two nodes that both have: no joint makes up for that
             if to in mine and at in its:
                 return None
             if at in inner and _across(lines[inner[at]], at, to):
@@ -267,14 +273,28 @@ def _joint(lines: dict[str, Line], *nodes: str) -> str | None:
     """The contact between a node that only some units have and the node it stands for."""
     for name, line in lines.items():
         if line.kind in "rz" and line.shape == "" and _across(line, *nodes):
-            return name
+            # what lets stray current in is no contact: the one it lies beside is
+            if not name.lower().startswith(_STRAY):
+                return name
     return None
 
 
-def commons(shapes: Sequence[Shape]) -> list[Common]:
-    """As few topologies as hold some shapes, which are all different."""
-    found: list[Common] = []
+def commons(shapes: Sequence[Shape]) -> list[tuple[Common, list[Shape]]]:
+    """As few topologies as hold some shapes, which are all different, and the shapes of each.
+
+    A shape that was met before stays where it was put then: its equations are known.
+    """
+    fresh: list[Common] = []
     for one in shapes:
-        if not any(common.take(one) for common in found):
-            found.append(Common.of(one))
-    return found
+        if one not in _HOMES and not any(common.take(one) for common in fresh):
+            fresh.append(Common.of(one))
+    _HOMES.update((one, common) for common in fresh for one in common.shapes)
+    found: dict[int, tuple[Common, list[Shape]]] = {}
+    for one in shapes:
+        home = _HOMES[one]
+        found.setdefault(id(home), (home, []))[1].append(one)
+    return list(found.values())
+
+
+_HOMES: dict[Shape, Common] = {}
+"""The topology that each shape was put into; forgotten with the shapes."""

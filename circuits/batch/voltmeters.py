@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from circuits.batch import bias
-from circuits.batch.lu import Array, Pattern, Places
+from circuits.batch.lu import Array, Pattern
 from circuits.batch.units import Units
 from circuits.bench.analysis import Voltmeter
 
@@ -51,10 +51,10 @@ def shown(
     own = np.einsum("mmu->mu", impedances)
     less = siemens / (1.0 + siemens * own)
     start = np.broadcast_to(at.volts[:, None], columns.shape)
-    volts = start - columns * (less * (start[plus, range(len(ends))] - start[minus, range(len(ends))]))
+    meter = np.arange(len(ends))
+    volts = start - columns * (less * (start[plus, meter] - start[minus, meter]))
     still = (made.conductances @ units.numbers)[:, None]
     sources = (made.sources @ units.numbers)[:, None]
-    meter = np.arange(len(ends))
     settled = np.zeros((len(ends), count), bool)
     for _ in range(_STEPS):
         left = sources - made.times(still, volts[:-1])

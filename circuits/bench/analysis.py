@@ -133,6 +133,30 @@ class Periodic:
 
 
 @dataclass(frozen=True, slots=True)
+class Poles:
+    """Whether a circuit swings by itself.
+
+    Who answers by a transient run of it, after a step of the source from zero, goes by `run` and
+    answers with `Waves`; who knows the poles of the circuit at rest answers with `Modes`.
+
+    Attributes
+    ----------
+    source : str
+        The voltage source that steps.
+    step : float
+        V.
+    run : Transient
+    band : tuple of float
+        Hz, of oscillations that are looked for.
+    """
+
+    source: str
+    step: float
+    run: Transient
+    band: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
 class Voltmeter:
     """A resistor of the circuit that stands for a meter, and its model.
 
@@ -174,7 +198,7 @@ class Inputs:
 
 
 Analysis: TypeAlias = (
-    OperatingPoint | SmallSignal | NoiseSpectrum | Transient | Periodic | Metered | Inputs
+    OperatingPoint | SmallSignal | NoiseSpectrum | Transient | Periodic | Poles | Metered | Inputs
 )
 
 
@@ -244,6 +268,13 @@ class Cycle:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Modes:
+    """Answer to `Poles`: those in the band with a positive frequency, 1/s, what grows first."""
+
+    poles: Complexes
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Shown:
     """Answer to `Metered`: what each meter shows, (n,) V; see `circuits.bench.metered`.
 
@@ -267,5 +298,5 @@ class Shares:
     impedances: Complexes
 
 
-Answer: TypeAlias = Bias | Response | NoiseDensity | Waves | Cycle | Shown | Shares
+Answer: TypeAlias = Bias | Response | NoiseDensity | Waves | Cycle | Modes | Shown | Shares
 Results: TypeAlias = tuple[Answer, ...]

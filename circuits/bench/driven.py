@@ -25,7 +25,7 @@ from circuits.bench.loaded import following
 from circuits.bench.loaded import swing as swing
 from circuits.bench.steps import Steps, ask
 from circuits.kinds import kind
-from circuits.netlist import GENERATOR, STILL, Drive, circuit, node, rail_source
+from circuits.netlist import GENERATOR, STILL, Drive, circuit, cosines, node, rail_source
 from circuits.signals import manytone, waveform
 from circuits.stage import Part, Rail, Stage
 
@@ -94,10 +94,7 @@ class Tones:
 
     def text(self, crest: float) -> str:
         """The e.m.f. as an expression of time."""
-        return "+".join(
-            f"{crest * share!r}*cos({2.0 * math.pi * f!r}*time)"
-            for f, share in zip(self.frequencies, self.shares, strict=True)
-        )
+        return cosines(self.crests(crest), self.frequencies)
 
 
 def tone(frequency: float) -> Tones:
@@ -216,11 +213,10 @@ def drive(
         (node(stage.output),), periods * tones.period, tones.step, 0.0, OPTIONS, branches
     )
     if tones.comb is not None:
-        net, wanted = circuit(stage, load, _many(tones, crest, start)), run
+        (answer,) = yield from ask(circuit(stage, load, _many(tones, crest, start)), (run,))
     else:
-        net = circuit(stage, load, STILL)
         wanted = Periodic(GENERATOR, tones.frequencies, tones.crests(crest), run, start, near)
-    (answer,) = yield from ask(net, (wanted,))
+        (answer,) = yield from ask(circuit(stage, load, STILL), (wanted,))
     if isinstance(answer, Cycle):
         return _steady(stage, tones, crest, start, answer)
     assert isinstance(answer, Waves)

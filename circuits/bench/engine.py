@@ -33,6 +33,7 @@ from circuits.bench.analysis import (
     NoiseSpectrum,
     OperatingPoint,
     Periodic,
+    Poles,
     Response,
     Results,
     Shares,
@@ -47,7 +48,7 @@ from circuits.bench.names import Names
 from circuits.bench.ngspice import Ngspice
 from circuits.circuit import Circuit, parse_options, plain
 from circuits.errors import EngineFault, NoSolution
-from circuits.netlist import METER_OFF, moved
+from circuits.netlist import METER_OFF, cosines, moved
 
 _T = TypeVar("_T")
 
@@ -63,6 +64,10 @@ _STEADY_LADDER: tuple[dict[str, str], ...] = (
 )
 _BAD_LOAD = ("error", "unrecognized", "can't find", "unknown", "not valid", "already exists")
 _PROOF = ("proof", "v1 a 0 3", "r1 a 0 2", ".end")
+
+
+_Runs = Transient | Periodic | Poles
+"""What is answered by a transient run."""
 
 
 class Engine:
@@ -116,7 +121,7 @@ class Engine:
             The netlist or a request cannot be used, or ngspice must not be trusted any more.
         """
         answers: dict[int, Answer] = {}
-        steady = {i: a for i, a in enumerate(analyses) if not isinstance(a, Transient | Periodic)}
+        steady = {i: a for i, a in enumerate(analyses) if not isinstance(a, _Runs)}
         with self._lock:
             try:
                 if steady:
@@ -126,7 +131,7 @@ class Engine:
                 for i, analysis in enumerate(analyses):
                     if isinstance(analysis, Transient):
                         answers[i] = self._waves(circuit, analysis)
-                    elif isinstance(analysis, Periodic):
+                    elif isinstance(analysis, Periodic | Poles):
                         answers[i] = self._waves(_moved(circuit, analysis), analysis.run)
             except BaseException:
                 # Whatever happened, what is loaded now is unknown.
@@ -441,10 +446,11 @@ def _bare(wanted: Inputs) -> SmallSignal:
     return SmallSignal(wanted.drive, wanted.frequencies, nodes)
 
 
-def _moved(circuit: Circuit, wanted: Periodic) -> Circuit:
+def _moved(circuit: Circuit, wanted: Periodic | Poles) -> Circuit:
     """The circuit with its source in motion."""
-    cosines = tuple(zip(wanted.crests, wanted.frequencies, strict=True))
-    return moved(circuit, wanted.source, cosines, wanted.start)
+    if isinstance(wanted, Poles):
+        return moved(circuit, wanted.source, repr(wanted.step))
+    return moved(circuit, wanted.source, cosines(wanted.crests, wanted.frequencies), wanted.start)
 
 
 def _climb(ladder: Iterable[dict[str, str]], attempt: Callable[[dict[str, str]], _T]) -> _T:

@@ -17,13 +17,22 @@ from dataclasses import dataclass
 import numpy as np
 
 from circuits.bench import driven
-from circuits.bench.analysis import Floats, Response, SmallSignal, Transient, Waves
+from circuits.bench.analysis import (
+    Complexes,
+    Floats,
+    Modes,
+    Poles,
+    Response,
+    SmallSignal,
+    Transient,
+    Waves,
+)
 from circuits.bench.distortion import MOST_DRIVE, TONE
 from circuits.bench.plan import Experiment, Indexed, Values
 from circuits.bench.small_signal import SILENCE
 from circuits.bench.steps import Steps, ask
 from circuits.errors import Oscillates
-from circuits.netlist import GENERATOR, Drive, circuit, node
+from circuits.netlist import GENERATOR, STILL, Drive, circuit, node
 from circuits.quantity import render
 from circuits.reading import Reading
 from circuits.signals import waveform
@@ -37,6 +46,8 @@ _PROBE_TIME = 60e-6
 """s that a unit is watched for self-oscillation."""
 _PROBE_POINTS = 1200
 """Points of that time: 50 ns apart, four to a period of 5 MHz."""
+_PROBE_BAND = (75e3, 1e8)
+"""Hz: three periods in two thirds of that time, and more than any part of a stage is good for."""
 _OPTIONS = ("method=trap", "trtol=7", "reltol=1e-4")
 _ALIVE = 0.7
 """What still swings in the last third, over the middle third, of an oscillation."""
@@ -70,7 +81,10 @@ _SWING = 13.0
 
 @dataclass(frozen=True)
 class Oscillation:
-    """A unit that swings by itself: frequency in Hz, amplitude at its output in V peak."""
+    """A unit that swings by itself: frequency in Hz, amplitude at its output in V peak.
+
+    The amplitude is no number where it grows too slowly for a probe to see it.
+    """
 
     frequency: float
     amplitude: float
@@ -92,10 +106,10 @@ def require_quiet(stage: Stage, load: float = 0.0) -> Steps[None]:
 
 
 def probe(stage: Stage, load: float = 0.0) -> Steps[Oscillation | None]:
-    """Upset a unit by a step of 1 mV and see whether the answer dies away.
+    """See whether a unit swings by itself: by its poles, or by a step of 1 mV that dies away.
 
     Finds what swings faster than about 75 kHz, as loops do whose compensation is lost; a slow
-    instability over the supply takes longer than the 60 µs looked at.
+    instability over the supply takes longer than the 60 µs that an answer is looked at.
 
     Parameters
     ----------
@@ -106,12 +120,28 @@ def probe(stage: Stage, load: float = 0.0) -> Steps[Oscillation | None]:
     -------
     Oscillation or None
     """
-    net = circuit(stage, load, Drive(repr(PROBE_STEP)))
     step = _PROBE_TIME / _PROBE_POINTS
-    wanted = Transient((node(stage.output),), _PROBE_TIME, step, 0.0, _OPTIONS)
-    (waves,) = yield from ask(net, (wanted,))
-    assert isinstance(waves, Waves)
-    return swinging(waves.time, waves.nodes[:, 0])
+    run = Transient((node(stage.output),), _PROBE_TIME, step, 0.0, _OPTIONS)
+    wanted = Poles(GENERATOR, PROBE_STEP, run, _PROBE_BAND)
+    (answer,) = yield from ask(circuit(stage, load, STILL), (wanted,))
+    if isinstance(answer, Modes):
+        found = growing(answer.poles)
+        if found is None:
+            return None
+        # how far it swings, and how fast then, is for what bends to tell
+        (answer,) = yield from ask(circuit(stage, load, Drive(repr(PROBE_STEP))), (run,))
+        assert isinstance(answer, Waves)
+        return swinging(answer.time, answer.nodes[:, 0]) or found
+    assert isinstance(answer, Waves)
+    return swinging(answer.time, answer.nodes[:, 0])
+
+
+def growing(poles: Complexes) -> Oscillation | None:
+    """What grows fastest of the poles of a unit, 1/s; of its amplitude they tell nothing."""
+    fastest = poles[np.argmax(poles.real)] if len(poles) else 0.0
+    if fastest.real <= 0.0:
+        return None
+    return Oscillation(float(fastest.imag) / (2.0 * math.pi), math.nan)
 
 
 def swinging(time: Floats, values: Floats) -> Oscillation | None:

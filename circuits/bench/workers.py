@@ -24,7 +24,7 @@ from concurrent.futures import FIRST_COMPLETED, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Literal, TypeAlias, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from circuits.errors import EngineError, EngineFault, EngineMissing, InputError
 from circuits.leftovers import own_folder, sweep_folders
@@ -40,8 +40,8 @@ _CHUNK = 20
 (judgement)."""
 _LEAST = 25
 """Items that are worth taking together, at least, where there are so many (judgement)."""
-_EACH = 1.0
-"""s that each further item of some that are taken together may take beside the first's."""
+_EACH = 0.05
+"""Of the time that an item may take, what each further one may that is taken together with it."""
 _TOLD = 0.1
 """s; after so long a worker tells what it has of its items and gives the others back: whoever keeps
 outcomes loses no more by a kill (judgement)."""
@@ -367,7 +367,7 @@ def _run_chunk(
         time.sleep(0.02)
         os._exit(_RETIRED)
     if call.together:
-        with _deadline(timeout + _EACH * (len(portion) - 1)):
+        with _deadline(timeout * (1.0 + _EACH * (len(portion) - 1))):
             return _attempt_all(call, portion)
     results: list[tuple[int, Any]] = []
     end = time.monotonic() + _TOLD

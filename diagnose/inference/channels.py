@@ -24,8 +24,8 @@ from diagnose.inference.likelihood import Array, Observed
 from faultlib.designs import another_design, designs
 from faultlib.makes import left_open
 from faultlib.simulate import Answer, Bench, Problem, Progress
-from faultlib.variant import Variant, is_shared
 from faultlib.tolerance import LeftOpen, Spread, spreads
+from faultlib.variant import Variant, is_shared
 
 __all__ = [
     "NOMINAL", "STRAY", "Common", "Other", "TwoChannels", "alike", "common_spreads", "doubted",

@@ -17,6 +17,7 @@ from diagnose.inference.evidence import Scored, log_sum, rescored
 from diagnose.inference.likelihood import Covariance, Observed, spread, tail
 from diagnose.inference.phasors import Phases, phases
 from diagnose.inference.relinearise import fitted
+from diagnose.inference.restart import restarted
 from diagnose.inference.screen import good_units, own_spreads, screened
 from diagnose.inference.unmodelled import unmodelled
 from faultlib.signature import Signatures, Stepwise
@@ -157,6 +158,7 @@ def weigh(
     scored = own_spreads(scored, signatures, observed, bench, progress)
     good = healthy(signatures, observed, PRIOR_HEALTHY * (KNOWN_BAD if bad else 1.0))
     scored, good = fitted(scored, good, signatures, observed, bench, progress)
+    scored = restarted(scored, good, signatures, observed, bench, progress)
     return Weighed(
         tuple(scored),
         good.score,

@@ -16,7 +16,7 @@ may gain as well.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -43,6 +43,9 @@ the notch of a trap within tolerance, so that what is behind by lines need not b
 _CROOKED = 0.7
 """Lines that miss the simulated unit by this much, in units of what the readings can tell, are
 drawn again."""
+_OVER = 5.0
+"""A step of the fit that loses so much, in natural logarithms, has gone over an edge: it is taken
+back."""
 _LIMIT = 2.5
 """Standard deviations that the fit may move a good part: no part beyond would be a good one."""
 
@@ -97,6 +100,45 @@ def fitted(
     return everything[:-1], everything[-1]
 
 
+def fitted_from(
+    scored: Sequence[Scored],
+    starts: Mapping[int, Array],
+    signatures: Signatures,
+    observed: Observed,
+    bench: Bench,
+    progress: Stepwise | None = None,
+) -> list[Scored]:
+    """Hypotheses fitted from units other than the one drawn.
+
+    Parameters
+    ----------
+    starts : mapping of int to (p,) array
+        Of some of the hypotheses, by their places: deviations of good parts where lines are drawn
+        first.
+
+    Returns
+    -------
+    list of Scored
+        All hypotheses in their order; those whose unit cannot be simulated as they were.
+    """
+    everything, lines = list(scored), dict[int, _Lines]()
+    _drawn(everything, lines, starts, signatures, observed, bench, progress, gentler=True)
+    top = max((everything[i].score for i in lines), default=0.0)
+    live = [i for i in lines if everything[i].score > top - _NATS]
+    live = _crooked(everything, lines, live, signatures, observed, bench, progress)
+    for _ in range(ROUNDS):
+        if not live:
+            break
+        before = {i: everything[i] for i in live}
+        _again(everything, lines, live, signatures, observed, bench, progress, gentler=True)
+        lost = [i for i in live if everything[i].log_evidence < before[i].log_evidence - _OVER]
+        for i in lost:
+            everything[i] = before[i]
+        live = _crooked(everything, lines, [i for i in live if i not in lost], signatures,
+                        observed, bench, progress)
+    return everything
+
+
 def _leading(everything: Sequence[Scored], count: int, nats: float) -> list[int]:
     """The likeliest hypotheses that are not too far behind, at most so many."""
     top = max(s.score for s in everything)
@@ -104,7 +146,8 @@ def _leading(everything: Sequence[Scored], count: int, nats: float) -> list[int]
     return [i for i in order[:count] if everything[i].score > top - nats]
 
 
-def _unit(scored: Scored, deviations: Array, signatures: Signatures) -> Variant:
+def unit_of(scored: Scored, deviations: Array, signatures: Signatures) -> Variant:
+    """The unit of a hypothesis at its best size, with good parts moved by (p,) deviations."""
     faults = tuple(fault_at(h, notch(scored)) for h in scored.hypotheses)
     moved = tuple(
         (s, float(z)) for s, z in zip(signatures.spreads, deviations, strict=True) if z != 0.0
@@ -128,7 +171,7 @@ def _met(
     """
     none, zero = np.zeros(len(signatures.spreads)), np.zeros(len(observed.readings))
     live = [i for i in _leading(everything, _MANY, _REACH) if everything[i].exact]
-    units = [_unit(everything[i], none, signatures) for i in live]
+    units = [unit_of(everything[i], none, signatures) for i in live]
     answers = signatures.lines(units, bench, progress)  # as they were scored with
     lines = {
         i: _Lines(none, zero, answer[1])
@@ -187,7 +230,7 @@ def _misses(
     Those that cannot be simulated are left out.
     """
     wanted = [_wanted(everything[i], lines[i], observed) for i in live]
-    units = [_unit(everything[i], z, signatures) for i, z in zip(live, wanted, strict=True)]
+    units = [unit_of(everything[i], z, signatures) for i, z in zip(live, wanted, strict=True)]
     step = named(progress, "suspects with their good parts moved")
     answer = bench.values(signatures.stage, units, observed.readings, step)
     for i, z, row in zip(live, wanted, answer.values, strict=True):
@@ -223,12 +266,27 @@ def _again(
     observed: Observed,
     bench: Bench,
     progress: Stepwise | None,
+    gentler: bool = False,
 ) -> None:
     """Draw lines at the units that the readings suggest, and score with them; in place."""
-    wanted = [_wanted(everything[i], lines[i], observed) for i in live]
-    units = [_unit(everything[i], z, signatures) for i, z in zip(live, wanted, strict=True)]
-    own_lines = signatures.lines(units, bench, progress, whole=True)
-    for i, z, answer in zip(live, wanted, own_lines, strict=True):
+    wanted = {i: _wanted(everything[i], lines[i], observed) for i in live}
+    _drawn(everything, lines, wanted, signatures, observed, bench, progress, gentler)
+
+
+def _drawn(
+    everything: list[Scored],
+    lines: dict[int, _Lines],
+    wanted: Mapping[int, Array],
+    signatures: Signatures,
+    observed: Observed,
+    bench: Bench,
+    progress: Stepwise | None,
+    gentler: bool = False,
+) -> None:
+    """Draw lines at units of given deviations, and score with them; in place."""
+    units = [unit_of(everything[i], z, signatures) for i, z in wanted.items()]
+    own_lines = signatures.lines(units, bench, progress, whole=True, gentler=gentler)
+    for (i, z), answer in zip(wanted.items(), own_lines, strict=True):
         if answer is None:
             continue
         row, sensitivities = answer

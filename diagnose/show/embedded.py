@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 
+from circuits.drawing import Layout
 from circuits.stage import Stage
 from diagnose.answer.result import Result
 from diagnose.show import chart_svg as chart
@@ -19,13 +20,17 @@ _LOWEST = 300.0
 """Least width of a chart, CSS pixels: in less its marks would touch."""
 
 
-def drawing(stage: Stage, lit: Mapping[str, float] | None = None) -> str:
+def drawing(
+    stage: Stage, lit: Mapping[str, float] | None = None, layout: Layout | None = None
+) -> str:
     """The drawing of a stage without its style, which is in `STYLES`.
 
-    Suspects that are no part of it, such as pick-up, are passed over.
+    Suspects that are no part of it, such as pick-up, are passed over. `layout` says where parts
+    stand, where that is not as `layout_of` has it.
     """
     parts = {part.name for part in (*stage.parts, *stage.supply_parts)}
-    return without_style(render(stage, {k: v for k, v in (lit or {}).items() if k in parts}))
+    known = {k: v for k, v in (lit or {}).items() if k in parts}
+    return without_style(render(stage, known, layout=layout))
 
 
 def plain_drawing(stage: Stage) -> str:

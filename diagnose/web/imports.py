@@ -11,10 +11,12 @@ from flask import Blueprint, Response, jsonify, request
 
 from circuits.errors import AmplifierError, InputError
 from circuits.leftovers import passing_folder
-from circuits.load import stage_file, stage_names
+from circuits.load import stage_file, stage_names, unit_names
 from circuits.textfile import MOST_BYTES
+from circuits.unitfile import KEY
 from diagnose.web.desk import desk
 from diagnose.web.stage_shelf import DRAWING, KeptStage, label_of
+from diagnose.web.units import BLANK_UNIT, keep_unit
 from diagnose.web.worker import Stopped
 
 imports = Blueprint("imports", __name__)
@@ -39,19 +41,23 @@ parts:
 
 @imports.post("/stages/new")
 def new_stage() -> Response:
-    """A stage to change: one that ships, or a blank one."""
-    name = request.form.get("stage", "")
+    """A stage or a unit to change: one that ships, or a blank one."""
+    name, known = request.form.get("stage", ""), (*stage_names(), *unit_names())
     if not name:
-        return jsonify(stage=desk().stages.add(BLANK, "my-stage").name)
-    if name not in stage_names():
+        unit = bool(request.form.get("unit"))
+        made = desk().stages.add(*((BLANK_UNIT, "my-unit") if unit else (BLANK, "my-stage")))
+        return jsonify(stage=made.name)
+    if name not in known:
         raise InputError(f"there is no stage {name!r}", expected="a stage that ships",
-                         choices=stage_names(), given=name)
+                         choices=known, given=name)
     # its name stays, and with it the drawing that ships, as long as the circuit is that
     return jsonify(stage=desk().stages.add(stage_file(name), name).name)
 
 
 def own_stage(files: Mapping[str, bytes], ends: Mapping[str, str]) -> KeptStage | None:
     """Keep the stage that files hold: one stage file or one netlist, and what it names.
+
+    A unit file is kept with the stages of its chain.
 
     Parameters
     ----------
@@ -68,11 +74,13 @@ def own_stage(files: Mapping[str, bytes], ends: Mapping[str, str]) -> KeptStage 
     InputError
         For one that cannot be kept.
     """
-    for fits in (_is_stage, _is_netlist):
+    for fits in (_is_unit, _is_stage, _is_netlist):
         found = [name for name, body in files.items() if fits(name, body)]
         if len(found) == 1:
             name, body = found[0], files[found[0]]
             others = {other: content for other, content in files.items() if other != name}
+            if fits is _is_unit:
+                return keep_unit(name, body, others)
             if fits is _is_stage:
                 return keep_stage(name, body, others)
             return keep_netlist(name, body, others, ends)
@@ -81,10 +89,20 @@ def own_stage(files: Mapping[str, bytes], ends: Mapping[str, str]) -> KeptStage 
 
 def _is_stage(name: str, body: bytes) -> bool:
     """Whether a file is a stage: it has parts."""
+    return "parts" in _keys(name, body)
+
+
+def _is_unit(name: str, body: bytes) -> bool:
+    """Whether a file is a unit of several stages: it names itself so."""
+    return KEY in _keys(name, body)
+
+
+def _keys(name: str, body: bytes) -> set[str]:
+    """The keys of a YAML file that is no drawing, told without reading it."""
     if name.endswith(DRAWING) or not name.lower().endswith((".yaml", ".yml")):
-        return False
-    rows = body.decode("utf-8", "replace").splitlines()
-    return "parts" in {row.partition(":")[0].strip() for row in rows if row[:1] not in " #-"}
+        return set()
+    rows = body.decode("utf-8-sig", "replace").splitlines()
+    return {row.partition(":")[0].strip() for row in rows if row[:1] not in " #-"}
 
 
 def _is_netlist(name: str, body: bytes) -> bool:

@@ -47,7 +47,7 @@ def start() -> str:
     stages = [load_stage(name) for name in (*stage_names(), *unit_names())]
     own = desk().stages
     return render_template("start.html", labels=desk().shelf.labels(), stages=stages,
-                           own=own.labels(), binned=own.binned(), units=unit_names())
+                           own=own.labels(), binned=own.binned())
 
 
 @sheets.get("/drawn.css")

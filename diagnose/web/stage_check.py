@@ -1,7 +1,7 @@
 """What is wrong with a stage as it is typed, field by field, and what of it can be drawn.
 
-The loader stops at the first mistake. Parts are therefore read one by one, so that each has its
-own; how they are joined is looked at once all of them can be read.
+Parts are read one by one, so that each has its own mistake and what can be read is drawn; how they
+are joined is looked at once all of them can be read.
 """
 
 from __future__ import annotations
@@ -32,6 +32,8 @@ MISTAKE, FINDING = "mistake", "finding"
 _NO_PAIRS = "this is not understood; expected: key: value, with a comma before the next"
 _EMPTY = ("a stage file has no 'parts'", "this stage has no parts")
 """What a stage that was just begun is told, in the loader's words."""
+_EMPTY_UNIT = ("a unit file has no 'chain'", "this chain has no stages")
+"""The same of a unit."""
 _LACKS = re.compile(r"has no '?(kind|nodes|value|model|volts)\b")
 """What a row lacks is told at the field where it is to be typed."""
 
@@ -92,10 +94,11 @@ def check_stage(text: str, folder: Path, table: Table | None) -> CheckedStage:
             keep_inside(tree, folder)
         stage = stage_of_text(text, STAGE, folder)
     except InputError as error:
-        told = _problem(error, text, table)
-        # how parts are joined tells nothing while some of them cannot be read
-        if not wrong and told not in found:
-            found.append(told)
+        for one in (error, *error.also):
+            told = _problem(one, text, table)
+            # how parts are joined tells nothing while some of them cannot be read
+            if not wrong and told not in found:
+                found.append(told)
         return CheckedStage(None, drawn, tuple(found))
     except AmplifierError as error:
         return CheckedStage(None, drawn, (*found, StageProblem("", str(error))))
@@ -168,9 +171,11 @@ def _rails(tree: Mapping, parts: list[Part]) -> tuple[Rail, ...]:
 def _problem(error: InputError, text: str, table: Table | None) -> StageProblem:
     if error.message.startswith(_EMPTY):
         return StageProblem("parts", "there are no parts yet")
+    if error.message.startswith(_EMPTY_UNIT):
+        return StageProblem("", "there are no stages in the chain yet")
     place = error.place
     if place is None or not place.line or Path(place.file).name != STAGE:
-        where = f" ({place.file}, line {place.line})" if place and place.line else ""
+        where = f" ({Path(place.file).name}, line {place.line})" if place and place.line else ""
         return StageProblem("", sentence(error) + where)
     field = "" if table is None else _field(place, text, table)
     lacks = _LACKS.search(error.message)

@@ -1,19 +1,21 @@
 """Where stages of one's own are kept, beside the sheets: a folder a stage, as typed, right or not.
 
 The stage file is what the command line reads. Beside it lies what the page had typed last
-(`TYPED`), so that a row without a name is not lost either, what an import said (`SAID`), and files
-of devices that the stage names. What is deleted goes to a bin in the same folder, and back.
+(`TYPED`), so that a row without a name is not lost either, what an import said (`SAID`), files
+of devices that the stage names, and a drawing of one's own with those before it (`ARRANGED`). What
+is deleted goes to a bin in the same folder, and back.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 import re
 import secrets
 import shutil
 import threading
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -35,6 +37,9 @@ FOLDER = "_stages"
 STAGE = "stage.yaml"
 DRAWING = ".drawing.yaml"
 """How the file of a drawing of one's own ends, after the name of the stage file."""
+ARRANGED = "arranged.json"
+MEMBER = ".yaml"
+"""How the file of a stage in the chain of a unit ends."""
 TYPED = "typed.json"
 SAID = "import.json"
 _BIN = "_bin"
@@ -67,6 +72,35 @@ class KeptStage:
     def path(self) -> Path:
         """The stage file."""
         return self.folder / STAGE
+
+    @property
+    def drawing(self) -> Path:
+        """The file of a drawing of one's own, whether or not there is one."""
+        return _drawing(self.folder)
+
+
+@dataclass(frozen=True)
+class Arrangement:
+    """A drawing of one's own.
+
+    Attributes
+    ----------
+    text : str
+        Of the drawing file; empty where there is none.
+    before : tuple of str
+        The same before each move that can be undone, the last at the end.
+    parts : mapping of part to mapping
+        What is known of each part that ever stood on it: see `diagnose.web.arranging`.
+    """
+
+    text: str = ""
+    before: tuple[str, ...] = ()
+    parts: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+
+    @property
+    def mark(self) -> str:
+        """What tells it from others."""
+        return hashlib.sha256(self.text.encode()).hexdigest()[:16]
 
 
 @dataclass(frozen=True)
@@ -191,10 +225,26 @@ class StageShelf:
                         self.said(name))
 
     def files(self, name: str) -> list[Path]:
-        """Files of devices beside a stage, and a drawing of one's own."""
+        """Files of devices beside a stage, a drawing of one's own, and the stages of a unit."""
         return sorted(path for path in self._folder(name).iterdir()
-                      if (path.suffix in DEVICES or path.name.endswith(DRAWING))
+                      if path.suffix in (*DEVICES, MEMBER) and path.name != STAGE
                       and not path.name.startswith("."))
+
+    def put(self, name: str, files: Mapping[str, bytes]) -> None:
+        """Put files beside a stage.
+
+        Raises
+        ------
+        InputError
+            For a file that cannot be kept.
+        NotKept
+            For a disk that does not take it.
+        """
+        folder = self._folder(name)
+        with self._lock:
+            count = len(self.files(name)) + len(files)
+            for given, body in files.items():
+                write_whole(folder / _file_beside(given, count), body)
 
     def said(self, name: str) -> dict[str, Any] | None:
         """What the import of a stage said, if it was imported."""
@@ -208,6 +258,36 @@ class StageShelf:
         """Keep what is left of what an import said."""
         with self._lock:
             write_whole(self._folder(name) / SAID, json.dumps(said).encode())
+
+    def arrangement(self, name: str) -> Arrangement:
+        """The drawing of one's own of a stage, and those before it."""
+        folder = self._folder(name)
+        with self._lock:
+            text = _read(_drawing(folder))
+            try:
+                told = json.loads((folder / ARRANGED).read_text(encoding="utf-8"))
+                return Arrangement(text, tuple(map(str, told["before"])), dict(told["parts"]))
+            except (OSError, ValueError, KeyError, TypeError):
+                return Arrangement(text)
+
+    def arrange(self, name: str, mark: str, now: Arrangement) -> None:
+        """Keep a drawing of one's own that was made from the one with a mark.
+
+        Raises
+        ------
+        Outdated
+            When another is kept.
+        """
+        folder = self._folder(name)
+        with self._lock:
+            if self.arrangement(name).mark != mark:
+                raise Outdated(0, "drawing")
+            told = {"before": now.before, "parts": now.parts}
+            write_whole(folder / ARRANGED, json.dumps(told).encode())
+            if now.text:
+                write_whole(_drawing(folder), now.text.encode())
+            else:
+                _drawing(folder).unlink(missing_ok=True)
 
     def delete(self, name: str) -> None:
         """Put a stage into the bin."""
@@ -238,8 +318,13 @@ class StageShelf:
         return folder
 
 
+def _drawing(folder: Path) -> Path:
+    """The file of the drawing of one's own, where `circuits.drawing.own_drawing` looks for it."""
+    return (folder / STAGE).with_suffix(DRAWING)
+
+
 def _file_beside(given: str, count: int) -> str:
-    """The name that a file of devices, or a drawing, is kept under.
+    """The name that a file of devices, a drawing, or a stage of a unit is kept under.
 
     Raises
     ------
@@ -249,7 +334,7 @@ def _file_beside(given: str, count: int) -> str:
     if given.endswith(DRAWING):
         return Path(STAGE).stem + DRAWING
     last = Path(re.split(r"[/\\]", given)[-1])
-    if last.suffix.lower() not in DEVICES:
+    if last.suffix.lower() not in (*DEVICES, MEMBER) or last.name == STAGE:
         raise InputError(f"{given!r} is no file of devices",
                          expected="a name that ends in " + ", ".join(DEVICES))
     if count > _MOST_FILES:

@@ -13,6 +13,7 @@ from typing import Any
 
 from circuits.errors import InputError
 from circuits.yamlfile import quoted
+from diagnose.web.reordered import reordered
 from diagnose.web.spliced import Piece, Splices, Wanted, pieces
 
 FIELDS = ("stage", "title", "about", "source", "source impedance", "load", "mains", "signal")
@@ -126,11 +127,16 @@ def merged(text: str, table: Table) -> str:
     top, before = _top(text), table_of(text)
     edit = Splices(text)
     _put_head(edit, top, before["head"], table["head"])
-    for key, name in (("rails", "rails"), ("parts", "parts"), ("test points", "points")):
-        _put_rows(edit, top, key, before[name], table[name])
+    order = {
+        key: _put_rows(edit, top, key, before[name], table[name])
+        for key, name in (("rails", "rails"), ("parts", "parts"), ("test points", "points"))
+    }
     _put_guesses(edit, top, before, table)
     _renamed_in(edit, top, before, table)
-    return edit.done()
+    made = edit.done()
+    for key, names in order.items():
+        made = reordered(made, key, names)
+    return made
 
 
 def _put_head(edit: Splices, top: Piece, before: Row, head: Row) -> None:
@@ -165,7 +171,8 @@ def _put_head(edit: Splices, top: Piece, before: Row, head: Row) -> None:
 
 def _put_rows(
     edit: Splices, top: Piece, key: str, before: Sequence[Row], rows: Sequence[Row]
-) -> None:
+) -> list[str]:
+    """Put the rows of a list into the text; their names, in the order of the table."""
     wanted = []
     for row in rows:
         was = before[row["was"]] if 0 <= row["was"] < len(before) else None
@@ -175,6 +182,7 @@ def _put_rows(
         wanted.append(_wanted(edit, key, row if was else {**row, "was": -1}, name, was))
     if list(rows) != list(before):
         edit.child(top, key, wanted)
+    return [one.name for one in wanted]
 
 
 def _wanted(edit: Splices, key: str, row: Row, name: str, was: Row | None) -> Wanted:

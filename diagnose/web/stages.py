@@ -14,15 +14,18 @@ from circuits.cautions import HEADING, caution_texts
 from circuits.device import DEFAULT_MODEL, load_devices
 from circuits.errors import EngineError, InputError
 from circuits.kinds import kin, kinds
+from circuits.load import load_stage, stage_names
 from diagnose.show.embedded import drawing, plain_drawing
-from diagnose.show.stage.kept import at_hand
+from diagnose.show.stage.kept import at_hand, layout_of
 from diagnose.show.stage.picture import render
+from diagnose.web.arranging import anew, followed, movable, move, undo
 from diagnose.web.desk import desk
 from diagnose.web.opened import from_file
 from diagnose.web.shelf import FILE
 from diagnose.web.stage_check import CheckedStage, check_stage
 from diagnose.web.stage_shelf import DRAWING, STAGE, KeptStage, label_of
 from diagnose.web.stage_table import Table, checked_table, merged, table_of, unreadable
+from diagnose.web.units import chain_of, is_unit, with_member
 
 stages = Blueprint("stages", __name__)
 _EXPORT = 20.0
@@ -48,8 +51,29 @@ def stage_data(name: str) -> Response:
     return jsonify(
         sheet=typed, now=now, text=kept.text, revision=kept.revision,
         said=desk().stages.said(name), choices=_choices(),
+        others=_others(name) if is_unit(kept.text) else None,
         **_told(kept, now["table"]),
     )
+
+
+def _others(name: str) -> list[list[str]]:
+    """What a unit's chain may be made longer by: stages of one's own, and those that ship."""
+    own = [[one.name, f"{one.title} (your own)"] for one in desk().stages.labels()
+           if one.name != name and not is_unit(desk().stages.load(one.name).text)]
+    return [*own, *([word, load_stage(word).title or word] for word in stage_names())]
+
+
+@stages.post("/stage/<name>/chain")
+def longer_chain(name: str) -> Response:
+    """Put one more stage at the end of a unit's chain, with a copy of its file."""
+    sent = request.get_json()
+    if not isinstance(sent, dict) or not isinstance(sent.get("revision"), int):
+        raise InputError("this is no stage to be added", expected="stage and revision")
+    kept = desk().stages.load(name)
+    text, files = with_member(kept, str(sent.get("stage", "")))
+    desk().stages.put(name, files)
+    kept = desk().stages.save(name, text, sent["revision"], {"base": text, "table": None})
+    return jsonify(revision=kept.revision, text=text, table=None, **_told(kept, None))
 
 
 @stages.put("/stage/<name>/data")
@@ -77,6 +101,8 @@ def _typed(sent: object) -> tuple[dict[str, Any], str]:
 
 
 def _table(text: str) -> Table | None:
+    if is_unit(text):  # its parts stand in the stages of its chain
+        return None
     try:
         return table_of(text)
     except InputError:
@@ -101,6 +127,7 @@ def _told(kept: KeptStage, table: Table | None) -> dict[str, Any]:
         "problems": [asdict(problem) for problem in found.problems],
         "usable": found.stage is not None,
         "title": label.title,
+        "unit": chain_of(kept.text, kept.folder),
         "heading": HEADING,
         "cautions": caution_texts(found.stage) if found.stage else [],
     }
@@ -127,24 +154,50 @@ def stage_drawing(name: str) -> str:
     """The drawing of what of the stage can be read."""
     kept = desk().stages.load(name)
     found = _checked(kept, None)
+    if found.drawn is None:
+        return ""
+    layout = followed(kept, found.drawn, whole=found.stage is not None)
     if found.stage is None:  # what is half typed follows at once, as parts and neighbours
-        return plain_drawing(found.drawn) if found.drawn else ""
-    if at_hand(found.stage):
-        return drawing(found.stage)
-    try:
-        return desk().drawn(name, kept.path)
-    except EngineError:
-        return plain_drawing(found.stage)
+        return drawing(found.drawn, layout=layout) if layout else plain_drawing(found.drawn)
+    if layout is None and not at_hand(found.stage):
+        try:
+            made = desk().drawn(name, kept.path)
+        except EngineError:
+            return plain_drawing(found.stage)
+        # by now it is kept, or known to be none
+        return made if layout_of(found.stage) is None else movable(made, name)
+    layout = layout or layout_of(found.stage)
+    return plain_drawing(found.stage) if layout is None else movable(
+        drawing(found.stage, layout=layout), name)
+
+
+@stages.post("/stage/<name>/drawing/<change>")
+def change_drawing(name: str, change: str) -> str:
+    """Move a part of the drawing, take a move back, or arrange it anew; the drawing after it."""
+    sent = request.get_json()
+    if change not in ("move", "undo", "anew") or not isinstance(sent, dict):
+        raise InputError("this is nothing to do with a drawing", expected="move, undo or anew")
+    kept = desk().stages.load(name)
+    if change == "move":
+        stage = _checked(kept, None).stage
+        if stage is None:
+            raise InputError("a part can be moved once the mistakes of the stage are set right")
+        move(kept, stage, sent)
+    else:
+        (undo if change == "undo" else anew)(kept, sent)
+    return stage_drawing(name)
 
 
 @stages.get("/stage/<name>/drawing.svg")
 def stage_svg(name: str) -> Response:
     """The same as a file that needs nothing else."""
     kept = desk().stages.load(name)
-    drawn = _checked(kept, None).drawn
-    if drawn is None:
+    found = _checked(kept, None)
+    if found.drawn is None:
         raise InputError("nothing of this stage can be drawn yet", expected="parts")
-    return attached(render(drawn).encode(), "image/svg+xml", f"{name}.svg")
+    layout = followed(kept, found.drawn, whole=found.stage is not None)
+    svg = render(found.drawn, layout=layout)
+    return attached(svg.encode(), "image/svg+xml", f"{name}.svg")
 
 
 @stages.get("/stage/<name>/healthy")
@@ -188,6 +241,9 @@ def stage_file_name(name: str) -> str:
 
 def files_of(kept: KeptStage) -> dict[str, bytes]:
     """A stage and the files that it names, as they lie beside a sheet."""
+    stage = _checked(kept, None).stage
+    if stage is not None:
+        followed(kept, stage)  # a drawing of one's own goes along as the stage needs it now
     beside = {kept.name + DRAWING if path.name.endswith(DRAWING) else path.name: path.read_bytes()
               for path in desk().stages.files(kept.name)}
     return {stage_file_name(kept.name): kept.text.encode(), **beside}

@@ -27,7 +27,8 @@ from circuits.reading import Reading
 from circuits.stage import Stage
 from faultlib.fault import Fault
 from faultlib.inject import inject
-from faultlib.simulate import Variant, _measure, _measuring
+from faultlib.measure import _reading, measured
+from faultlib.variant import Variant
 from tests.small import resistor
 
 ASKED = (OperatingPoint(("out",)),)
@@ -311,10 +312,12 @@ def test_a_unit_is_measured_in_steps_as_by_itself() -> None:
     shared = stage, tuple(PHONO[:3])
     variants = [Variant(), Variant((Fault("C3", "capacitance loss", 0.5),)),
                 Variant((Fault("Q1", "base open"),))]
-    found = abreast([_measuring(shared, one) for one in variants], Turns(afresh))
+    found = abreast([_reading(shared, one) for one in variants], Turns(afresh))
     for one, variant in zip(found, variants, strict=True):
-        assert one == alone(_measuring(shared, variant), afresh)
-        assert one == pytest.approx(_measure(shared, variant), rel=1e-9)
+        assert one == alone(_reading(shared, variant), afresh)
+    for one, together in zip(found, measured(shared, variants), strict=True):
+        # the batch solves the same equations: 0.002 of a dB, of a volt in ten
+        assert together.values == pytest.approx(one.values, rel=2e-4, abs=1e-4)
 
 
 def test_rails_that_follow_settle_in_steps() -> None:

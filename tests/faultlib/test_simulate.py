@@ -23,14 +23,15 @@ from circuits.stage import Stage
 from faultlib import catalogue, watched
 from faultlib.fault import Fault
 from faultlib.fingerprint import fingerprint
-from faultlib.simulate import Answer, Laboratory, Problem, Swinging, Variant, unit
+from faultlib.measure import Read
+from faultlib.simulate import Answer, Laboratory, Problem, Variant, unit
 from faultlib.store import Memory, Store
 from faultlib.tolerance import draw, spreads
 
 DATA = Path(__file__).resolve().parents[1] / "data"
 READINGS = (Reading("gain", frequency=1e3), Reading("input impedance", frequency=1e3))
 
-Outcome = list[float] | Failure | Swinging
+Outcome = list[float] | Failure | Read
 
 
 class TablePool:
@@ -53,12 +54,14 @@ class TablePool:
         shared: object = None,
         until: float = math.inf,
         arrived: Callable[[Sequence[tuple[int, Outcome]]], None] | None = None,
+        together: int = 0,
     ) -> list[Outcome]:
-        del function, progress, shared, until
+        del function, progress, shared, until, together
         outcomes = []
         for k, item in enumerate(items):
             TablePool.asked.append(item)
-            outcomes.append(TablePool.answer(item))
+            outcome = TablePool.answer(item)
+            outcomes.append(Read(tuple(outcome)) if isinstance(outcome, list) else outcome)
             if arrived is not None:
                 arrived([(k, outcomes[-1])])
         return outcomes
@@ -178,7 +181,7 @@ def test_a_unit_that_swings_keeps_its_readings_at_rest(
 ) -> None:
     """A meter reads volts and gain of it all the same; distortion has no value, and a reason."""
     driven = Reading("thd", frequency=1e3)
-    pool.answer = staticmethod(lambda variant: Swinging((35.0, math.nan), "oscillates at 5 MHz"))
+    pool.answer = staticmethod(lambda variant: Read((35.0, math.nan), "oscillates at 5 MHz"))
     reason = (Problem("healthy", "no solution", "oscillates at 5 MHz"),)
     for _ in range(2):
         found = ask(Store(tmp_path), [Variant()], readings=(READINGS[0], driven))

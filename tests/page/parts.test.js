@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { beforeEach, test } from "node:test";
 
-import { blank, confirm, exact, guessed, pins, reference, remove, renamed, said, value } from "../../diagnose/web/static/parts.js";
+import { blank, confirm, exact, guessed, pins, reference, remove, renamed, reorder, said, value } from "../../diagnose/web/static/parts.js";
 
 const choices = { kinds: {
   npn: { family: "bipolar", pins: ["collector", "base", "emitter"], optional: 0, models: ["small-signal-npn"] },
@@ -78,4 +78,18 @@ test("a row that was removed comes back where it was, with what was guessed of i
 test("two states are the same however they are spaced and in whatever order their keys stand", () => {
   assert.equal(exact({ a: "x  y ", b: [1, null] }), exact({ b: [1, null], a: "x y" }));
   assert.notEqual(exact({ head: { load: "1" } }), exact({ head: { load: "2" } }));
+});
+
+test("a row is put into another place, and no farther than the ends", () => {
+  const names = () => table.parts.map((row) => row.name);
+  table.parts.push({ ...blank("parts"), name: "C1" });
+  assert.equal(reorder(table, "parts", 0, 2), true);
+  assert.deepEqual(names(), ["Q1", "C1", "R1"]);
+  assert.equal(reorder(table, "parts", 2, 0), true);
+  assert.deepEqual(names(), ["R1", "Q1", "C1"]);
+  assert.equal(reorder(table, "parts", 2, 9), false);
+  assert.equal(reorder(table, "parts", 0, -1), false);
+  assert.equal(reorder(table, "parts", 1, 9), true);
+  assert.deepEqual(names(), ["R1", "C1", "Q1"]);
+  assert.deepEqual(table.guessed.length, 4);
 });

@@ -264,6 +264,36 @@ def both(p: Parameters, x: Floats, gmin: float = GMIN) -> tuple[Floats, Floats, 
     return *_currents(p, x, bias, gmin), *_charges(p, x, bias)
 
 
+def values(p: Parameters, x: Floats, gmin: float = GMIN) -> tuple[Floats, Floats]:
+    """Currents and charges of the terminals, (T, ..., d, u), without their derivatives."""
+    at = _bias(p, x, gmin)
+    i, q = np.zeros((2, len(TERMINALS), *x.shape[1:]))
+    i[BI] = p.sign * at.ib
+    i[CI] = p.sign * (at.it - at.leak)
+    np.add(i[BI], i[CI], out=i[EI])
+    np.negative(i[EI], out=i[EI])
+    least = gmin * p.many
+    for outer, inner, branch, siemens in (
+        (B, BI, VB, at.gx), (C, CI, VC, p.gc), (E, EI, VE, p.ge),
+        (S, CI, VSC, least * p.vertical), (S, BI, VSB, least * (1.0 - p.vertical)),
+    ):
+        flow = siemens * x[branch]
+        i[outer] += flow
+        i[inner] -= flow
+    qbe = p.sign * (junction.charge(at.vbe, p.cje)[0] + p.tf * _diffusion(p, at)[0])
+    qbc = p.sign * (junction.charge(at.vbc, p.cjc)[0] + p.tr * at.cbc)
+    q[B] = p.sign * junction.charge(p.sign * x[VBX], p.cjx)[0]
+    np.negative(qbe, out=q[EI])
+    np.add(qbe, qbc, out=q[BI])
+    q[CI] = -qbc - q[B]
+    if p.substrate:
+        for inner, branch, share in ((CI, VSC, p.vertical), (BI, VSB, 1.0 - p.vertical)):
+            coulombs = share * junction.charge(x[branch], p.cjs)[0]
+            q[S] += coulombs
+            q[inner] -= coulombs
+    return i, q
+
+
 def small_signal(p: Parameters, x: Floats, gmin: float = GMIN) -> tuple[Floats, Floats]:
     """Conductances and capacitances (T, k, d, u) at a bias, as ngspice's a.c. analysis has them.
 

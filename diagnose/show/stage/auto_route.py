@@ -17,6 +17,10 @@ from diagnose.show.stage.symbols import Box
 
 _STEP, _BEND, _CROSSING = 1.0, 2.0, 12.0
 """What a step, a bend and a crossing cost."""
+_WORDS = 8.0
+"""What a step through words costs more, where these do not stop a wire."""
+_MANY = 12
+"""More goals than these are looked at as one box."""
 _ROUNDS = 3
 """How often every net is laid anew while the others lie."""
 _TRIES = 5
@@ -27,18 +31,28 @@ class Maze:
     """A field of points with what is blocked, and the wires on it."""
 
     def __init__(self, boxes: Iterable[Box], pins: Mapping[str, Sequence[Point]],
-                 marks: Iterable[Point]) -> None:
-        boxes = list(boxes)
-        self.left = math.floor(min(b[0] for b in boxes)) - 2
-        self.top = math.floor(min(b[1] for b in boxes)) - 2
-        self.wide = math.ceil(max(b[2] for b in boxes)) + 3 - self.left
-        self.high = math.ceil(max(b[3] for b in boxes)) + 3 - self.top
+                 marks: Iterable[Point], beyond: Iterable[Box] = (),
+                 dear: Iterable[Box] = ()) -> None:
+        """Boxes are what no wire passes; through `dear` ones it goes where there is no other way.
+
+        Those `beyond` only say how far the field reaches.
+        """
+        boxes, dear = list(boxes), list(dear)
+        field = [*boxes, *dear, *beyond]
+        self.left = math.floor(min(b[0] for b in field)) - 2
+        self.top = math.floor(min(b[1] for b in field)) - 2
+        self.wide = math.ceil(max(b[2] for b in field)) + 3 - self.left
+        self.high = math.ceil(max(b[3] for b in field)) + 3 - self.top
         self.ways = (1, self.wide, -1, -self.wide)
         size = self.wide * self.high
         # shut[d][p]: no wire leaves the point p in the direction d (right, down, left, up)
         self.shut = [bytearray(size) for _ in range(4)]
+        self.dear = [bytearray(size) for _ in range(4)] if dear else None
         for box in boxes:
-            self._block(box)
+            self._block(box, self.shut)
+        for box in dear:
+            assert self.dear is not None
+            self._block(box, self.dear)
         for p in range(size):
             x, y = p % self.wide, p // self.wide
             for d, edge in enumerate((x == self.wide - 1, y == self.high - 1, x == 0, y == 0)):
@@ -48,6 +62,8 @@ class Maze:
         for net, found in self.pins.items():
             self.owner |= dict.fromkeys(found, net)
         self.edges: dict[str, set[tuple[int, int]]] = {}
+        # wires in pieces that a net keeps, however it is laid
+        self.begun: dict[str, list[set[tuple[int, int]]]] = {}
         self.on: dict[int, dict[str, set[int]]] = defaultdict(dict)
 
     def number(self, at: Point) -> int:
@@ -58,7 +74,7 @@ class Maze:
         """The point of a number."""
         return float(p % self.wide + self.left), float(p // self.wide + self.top)
 
-    def _block(self, box: Box) -> None:
+    def _block(self, box: Box, shut: list[bytearray]) -> None:
         """Shut every step that passes through the inside of a box."""
         x0, x1 = box[0] - self.left, box[2] - self.left
         y0, y1 = box[1] - self.top, box[3] - self.top
@@ -68,28 +84,37 @@ class Maze:
                 p = y * self.wide + x
                 in_x, in_y = x0 + inside < x < x1 - inside, y0 + inside < y < y1 - inside
                 if in_y and x + 1 > x0 + inside and x < x1 - inside:
-                    self.shut[0][p] = self.shut[2][p + 1] = 1
+                    shut[0][p] = shut[2][p + 1] = 1
                 if in_x and y + 1 > y0 + inside and y < y1 - inside:
-                    self.shut[1][p] = self.shut[3][p + self.wide] = 1
+                    shut[1][p] = shut[3][p + self.wide] = 1
 
     def lay(self, net: str) -> bool:
-        """Join all pins of a net; whether there was a way."""
-        edges: set[tuple[int, int]] = set()
-        tree = {self.pins[net][0]}
-        missing = set(self.pins[net][1:]) - tree
-        while missing:
-            way = self._cheapest(net, tree, missing)
+        """Join all pins of a net, beginning with the wires that it has; whether there was a way."""
+        begun = self.begun.get(net, ())
+        edges = {edge for some in begun for edge in some}
+        pieces = [{p for edge in some for p in edge} for some in begun]
+        pieces += [{p} for p in dict.fromkeys(self.pins[net])
+                   if not any(p in piece for piece in pieces)]
+        tree = {p for p in pieces.pop(0) if not self.on.get(p)}
+        while pieces:
+            goals = {p for piece in pieces for p in piece if not self.on.get(p)}
+            way = self._cheapest(net, tree, goals)
             if way is None:
                 return False
-            missing -= set(way)
-            tree |= {p for p in way if p == way[-1] or not self.on.get(p)}
+            met = [piece for piece in pieces if not piece.isdisjoint(way)]
+            pieces = [piece for piece in pieces if piece not in met]
+            tree |= {p for p in (*way, *(p for piece in met for p in piece)) if not self.on.get(p)}
             edges |= {(min(a, b), max(a, b)) for a, b in itertools.pairwise(way)}
+        self.put(net, edges)
+        return True
+
+    def put(self, net: str, edges: set[tuple[int, int]]) -> None:
+        """Put wires down as they are: steps from point to point, the lesser number first."""
         self.edges[net] = edges
         for a, b in edges:
             d = 0 if b - a == 1 else 1
             self.on[a].setdefault(net, set()).add(d)
             self.on[b].setdefault(net, set()).add(d + 2)
-        return True
 
     def lift(self, net: str) -> None:
         """Take a net's wires up."""
@@ -101,10 +126,15 @@ class Maze:
 
     def _cheapest(self, net: str, tree: set[int], goals: set[int]) -> list[int] | None:
         wide, owner, on, shut, ways = self.wide, self.owner, self.on, self.shut, self.ways
+        dear = self.dear
         spots = [(p % wide, p // wide) for p in goals]
+        left, right = min((x for x, _ in spots), default=0), max((x for x, _ in spots), default=0)
+        top, low = min((y for _, y in spots), default=0), max((y for _, y in spots), default=0)
 
         def ahead(p: int) -> float:
             x, y = p % wide, p // wide
+            if len(spots) > _MANY:  # to the box around them, which is no farther
+                return max(left - x, 0, x - right) + max(top - y, 0, y - low)
             return min(abs(x - gx) + abs(y - gy) for gx, gy in spots)
 
         best: dict[int, float] = {}
@@ -138,6 +168,8 @@ class Maze:
                 if q in tree or owner.get(q, net) != net:
                     continue
                 price = cost + _STEP + (_BEND if turn != d else 0.0)
+                if dear is not None and dear[turn][p]:
+                    price += _WORDS
                 others = on.get(q)
                 if others:
                     across = {turn, (turn + 2) % 4}
@@ -155,7 +187,9 @@ class Maze:
 
     def price(self, net: str) -> float:
         """What a net costs as it lies: its length, its corners and what it crosses."""
-        return (len(self.edges[net]) + _CROSSING * self._crossed(net)
+        through = 0 if self.dear is None else sum(
+            self.dear[0 if b - a == 1 else 1][a] for a, b in self.edges[net])
+        return (len(self.edges[net]) + _CROSSING * self._crossed(net) + _WORDS * through
                 + _BEND * sum(1 for p in self._points(net) if _corner(self.on[p][net])))
 
     def _points(self, net: str) -> set[int]:
@@ -196,20 +230,26 @@ def _corner(ways: set[int]) -> bool:
     return len(ways) == 2 and abs(min(ways) - max(ways)) != 2
 
 
-def route(maze: Maze) -> bool:
-    """Lay all nets, then each again while it gets cheaper; whether all could be laid."""
+def route(maze: Maze, wanted: Iterable[str] | None = None) -> bool:
+    """Lay nets, all unless some are named, then each again while it gets cheaper.
+
+    Returns
+    -------
+    bool
+        Whether they could be laid; if not, none of them lies.
+    """
 
     def spread(net: str) -> float:
         points = [maze.point(p) for p in maze.pins[net]]
         sides = [[point[k] for point in points] for k in (0, 1)]
         return sum(max(side) - min(side) for side in sides)
 
-    order = sorted(maze.pins, key=lambda net: (spread(net), net))
+    order = sorted(maze.pins if wanted is None else wanted, key=lambda net: (spread(net), net))
     for _ in range(_TRIES):
         failed = [net for net in order if not maze.lay(net)]
         if not failed:
             break
-        for net in list(maze.edges):
+        for net in order:
             maze.lift(net)
         order = failed + [net for net in order if net not in failed]
     else:
@@ -220,21 +260,13 @@ def route(maze: Maze) -> bool:
             before, edges = maze.price(net), maze.edges[net]
             maze.lift(net)
             if not maze.lay(net):
-                _put(maze, net, edges)
+                maze.put(net, edges)
             elif maze.price(net) > before - 1e-9:
                 if maze.price(net) > before:
                     maze.lift(net)
-                    _put(maze, net, edges)
+                    maze.put(net, edges)
             else:
                 better = True
         if not better:
             break
     return True
-
-
-def _put(maze: Maze, net: str, edges: set[tuple[int, int]]) -> None:
-    maze.edges[net] = edges
-    for a, b in edges:
-        d = 0 if b - a == 1 else 1
-        maze.on[a].setdefault(net, set()).add(d)
-        maze.on[b].setdefault(net, set()).add(d + 2)

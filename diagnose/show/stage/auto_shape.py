@@ -7,7 +7,7 @@ these marks; what is left to be joined by wires are its other pins.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from dataclasses import dataclass
 from xml.etree import ElementTree as ET
 
@@ -130,7 +130,7 @@ def shapes(
     shares : dict of node to float
         How far each is on the way of the signal, 0 to 1.
     """
-    found = [_shape(stage, part, placement, cost + _against(part, placement, shares))
+    found = [shape_of(stage, part, placement, cost + _against(part, placement, shares))
              for placement, cost in _placements(stage, part, volts)]
     return tuple(sorted(found, key=lambda one: one.cost))
 
@@ -204,19 +204,32 @@ def _ways(stage: Stage, part: Part, volts: dict[str, float]) -> Iterator[tuple[s
         yield "up", _STANDS
 
 
-def _shape(stage: Stage, part: Part, placement: Placement, cost: float) -> Shape:
+def shape_of(
+    stage: Stage, part: Part, placement: Placement, cost: float = 0.0,
+    joined: Container[int] = (),
+) -> Shape:
+    """One way for a part to stand.
+
+    Parameters
+    ----------
+    placement : Placement
+        Anywhere on the grid.
+    joined : container of int
+        Pins on ground or a rail that something reaches already: no mark stands there.
+    """
     rails = {rail.name for rail in stage.rails}
     box = body(part, placement)
     at = pins(part, placement)
-    area = (box[0] * STEP, box[1] * STEP, box[2] * STEP, box[3] * STEP)
-    solid = [box, *(words_box(word, NAME_SIZE) for word in label(part, placement, area))]
-    solid += list(_leads(at, box))
+    solid = [box, *words_of(part, placement)]
+    solid += list(leads(at, box))
     open_pins: list[tuple[str, Point]] = []
     wires: list[tuple[Point, ...]] = []
     grounds: list[Point] = []
     flags: list[Flag] = []
     sides: list[str] = []
     for k, node in enumerate(part.nodes):
+        if k in joined:
+            continue
         side = _outward(part, placement, at, k)
         x, y = at[k]
         dx, dy = DIRECTIONS[side]
@@ -243,7 +256,14 @@ def _shape(stage: Stage, part: Part, placement: Placement, cost: float) -> Shape
                  tuple(flags), cost, tuple(sides), tuple(_spines(at, box)))
 
 
-def _leads(at: tuple[Point, ...], box: Box) -> Iterator[Box]:
+def words_of(part: Part, placement: Placement) -> list[Box]:
+    """What name and value of a part take."""
+    left, top, right, bottom = body(part, placement)
+    area = (left * STEP, top * STEP, right * STEP, bottom * STEP)
+    return [words_box(word, NAME_SIZE) for word in label(part, placement, area)]
+
+
+def leads(at: tuple[Point, ...], box: Box) -> Iterator[Box]:
     """Thin boxes from each pin straight into the body, so that no wire passes along its edge."""
     left, top, right, bottom = box
     thin = 0.05

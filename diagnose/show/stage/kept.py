@@ -1,8 +1,8 @@
 """Which drawing a stage has: a person's own, the one that ships, or one made by itself and kept.
 
-Making one takes seconds, so it is kept beside what was simulated, by the content of the stage. What
-is kept is a drawing file like any other, held against the stage whenever it is read; where
-none could be made, an empty one says so.
+Making one takes seconds, so it is kept beside what was simulated, by the content of the stage, and
+once more by its circuit alone. What is kept is a drawing file like any other, held against the
+stage whenever it is read; where none could be made, an empty one says so.
 """
 
 from __future__ import annotations
@@ -10,16 +10,18 @@ from __future__ import annotations
 import os
 import tempfile
 from contextlib import suppress
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
-from circuits.drawing import Layout, load_layout, own_drawing
+from circuits.drawing import Layout, load_layout, own_drawing, parts_of
 from circuits.drawing_nets import mismatches
 from circuits.drawing_text import layout_text
 from circuits.errors import InputError
 from circuits.leftovers import PART
 from circuits.stage import Stage
 from diagnose.show.stage.auto import drawn_by_itself
+from diagnose.show.stage.auto_words import with_room
 from diagnose.show.stage.canvas import value_text
 from faultlib.store import default_folder, digest
 
@@ -50,7 +52,7 @@ def at_hand(stage: Stage) -> bool:
     path = own_drawing(stage)
     if path is not None and _agreeing(stage, path) is not None:
         return True
-    return _agreeing(stage, None) is not None or _file(stage).exists()
+    return _agreeing(stage, None) is not None or _known(stage)[0]
 
 
 def remarks(stage: Stage) -> tuple[str, ...]:
@@ -68,29 +70,72 @@ def remarks(stage: Stage) -> tuple[str, ...]:
 
 @lru_cache(maxsize=16)
 def made_by_itself(stage: Stage) -> Layout | None:
-    """The drawing that a stage makes of itself, from what is kept where it is."""
-    path = _file(stage)
-    with suppress(OSError):
-        if path.stat().st_size == 0:
-            return None
-        kept = _agreeing(stage, path)
-        if kept is not None:
-            return kept
+    """The drawing that a stage makes of itself, from what is kept where it is.
+
+    One that was made of the same circuit with other values or names is taken where it has room
+    for these, so that somebody who types a value sees the parts stay where they are.
+    """
+    known, layout = _known(stage)
+    if known:
+        return layout
     made = drawn_by_itself(stage)
-    _keep(path, "" if made is None else layout_text(made))
+    text = "" if made is None else layout_text(made)
+    for path in (_file(stage), _file(stage, words=False)):
+        _keep(path, text)
     return made
 
 
-def _file(stage: Stage) -> Path:
-    return default_folder() / "drawings" / f"{digest(_content(stage))}.yaml"
+def _known(stage: Stage) -> tuple[bool, Layout | None]:
+    """Whether anything is kept of what a stage makes of itself, and what."""
+    exact, alike = _file(stage), _file(stage, words=False)
+    for path in (exact, alike):
+        with suppress(OSError):
+            if path.stat().st_size == 0:
+                return True, None
+    kept = _agreeing(stage, exact) if exact.exists() else None
+    if kept is None and alike.exists():
+        other = _of_another(stage, alike)
+        kept = None if other is None else with_room(stage, other)
+    return kept is not None, kept
 
 
-def _content(stage: Stage) -> str:
-    """What a drawing depends on: circuit, names, and the words that stand beside the parts."""
-    parts = [(p.name, p.kind, p.nodes, value_text(p)) for p in stage.parts]
-    rails = [(rail.name, rail.volts) for rail in stage.rails]
+def _of_another(stage: Stage, path: Path) -> Layout | None:
+    """The drawing of a stage that has the same parts in the same order under other names."""
+    try:
+        names = parts_of(path)
+    except InputError:
+        return None
+    if len(names) != len(stage.parts):
+        return None
+    called = {part.name: name for part, name in zip(stage.parts, names, strict=True)}
+    other = replace(stage, parts=tuple(replace(p, name=called[p.name]) for p in stage.parts))
+    layout = _agreeing(other, path)
+    if layout is None:
+        return None
+    places = dict(layout.parts)
+    return replace(layout, stage=stage.name,
+                   parts=tuple((p.name, places[called[p.name]]) for p in stage.parts))
+
+
+def _file(stage: Stage, words: bool = True) -> Path:
+    return default_folder() / "drawings" / f"{digest(_content(stage, words))}.yaml"
+
+
+def _content(stage: Stage, words: bool) -> str:
+    """What a drawing depends on: circuit, names, and the words that stand beside the parts.
+
+    Parameters
+    ----------
+    words : bool
+        False leaves out what may be otherwise while all parts stay where they are: names of
+        parts, values, and how many volts a rail has.
+    """
+    parts = [(p.kind, p.nodes, *((p.name, value_text(p)) if words else (bool(value_text(p)),)))
+             for p in stage.parts]
+    rails = [(rail.name, rail.volts if words else rail.volts > 0.0) for rail in stage.rails]
     ports = (stage.input, stage.output, stage.input_return)
-    return repr((_FORMAT, stage.name, parts, rails, ports, [n for n, _ in stage.test_points]))
+    name = stage.name if words else ""
+    return repr((_FORMAT, name, parts, rails, ports, [n for n, _ in stage.test_points]))
 
 
 def _agreeing(stage: Stage, path: Path | None) -> Layout | None:

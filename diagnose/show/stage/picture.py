@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from xml.etree import ElementTree as ET
 
+from circuits.drawing import Layout
 from circuits.stage import Part, Stage, short_name
 from diagnose.show.stage.canvas import (
     Area,
@@ -37,6 +38,7 @@ def render(
     lit: Mapping[str, float] | None = None,
     *,
     prefix: str = "",
+    layout: Layout | None = None,
 ) -> str:
     """Draw a stage.
 
@@ -49,6 +51,8 @@ def render(
         0.01 stay as they are.
     prefix : str
         Put before every id, for two drawings on one page.
+    layout : Layout, optional
+        Where its parts stand; by default as `layout_of` has it.
 
     Returns
     -------
@@ -63,7 +67,7 @@ def render(
     lit = dict(lit or {})
     for name in lit:
         stage.part(name)
-    layout = layout_of(stage)
+    layout = layout or layout_of(stage)
     if layout is None:
         members, area = neighbour_diagram(stage, lit, prefix)
     else:
@@ -93,6 +97,7 @@ def _supplies(
                 members.append(line([(x - _APART, y + _HIGH / 2), (x, y + _HIGH / 2)], "wire"))
             box = [rectangle(area, 0.0, "box"), *_words(words, area)]
             members.append(part_group(part, lit.get(part.name), area, box, prefix))
+            members[-1].set("data-still", "")  # no part of the drawing that is arranged
             areas.append(area)
             x = area[2] + _APART
         y += _HIGH

@@ -1,6 +1,6 @@
 // The rows of a stage: parts, rails, test points. They change the table in place and say so.
 import { make } from "./common.js";
-import { about, blank, confirm, guessed, pins, reference, remove, renamed, said, value } from "./parts.js";
+import { about, blank, confirm, guessed, pins, reference, remove, renamed, reorder, said, value } from "./parts.js";
 import { slug } from "./rows.js";
 
 const HEADS = {
@@ -35,7 +35,7 @@ export class Grid {
     const what = row.name || `row ${k + 1}`;
     const classes = ["cells", this.plain(section, row) && "plain", row.more && "more"].filter(Boolean).join(" ");
     return make("div", { class: classes, role: "group", "aria-label": `${ONE[section]} ${what}`, "data-row": `${section}/${k}`, "data-part": section === "parts" ? row.name : null },
-      cells, section === "parts" ? this.further(row, what) : null, make("button", { type: "button", class: "quiet remove", "aria-label": `remove ${what}`, title: `remove ${what}`,
+      cells, section === "parts" ? this.further(row, what) : null, section === "parts" ? this.grip(k, what) : null, make("button", { type: "button", class: "quiet remove", "aria-label": `remove ${what}`, title: `remove ${what}`,
         onclick: () => { this.gone(`${row.name || what} removed`, remove(this.table, section, k)); this.shaped(`add-${section}`); this.typed(section); } }, "×"),
       section === "parts" ? this.marks(row.name) : null);
   }
@@ -49,6 +49,45 @@ export class Grid {
         event.target.setAttribute("aria-expanded", String(open));
         if (open) here.querySelector(".c-more input").focus();
       } }, "…");
+  }
+
+  /** Takes the row to another place: dragged, or by the arrows up and down. */
+  grip(k, what) {
+    const rows = () => [...document.querySelectorAll(".of-parts > .cells")];
+    const over = (event) => rows().findIndex((row) => {
+      const { top, bottom } = row.getBoundingClientRect();
+      return event.clientY >= top && event.clientY < bottom;
+    });
+    const clear = () => rows().forEach((row) => row.classList.remove("lands-above", "lands-below"));
+    let to = -1;
+    const button = make("button", {
+      type: "button", class: "quiet grip", id: slug(`parts/${k}/grip`), title: "drag to another row, or arrows up and down", "aria-label": this.moves(k, what),
+      onpointerdown: (event) => { to = k; button.setPointerCapture(event.pointerId); },
+      onpointermove: (event) => {
+        if (to < 0) return;
+        const at = over(event);
+        clear();
+        to = at < 0 ? k : at;
+        if (to !== k) rows()[to].classList.add(to < k ? "lands-above" : "lands-below");
+      },
+      onpointerup: () => { clear(); this.carry(k, to); to = -1; },
+      onpointercancel: () => { clear(); to = -1; },
+      onkeydown: (event) => {
+        const way = { ArrowUp: -1, ArrowDown: 1 }[event.key];
+        if (!way) return;
+        event.preventDefault();
+        this.carry(k, k + way);
+      },
+    }, "⠿");
+    return button;
+  }
+
+  moves(k, what) { return `move ${what}, row ${k + 1} of ${this.table.parts.length}`; }
+
+  carry(from, to) {
+    if (to < 0 || !reorder(this.table, "parts", from, to)) return;
+    this.shaped(`parts/${Math.min(to, this.table.parts.length - 1)}/grip`);
+    this.typed("parts");
   }
 
   /** Whether a part is of a kind that has no devices: then its role has the room. */
@@ -106,6 +145,7 @@ export class Grid {
     button.title = `remove ${what}`;
     button.setAttribute("aria-label", button.title);
     here.querySelector(".further")?.setAttribute("aria-label", `further data of ${what}`);
+    here.querySelector(".grip")?.setAttribute("aria-label", this.moves(k, what));
   }
 
   /** What is to be known of a row while it is typed. */

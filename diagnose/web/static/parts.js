@@ -82,3 +82,12 @@ export function remove(table, section, k) {
     table.guessed.push(...marks);
   };
 }
+
+/** Put a row of a list into another place; whether it was in another. */
+export function reorder(table, section, from, to) {
+  const rows = table[section];
+  const there = Math.max(0, Math.min(rows.length - 1, to));
+  if (there === from || !rows[from]) return false;
+  rows.splice(there, 0, ...rows.splice(from, 1));
+  return true;
+}

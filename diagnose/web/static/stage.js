@@ -1,4 +1,5 @@
 // A stage of one's own: its parts as a table, the drawing beside, the whole file below; saved as it is typed.
+import { Arranger } from "./arrange.js";
 import { clickable, make, mark, own, tell } from "./common.js";
 import { Grid } from "./grid.js";
 import { Keeper } from "./keeper.js";
@@ -17,18 +18,22 @@ const ABOUT = [["about", "what it is", ""], ["source", "where the circuit stands
 
 const [form, status, banner, title, refused] = ["form", "status", "banner", "f-head-title", "refused"].map((id) => document.getElementById(id));
 const drawing = make("div", { class: "drawing", tabindex: "0", role: "region", "aria-label": "Drawing of the stage; choose a part to go to its row" });
+const wide = make("button", { type: "button", class: "larger", "aria-pressed": "false", onclick: larger }, "Larger drawing");
 const drawn = make("p", { class: "dim", role: "status" });
 const hint = make("p", { class: "dim hint" });
+const chain = make("ol", { id: "chain" });
 const healthy = make("div", { id: "healthy" });
 const notes = make("div", { id: "notes" });
 const file = make("textarea", { id: "file", class: "file", spellcheck: "false", wrap: "off", rows: "26", autocomplete: "off", oninput: whole });
+const arranger = new Arranger(drawing, `/stage/${own}/drawing`, { show: (svg) => { wanted += 1; show(svg); }, again: paint });
 let [wanted, took, waiting] = [0, 0, 0];
-let state, keeper, grid, choices, asked;
+let state, keeper, grid, choices, asked, others;
 let last = { problems: [], cautions: [] };
 
 async function open() {
   const told = await ask("GET", PLACE.path);
-  ({ now: state, choices, said: asked } = told);
+  ({ now: state, choices, said: asked, others } = told);
+  last = told;
   const draft = Keeper.draft(PLACE);
   keeper = new Keeper(state, told.revision, { saved, said, clash }, PLACE);
   if (draft && exact(draft.sheet) !== exact(told.sheet)) {
@@ -53,11 +58,11 @@ function draw() {
   if (state.table && !state.table.parts.length) state.table.parts.push(blank("parts")); // to begin with
   const unfolded = new Set([...form.querySelectorAll("details[open]")].map((d) => d.id));
   grid = new Grid(state, choices, asked, { typed, shaped, gone });
-  title.value = state.table?.head.title ?? title.value;
+  title.value = state.table?.head.title ?? (title.value || last.title || "");
   title.disabled = !state.table;
   form.replaceChildren(
-    make("div", {}, notes, healthy, state.table ? tables() : unreadable(), whole_()),
-    make("div", { class: "side" }, make("section", { "aria-labelledby": "h-drawing" }, make("h2", { id: "h-drawing" }, "Drawing"), drawn, drawing, hint)));
+    make("div", {}, notes, healthy, state.table ? tables() : last.unit ? unit() : unreadable(), whole_()),
+    make("div", { class: "side" }, make("section", { "aria-labelledby": "h-drawing" }, make("h2", { id: "h-drawing" }, "Drawing"), wide, drawn, drawing, arranger.told, arranger.tools, arranger.how, hint)));
   for (const details of form.querySelectorAll("details")) if (unfolded.has(details.id)) details.open = true;
   form.removeAttribute("aria-busy");
   note();
@@ -76,6 +81,26 @@ const tables = () => make("div", {},
 const unreadable = () => make("section", { "aria-labelledby": "h-parts" }, make("h2", { id: "h-parts" }, "Parts"),
   make("p", { class: "problem" }, "The file cannot be read as a table as it stands. Set it right in the whole file below; the table then comes back."));
 
+/** A unit: its chain as a list, and a stage to make it longer by; the rest stands in the file. */
+const unit = () => make("section", { "aria-labelledby": "h-chain" }, make("h2", { id: "h-chain" }, "Stages of the unit"), chain, make("div", { class: "line" },
+  make("label", { for: "further-stage" }, "one more at the end"),
+  make("select", { id: "further-stage" }, (others || []).map(([word, label]) => make("option", { value: word }, label))),
+  make("button", { type: "button", onclick: (event) => does(event.target, "Adding…", longer) }, "Add to the chain")));
+
+function links() {
+  const parts = (n) => `${n} part${n === 1 ? "" : "s"}`;
+  chain.replaceChildren(...(last.unit || []).map((one) => make("li", {}, make("b", {}, one.name), ` ${one.title || one.stage} `,
+    one.problem ? make("span", { class: "problem" }, one.problem) : make("span", { class: "dim" }, `${one.stage}, ${parts(one.parts)}`))));
+  if (!chain.children.length) chain.append(make("li", { class: "dim" }, "None yet."));
+}
+
+async function longer() {
+  const told = await ask("POST", `/stage/${own}/chain`, { stage: document.getElementById("further-stage").value, revision: keeper.revision });
+  keeper.revision = told.revision;
+  state.base = file.value = told.text;
+  saved(told);
+}
+
 const field = (word, label, example) => make("div", { class: "field" },
   make("label", { for: slug(`head/${word}`) }, label),
   make("input", { id: slug(`head/${word}`), "data-field": `head/${word}`, ".value": state.table.head[word], placeholder: example, autocomplete: "off",
@@ -88,8 +113,8 @@ function head(word, text) {
 }
 
 const whole_ = () => make("details", { id: "d-file", open: !state.table },
-  make("summary", {}, "The whole file, with what the table has no columns for"),
-  make("p", { class: "dim", id: "file-says" }, "Supplies behind rails, trimmers that are set, stray mains, devices of your own: typed here. A change in the table keeps these lines and all comments."),
+  make("summary", {}, last.unit ? "The whole file of the unit" : "The whole file, with what the table has no columns for"),
+  make("p", { class: "dim", id: "file-says" }, last.unit ? "Supplies and the rails that they feed, values and positions of single parts, the order of the chain: typed here." : "Supplies behind rails, trimmers that are set, stray mains, devices of your own: typed here. A change in the table keeps these lines and all comments."),
   make("label", { for: "file", class: "hidden" }, "The whole stage file"), file);
 
 /** The file itself is typed: the table follows with the answer. */
@@ -123,7 +148,10 @@ function gone(text, back) {
 }
 
 function saved(told) {
+  const was = Boolean(last.unit);
   last = told;
+  links();
+  if (was !== Boolean(told.unit) && !state.table && !told.table) redraw();
   if (told.table && !state.table) { // typed as a file, and it can be read as a table again
     state.table = told.table;
     if (!form.querySelector(".grid")) draw();
@@ -163,21 +191,31 @@ async function paint() {
     if (!current()) return;
     took = performance.now() - began;
     tell(drawn, svg ? "" : drawing.children.length ? "Drawn as it was before the mistake." : "Nothing can be drawn yet.");
-    if (!svg) return;
-    const { scrollLeft, scrollTop } = drawing;
-    drawing.innerHTML = svg;
-    Object.assign(drawing, { scrollLeft, scrollTop });
-    clickable(drawing, (part) => {
-      mark(drawing, part);
-      const row = form.querySelector(`[data-part="${CSS.escape(part)}"]`);
-      row?.scrollIntoView({ block: "nearest" });
-      row?.querySelector(".c-value input")?.focus({ preventScroll: true });
-    });
+    if (svg) show(svg);
   } catch (error) {
     if (current()) tell(drawn, `There is no drawing: ${error.message}`);
   } finally {
     clearTimeout(slow);
   }
+}
+
+/** The drawing over the whole width, for who arranges a large one. */
+function larger() {
+  wide.setAttribute("aria-pressed", String(form.classList.toggle("wide")));
+}
+
+/** Put a drawing on the page: its parts lead to their rows, and can be moved. */
+function show(svg) {
+  const { scrollLeft, scrollTop } = drawing;
+  drawing.innerHTML = svg;
+  Object.assign(drawing, { scrollLeft, scrollTop });
+  clickable(drawing, (part) => {
+    mark(drawing, part);
+    const row = form.querySelector(`.cells[data-part="${CSS.escape(part)}"]`);
+    row?.scrollIntoView({ block: "nearest" });
+    row?.querySelector(".c-value input")?.focus({ preventScroll: true });
+  });
+  arranger.shown();
 }
 
 form.addEventListener("focusin", (event) => {

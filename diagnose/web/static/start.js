@@ -57,7 +57,6 @@ for (const radio of begin.querySelectorAll("input[name=stage]"))
     if (!radio.checked) return;
     about.innerHTML = answer;
     fit(about);
-    change.disabled = "unit" in radio.dataset;
   });
 
 begin.addEventListener("submit", async (event) => {
@@ -77,9 +76,10 @@ begin.addEventListener("submit", async (event) => {
 });
 
 /** A new stage of one's own, from the one chosen or from nothing. */
-async function stage(from, told, button) {
+async function stage(from, told, button, unit) {
   const body = new FormData();
   if (from) body.append("stage", from);
+  if (unit) body.append("unit", "1");
   button.disabled = true;
   tell(told, "");
   try {
@@ -99,6 +99,7 @@ change.addEventListener("click", () => {
   else tell(told, "Choose the stage first.");
 });
 document.getElementById("blank").addEventListener("click", (event) => stage("", refused, event.target));
+document.getElementById("blank-unit").addEventListener("click", (event) => stage("", refused, event.target, true));
 
 document.addEventListener("click", async (event) => {
   const button = event.target.closest("[data-act]");

@@ -21,6 +21,7 @@ from circuits.stage import Part, Rail, Stage
 from diagnose.cli.main import main
 from diagnose.show.stage import kept
 from diagnose.show.stage.auto import MOST_PARTS, drawn_by_itself
+from diagnose.show.stage.auto_words import with_room
 from diagnose.show.stage.canvas import sheet
 from diagnose.show.stage.schematic import schematic
 from tests.diagnose.show.geometry import SVG, bodies, crossings, groups, overlaps, touch, wires
@@ -145,15 +146,63 @@ def test_it_is_made_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Non
     monkeypatch.setenv("AMP_DIAGNOSE_CACHE", str(tmp_path))
     kept.made_by_itself.cache_clear()
     first = kept.made_by_itself(DIVIDER)
-    (file,) = (tmp_path / "drawings").iterdir()
+    files = list((tmp_path / "drawings").iterdir())
     monkeypatch.setattr(kept, "drawn_by_itself", lambda _: None)
     kept.made_by_itself.cache_clear()
     assert kept.made_by_itself(DIVIDER) == first
-    file.write_text("drawing: half", encoding="utf-8")  # not to be trusted, so made anew
+    for file in files:
+        file.write_text("drawing: half", encoding="utf-8")  # not to be trusted, so made anew
     kept.made_by_itself.cache_clear()
     assert kept.made_by_itself(DIVIDER) is None
-    assert file.read_text(encoding="utf-8") == ""
+    assert {file.read_text(encoding="utf-8") for file in files} == {""}
     kept.made_by_itself.cache_clear()
+
+
+def test_other_values_and_names_move_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("AMP_DIAGNOSE_CACHE", str(tmp_path))
+    kept.made_by_itself.cache_clear()
+    first = kept.made_by_itself(DIVIDER)
+    assert first is not None
+    with monkeypatch.context() as patched:
+        patched.setattr(kept, "drawn_by_itself", lambda _: pytest.fail("it was drawn anew"))
+        upper, lower, decoupling = DIVIDER.parts
+        other = replace(
+            DIVIDER, name="mine", rails=(Rail("vcc", 120.0),), parts=(
+                replace(upper, name="R17", value=47.5e3), replace(lower, value=2.2e6), decoupling))
+        assert kept.at_hand(other)
+        made = kept.made_by_itself(other)
+        assert made is not None
+        assert mismatches(made, other) == ()
+        assert overlaps(picture(other, made)) == []
+        places = {name: replace(place, label="") for name, place in made.parts}
+        assert list(places.values()) == [replace(place, label="") for _, place in first.parts]
+        assert list(places) == ["R17", "R2", "C1"]
+    # a circuit that is another is drawn anew
+    lower = replace(lower, nodes=("out", "vcc"))
+    for changed in (replace(DIVIDER, parts=(upper, lower, decoupling)),
+                    replace(DIVIDER, rails=(Rail("vcc", -12.0),)),
+                    replace(DIVIDER, test_points=())):
+        assert not kept.at_hand(changed)
+    # and so is one whose words have no room any more
+    monkeypatch.setattr(kept, "with_room", lambda *_: None)
+    assert not kept.at_hand(replace(other, name="another"))
+    kept.made_by_itself.cache_clear()
+
+
+@pytest.mark.slow
+def test_words_have_room_where_they_were_made_for_and_longer_ones_are_seen(
+    made: Mapping[str, Layout]
+) -> None:
+    """What was made of a stage has room for it; words as long as the sheet have none."""
+    for name, layout in made.items():
+        stage = load_stage(name)
+        assert with_room(stage, layout) == layout
+        long = replace(stage, parts=tuple(
+            replace(part, name=part.name + "x" * 30) for part in stage.parts))
+        renamed = replace(layout, parts=tuple((n + "x" * 30, p) for n, p in layout.parts))
+        assert with_room(long, renamed) is None
 
 
 STAGE = """

@@ -338,3 +338,18 @@ def test_another_page_can_do_nothing_with_a_stage(
     answer = client.post("/stages/new", headers=headers, base_url="http://127.0.0.1:8426")
     assert answer.status_code == 403
     assert sorted((app.extensions[KEY].shelf.folder / FOLDER).iterdir()) == before
+
+
+def test_mistakes_of_wiring_stand_at_their_rows_all_at_once(client: FlaskClient) -> None:
+    name = given(client, ("d.yaml", DIVIDER)).json["stage"]
+    told = client.get(f"/stage/{name}/data").json
+    table = told["sheet"]["table"]
+    table["parts"][0]["nodes"] = "vcc, bb"
+    table["parts"][3]["nodes"] = "b, b"
+    table["head"]["output"] = "out"
+    answer = client.put(f"/stage/{name}/data", json={
+        "revision": told["revision"], "sheet": {"base": told["sheet"]["base"], "table": table}})
+    found = {problem["field"]: problem["text"] for problem in answer.json["problems"]}
+    assert "only R1 is connected to the node 'bb'" in found["parts/0/nodes"]
+    assert "every pin of C2 is on the node 'b'" in found["parts/3/nodes"]
+    assert "the output port is on the node 'out'" in found["head/output"]

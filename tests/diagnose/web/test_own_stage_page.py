@@ -10,6 +10,7 @@ import pytest
 from circuits.load import load_stage
 from tests.diagnose.web.browsing import saved, until
 from tests.diagnose.web.test_own_stage import DIVIDER, NETLIST
+from tests.diagnose.web.test_own_units import UNIT
 
 pytestmark = pytest.mark.slow
 READY = "#form:not([aria-busy]) .drawing svg"
@@ -54,6 +55,17 @@ def test_a_stage_is_typed_and_the_drawing_follows(divider: Any, served: Any) -> 
     page.locator(".drawing [data-part=R1]").focus()
     page.keyboard.press("Enter")
     assert page.evaluate("document.activeElement.id") == "f-parts-0-value"
+    # rows in another order: by keys, and dragged
+    page.get_by_role("button", name="move R3, row 5").focus()
+    page.keyboard.press("ArrowUp")
+    assert page.locator("#f-parts-3-name").input_value() == "R3"
+    assert page.evaluate("document.activeElement.id") == "f-parts-3-grip"
+    page.locator("#f-parts-3-grip").hover()
+    page.mouse.down()
+    page.locator("#f-parts-4-name").hover()
+    page.mouse.up()
+    assert page.locator("#f-parts-4-name").input_value() == "R3"
+    saved(page)
     # gone and back
     page.get_by_role("button", name="remove R3").click()
     until(page, "!document.querySelector('.drawing [data-part=R3]')")
@@ -169,3 +181,100 @@ def test_the_page_of_a_stage_fits_and_is_accessible(divider: Any) -> None:
         found = divider.evaluate("async () => (await axe.run()).violations")
         assert [(v["id"], v["nodes"][0]["html"]) for v in found
                 if v["impact"] in ("serious", "critical")] == []
+
+
+def test_a_part_is_dragged_and_stays_where_it_was_put(page: Any, served: Any) -> None:
+    made = page.request.post(f"{served.address}/stages/new", form={"stage": "phono-two-transistor"},
+                             headers={"Origin": served.address})
+    page.goto(f"/stage/{made.json()['stage']}")
+    page.wait_for_selector("#form:not([aria-busy]) .drawing svg[data-mark]")
+
+    def place(part: str) -> list[float]:
+        box = page.locator(f".drawing [data-part={part}] .body")
+        return [float(box.get_attribute(word)) for word in ("x", "y")]
+
+    def drag(part: str, right: int, down: int) -> None:
+        box = page.locator(f".drawing [data-part={part}] .body").bounding_box()
+        shown = page.evaluate("""() => {
+            const svg = document.querySelector('.drawing svg');
+            return svg.getBoundingClientRect().width / svg.viewBox.baseVal.width;
+        }""")
+        x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+        page.mouse.move(x, y)
+        page.mouse.down()
+        page.mouse.move(x + 6, y)
+        page.mouse.move(x + (16 * right + 3) * shown, y + (16 * down - 3) * shown, steps=3)
+        page.mouse.up()
+
+    first = place("R3")
+    drag("R3", 0, 2)  # onto the grid, wherever the pointer was
+    page.get_by_text("R3 moved 2 down.").wait_for()
+    assert place("R3") == [first[0], first[1] + 32]
+    drag("C3", 6, -3)
+    refused = page.locator(".side .problem")
+    refused.wait_for()
+    assert refused.inner_text().startswith("C3 has no room there: it would lie on R")
+    assert page.locator(".drawing [data-part=C3]").get_attribute("transform") is None
+    # by keys: steps are gathered, the part keeps the focus
+    page.locator(".drawing [data-part=R3]").focus()
+    page.keyboard.press("ArrowUp")
+    page.keyboard.press("ArrowUp")
+    page.get_by_text("R3 moved 2 up.").wait_for()
+    assert place("R3") == first
+    assert page.evaluate("document.activeElement.dataset.part") == "R3"
+    page.get_by_role("button", name="Undo move").click()
+    page.get_by_text("The last move is undone.").wait_for()
+    assert place("R3") == [first[0], first[1] + 32]
+    # a value that is typed moves nothing, nor does coming back to the page
+    value = page.locator("[data-part=R3] .c-value input")
+    value.fill("270k")
+    page.locator(".drawing [data-part=R3] .value", has_text="270k").wait_for()
+    saved(page)
+    page.reload()
+    page.wait_for_selector("#form:not([aria-busy]) .drawing svg[data-mark]")
+    assert place("R3") == [first[0], first[1] + 32]
+    # another tab has a say as well
+    other = page.context.new_page()
+    other.goto(page.url)
+    other.get_by_role("button", name="Arrange anew").click()
+    other.get_by_text("Undo move puts yours back").wait_for()
+    drag("R3", 0, 1)
+    page.get_by_text("The drawing was changed in another tab").wait_for()
+    until(page, "document.querySelector('.drawing svg').dataset.own === undefined")
+    assert place("R3") == first
+    page.get_by_role("button", name="Undo move").click()
+    until(page, "document.querySelector('.drawing svg').dataset.own !== undefined")
+    assert place("R3") == [first[0], first[1] + 32]
+
+
+def test_a_unit_is_dropped_with_its_stages_and_grows(page: Any, served: Any) -> None:
+    page.goto("/")
+    page.evaluate("""([unit, stage]) => {
+        const data = new DataTransfer();
+        data.items.add(new File([unit], "pair.yaml"));
+        if (stage) data.items.add(new File([stage], "divider.yaml"));
+        document.dispatchEvent(new DragEvent("drop", { dataTransfer: data }));
+    }""", [UNIT, ""])
+    page.get_by_text("is not among the files").first.wait_for()
+    page.evaluate("""([unit, stage]) => {
+        const data = new DataTransfer();
+        data.items.add(new File([unit], "pair.yaml"));
+        data.items.add(new File([stage], "divider.yaml"));
+        document.dispatchEvent(new DragEvent("drop", { dataTransfer: data }));
+    }""", [UNIT, DIVIDER])
+    page.wait_for_url("**/stage/*")
+    page.wait_for_selector(READY)
+    links = page.locator("#chain li")
+    assert links.count() == 2
+    assert "first A divider of the tests divider.yaml, 4 parts" in links.first.inner_text()
+    page.get_by_label("one more at the end").select_option("volume-contour")
+    page.get_by_role("button", name="Add to the chain").click()
+    page.locator("#chain li", has_text="volume-contour").wait_for()
+    assert page.locator("#file").input_value().endswith(
+        "  - {name: volume-contour, stage: volume-contour}\n")
+    text = page.locator("#file").input_value()
+    page.locator("#file").fill(text.replace("name: second", "name: middle"))
+    page.locator("#chain li", has_text="middle").wait_for()
+    saved(page)
+    assert page.locator(".problem:visible").count() == 0
+    assert len(load_stage(stage_path(page, served)).parts) > 8

@@ -233,3 +233,37 @@ def test_what_can_be_read_is_drawn_meanwhile() -> None:
     assert found.stage is None
     assert found.drawn is not None
     assert {part.name for part in found.drawn.parts} == {"R1", "R2", "C1"}
+
+
+def test_rows_in_another_order_take_their_lines_and_comments_along() -> None:
+    def swap(table: Table) -> None:
+        table["parts"].insert(0, table["parts"].pop(2))  # C1 first
+        table["parts"][1]["value"] = "11 kohm"
+        table["parts"].insert(2, {**dict.fromkeys(table["parts"][0], ""), "was": -1, "name": "R9",
+                                  "kind": "carbon-film", "nodes": "b, 0", "value": "1k"})
+
+    after, _ = changed(swap)
+    rows = after.splitlines()
+    assert [row["name"] for row in table_of(after)["parts"]] == [
+        "C1", "R1", "R9", "R2", "C2"]
+    at = rows.index("parts:")
+    assert rows[at + 1 : at + 6] == [
+        "  C1:", "    kind: electrolytic   # a good one", "    nodes: [b, in]",
+        "    value: 4.7 uF", "  # the divider"]
+    assert rows[at + 6].startswith("  R1: {kind: carbon-film")
+    assert rows[at + 6].endswith("value: 11 kohm, role: upper}  # see sheet 3")
+    assert after.endswith(TEXT[TEXT.index("guessed:"):])
+    flow = "stage: x\nports: {input: a, output: b}\nparts: {R1: {kind: film}, R2: {kind: foil}}\n"
+    after, _ = changed(lambda table: table["parts"].reverse(), flow)
+    assert after == flow.replace("R1: {kind: film}, R2: {kind: foil}",
+                                 "R2: {kind: foil}, R1: {kind: film}")
+
+
+@pytest.mark.parametrize("name", ["phono-two-transistor", "supply-dual", "output-mirror"])
+def test_any_order_and_back_is_the_same_stage(name: str) -> None:
+    text = stage_file(name)
+    after, _ = changed(lambda table: table["parts"].reverse(), text)
+    turned = stage_of_text(after, "x.yaml").parts
+    assert turned == stage_of_text(text, "x.yaml").parts[::-1]
+    back, _ = changed(lambda table: table["parts"].reverse(), after)
+    assert stage_of_text(back, "x.yaml") == stage_of_text(text, "x.yaml")
