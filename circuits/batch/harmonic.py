@@ -15,14 +15,17 @@ from typing import Any
 import numpy as np
 
 from circuits.batch.anderson import Memory
+from circuits.batch.grid import Grid
 from circuits.batch.lu import Array
 from circuits.batch.strong import NEAR, Chord, Own
 from circuits.batch.under_drive import Balance, System, balance, driven, waves_of
 
 _STEPS = 40
 """After which a unit is given up: twice what the hardest that settled took (measured)."""
-_EXACT = 3e-8
+_EXACT = 5e-8
 """What is left of a line that is read, relative to the largest of its vector, of a solution."""
+_ROUGHLY = 1e-3
+"""How little a line may have moved before it is believed that lines are too few."""
 _CLOSE = 1e-5
 """How little a line may have moved, relative to the largest, before that is believed."""
 _SLOWEST = 0.9
@@ -68,7 +71,7 @@ def unbent(system: System) -> Steady:
 
 def steady(
     whole: System, start: Array, way: Chord | Own, most: int = _STEPS,
-    hopeless: tuple[int, float] = (_STEPS, 1.0),
+    hopeless: tuple[int, float] = (_STEPS, 1.0), cut_off: tuple[int, float] = (0, np.inf),
 ) -> Steady:
     """The periodic steady state.
 
@@ -83,6 +86,9 @@ def steady(
     hopeless : tuple (int, float)
         From which step on one is given up that still moves by so much of its largest line; at
         every further step by half a digit less.
+    cut_off : tuple (int, float)
+        Of so many of what is read: where their last lines carry more than this, relative to the
+        largest, lines are too few, and nothing is made more exact.
     """
     found = start.copy()
     heard = np.zeros((whole.grid.size, whole.read.shape[0], whole.count))
@@ -103,6 +109,7 @@ def steady(
             moved = _moved(at.heard, last)
             rate = np.clip(moved / before, 0.0, _SLOWEST)
             done = (moved * rate / (1.0 - rate) <= _EXACT) & (moved < _CLOSE) & ~fresh
+            done |= (moved < _ROUGHLY) & (_tails(system.grid, at.heard, cut_off[0]) > cut_off[1])
             last, before = at.heard, moved
             ends = live[done]
             found[..., ends], heard[..., ends] = x[..., done], at.heard[..., done]
@@ -133,6 +140,16 @@ def steady(
                 way.some(keep)
                 memory.some(keep)
     return Steady(found, heard, settled)
+
+
+def _tails(grid: Grid, heard: Array, nodes: int) -> Array:
+    """What the last lines of some of what is read carry, (u,), relative to the largest of each."""
+    if not nodes:
+        return np.zeros(heard.shape[-1])
+    sizes = np.abs(grid.whole(heard[:, :nodes]))
+    largest = np.maximum(sizes[1:].max(axis=0), _TINY)
+    found: Array = (sizes[grid.last] / largest).max(axis=(0, 1))
+    return found
 
 
 def _moved(heard: Array, last: Array) -> Array:

@@ -36,6 +36,8 @@ _OVER = 2
 """Samples over what the lines need."""
 _TAIL = 2e-6
 """Of the largest line, what the last ones may carry where no more are needed."""
+_MARGIN = 2.0
+"""How much more they carry where that is clear before they are exact."""
 _CURRENTS = 1e-3
 """How much less the lines of currents matter than those of nodes: means are taken of them."""
 _CUT = 1e-4
@@ -46,7 +48,7 @@ _FAR = (4, 3e-2)
 """From which of those steps on it gets its own if it still moves by so much."""
 _OWN = 14
 """Steps by its own, after which a transient run takes less (measured)."""
-_ASTRAY = (8, 1e-1)
+_ASTRAY = (5, 5e-2)
 """From which of those on it is left to a transient run likewise."""
 _STRONG = 0.03
 """Of what bends most, what is still solved together with it."""
@@ -185,6 +187,8 @@ def _found(
     if lent is None:
         return found
     left = np.arange(count)
+    last = _ladder(len(work.wanted[0].frequencies))[-1]
+    cut_off = (0, np.inf) if grid is last else (len(work.wanted[0].run.nodes), _MARGIN * _TAIL)
     width = max(4, _BYTES // (16 * work.net.order.entries * (grid.lines + 1)))
 
     def solve(places: Places, of: Strong | None) -> list[int]:
@@ -197,11 +201,11 @@ def _found(
             if state is not None:
                 start[..., j] = _scaled(grid, state, work.wanted[k].crests)
         if of is None:
-            done = steady(system, start, lent[0], _CHORD, _FAR)
+            done = steady(system, start, lent[0], _CHORD, _FAR, cut_off)
         elif lent[2]:
             done = _led(system, of)
         else:
-            done = steady(system, start, Own(system, of), _OWN, _ASTRAY)
+            done = steady(system, start, Own(system, of), _OWN, _ASTRAY, cut_off)
         for j, k in enumerate(places.tolist()):
             if done.settled[j]:
                 found[k] = _cycle(part, grid, done, j)

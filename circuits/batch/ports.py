@@ -20,6 +20,8 @@ from circuits.batch.units import Units, selected
 
 _TRIED = (-2.0, 0.1, 0.6)
 """V beside the bias at which a derivative that differs tells that a branch bends something."""
+_AT_A_TIME = 8
+"""Units of which that is found out at a time: what a cache holds (measured)."""
 _CLOSED = 1e-9
 """Of the largest derivative, what currents into all terminals add up to where they are closed."""
 _SAME = 1e-12
@@ -53,23 +55,12 @@ def bent(units: Units, at: Rest) -> tuple[Bent, ...]:
     found = []
     groups = zip(units.equations.groups, units.parameters, at.branches, strict=True)
     for g, (group, p, x) in enumerate(groups):
-        k = len(x)
-        tried = np.array(_TRIED)
-        # each branch by itself, and all together
-        moves = np.concatenate(
-            [tried[:, None] * row for row in (*np.eye(k), np.ones(k))]
-        ).T[:, :, None, None]
-        with np.errstate(all="ignore"):
-            _, slopes, _, farads = group.family.both(p, x[:, None] + moves)
-            _, still, _, firm = group.family.both(p, x[:, None])
-        differs = np.zeros(slopes.shape[:2], bool)
+        differs = np.zeros((len(group.family.TERMINALS), len(x)), bool)
         closed = True
-        for moved, rest in ((slopes, still), (farads, firm)):
-            off = np.nan_to_num(np.abs(moved - rest), nan=np.inf).max(axis=(2, 3, 4))
-            size = np.maximum(np.abs(moved), np.abs(rest)).max(axis=(2, 3, 4))
-            differs |= off > _SAME * size
-            total = np.abs((moved - rest).sum(axis=0)).max(axis=(1, 2, 3))
-            closed &= not (total > _CLOSED * size.max(axis=0)).any()
+        for some in np.array_split(np.arange(units.count), -(-units.count // _AT_A_TIME)):
+            bends, shut = _bending(group.family, selected(p, some), x[..., some])
+            differs |= bends
+            closed &= shut
         branches, terminals = np.flatnonzero(differs.any(axis=0)), np.flatnonzero(
             differs.any(axis=1))
         if branches.size and closed:
@@ -77,6 +68,29 @@ def bent(units: Units, at: Rest) -> tuple[Bent, ...]:
         elif branches.size:
             found.append(Bent(g, branches.tolist(), terminals.tolist(), -1))
     return tuple(found)
+
+
+def _bending(family: Any, p: Any, x: Array) -> tuple[Array, bool]:
+    """Which derivatives (T, k) bend, and whether currents of all terminals add up to nothing."""
+    k = len(x)
+    tried = np.array(_TRIED)
+    # each branch by itself, and all together
+    moves = np.concatenate(
+        [tried[:, None] * row for row in (*np.eye(k), np.ones(k))]
+    ).T[:, :, None, None]
+    with np.errstate(all="ignore"):
+        _, slopes, _, farads = family.both(p, x[:, None] + moves)
+        _, still, _, firm = family.both(p, x[:, None])
+    differs = np.zeros(slopes.shape[:2], bool)
+    closed = True
+    for moved, rest in ((slopes, still), (farads, firm)):
+        apart = moved - rest
+        off = np.nan_to_num(np.abs(apart), nan=np.inf).max(axis=(2, 3, 4))
+        size = np.maximum(np.abs(moved), np.abs(rest)).max(axis=(2, 3, 4))
+        differs |= off > _SAME * size
+        total = np.abs(apart.sum(axis=0)).max(axis=(1, 2, 3))
+        closed &= not (total > _CLOSED * size.max(axis=0)).any()
+    return differs, closed
 
 
 @dataclass(frozen=True, eq=False)

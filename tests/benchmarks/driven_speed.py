@@ -1,0 +1,88 @@
+"""Readings under drive of many units: harmonic balance and poles over transient runs.
+
+Units are the healthy one and every fault of the catalogue at three sizes. Of each the question
+whether it swings by itself is answered, and then one tone of 1 kHz at the stage's usual level is
+read. Both ways are timed in one process, on its own processor time, one after the other; that the
+machine is busy slows both. What the batch leaves to ngspice is counted and its time is in the
+batch's. Run: `python tests/benchmarks/driven_speed.py [one of so many units]`.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Callable, Sequence
+from typing import TypeVar
+
+from circuits.batch.engine import Many
+from circuits.bench import distortion, driven, switching
+from circuits.bench.driven import Driven
+from circuits.bench.engine import Engine
+from circuits.bench.steps import Steps, abreast, alone
+from circuits.bench.supply import resolved
+from circuits.errors import EngineError
+from circuits.load import load_stage
+from circuits.stage import Stage
+from faultlib.catalogue import hypotheses
+from faultlib.inject import inject
+
+STAGES = ("phono-two-transistor", "line-two-transistor", "output-complementary")
+SHARES = (0.1, 0.5, 0.9)
+"""Of the range of a fault's sizes."""
+
+_T = TypeVar("_T")
+
+
+def units(stage: Stage, every: int) -> list[Stage]:
+    """The healthy unit, and some of those with a fault."""
+    faults = dict.fromkeys(
+        h.drawn(share) for h in hypotheses(stage) for share in SHARES
+    )
+    return [stage, *(inject(stage, fault, stage) for fault in list(faults)[::every])]
+
+
+def level(stage: Stage) -> Steps[Driven]:
+    """One tone at the usual level."""
+    generator = distortion.Generator(stage, driven.tone(1e3), 0.0)
+    return distortion.at_level(generator, stage.signal[0])
+
+
+def seconds(work: Callable[[], object]) -> float:
+    """Of processor time."""
+    start = time.process_time()
+    work()
+    return time.process_time() - start
+
+
+def one_by_one(flows: Sequence[Steps[_T]]) -> None:
+    run = Engine().run
+    for flow in flows:
+        try:
+            alone(flow, run)
+        except EngineError:
+            continue
+
+
+def main() -> None:
+    every = int(sys.argv[1]) if len(sys.argv) > 1 else 2
+    print(f"load {os.getloadavg()[0]:.1f}; ms of processor time a unit")
+    print(f"{'stage':22} {'units':>5}  {'swings':>6} {'poles':>6} {'times':>6}  "
+          f"{'run':>6} {'balance':>7} {'times':>6}  {'both':>6}  left to ngspice")
+    for name in STAGES:
+        stage = resolved(load_stage(name))
+        some = units(stage, every)
+        swings: list[float] = []
+        tones: list[float] = []
+        for flow, found in ((switching.probe, swings), (level, tones)):
+            many = Many(Engine().run)
+            found.append(seconds(lambda: one_by_one([flow(unit) for unit in some])))
+            found.append(seconds(lambda: abreast([flow(unit) for unit in some], many.run)))
+        ms = [1e3 * t / len(some) for t in (*swings, *tones)]
+        print(f"{name:22} {len(some):5}  {ms[0]:6.2f} {ms[1]:6.2f} {ms[0] / ms[1]:6.1f}  "
+              f"{ms[2]:6.2f} {ms[3]:7.2f} {ms[2] / ms[3]:6.1f}  "
+              f"{(ms[0] + ms[2]) / (ms[1] + ms[3]):6.1f}  {dict(many.count.others)}")
+
+
+if __name__ == "__main__":
+    main()
