@@ -32,7 +32,7 @@ HOPELESS = 1e-6
 """Chance of readings farther off below which a hypothesis has nothing to do with these."""
 _SEED = 20
 """Of the units drawn, so that an answer is the same whenever it is asked for."""
-_MANY = 40
+_MANY = 60
 """Hypotheses that are tried, at most: each costs `UNITS` simulations."""
 _FEW = 2
 """Hypotheses that are fitted, at most: each costs a simulation of all sensitivities a round."""
