@@ -54,9 +54,9 @@ by their layout and by the error of the model: faults that hide in that are not 
 fault that simulation puts nearest to it.
 
 Of the code as it is are the foreign rows of phono-two-transistor, line-two-transistor and
-filter-high, 100 benches each. The others, and the units of the stage file, were made before makes
-were drawn from a surveyed population, before priors followed age and value, and of the first
-thirteen stages only.
+filter-high, 100 benches each, and the own rows of phono-two-transistor, filter-high and
+phono-opamp, 60 each. The others were made before makes were drawn from a surveyed population,
+before priors followed age and value, and of the first thirteen stages only; *all of them* has both.
 """
 WHY = """
 ## Where a goal is missed
