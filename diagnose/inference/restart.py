@@ -34,7 +34,7 @@ _SEED = 20
 """Of the units drawn, so that an answer is the same whenever it is asked for."""
 _MANY = 60
 """Hypotheses that are tried, at most: each costs `UNITS` simulations."""
-_FEW = 2
+_FEW = 3
 """Hypotheses that are fitted, at most: each costs a simulation of all sensitivities a round."""
 _NATS = 30.0
 """Hypotheses this far behind the best of them, in natural logarithms, are not fitted: a unit drawn
