@@ -1,8 +1,8 @@
 """Every shipped stage through the batch and through ngspice: bias, levels and noise of its faults.
 
 ngspice is the judge; tolerances are those that answers can bear: 0.1 % or 0.2 mV of bias, 0.01 dB
-of a level (0.1 dB where it is 60 dB down) and 0.05 dB of noise. Faults have one of three sizes here, in
-turn; `tests/benchmarks/engine_agrees.py` compares all faults at all three.
+of a level (0.1 dB where it is 60 dB down) and 0.05 dB of noise. Faults have one of three sizes
+here, in turn; `tests/benchmarks/batch_speed.py` compares all faults at all three.
 """
 
 from __future__ import annotations
