@@ -64,8 +64,8 @@ def unbent(system: System) -> Steady:
     nothing = np.zeros((system.grid.size, 0, system.count))
     found = driven(system, np.zeros((system.grid.lines + 1, 0, system.count), complex))
     heard = (system.read @ found.reshape(len(found), -1)).reshape(-1, *system.drive.shape)
-    lines = system.grid.parts(heard.swapaxes(0, 1))
-    sure: Array = np.isfinite(lines).all(axis=(0, 1))
+    lines: Array = system.grid.parts(heard.swapaxes(0, 1))
+    sure = np.asarray(np.isfinite(lines).all(axis=(0, 1)))
     return Steady(nothing, lines, sure)
 
 

@@ -272,10 +272,10 @@ def _across(line: Line, *nodes: str) -> bool:
 def _joint(lines: dict[str, Line], *nodes: str) -> str | None:
     """The contact between a node that only some units have and the node it stands for."""
     for name, line in lines.items():
-        if line.kind in "rz" and line.shape == "" and _across(line, *nodes):
-            # what lets stray current in is no contact: the one it lies beside is
-            if not name.lower().startswith(_STRAY):
-                return name
+        # what lets stray current in is no contact: the one it lies beside is
+        contact = line.kind in "rz" and line.shape == "" and not name.lower().startswith(_STRAY)
+        if contact and _across(line, *nodes):
+            return name
     return None
 
 

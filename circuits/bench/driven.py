@@ -10,6 +10,10 @@ What settles slowly is the supply: a reservoir behind its winding takes many per
 where the drive takes it. How fast the mean current of a rail moves from one period to the next,
 and the time constant of what hangs on it, tell where it is going; the next run starts there, on
 rails that the supply gives at those currents.
+
+Who finds the periodic steady state itself (`Cycle`) is exact where a run only settles: rails have
+sagged all the way, and couplings that a distortion charges slowly are charged. A run comes there
+after hundreds of periods (measured: 300 bring harmonics to within 0.1 dB).
 """
 
 from __future__ import annotations

@@ -63,7 +63,7 @@ def variants(stage: Stage) -> list[Variant]:
 
 
 def tight(net: Circuit, asked: Sequence[Analysis]) -> Results:
-    """ngspice with options that leave nothing of a solution open."""
+    """What ngspice says with options that leave nothing of a solution open."""
     options = ("reltol=1e-6", "vntol=1e-9", "abstol=1e-15")
     return Engine().run(replace(net, options=options), asked)
 

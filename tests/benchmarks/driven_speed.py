@@ -13,6 +13,7 @@ import os
 import sys
 import time
 from collections.abc import Callable, Sequence
+from functools import partial
 from typing import TypeVar
 
 from circuits.batch.engine import Many
@@ -64,6 +65,12 @@ def one_by_one(flows: Sequence[Steps[_T]]) -> None:
             continue
 
 
+def both(flows: Sequence[Callable[[], Steps[_T]]], many: Many) -> tuple[float, float]:
+    """Seconds of flows one by one, and abreast."""
+    return (seconds(lambda: one_by_one([flow() for flow in flows])),
+            seconds(lambda: abreast([flow() for flow in flows], many.run)))
+
+
 def main() -> None:
     every = int(sys.argv[1]) if len(sys.argv) > 1 else 2
     print(f"load {os.getloadavg()[0]:.1f}; ms of processor time a unit")
@@ -72,12 +79,9 @@ def main() -> None:
     for name in STAGES:
         stage = resolved(load_stage(name))
         some = units(stage, every)
-        swings: list[float] = []
-        tones: list[float] = []
-        for flow, found in ((switching.probe, swings), (level, tones)):
-            many = Many(Engine().run)
-            found.append(seconds(lambda: one_by_one([flow(unit) for unit in some])))
-            found.append(seconds(lambda: abreast([flow(unit) for unit in some], many.run)))
+        swings = both([partial(switching.probe, unit) for unit in some], Many(Engine().run))
+        many = Many(Engine().run)
+        tones = both([partial(level, unit) for unit in some], many)
         ms = [1e3 * t / len(some) for t in (*swings, *tones)]
         print(f"{name:22} {len(some):5}  {ms[0]:6.2f} {ms[1]:6.2f} {ms[0] / ms[1]:6.1f}  "
               f"{ms[2]:6.2f} {ms[3]:7.2f} {ms[2] / ms[3]:6.1f}  "

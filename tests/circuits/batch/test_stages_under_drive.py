@@ -32,6 +32,9 @@ SETTLE = {"valve-single-ended": 40}
 _PERIODS = 8
 FINER = 2
 """Steps for each of a reading's."""
+LEFT = ("output-mosfet",)
+"""What is left to transient runs: with field-effect output transistors both agree at 1 kHz, and not
+above some kHz."""
 NEAR, HEARD = 0.1, 1e-5
 """dB that lines may differ by, down to −100 dB."""
 
@@ -60,6 +63,9 @@ def test_lines_of_every_stage(name: str) -> None:
     many = Many(Engine().run)
     # one by one, as all units of a stage are driven alike: the first of them leads the way
     runs = [abreast([driven.drive(stage, tones, crest)], many.run)[0] for crest in crests]
+    if name in LEFT:
+        assert many.count.others == {"no steady state": len(crests)}
+        return
     assert many.count.batched == len(crests), many.count
     for crest, mine in zip(crests, runs, strict=True):
         assert isinstance(mine, Driven)
