@@ -8,12 +8,13 @@ fault acts on a unit that was right once.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Generator, Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from circuits.adjust import Adjust
+from circuits.identity import ByIdentity
 from circuits.kinds import kind
 from circuits.reading import Reading
 from circuits.stage import Stage
@@ -21,6 +22,7 @@ from faultlib.tolerance import Layout, Spread, deviate
 
 if TYPE_CHECKING:
     from circuits.bench.plan import Plan
+    from circuits.bench.steps import RunMany, Steps
 
 Deviations = tuple[tuple[Spread, float], ...]
 Positions = tuple[tuple[str, float], ...]
@@ -71,52 +73,117 @@ def as_set(stage: Stage, deviations: Deviations) -> Stage:
         When the simulator finds no operating point of the unit.
     """
     unit = deviate(stage, deviations)
-    told = any(one.aim for one in stage.adjust)
-    if not stage.adjust or not (deviations or told):
+    if not _to_set(stage, deviations):
         return unit
     for name, position in _positions(stage, deviations):
         unit = _turned(unit, name, position)
     return unit
 
 
+def set_together(stage: Stage, units: Iterable[Deviations], run_many: RunMany) -> None:
+    """Find the settings of many good units at once, so that `as_set` need not ask for them.
+
+    Settings that cannot be found are left to it.
+
+    Parameters
+    ----------
+    units : iterable of deviations
+        Each as `as_set` takes them.
+    run_many : callable
+        What answers all that is asked for at one turn.
+    """
+    from circuits.bench.steps import abreast
+
+    found = _found(stage)
+    wanted = {_moved(stage, one): None for one in units if _to_set(stage, one)}
+    asked = [one for one in wanted if _asks(stage, one) and one not in found.positions]
+    if not asked:
+        return
+    abreast([_drawn(stage, one, found) for one in stage.adjust], run_many)
+    # those that deviate in less come first: the others begin from what was found of them
+    for count in sorted({len(one) for one in asked}):
+        mine = [one for one in asked if len(one) == count]
+        abreast([_set(stage, one, found) for one in mine], run_many)
+
+
+def _to_set(stage: Stage, deviations: Deviations) -> bool:
+    """Whether a unit is not simply as drawn, and has trimmers."""
+    return bool(stage.adjust) and (bool(deviations) or _aimed(stage))
+
+
+def _aimed(stage: Stage) -> bool:
+    return any(one.aim for one in stage.adjust)
+
+
+def _moved(stage: Stage, deviations: Deviations) -> Deviations:
+    """What of some deviations a trimmer makes up for."""
+    return tuple((s, z) for s, z in deviations if _shifts(stage, s))
+
+
+def _asks(stage: Stage, moved: Deviations) -> bool:
+    """Whether the trimmers of a unit stand elsewhere than drawn."""
+    return bool(moved) or _aimed(stage)
+
+
 def _positions(stage: Stage, deviations: Deviations) -> Positions:
     """Where every trimmer stands; the units of every fault ask for the same ones."""
-    known = _known(stage)
-    moved = tuple((s, z) for s, z in deviations if shifts_bias(stage, s))
-    if not moved and not any(one.aim for one in stage.adjust):
+    from circuits.bench.engine import Engine
+    from circuits.bench.steps import alone
+
+    moved, found = _moved(stage, deviations), _found(stage)
+    if not _asks(stage, moved):
         return tuple((one.part, stage.part(one.part).position) for one in stage.adjust)
-    if moved not in known:
-        if len(known) > _MOST:
-            known.clear()
-        known[moved] = _set(stage, moved, known)
-    return known[moved]
+    known = found.positions.get(moved)
+    return alone(_set(stage, moved, found), Engine().run) if known is None else known
+
+
+@dataclass
+class _Found:
+    """What was found of the trimmers of one stage in this process; to be added to.
+
+    Attributes
+    ----------
+    positions : dict
+        Of units, by what deviates in them.
+    drawn : dict of str to (float, float)
+        By part, as `_drawn`.
+    """
+
+    positions: dict[Deviations, Positions] = field(default_factory=dict)
+    drawn: dict[str, tuple[float, float]] = field(default_factory=dict)
 
 
 @lru_cache(maxsize=8)
-def _known(stage: Stage) -> dict[Deviations, Positions]:
-    """The settings of units of one stage that were found in this process; to be added to."""
-    return {}
+def _found_of(stage: Stage) -> _Found:
+    return _Found()
 
 
-def _set(stage: Stage, deviations: Deviations, known: Mapping[Deviations, Positions]) -> Positions:
+_found = ByIdentity(_found_of, 64)
+
+
+def _set(stage: Stage, deviations: Deviations, found: _Found) -> Steps[Positions]:
+    """Steps to where the trimmers of a unit stand; remembers that."""
     from circuits.bench.supply import resolved
 
     # what a supply gives does not hang on the trimmers, and takes longest to work out
     unit = resolved(deviate(stage, deviations))
     # a unit that was set already, with one part more moved, is nearly set by adding what that does
-    nearly = dict(known.get(deviations[:-1], ()))
-    more = dict(known.get(deviations[-1:], ()))
+    nearly = dict(found.positions.get(deviations[:-1], ()))
+    more = dict(found.positions.get(deviations[-1:], ()))
     for name, position in nearly.items() if len(deviations) > 1 else ():
         drawn = stage.part(name).position
         turned = position + more.get(name, drawn) - drawn
         unit = _turned(unit, name, min(max(turned, 0.0), 1.0))
     for _ in range(_ROUNDS if len(unit.adjust) > 1 else 1):
         for one in unit.adjust:
-            aim, slope = _drawn(stage, one.part)
-            aim *= one.missed
-            settled = settle(_reader(unit, one, aim), unit.part(one.part).position, slope)
+            aim, slope = yield from _drawn(stage, one, found)
+            settled = yield from _settled(unit, one, aim * one.missed, slope)
             unit = _turned(unit, one.part, settled)
-    return tuple((one.part, unit.part(one.part).position) for one in unit.adjust)
+    positions = tuple((one.part, unit.part(one.part).position) for one in unit.adjust)
+    if len(found.positions) > _MOST:
+        found.positions.clear()
+    found.positions[deviations] = positions
+    return positions
 
 
 def shifts_bias(stage: Stage, spread: Spread) -> bool:
@@ -128,8 +195,10 @@ def shifts_bias(stage: Stage, spread: Spread) -> bool:
     )
 
 
-@lru_cache(maxsize=64)
-def _drawn(stage: Stage, part: str) -> tuple[float, float]:
+_shifts = ByIdentity(lambda stage, spread: shifts_bias(stage, spread), _MOST)
+
+
+def _drawn(stage: Stage, adjust: Adjust, found: _Found) -> Steps[tuple[float, float]]:
     """What a trimmer is set to, V, and the slope of the reading's logarithm over the position.
 
     A reading may be flat where the trimmer is drawn, an output stage idling without any current,
@@ -137,34 +206,44 @@ def _drawn(stage: Stage, part: str) -> tuple[float, float]:
     """
     from circuits.bench.supply import resolved
 
-    (one,) = [a for a in stage.adjust if a.part == part]
-    nominal = resolved(stage)
-    here = nominal.part(part).position
-    aim = one.aim or _volts(nominal, one)
-    step = _NUDGE if here < 0.5 else -_NUDGE
-    reads = _reader(nominal, one, aim)
-    at_rest = reads(here) if one.aim else 0.0
-    slope = (reads(here + step) - at_rest) / step
-    if not slope and one.aim:
-        slope = reads(1.0) - reads(0.0)
-    return aim, slope
+    name = adjust.part
+    if name not in found.drawn:
+        (one,) = [a for a in stage.adjust if a.part == name]
+        nominal = resolved(stage)
+        here = nominal.part(name).position
+        aim = one.aim or (yield from _volts(nominal, one))
+        step = _NUDGE if here < 0.5 else -_NUDGE
+        at_rest = (yield from _off(nominal, one, aim, here)) if one.aim else 0.0
+        slope = ((yield from _off(nominal, one, aim, here + step)) - at_rest) / step
+        if not slope and one.aim:
+            top = yield from _off(nominal, one, aim, 1.0)
+            slope = top - (yield from _off(nominal, one, aim, 0.0))
+        found.drawn[name] = aim, slope
+    return found.drawn[name]
 
 
-def _reader(stage: Stage, adjust: Adjust, aim: float) -> Callable[[float], float]:
-    """Position to how far the reading is above the aim, as a natural logarithm."""
-
-    def read(position: float) -> float:
-        share = _volts(_turned(stage, adjust.part, position), adjust) / aim
-        return math.log(max(share, _LEAST))
-
-    return read
+def _off(stage: Stage, adjust: Adjust, aim: float, position: float) -> Steps[float]:
+    """How far the reading is above the aim at a position, as a natural logarithm."""
+    share = (yield from _volts(_turned(stage, adjust.part, position), adjust)) / aim
+    return math.log(max(share, _LEAST))
 
 
-def _volts(stage: Stage, adjust: Adjust) -> float:
-    from circuits.bench.take import take
+def _volts(stage: Stage, adjust: Adjust) -> Steps[float]:
+    from circuits.bench.take import taking
 
-    above, below = take(stage, _plan(adjust.at, adjust.origin))
+    above, below = yield from taking(stage, _plan(adjust.at, adjust.origin))
     return float(above - below)
+
+
+def _settled(stage: Stage, adjust: Adjust, aim: float, slope: float) -> Steps[float]:
+    """The position at which a trimmer is set right."""
+    search = _search(stage.part(adjust.part).position, slope)
+    position = next(search)
+    try:
+        while True:
+            position = search.send((yield from _off(stage, adjust, aim, position)))
+    except StopIteration as end:
+        return float(end.value)
 
 
 @lru_cache(maxsize=64)
@@ -195,8 +274,19 @@ def settle(reads: Callable[[float], float], start: float, slope: float) -> float
     float
         The end towards the aim where it lies beyond.
     """
+    search = _search(start, slope)
+    position = next(search)
+    try:
+        while True:
+            position = search.send(reads(position))
+    except StopIteration as end:
+        return float(end.value)
+
+
+def _search(start: float, slope: float) -> Generator[float, float, float]:
+    """Yields positions, is sent how far the reading is above its aim there; see `settle`."""
     low, high = -math.inf, math.inf  # between these the position lies, as readings have shown
-    here, off, rate, near = start, reads(start), slope, _NEAR_AS_DRAWN
+    here, off, rate, near = start, (yield start), slope, _NEAR_AS_DRAWN
     for _ in range(_STEPS):
         up = (off < 0.0) == (slope > 0.0)
         if off == 0.0 or slope == 0.0 or here == (1.0 if up else 0.0):
@@ -207,7 +297,7 @@ def settle(reads: Callable[[float], float], start: float, slope: float) -> float
             there = (low + high) / 2.0
         if abs(off) < near:
             return there
-        now = reads(there)
+        now = yield there
         secant = (now - off) / (there - here)
         rate, near = (secant, _NEAR) if secant * slope > 0.0 else (slope, _NEAR_AS_DRAWN)
         here, off = there, now

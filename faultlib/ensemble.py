@@ -144,6 +144,6 @@ def scatter(
 
 
 def _median(values: Floats) -> float:
-    """That of numpy imports its arrays with a mask, which takes as long as half a ranking."""
+    """That of numpy imports its masked arrays, which takes 15 ms."""
     ordered = np.sort(values)
     return float(ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2.0

@@ -23,6 +23,7 @@ from circuits.errors import EngineError, Oscillates
 from circuits.identity import ByIdentity
 from circuits.reading import Reading, all_compared
 from circuits.stage import GROUND, Stage
+from faultlib.adjust import set_together
 from faultlib.variant import Variant, of_both, unit
 
 Sheet = tuple[Stage, tuple[Reading, ...]]
@@ -58,7 +59,15 @@ def measured(sheet: Sheet, variants: Sequence[Variant]) -> list[Read | EngineErr
     steps = [_watched(_reading(sheet, variant)) for variant in variants]
     if not _trusted(sheet):
         return [_alone(one) for one in steps]
-    return abreast(steps, Many(_ngspice).run)
+    many = Many(_ngspice).run
+    besides = (_beside(sheet[0], one) for one in variants if _with_both(sheet))
+    set_together(sheet[0], (one.deviations for one in (*variants, *besides)), many)
+    return abreast(steps, many)
+
+
+def _beside(stage: Stage, variant: Variant) -> Variant:
+    """The other channel of a unit."""
+    return variant.beside or variant.shared(stage.shared)
 
 
 def _ngspice(*ask: object) -> Results:
@@ -77,7 +86,7 @@ def _reading(sheet: Sheet, variant: Variant) -> Steps[Read]:
     stage, _ = sheet
     other, good = None, _good(stage)
     if _with_both(sheet):
-        other = fed(good, unit(stage, variant.beside or variant.shared(stage.shared)))
+        other = fed(good, unit(stage, _beside(stage, variant)))
     mine = fed(good, unit(stage, variant))
     try:
         planned = _plan_of(sheet, mine.charged, mine.load_return, mine.input_return)

@@ -94,7 +94,7 @@ class Nearby:
                     row[split.base][powers], apart[powers], known[Variant()][powers]
                 )
             nearest.append(shifted)
-        return Answer(np.array(nearest), answer.problems, answer.simulated)
+        return Answer(np.array(nearest), answer.problems, answer.simulated, answer.apart)
 
 
 def _split(chain: Chain, variant: Variant) -> _Split | None:

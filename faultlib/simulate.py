@@ -70,11 +70,14 @@ class Answer:
         under drive for one that swings by itself.
     simulated : int
         How many variants were not in the store.
+    apart : tuple of str
+        Labels of those that ngspice simulated one by one, since the batch could not.
     """
 
     values: NDArray[np.float64]
     problems: tuple[Problem, ...]
     simulated: int
+    apart: tuple[str, ...] = ()
 
 
 def is_late(answer: Answer) -> bool:
@@ -211,7 +214,9 @@ class Laboratory(AbstractContextManager["Laboratory"]):
             shelf.keep([units[i] for i in sure], names, values[sure], reasons)
 
         values[missing] = np.nan
-        problems = self._simulate(stage, variants, readings, missing, values, progress, keep)
+        problems, apart = self._simulate(
+            stage, variants, readings, missing, values, progress, keep
+        )
         lost = np.isnan(values)
         lost[:, [k for k, reading in enumerate(readings) if reading.driven]] = False
         # without a reading at rest there is no row; a unit that swings has its readings at rest
@@ -219,7 +224,7 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         for k, reading in enumerate(readings):
             values[:, k] = through_wiring(reading, all_compared(reading, values[:, k]))
         named = (*gone, *(problem for _, problem in sorted(problems.items())))
-        return Answer(values, tuple(dict.fromkeys(named)), len(missing))
+        return Answer(values, tuple(dict.fromkeys(named)), len(missing), apart)
 
     def _simulate(
         self,
@@ -230,19 +235,22 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         values: NDArray[np.float64],
         progress: Progress | None,
         keep: _Keep,
-    ) -> dict[int, Problem]:
+    ) -> tuple[dict[int, Problem], tuple[str, ...]]:
         """Fill the missing rows in place, and keep each as it comes in.
 
         Returns
         -------
-        dict
-            What could not be simulated, by its row.
+        dict, tuple of str
+            What could not be simulated, by its row; and who was simulated apart.
         """
         problems: dict[int, Problem] = {}
+        apart: list[str] = []
 
         def arrived(outcomes: Sequence[tuple[int, _Outcome]]) -> None:
             for k, outcome in outcomes:
                 _enter(variants[missing[k]], readings, missing[k], outcome, values, problems)
+                if getattr(outcome, "apart", False):
+                    apart.append(variants[missing[k]].label())
             keep([missing[k] for k, _ in outcomes], problems)
 
         if missing:
@@ -253,7 +261,7 @@ class Laboratory(AbstractContextManager["Laboratory"]):
             work: Callable[..., Any] = measured
             self.each(work, [variants[i] for i in missing], (stage, tuple(readings)), progress,
                       arrived, _DRIVEN if driven else _STILL)
-        return problems
+        return problems, tuple(apart)
 
 
 def _enter(

@@ -22,10 +22,16 @@ class Watched:
     bench : Bench
     late : dict
         Labels of the units that were not simulated because time was over, in their order.
+    apart : dict
+        How often units of a label were simulated one by one, since the batch could not.
+    simulated : int
+        Units that were simulated at all.
     """
 
     bench: Bench
     late: dict[str, None] = field(default_factory=dict)
+    apart: dict[str, int] = field(default_factory=dict)
+    simulated: int = 0
 
     def values(
         self,
@@ -37,7 +43,19 @@ class Watched:
         """Readings of every variant, on the compared scale."""
         answer = self.bench.values(stage, variants, readings, progress)
         self.late.update(dict.fromkeys(p.variant for p in answer.problems if p.kind == LATE))
+        self.simulated += answer.simulated
+        for label in answer.apart:
+            self.apart[label] = self.apart.get(label, 0) + 1
         return answer
+
+    def by_themselves(self) -> tuple[str, ...]:
+        """A sentence on units that the batch could not solve; none where there were none."""
+        if not self.apart:
+            return ()
+        count = sum(self.apart.values())
+        named = ", ".join(list(self.apart)[:_NAMED])
+        return (f"{count} of {self.simulated} simulated units were solved by ngspice one by one, "
+                f"since together with the others they had no solution: {named}",)
 
     def missing(self) -> tuple[str, ...]:
         """A sentence on what is missing; none where nothing is."""

@@ -79,9 +79,9 @@ def answered(asks: Sequence[Ask], count: Count) -> list[Results | None]:
                 _note(count, str(error))
                 continue
             shapes.setdefault(made, []).append(k)
-        for common in commons(list(shapes)):
-            mine = [k for one in common.shapes for k in shapes[one]]
-            of = {k: one for one in common.shapes for k in shapes[one]}
+        for common, some in commons(list(shapes)):
+            mine = [k for one in some for k in shapes[one]]
+            of = {k: one for one in some for k in shapes[one]}
             results = _together(
                 common, [asks[k] for k in mine], [of[k] for k in mine], analyses
             )
@@ -199,7 +199,7 @@ class _Expressions(dict[str, Expression]):
         return isinstance(other, _Expressions)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=512)
 def _equations(
     lines: tuple[Line, ...], between: tuple[tuple[str, str], ...], expressions: _Expressions
 ) -> Equations:

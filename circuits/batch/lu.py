@@ -14,7 +14,6 @@ from typing import Any, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
-from scipy import sparse
 
 Array: TypeAlias = npt.NDArray[Any]
 """Of floats or complex numbers."""
@@ -36,27 +35,30 @@ class _Sum:
     Attributes
     ----------
     places : (t,) array
-    matrix : csr array (t, p) or None
-        What adds the products up; None where each has a place of its own.
+    order : (p,) array or None
+        Products by the place they go to; None where they stand so already.
+    begin : (t,) array or None
+        Where in that order those of each place begin; None where each has a place of its own.
     """
 
     places: Places
-    matrix: Any
+    order: Places | None
+    begin: Places | None
 
     @classmethod
     def of(cls, targets: Places) -> _Sum:
-        places, into = np.unique(targets, return_inverse=True)
+        order = np.argsort(targets, kind="stable")
+        places, begin = np.unique(targets[order], return_index=True)
         if len(places) == len(targets):
-            return cls(targets, None)
-        ones = np.ones(len(targets))
-        return cls(places, sparse.csr_array((ones, (into, np.arange(len(targets))))))
+            return cls(targets, None, None)
+        return cls(places, None if (np.diff(order) == 1).all() else order, begin)
 
     def take_from(self, values: Array, products: Array) -> None:
         """Subtract products (p, …) from their places among values."""
-        if self.matrix is not None:
-            shape = products.shape
-            flat = products.reshape(shape[0], -1)
-            products = (self.matrix @ flat).reshape(len(self.places), *shape[1:])
+        if self.begin is not None:
+            if self.order is not None:
+                products = products[self.order]
+            products = np.add.reduceat(products, self.begin, axis=0)
         values[self.places] -= products
 
 
@@ -386,6 +388,8 @@ def _step(slot: Places, together: list[tuple[int, int, Places, Places]]) -> _Ste
         below, below_of, below_row, right, right_of, right_column, first, second, target,
     )]
     own_rows, own_columns = (np.array(x, np.intp) for x in list(zip(*together, strict=True))[:2])
+    by_target = np.argsort(places[8], kind="stable")
+    places[6:] = [one[by_target] for one in places[6:]]
     under, of_under, at_row, beside, of_beside, at_column, one, two, changed = places
     return _Step(
         slot[own_rows, own_columns], own_rows, own_columns, under, of_under, at_row, beside,

@@ -117,6 +117,7 @@ def shape(circuit: Circuit) -> Shape:
         _MET.clear()
         _LINES.clear()
         _SHAPES.clear()
+        _HOMES.clear()
     models = {model.name: model for model in circuit.models}
     lines = [
         _known(one, models.get(one.text.partition(" ")[0]) if one.text else None)
@@ -278,10 +279,22 @@ def _joint(lines: dict[str, Line], *nodes: str) -> str | None:
     return None
 
 
-def commons(shapes: Sequence[Shape]) -> list[Common]:
-    """As few topologies as hold some shapes, which are all different."""
-    found: list[Common] = []
+def commons(shapes: Sequence[Shape]) -> list[tuple[Common, list[Shape]]]:
+    """As few topologies as hold some shapes, which are all different, and the shapes of each.
+
+    A shape that was met before stays where it was put then: its equations are known.
+    """
+    fresh: list[Common] = []
     for one in shapes:
-        if not any(common.take(one) for common in found):
-            found.append(Common.of(one))
-    return found
+        if one not in _HOMES and not any(common.take(one) for common in fresh):
+            fresh.append(Common.of(one))
+    _HOMES.update((one, common) for common in fresh for one in common.shapes)
+    found: dict[int, tuple[Common, list[Shape]]] = {}
+    for one in shapes:
+        home = _HOMES[one]
+        found.setdefault(id(home), (home, []))[1].append(one)
+    return list(found.values())
+
+
+_HOMES: dict[Shape, Common] = {}
+"""The topology that each shape was put into; forgotten with the shapes."""

@@ -33,6 +33,7 @@ from circuits.bench.probed import on
 from circuits.bench.small_signal import SILENCE
 from circuits.bench.steps import Steps, ask
 from circuits.elements import built
+from circuits.identity import ByIdentity
 from circuits.macromodels import BOLTZMANN, KELVIN
 from circuits.netlist import GENERATOR, Ready, circuit, node
 from circuits.stage import Part, Stage
@@ -69,9 +70,12 @@ def sources(stage: Stage) -> list[Source]:
         Source(part, element.name, element.nodes, element.value)
         for part in stage.parts
         if excess.index(part) is not None or excess.of_junction(part)
-        for element in built((part,))[0]
+        for element in _elements(part)
         if element.value is not None
     ]
+
+
+_elements = ByIdentity(lambda part: tuple(built((part,))[0]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,11 +116,13 @@ class Heard:
         crest = math.sqrt(2.0) * min(volts / self.gain, _MOST_DRIVE)
         power = self.density**2
         for k, source in enumerate(self.sources):
+            # what the index makes at rest is in the density already: ngspice knows it
+            if not crest and not excess.of_junction(source.part):
+                continue
             rest = self.across[k : k + 1]
             size = min(crest * abs(self.moving[k]), self.most)
-            along = rest + size * np.cos(_PHASES)
+            along = rest + size * np.cos(_PHASES) if crest else rest
             part, ohms = source.part, source.ohms
-            # what the index makes at rest is in the density already: ngspice knows it
             falling = excess.falling(part, ohms, along).mean() - excess.indexed(part, ohms, rest)[0]
             white = excess.white(part, ohms, along).mean()
             power = power + self.ways[:, k] * (white + falling / self.frequencies)

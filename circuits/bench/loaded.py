@@ -16,7 +16,7 @@ from dataclasses import replace
 from functools import lru_cache, partial
 
 from circuits import supply as drawn
-from circuits.bench.analysis import Bias, OperatingPoint
+from circuits.bench.analysis import Answer, Bias, OperatingPoint
 from circuits.bench.demand import given
 from circuits.bench.engine import Engine
 from circuits.bench.lamped import behind_lamp
@@ -138,7 +138,7 @@ def _blocks(mine: Part, other: Part) -> bool:
 # -- what a unit does to its rails -----------------------------------------------------------------
 
 
-def loaded(stage: Stage) -> Steps[Stage]:
+def loaded(stage: Stage, amps: Sequence[float] | None = None) -> Steps[Stage]:
     """The stage with every rail as its supply gives it at what the unit draws at rest.
 
     Parameters
@@ -146,19 +146,28 @@ def loaded(stage: Stage) -> Steps[Stage]:
     stage : Stage
         A rail without a `feed` does not follow; one with a drawn supply then has what this gives
         to the healthy unit.
+    amps : sequence of float, optional
+        What the unit draws on the rails of `unasked`, where that was asked already, A.
 
     Raises
     ------
     InputError, NoSolution
         As `supply.resolved`; NoSolution also where no operating point is found.
     """
+    nominal, sure = unasked(stage)
+    return nominal if sure else (yield from _settled(nominal, amps))
+
+
+def unasked(stage: Stage) -> tuple[Stage, bool]:
+    """The stage at what the healthy unit draws, and whether that is surely what `loaded` gives.
+
+    If not, what it draws there has to be asked (`draw`).
+    """
     feeds = [rail.feed for rail in stage.rails if rail.feed is not None]
     if not feeds and not stage.lamp:
-        return resolved(stage)
+        return resolved(stage), True
     nominal = replace(stage, rails=_nominal(stage.rails, stage.mains))
-    if all(feed.alike for feed in feeds) and not stage.lamp:
-        return nominal
-    return (yield from _settled(nominal))
+    return nominal, all(feed.alike for feed in feeds) and not stage.lamp
 
 
 def _unsettled(rails: tuple[Rail, ...], mains: float) -> tuple[Rail, ...]:
@@ -172,14 +181,17 @@ _nominal = ByIdentity(_unsettled, _UNITS)
 """Rails at what the healthy unit takes, each with itself before."""
 
 
-def _settled(stage: Stage) -> Steps[Stage]:
+def _settled(stage: Stage, told: Sequence[float] | None) -> Steps[Stage]:
     """The stage at what it draws; the very same where that is what a healthy one does."""
-    net = circuit(stage)
+    net: Circuit | None = None
     aims = [_Bracket(_LEAST * abs(rail.volts)) for rail in stage.rails]
     limits = [_NEAR * abs(rail.volts) for rail in stage.rails]
     for turn in range(_ROUNDS):
-        here = _fed_by(net, stage.rails) if turn else net
-        amps = yield from _taken(here, stage.rails)
+        if not turn and told is not None:
+            amps = told
+        else:
+            net = circuit(stage) if net is None else _fed_by(net, stage.rails)
+            amps = yield from _taken(net, stage.rails)
         if not turn and not stage.lamp and not _strayed(stage, amps):
             break
         wanted = following(stage, amps, -math.inf)
@@ -199,11 +211,25 @@ def currents(stage: Stage) -> Steps[list[float]]:
 
 
 def _taken(net: Circuit, rails: Sequence[Rail]) -> Steps[list[float]]:
-    wanted = OperatingPoint((), tuple(rail_source(rail.name) for rail in rails))
-    (bias,) = yield from ask(net, (wanted,))
-    assert isinstance(bias, Bias)
+    (bias,) = yield from ask(net, (draw(rails),))
+    return drawn_of(rails, bias)
+
+
+def draw(rails: Sequence[Rail]) -> OperatingPoint:
+    """What tells the currents that a stage draws from its rails."""
+    return _draw(tuple(rail.name for rail in rails))
+
+
+@lru_cache(maxsize=64)
+def _draw(rails: tuple[str, ...]) -> OperatingPoint:
+    return OperatingPoint((), tuple(map(rail_source, rails)))
+
+
+def drawn_of(rails: Sequence[Rail], answer: Answer) -> list[float]:
+    """Those currents, A, positive where the rail gives it."""
+    assert isinstance(answer, Bias)
     return [max(-float(amps) * math.copysign(1.0, rail.volts), 0.0)
-            for rail, amps in zip(rails, bias.branches, strict=True)]
+            for rail, amps in zip(rails, answer.branches, strict=True)]
 
 
 def _fed_by(net: Circuit, rails: Sequence[Rail]) -> Circuit:

@@ -175,31 +175,38 @@ class _Integral:
 
     Attributes
     ----------
-    known : (n,) array
-        Logarithm of the frequencies of the density.
+    known : (n,) array or None
+        Logarithm of the frequencies of the density; None where these are the grid.
     grid, at : (k,) arrays
         Frequencies that are added up between, the ends of the band among them, and logarithms.
-    gain : (k,) array
-        Logarithm of what a weighting makes of the power.
+    gain : (k,) array or None
+        Logarithm of what a weighting makes of the power; None without one.
     step : (k - 1,) array
         From one logarithm to the next.
     """
 
-    known: NDArray[np.float64]
+    known: NDArray[np.float64] | None
     grid: NDArray[np.float64]
     at: NDArray[np.float64]
-    gain: NDArray[np.float64]
+    gain: NDArray[np.float64] | None
     step: NDArray[np.float64]
 
     def rms(self, density: NDArray[np.float64]) -> float:
         """Of a density (n,)."""
-        log_power = 2.0 * np.interp(self.at, self.known, np.log(density + 1e-30)) + self.gain
-        slope = np.diff(log_power) / self.step + 1.0
+        log_power = 2.0 * np.log(density + 1e-30)
+        if self.known is not None:
+            log_power = np.interp(self.at, self.known, log_power)
+        if self.gain is not None:
+            log_power = log_power + self.gain
+        slope = (log_power[1:] - log_power[:-1]) / self.step + 1.0
         whole = np.exp(log_power[:-1]) * self.grid[:-1]
         flat = np.abs(slope) < 1e-9
-        safe = np.where(flat, 1.0, slope)
-        rising = np.where(flat, self.step, np.expm1(safe * self.step) / safe)
-        return math.sqrt((whole * rising).sum())
+        if flat.any():
+            safe = np.where(flat, 1.0, slope)
+            rising = np.where(flat, self.step, np.expm1(safe * self.step) / safe)
+        else:
+            rising = np.expm1(slope * self.step) / slope
+        return math.sqrt(whole @ rising)
 
 
 @lru_cache(maxsize=64)
@@ -207,11 +214,15 @@ def _integral(
     frequencies: tuple[float, ...], band: tuple[float, float], weighting: str
 ) -> _Integral:
     low, high = band
-    inner = [f for f in frequencies if low < f < high]
-    grid = np.array([low, *inner, high])
-    gain = a_weighting_db(grid) * (math.log(10.0) / 10.0) if weighting == "A" else np.zeros(len(grid))
+    grid = (low, *(f for f in frequencies if low < f < high), high)
     at = np.log(grid)
-    return _Integral(np.log(frequencies), grid, at, gain, np.diff(at))
+    return _Integral(
+        None if grid == frequencies else np.log(frequencies),
+        np.array(grid),
+        at,
+        a_weighting_db(np.array(grid)) * (math.log(10.0) / 10.0) if weighting == "A" else None,
+        np.diff(at),
+    )
 
 
 def _band(reading: Reading) -> tuple[float, float]:

@@ -378,7 +378,7 @@ def _mains(stage: Stage, readings: Indexed) -> Request:
     def read(stage: Stage, results: Sequence[Answer]) -> Values:
         ways = _ways(stage)
         worth = np.array([_arriving(lines, frequencies, ohms, one) for _, ohms, one, lines in ways])
-        shares = np.stack([_shares(result) for result in results[: len(points)]], axis=-1)
+        shares = np.array([_shares(result) for result in results[: len(points)]]).transpose(1, 2, 0)
         each = (worth[:, :, None] * shares[:, : len(ways)].swapaxes(0, 1)) ** 2
         if pairs:
             _as_one(stage, frequencies, pairs, shares, each)

@@ -16,18 +16,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuits.bench import bias, crosstalk, distortion, noise, small_signal, square, switching
-from circuits.bench.analysis import Analysis, Inputs, Metered, Shares, Shown
+from circuits.bench.analysis import Analysis, Inputs, Metered, Results, Shares, Shown
 from circuits.bench.engine import Engine
-from circuits.bench.loaded import fed_as, loaded
-from circuits.bench.plan import Experiment, Plan, Request, Setup
+from circuits.bench.loaded import draw, drawn_of, fed_as, loaded, unasked
+from circuits.bench.plan import Experiment, Indexed, Plan, Request, Setup
 from circuits.bench.steps import RunMany, Steps, abreast, alone, ask
 from circuits.bench.supply import resolved
+from circuits.circuit import Circuit
 from circuits.errors import EngineError, InputError, Oscillates
+from circuits.identity import ByIdentity
 from circuits.in_state import in_state
 from circuits.netlist import circuit, ohmmeter
 from circuits.quantities import QUANTITIES
 from circuits.reading import Reading
-from circuits.stage import Stage
+from circuits.stage import Rail, Stage
 from circuits.state import State
 
 FAMILIES: tuple[ModuleType, ...] = (bias, small_signal, square, noise, crosstalk)
@@ -209,18 +211,16 @@ def _taken(
             net = ohmmeter(stage, (red, black))
         elif setup.pair:
             net = yield from crosstalk.both(here, beside or here, setup.pair)
+        if setup.between or setup.pair:
+            results = yield from ask(net, analyses)
         else:
-            stage = yield from live.stage()
-            net = circuit(stage, setup.load, meters=setup.meters, probes=setup.probes,
-                          pairs=setup.pairs)
-        results = yield from ask(net, analyses)
+            stage, results = yield from _powered(live, setup, analyses)
         start = 0
         for request in requests:
             stop = start + len(request.analyses)
             values[list(request.places)] = request.read(stage, results[start:stop])
             start = stop
-    resting = [(i, r) for i, r in enumerate(made.readings)
-               if noise.at_rest(r) and not r.state]
+    resting = _resting(made)
     more = noise.with_junctions(here, resting) if resting else []
     try:
         experiments = [*more, *made.experiments]
@@ -230,6 +230,14 @@ def _taken(
         error.values = tuple(values.tolist())
         raise
     return values
+
+
+def _noise_at_rest(made: Plan) -> Indexed:
+    return [(i, r) for i, r in enumerate(made.readings) if noise.at_rest(r) and not r.state]
+
+
+_resting = ByIdentity(_noise_at_rest, 64)
+"""The readings of a plan that are of noise without a signal."""
 
 
 @dataclass
@@ -243,6 +251,41 @@ class _Live:
         if self.found is None:
             self.found = yield from loaded(self.drawn)
         return self.found
+
+
+def _powered(
+    live: _Live, setup: Setup, analyses: tuple[Analysis, ...]
+) -> Steps[tuple[Stage, Results]]:
+    """The stage with power on, and what is asked of it.
+
+    Most units draw about what a healthy one does, on whose rails they then stand. So what a unit
+    draws is asked along with the readings, and these once more where its rails are others.
+    """
+    def net(stage: Stage) -> Circuit:
+        return circuit(stage, setup.load, meters=setup.meters, probes=setup.probes,
+                       pairs=setup.pairs)
+
+    if live.found is None and not setup.load:
+        here, sure = unasked(live.drawn)
+        if not sure:
+            try:
+                *results, drawn = yield from ask(net(here), _drawing(analyses, here.rails))
+            except EngineError:
+                pass  # what it draws may be told without the readings
+            else:
+                live.found = yield from loaded(live.drawn, drawn_of(here.rails, drawn))
+                if live.found.rails is here.rails:
+                    return live.found, tuple(results)
+    stage = yield from live.stage()
+    return stage, (yield from ask(net(stage), analyses))
+
+
+def _drawing(analyses: tuple[Analysis, ...], rails: Sequence[Rail]) -> tuple[Analysis, ...]:
+    """Analyses, and what the stage draws; all variants ask with the same tuple."""
+    return _with(analyses, draw(rails))
+
+
+_with = ByIdentity(lambda analyses, more: (*analyses, more), 64)
 
 
 def _perform(

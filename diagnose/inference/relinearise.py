@@ -125,7 +125,7 @@ def fitted_from(
     _drawn(everything, lines, starts, signatures, observed, bench, progress, gentler=True)
     top = max((everything[i].score for i in lines), default=0.0)
     live = [i for i in lines if everything[i].score > top - _NATS]
-    live = _crooked(everything, lines, live, signatures, observed, bench)
+    live = _crooked(everything, lines, live, signatures, observed, bench, progress)
     for _ in range(ROUNDS):
         if not live:
             break
@@ -135,7 +135,7 @@ def fitted_from(
         for i in lost:
             everything[i] = before[i]
         live = _crooked(everything, lines, [i for i in live if i not in lost], signatures,
-                        observed, bench)
+                        observed, bench, progress)
     return everything
 
 

@@ -100,6 +100,8 @@ def move(kept: KeptStage, stage: Stage, sent: Mapping[str, Any]) -> None:
     if place == places[name]:
         return
     made = arranged(stage, layout, {name: place})
+    if dict(made.parts)[name] == places[name]:
+        raise InputError(f"{name} stays as it is: its words have no room on the other side")
     _keep(kept, stage, made, now, (*now.before, now.text)[-_MOST_UNDONE:])
 
 

@@ -2,26 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from diagnose.web.spliced import Piece, pieces
 
 
-def reordered(text: str, key: str, names: Sequence[str]) -> str:
-    """The text with the pairs under a key of the whole file in another order.
+def reordered(text: str, orders: Mapping[str, Sequence[str]]) -> str:
+    """The text with the pairs under keys of the whole file in other orders.
 
     Comments that stand directly above a pair go with it.
 
     Parameters
     ----------
-    names : sequence of str
-        All keys that stand there, each once; any other sequence leaves the text as it is.
+    orders : mapping of key to sequence of str
+        All keys that stand there, each once; any other sequence leaves what is there as it is.
 
     Raises
     ------
     InputError
         Where the text is no YAML.
     """
+    for key, names in orders.items():
+        text = _reordered(text, key, names)
+    return text
+
+
+def _reordered(text: str, key: str, names: Sequence[str]) -> str:
     mapping = pieces(text).get(key)
     if mapping is None or mapping.shape != "map":
         return text

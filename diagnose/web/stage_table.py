@@ -127,16 +127,11 @@ def merged(text: str, table: Table) -> str:
     top, before = _top(text), table_of(text)
     edit = Splices(text)
     _put_head(edit, top, before["head"], table["head"])
-    order = {
-        key: _put_rows(edit, top, key, before[name], table[name])
-        for key, name in (("rails", "rails"), ("parts", "parts"), ("test points", "points"))
-    }
+    order = {key: _put_rows(edit, top, key, before[name], table[name]) for key, name in (
+        ("rails", "rails"), ("parts", "parts"), ("test points", "points"))}
     _put_guesses(edit, top, before, table)
     _renamed_in(edit, top, before, table)
-    made = edit.done()
-    for key, names in order.items():
-        made = reordered(made, key, names)
-    return made
+    return reordered(edit.done(), order)
 
 
 def _put_head(edit: Splices, top: Piece, before: Row, head: Row) -> None:

@@ -51,9 +51,9 @@ WHY = """
 - headphone, D2 open: the unit of this row taught. With the diode open, the larger of two current
   gains decides whether the amplifier holds its output or lies at its rail; drawn with equal ones it
   does what many units do not, and the answer was "not in the library", over 99 %. Such a fault is
-  now tried in units of other makes as well (`diagnose/inference/restart.py`). In six units drawn
-  anew (D1 or D2 open, seeds 2 to 4) four were right without that (one of the others was "not in the
-  library" over 99 %, one a pair of faults that named D1 and a good capacitor), six with it.
+  now tried in units of other makes as well (`diagnose/inference/restart.py`). Of eight units drawn
+  anew (D1 or D2 open, seeds 2 to 5) five were right without that; two were a pair of faults that
+  named D1 and a good capacitor, one was "not in the library" over 99 %. With it eight were right.
 - output-network has no part of these kinds. The output stages and valve-push-pull are not measured.
 """
 CAPACITORS = frozenset({"electrolytic", "tantalum", "film", "ceramic", "paper"})

@@ -3,16 +3,21 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from circuits.bench.analysis import Analysis, Results
 from circuits.bench.loaded import loaded
 from circuits.bench.steps import alone
-from circuits.bench.take import _engine, fed, take
+from circuits.bench.take import _engine, fed, take, taking
+from circuits.circuit import Circuit
+from circuits.elements import built
 from circuits.feed import equivalent, pulses
 from circuits.load import load_stage
+from circuits.netlist import circuit, rail_source
 from circuits.reading import Reading
 from circuits.rectifier import SWING_OF_LINE, Rectifier
 from circuits.stage import Part, Rail, Stage
@@ -58,6 +63,48 @@ def test_a_healthy_unit_reads_what_its_file_says() -> None:
     healthy = load_stage("output-complementary")
     asked = [Reading("dc voltage", at="vcc"), RIPPLE, Reading("hum", frequency=100.0)]
     assert take(fed(healthy, healthy), asked) == pytest.approx(take(healthy, asked), rel=1e-12)
+
+
+@pytest.mark.parametrize(("factor", "turns"), [(1.01, 1), (0.3, 3)])
+def test_what_a_unit_draws_is_asked_along_with_its_readings(factor: float, turns: int) -> None:
+    """Once for one that draws what a healthy one does; else on rails as `loaded` finds them."""
+    healthy = resistor(239.0, plain(((100.0, 0.5),)))
+    unit = fed(healthy, resistor(239.0 / factor, healthy.rails[0]))
+    asked = [VOLTS, CURRENT, RIPPLE]
+    walked: list[int] = []
+
+    def run(net: Circuit, analyses: Sequence[Analysis]) -> Results:
+        walked.append(len(analyses))
+        return _engine().run(net, analyses)
+
+    found = alone(taking(unit, asked), run)
+    assert len(walked) >= turns if turns > 1 else len(walked) == 1
+    there = alone(loaded(unit), _engine().run)
+    (rail,) = there.rails
+    # Ohm's law: from the source by the rail's own least resistance to what hangs on it
+    amps = rail.volts / (239.0 / factor + 1.0)
+    assert found[0] == pytest.approx(rail.volts, rel=1e-4)
+    assert found[1] == pytest.approx(amps, rel=1e-4)
+    assert found[2] == pytest.approx(rail.ripple[0][1], rel=1e-3)
+    assert (rail.volts == 24.0) is (turns == 1)
+
+
+def test_units_share_what_is_around_their_parts() -> None:
+    """The very elements: what is told of an element is then told once for all units."""
+    healthy = load_stage("phono-two-transistor")
+    first, second = (
+        circuit(inject(healthy, Fault(name, "open", 1e7)), meters=(("out", "0", 1e7),))
+        for name in ("R1", "R2")
+    )
+    mine = {element.name: element for element in first.elements}
+    shared = [e for e in second.elements if mine.get(e.name) is e]
+    of_parts = {e.name for e in built(healthy.parts)[0]}
+    around = [e.name for e in second.elements if e.name not in of_parts]
+    assert {e.name for e in shared} >= {n for n in around if not n.startswith(("R_r1", "R_r2"))}
+    # a rail of its own has a source of its own
+    other = circuit(healthy.with_rail(replace(healthy.rails[0], volts=1.0)))
+    (source,) = [e for e in other.elements if e.name == rail_source(healthy.rails[0].name)]
+    assert source.value == 1.0
 
 
 def test_the_rail_of_a_dead_pass_transistor_rises() -> None:

@@ -6,6 +6,7 @@ Dividers are solved by Kirchhoff's laws; the stages that ship are held against c
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -13,11 +14,16 @@ import pytest
 from scipy import stats
 
 from circuits.adjust import Adjust
+from circuits.batch.engine import Many
+from circuits.bench.analysis import Results
+from circuits.bench.engine import Engine
+from circuits.bench.steps import Ask
+from circuits.errors import EngineError, NoSolution
 from circuits.load import load_stage
 from circuits.reading import Reading
 from circuits.stage import Part, Rail, Stage
 from diagnose.inference.channels import TwoChannels, common_spreads
-from faultlib.adjust import aims, as_set, readings, settle
+from faultlib.adjust import aims, as_set, readings, set_together, settle
 from faultlib.catalogue import hypotheses
 from faultlib.fault import Fault
 from faultlib.signature import signatures
@@ -113,6 +119,45 @@ def test_a_trimmer_that_cannot_reach_stands_at_its_end(z: float, end: float) -> 
     r1 = UPPER * math.exp(one.sigma * z)
     assert not 0.0 <= (HEALTHY * (r1 + TRACK + LOWER) / VOLTS - LOWER) / TRACK <= 1.0
     assert as_set(stage(), ((one, z),)).part("RV1").position == end
+
+
+def test_units_that_are_set_together_need_not_be_set_alone(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """By the batch, all at a turn; each wiper has what Kirchhoff's laws say."""
+    healthy = stage()
+    moved = [((of(healthy, name, "value"), z),) for name in ("R1", "R2") for z in (-1.0, 0.5, 1.5)]
+    pairs = [(*moved[0], *moved[4]), (*moved[2], *moved[3])]
+    asked: list[int] = []
+
+    def none(*ask: object) -> Results:
+        raise AssertionError(f"ngspice was asked {ask}")
+
+    def counted(asks: Sequence[Ask]) -> Sequence[Results | EngineError]:
+        asked.append(len(asks))
+        return Many(none).run(asks)
+
+    monkeypatch.setattr(Engine, "run", none)
+    set_together(healthy, [(), *moved, *pairs, *moved], counted)
+    for deviations in (*moved, *pairs):
+        made = as_set(healthy, deviations)
+        reads = volts(ohms(made, "R1"), TRACK, ohms(made, "R2"), made.part("RV1").position)
+        assert reads == pytest.approx(HEALTHY, rel=NEAR)
+    assert len(moved) in asked  # each once, though it was told twice
+    assert len(pairs) in asked
+
+
+def test_a_setting_that_is_not_found_together_is_left_to_whoever_asks_for_it() -> None:
+    healthy = stage()
+    one = ((of(healthy, "R1", "value"), 0.7),)
+
+    def refuses(asks: Sequence[Ask]) -> Sequence[Results | EngineError]:
+        return [NoSolution("none") for _ in asks]
+
+    set_together(healthy, [one], refuses)
+    made = as_set(healthy, one)
+    reads = volts(ohms(made, "R1"), TRACK, LOWER, made.part("RV1").position)
+    assert reads == pytest.approx(HEALTHY, rel=NEAR)
 
 
 def test_a_fault_comes_after_the_setting() -> None:

@@ -96,6 +96,7 @@ def shipped() -> dict[str, Any]:
     return dict(layout.parts)
 
 
+@pytest.mark.slow
 def test_a_part_that_is_moved_stays_there(own: Own) -> None:
     x, y = shipped()["R3"].at
     answer = own.does("move", part="R3", by=[0, 2])
@@ -128,6 +129,7 @@ def test_a_part_that_would_lie_on_another_stays(own: Own) -> None:
     assert own.see() == before
 
 
+@pytest.mark.slow
 def test_moves_are_undone_one_by_one_and_the_automatic_drawing_comes_back(own: Own) -> None:
     first = own.see()
     own.does("move", part="R3", by=[0, 2])
@@ -144,6 +146,7 @@ def test_moves_are_undone_one_by_one_and_the_automatic_drawing_comes_back(own: O
     assert own.does("undo").status_code == 422
 
 
+@pytest.mark.slow
 def test_a_drawing_follows_the_stage(own: Own) -> None:
     own.does("move", part="R3", by=[0, 2])
     places = own.places()

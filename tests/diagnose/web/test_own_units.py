@@ -68,7 +68,6 @@ def test_a_unit_is_opened_with_its_stages(client: FlaskClient) -> None:
         {"name": word, "stage": "divider.yaml", "title": "A divider of the tests", "parts": 4,
          "problem": ""} for word in ("first", "second")]
     assert "Two dividers in a row" in client.get("/").text
-    assert "<svg" in client.get(f"/stage/{name}/drawing").text
     # all files go along: into a copy, a file to be saved, and a sheet that is ranked as one unit
     copy = client.post(f"/stage/{name}/copy").json["stage"]
     assert client.get(f"/stage/{copy}/data").json["usable"]
