@@ -61,9 +61,7 @@ def notes_of(made: Weighing, unread: Sequence[str]) -> tuple[str, ...]:
     notes += _guess_notes(case.stage)
     notes += [f"noticed {words!r}: {remarks()[words].about}" for words in case.observations]
     failed = tuple(_told(p) for p in found.problems if p.kind != LATE)
-    watch = made.watch
-    missing, alone = (watch.missing(), watch.by_themselves()) if watch else ((), ())
-    return (*missing, *notes, *failed, *alone)
+    return (*(made.watch.missing() if made.watch else ()), *notes, *failed)
 
 
 def _levels(made: Weighing) -> list[float]:
