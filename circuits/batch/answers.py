@@ -139,7 +139,7 @@ def _together(
         if kernel.poor.any():
             bias.mended(some, order, at, np.flatnonzero(kernel.poor))
             kernel = bias.kernel(some, order, at)
-        small = signals.small(analyses, some, order, at, kernel.rough)
+        small = signals.small(analyses, some, order, at, kernel.rough, kernel.soft)
         answers = [
             _rest(a, some, at) if isinstance(a, OperatingPoint)
             else _shown(a, some, order, at, kernel) if isinstance(a, Metered)

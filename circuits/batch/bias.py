@@ -245,9 +245,9 @@ def _newton(
     return Rest(volts, tuple(branches), settled)
 
 
-_ROUGH, _POOR = 1e-10, 1e-8
-"""Backward error of a solution, beyond which its like are solved as matrices, and beyond
-which it is itself solved anew (measured: levels and bias then agree with ngspice to 1e-4)."""
+_SOFT, _ROUGH, _POOR = 1e-12, 1e-10, 1e-8
+"""Backward error of a solution, beyond which its like are refined, are solved as matrices, and
+beyond which it is itself solved anew (measured: levels and bias then agree with ngspice to 1e-4)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -264,12 +264,15 @@ class Kernel:
         conductive than all around it, small differences are lost.
     poor : (u,) array of bool
         Units whose operating point suffers as well.
+    soft : (u,) array of bool
+        Units of which less is lost.
     """
 
     entries: Array
     factors: Factors
     rough: Array
     poor: Array
+    soft: Array
 
 
 def kernel(units: Units, order: Pattern, at: Rest) -> Kernel:
@@ -281,7 +284,7 @@ def kernel(units: Units, order: Pattern, at: Rest) -> Kernel:
     found = order.factors(line.entries)
     volts = found.solve(line.right.copy())
     error = backward_error(made, entries, volts, line.right)
-    return Kernel(entries, found, ~(error < _ROUGH), ~(error < _POOR))
+    return Kernel(entries, found, ~(error < _ROUGH), ~(error < _POOR), ~(error < _SOFT))
 
 
 def backward_error(made: Equations, entries: Array, found: Array, right: Array) -> Array:

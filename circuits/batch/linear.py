@@ -15,7 +15,7 @@ import numpy as np
 
 from circuits.batch.bias import Rest, taken
 from circuits.batch.equations import scattered, spread
-from circuits.batch.lu import Array, Dense, DenseFactors, Factors, Order, Pattern, Places
+from circuits.batch.lu import Array, Dense, Order, Pattern, Places
 from circuits.batch.units import Units
 from circuits.bench.analysis import Loaded
 from circuits.netlist import COUPLING
@@ -31,7 +31,8 @@ Rows = tuple[tuple[int, float], ...]
 class Network:
     """Units at rest as linear networks: G + jωC by entries of the equations, (e, u) each.
 
-    Units that are `rough` (u,) are solved as matrices.
+    Solutions of units that are `soft` (u,) are refined; those that are `rough` are solved as
+    matrices.
     """
 
     units: Units
@@ -39,9 +40,12 @@ class Network:
     conductances: Array
     capacitances: Array
     rough: Array
+    soft: Array
 
 
-def network(units: Units, order: Pattern, at: Rest, rough: Array) -> Network:
+def network(
+    units: Units, order: Pattern, at: Rest, rough: Array, soft: Array | None = None
+) -> Network:
     """What units at rest are to a small signal."""
     made = units.equations
     still = made.conductances @ units.numbers
@@ -50,7 +54,8 @@ def network(units: Units, order: Pattern, at: Rest, rough: Array) -> Network:
         slopes, farads = group.family.small_signal(p, x)
         still = still + group.currents @ taken(slopes, group.family.PATTERN)
         moving = moving + group.charges @ taken(farads, group.family.CHARGE_PATTERN)
-    return Network(units, order, still, moving, rough)
+    none = np.zeros(units.count, bool)
+    return Network(units, order, still, moving, rough, none if soft is None else soft)
 
 
 @dataclass(frozen=True)
@@ -93,28 +98,49 @@ def solved(net: Network, frequencies: Sequence[float], asked: Question) -> Solut
     heard = np.empty((len(asked.heard), size, len(turns), count), complex)
     rows = list(asked.rows)
     width = max(1, _BYTES // (16 * net.order.entries))
-    rough = np.flatnonzero(net.rough)
-    for places, order in ((np.flatnonzero(~net.rough), net.order), (rough, Dense(net.order))):
+    ways: tuple[tuple[Array, Order, bool], ...] = (
+        (~net.soft & ~net.rough, net.order, False), (net.soft & ~net.rough, net.order, True),
+        (net.rough, Dense(net.order), False),
+    )
+    for mine, order, refined in ways:
+        places = np.flatnonzero(mine)
         few = max(1, min(len(places), width))
         many = max(1, width // few)
         for some in (places[k : k + few] for k in range(0, len(places), few)):
             for first in range(0, len(turns), many):
                 part = np.arange(first, min(first + many, len(turns)))
-                one = _eliminated(net, order, turns[part], some)
+                one = _System(net, order, turns[part], some, refined)
                 shape = len(part), len(some)
                 if asked.driven:
-                    x = one.solve(_right(asked.driven, size, shape))
+                    x = one.solve(_right(asked.driven, size, shape), False)
                     driven[:, :, part[:, None], some] = x[rows].swapaxes(0, 1)
                 if asked.heard:
-                    y = one.solve_transposed(_right(asked.heard, size, shape))
+                    y = one.solve(_right(asked.heard, size, shape), True)
                     heard[:, :, part[:, None], some] = y.swapaxes(0, 1)
     return Solutions(driven, heard)
 
 
-def _eliminated(net: Network, order: Order, turns: Array, some: Places) -> Factors | DenseFactors:
-    """Some units at some frequencies."""
-    entries = net.conductances[:, None, some] + turns[:, None] * net.capacitances[:, None, some]
-    return order.factors(scattered(order, spread(order, net.units.equations), entries))
+class _System:
+    """Some units at some frequencies, eliminated; solutions are refined once if they are to be."""
+
+    def __init__(
+        self, net: Network, order: Order, turns: Array, some: Places, refined: bool
+    ) -> None:
+        self._made, self._refined = net.units.equations, refined
+        self._entries = (
+            net.conductances[:, None, some] + turns[:, None] * net.capacitances[:, None, some]
+        )
+        places = spread(order, self._made)
+        self._factors = order.factors(scattered(order, places, self._entries))
+
+    def solve(self, right: Array, transposed: bool) -> Array:
+        """Solutions (n, q, f, u) of the equations, or of the transposed ones."""
+        way = self._factors.solve_transposed if transposed else self._factors.solve
+        if not self._refined:
+            return way(right)
+        found = way(right.copy())
+        left = right - self._made.times(self._entries[:, None], found, transposed)
+        return found + way(left)
 
 
 def _right(asked: Sequence[Rows], size: int, shape: tuple[int, int]) -> Array:

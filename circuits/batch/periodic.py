@@ -97,7 +97,7 @@ class _Work:
         net = replace(self.net, units=self.net.units.some(places),
                       conductances=self.net.conductances[:, places],
                       capacitances=self.net.capacitances[:, places],
-                      rough=self.net.rough[places])
+                      rough=self.net.rough[places], soft=self.net.soft[places])
         at = Rest(self.at.volts[:, places], tuple(x[..., places] for x in self.at.branches),
                   self.at.settled[places])
         return _Work([self.wanted[k] for k in places], net, at,

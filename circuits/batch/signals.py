@@ -87,14 +87,14 @@ class _Found:
 
 
 def small(
-    analyses: Sequence[Analysis], units: Units, order: Pattern, at: Rest, rough: Array
+    analyses: Sequence[Analysis], units: Units, order: Pattern, at: Rest, rough: Array, soft: Array
 ) -> dict[int, list[Answer | None]]:
     """Answers by the place of an analysis, one a unit; those of other kinds are left out.
 
     Parameters
     ----------
-    rough : (u,) array of bool
-        Units whose solutions are to be refined.
+    rough, soft : (u,) arrays of bool
+        Units that are to be solved as matrices, and whose solutions are to be refined.
     """
     made = units.equations
     wants = _Wants()
@@ -115,7 +115,7 @@ def small(
         mine[k] = a
     if not mine:
         return {}
-    found = _Found(linear.network(units, order, at, rough), wants)
+    found = _Found(linear.network(units, order, at, rough, soft), wants)
     sources = noise.sources(units, at) if any(
         isinstance(a, NoiseSpectrum) for a in mine.values()
     ) else None
