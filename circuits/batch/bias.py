@@ -284,7 +284,8 @@ def kernel(units: Units, order: Pattern, at: Rest) -> Kernel:
     found = order.factors(line.entries)
     volts = found.solve(line.right.copy())
     error = backward_error(made, entries, volts, line.right)
-    return Kernel(entries, found, ~(error < _ROUGH), ~(error < _POOR), ~(error < _SOFT))
+    rough, poor, soft = (~(error < most) for most in (_ROUGH, _POOR, _SOFT))
+    return Kernel(entries, found, rough, poor, soft)
 
 
 def backward_error(made: Equations, entries: Array, found: Array, right: Array) -> Array:
