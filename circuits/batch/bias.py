@@ -247,7 +247,7 @@ def _newton(
 
 _SOFT, _ROUGH, _POOR = 1e-12, 1e-10, 1e-8
 """Backward error of a solution, beyond which its like are refined, are solved as matrices, and
-beyond which it is itself solved anew (measured: levels and bias then agree with ngspice to 1e-4)."""
+beyond which it is itself solved anew (measured: all then agrees with ngspice to 1e-4)."""
 
 
 @dataclass(frozen=True, eq=False)
