@@ -60,8 +60,9 @@ def restarted(
     """
     made = list(scored)
     explained = max(tail(s.square, s.size) for s in (*(t for t in made if t.exact), good))
-    # under drive, and of a unit of several stages, so many units would take minutes
-    costly = any(r.driven for r in observed.readings) or signatures.stage.chain is not None
+    # under drive, in other states and of a unit of several stages, so many would take minutes
+    costly = any(r.driven or r.state for r in observed.readings)
+    costly = costly or signatures.stage.chain is not None
     if explained > HOPELESS or costly:
         return made
     alone = [i for i, s in enumerate(made) if not s.hypotheses[0].mode.sized]
