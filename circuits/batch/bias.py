@@ -22,7 +22,8 @@ _STEPS = 60
 """Of Newton's method, after which another way is tried (SPICE's own limit is 100)."""
 _NEAR = ((0, 1e-9, 1e-9), (20, 1e-6, 1e-7), (40, 1e-3, 1e-6))
 """From which step on how little a step may move an unknown, relative and V, that has settled. A
-node that hangs on nearly nothing trembles by more than the first; the last is what SPICE asks."""
+node that hangs on nearly nothing trembles by more than the first; the last is what SPICE asks, and
+is taken only where each system has pivots of its own."""
 _ALIKE = 4
 """Units that do not settle, beyond which one of them is settled first and the others from it."""
 _WASTE = 0.7
@@ -220,7 +221,8 @@ def _newton(
         new = np.zeros((made.size + 1, len(live)))
         new[:-1] = order.factors(line.entries).solve(line.right)
         moved = np.abs(new - last)
-        relative, least = next((r, v) for step, r, v in reversed(_NEAR) if turn >= step)
+        near = _NEAR if isinstance(order, Dense) else _NEAR[:2]
+        relative, least = next((r, v) for step, r, v in reversed(near) if turn >= step)
         done = (moved <= relative * np.abs(new) + least).all(axis=0) & (turn > 0)
         for k, (group, p) in enumerate(_devices(here)):
             x[k], cut = group.family.limit(p, across(group, new), x[k])
