@@ -48,15 +48,6 @@ class Watched:
             self.apart[label] = self.apart.get(label, 0) + 1
         return answer
 
-    def by_themselves(self) -> tuple[str, ...]:
-        """A sentence on units that the batch could not solve; none where there were none."""
-        if not self.apart:
-            return ()
-        count = sum(self.apart.values())
-        named = ", ".join(list(self.apart)[:_NAMED])
-        return (f"{count} of {self.simulated} simulated units were solved by ngspice one by one, "
-                f"since together with the others they had no solution: {named}",)
-
     def missing(self) -> tuple[str, ...]:
         """A sentence on what is missing; none where nothing is."""
         return missing(self.late)
