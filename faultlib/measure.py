@@ -14,11 +14,12 @@ from functools import lru_cache
 import numpy as np
 
 from circuits.batch.engine import Apart, Many
-from circuits.bench.analysis import Results, Transient
+from circuits.bench.analysis import Analysis, Results, Transient
 from circuits.bench.engine import Engine
 from circuits.bench.plan import Plan
 from circuits.bench.steps import Ask, Steps, abreast, alone
 from circuits.bench.take import fed, plan, taking
+from circuits.circuit import Circuit
 from circuits.errors import EngineError, Oscillates
 from circuits.identity import ByIdentity
 from circuits.reading import Reading, all_compared
@@ -70,8 +71,8 @@ def _beside(stage: Stage, variant: Variant) -> Variant:
     return variant.beside or variant.shared(stage.shared)
 
 
-def _ngspice(*ask: object) -> Results:
-    return Engine().run(*ask)  # type: ignore[arg-type]
+def _ngspice(net: Circuit, analyses: Sequence[Analysis]) -> Results:
+    return Engine().run(net, analyses)
 
 
 def _alone(steps: Steps[Read]) -> Read | EngineError:

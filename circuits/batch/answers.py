@@ -14,7 +14,6 @@ from weakref import WeakKeyDictionary
 import numpy as np
 
 from circuits.batch import bias, linear, periodic, poles, signals, voltmeters
-from circuits.batch.devices.expression import Expression, parsed
 from circuits.batch.equations import Equations, equations
 from circuits.batch.lu import Pattern
 from circuits.batch.signals import small as small
@@ -121,7 +120,7 @@ def _together(
     circuits = [net for net, _ in asks]
     meters = tuple(m for a in analyses if isinstance(a, Metered) for m in a.meters)
     between = tuple(dict.fromkeys((m.at, m.origin) for m in meters))
-    made = _equations(tuple(common.lines.values()), between, _Expressions(circuits[:1]))
+    made = _equations(tuple(common.lines.values()), between)
     mine = units(made, circuits, shapes)
     found: list[Results | None] = [None] * len(circuits)
     order = _order(mine) if all(_known_names(made, a) for a in analyses) else None
@@ -183,27 +182,9 @@ def _known_names(made: Equations, wanted: Analysis) -> bool:
         f"#{name.lower()}" in made.row for name in branches)
 
 
-class _Expressions(dict[str, Expression]):
-    """Of sources that follow one: found in whichever circuit has the source. No part of a key."""
-
-    def __init__(self, circuits: Sequence[Circuit]) -> None:
-        super().__init__(
-            (element.name, parsed(element.text)[0])
-            for circuit in circuits for element in circuit.elements if element.name[0] in "bB"
-        )
-
-    def __hash__(self) -> int:  # type: ignore[override]
-        return 0
-
-    def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Expressions)
-
-
 @lru_cache(maxsize=512)
-def _equations(
-    lines: tuple[Line, ...], between: tuple[tuple[str, str], ...], expressions: _Expressions
-) -> Equations:
-    return equations(lines, expressions, between)
+def _equations(lines: tuple[Line, ...], between: tuple[tuple[str, str], ...]) -> Equations:
+    return equations(lines, between)
 
 
 _ORDERS: WeakKeyDictionary[Equations, Pattern | None] = WeakKeyDictionary()

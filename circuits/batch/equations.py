@@ -8,14 +8,13 @@ its own times a constant; so the matrices of all units are one sparse product.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 from scipy import sparse
 
-from circuits.batch.devices.expression import Expression
 from circuits.batch.families import FAMILIES, GROUNDED, Family
 from circuits.batch.formulas import Formulas
 from circuits.batch.lu import Array, Order, Places
@@ -171,15 +170,12 @@ class _Stamps:
 
 
 def equations(
-    lines: Sequence[Line], expressions: Mapping[str, Expression],
-    between: Sequence[tuple[str, str]] = (),
+    lines: Sequence[Line], between: Sequence[tuple[str, str]] = ()
 ) -> Equations:
     """The equations of a topology.
 
     Parameters
     ----------
-    expressions : mapping of str to Expression
-        Of sources that follow one, by name.
     between : sequence of (str, str)
         Nodes between which a meter may come to lie.
     """
@@ -193,7 +189,7 @@ def equations(
     for line in lines:
         if line.kind in _BRANCHED or _of_volts(line):
             row[f"#{line.name.lower()}"] = len(row) - 2
-    groups += _formulas(lines, expressions, row)
+    groups += _formulas(lines, row)
     size = len(row) - 2
     entries = _Entries()
     of_kind: dict[str, list[int]] = {}
@@ -359,14 +355,12 @@ def _devices(lines: Sequence[Line], row: dict[str, int]) -> list[_Met]:
     return found
 
 
-def _formulas(
-    lines: Sequence[Line], expressions: Mapping[str, Expression], row: _Row
-) -> list[_Met]:
+def _formulas(lines: Sequence[Line], row: _Row) -> list[_Met]:
     """Sources that follow expressions, those of one formula together."""
     alike: dict[Formula, list[Line]] = {}
     for line in lines:
         if isinstance(line.shape, Formula):
-            about = Formula(line.shape.signature, line.shape.kind, line.shape.branches, ())
+            about = replace(line.shape, currents=())
             alike.setdefault(about, []).append(line)
     found: list[_Met] = []
     for about, mine in alike.items():
@@ -379,7 +373,7 @@ def _formulas(
             ends.append(own if about.kind == "i" else [row[f"#{line.name.lower()}"]])
             plus.append([*taken[::2], *flows])
             minus.append([*taken[1::2], *(-1 for _ in flows)])
-        family = Formulas(expressions[mine[0].name])
+        family = Formulas(about.expression)
         rows = (np.array(x, np.intp).reshape(len(mine), -1).T for x in (ends, plus, minus))
         found.append(_Met(family, tuple(line.name for line in mine), *rows))
     return found

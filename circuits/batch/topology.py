@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from circuits.batch.devices.card import card
-from circuits.batch.devices.expression import Unsupported, parsed
+from circuits.batch.devices.expression import Expression, Unsupported, parsed
 from circuits.batch.families import FAMILIES
 from circuits.circuit import Circuit, Element, Model
 from circuits.netlist import stray_resistor
@@ -73,12 +73,15 @@ class Formula:
         How many voltages it takes.
     currents : tuple of str
         Sources whose currents it takes.
+    expression : Expression
+        Of one such source: it is the same for all of a signature, and no part of what is compared.
     """
 
     signature: str
     kind: str
     branches: int
     currents: tuple[str, ...]
+    expression: Expression = field(compare=False, repr=False)
 
 
 @dataclass(frozen=True, eq=False)
@@ -175,7 +178,7 @@ def _formula(element: Element) -> Line:
     except Unsupported as reason:
         raise Unknown(f"{element.name}: {reason}") from None
     taken = tuple(node for pair in made.branches for node in pair)
-    about = Formula(made.signature, made.kind, len(made.branches), made.currents)
+    about = Formula(made.signature, made.kind, len(made.branches), made.currents, made)
     return Line(element.name, "b", (*element.nodes, *taken), about)
 
 
