@@ -19,11 +19,12 @@ from scipy import sparse
 from circuits.batch import grid as grids
 from circuits.batch import ports, strong, under_drive
 from circuits.batch.bias import Rest
+from circuits.batch.elimination import Elimination
 from circuits.batch.families import FAMILIES
 from circuits.batch.grid import Grid
 from circuits.batch.harmonic import Steady, steady, unbent
 from circuits.batch.linear import Network, network
-from circuits.batch.lu import Array, Pattern, Places
+from circuits.batch.lu import Array, Places
 from circuits.batch.strong import Chord, Own, Strong
 from circuits.batch.under_drive import System
 from circuits.batch.units import Units
@@ -116,7 +117,7 @@ class _Work:
 
 
 def answers(
-    wanted: Sequence[Periodic], units: Units, order: Pattern, at: Rest, rough: Array
+    wanted: Sequence[Periodic], units: Units, order: Elimination, at: Rest, rough: Array
 ) -> list[Answer | None]:
     """The steady state of each unit; None for what a transient run has to find.
 

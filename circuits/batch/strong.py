@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from circuits.batch.lu import Array, Factors
+from circuits.batch.lu import Array
 from circuits.batch.under_drive import Balance, System, balance
 
 _AGE = 1
@@ -65,7 +65,7 @@ def strong(system: System, places: list[int]) -> Strong:
 def _seen(system: System, of: Strong) -> Array:
     """What branches see of currents into terminals, (T, S, K + 1, u), ohm."""
     rows = system.ports.across[of.places].toarray().T
-    shape = system.factors.entries.shape[1:]
+    shape = system.factors.shape
     right = np.empty((*rows.shape, *shape), complex)
     right[:] = rows[:, :, None, None]
     heard = system.factors.solve_transposed(right)
@@ -183,8 +183,7 @@ def bending(system: System, unknown: Array) -> Array:
     every = strong(system, list(range(unknown.shape[1])))
     first = replace(
         system, turns=system.turns[1:2], drive=system.drive[1:2],
-        factors=Factors(system.factors.pattern, system.factors.entries[:, 1:2],
-                        tuple(x[:, 1:2] for x in system.factors.inverses)),
+        factors=system.factors.some(slice(1, 2)),
     )
     ohms = np.abs(_seen(first, every)[:, :, 0])
     size = np.maximum(np.abs(unknown).max(axis=0), _TINY)
