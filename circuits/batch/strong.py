@@ -143,7 +143,7 @@ class Own:
 
     def step(self, system: System, at: Balance, moved: Array) -> Array:
         """What is taken off the unknowns."""
-        from scipy.linalg import lu_factor, lu_solve
+        from scipy.linalg.lapack import dgetrf, dgetrs
 
         fresh = np.flatnonzero((self._age >= _AGE) & ~(moved < NEAR))
         self._age += 1
@@ -153,12 +153,13 @@ class Own:
             made = _jacobians(system.some(fresh), part, self._of, self._seen[..., fresh])
             self._age[fresh] = 1
             for k, matrix in zip(fresh, made, strict=True):
-                fine = np.isfinite(matrix).all()
-                self._factors[k] = lu_factor(matrix.T, check_finite=False) if fine else None
+                *factors, info = dgetrf(matrix.T) if np.isfinite(matrix).all() else (0,)
+                # one without an inverse has no such step
+                self._factors[k] = None if info or not factors else factors
 
         def solved(wrong: Array) -> Array:
             return np.stack([
-                w if f is None else lu_solve(f, w, trans=1, check_finite=False)
+                w if f is None else dgetrs(*f, w, trans=1)[0]
                 for f, w in zip(self._factors, wrong.T, strict=True)
             ], axis=1)
 
