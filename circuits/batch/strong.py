@@ -153,9 +153,10 @@ class Own:
             made = _jacobians(system.some(fresh), part, self._of, self._seen[..., fresh])
             self._age[fresh] = 1
             for k, matrix in zip(fresh, made, strict=True):
-                *factors, info = dgetrf(matrix.T) if np.isfinite(matrix).all() else (0,)
-                # one without an inverse has no such step
-                self._factors[k] = None if info or not factors else factors
+                self._factors[k] = None
+                if matrix.size and np.isfinite(matrix).all():
+                    *factors, singular = dgetrf(matrix.T)
+                    self._factors[k] = None if singular else factors
 
         def solved(wrong: Array) -> Array:
             return np.stack([

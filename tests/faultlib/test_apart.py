@@ -1,4 +1,4 @@
-"""Units that the batch has no solution of: ngspice has them, and the answer says how many.
+"""What the batch cannot do: ngspice does it, and the answer says of how many units.
 
 The reference is ngspice alone, and the number of units that were taken from the batch.
 """
@@ -6,22 +6,29 @@ The reference is ngspice alone, and the number of units that were taken from the
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
 
-from circuits.batch import engine
+from circuits.batch import engine, periodic
 from circuits.batch.answers import Ask, Count, answered
-from circuits.bench.analysis import Results
+from circuits.bench.analysis import Answer, Cycle, Results
+from circuits.bench.engine import Engine
+from circuits.bench.steps import alone
 from circuits.load import load_stage
 from circuits.reading import Reading
 from faultlib.inject import Fault
+from faultlib.measure import Read, _reading, measured
 from faultlib.simulate import Laboratory
 from faultlib.store import Store
 from faultlib.variant import Variant
 from faultlib.watched import Watched
 
+THD = Reading("thd", frequency=1e3, level=("output level", 1.0))
 READINGS = [Reading("gain", frequency=100.0), Reading("gain", frequency=1e3)]
 VARIANTS = [Variant(), Variant((Fault("C1", "open"),)), Variant((Fault("R1", "open"),))]
 
@@ -55,3 +62,24 @@ def test_who_was_simulated_apart_is_told_of_the_store_too(
     with Laboratory(Store(tmp_path), workers=0) as bench:
         assert bench.values(stage, VARIANTS, more).apart == ()
         assert bench.values(stage, VARIANTS, READINGS).apart == (VARIANTS[-1],)
+
+
+def test_steady_states_that_are_not_as_ngspice_has_them_are_left_to_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    stage = load_stage("line-two-transistor")
+    wanted = [THD, READINGS[1]]
+    steps = _reading((stage, tuple(wanted)), Variant())
+    right = alone(steps, Engine().run)
+
+    def wrong(*args: Any) -> list[Answer | None]:
+        """Every harmonic twice as large as it is."""
+        found = periodic.answers(*args)
+        return [replace(one, lines=np.concatenate([one.lines[:2], 2.0 * one.lines[2:]]))
+                if isinstance(one, Cycle) else one for one in found]
+
+    monkeypatch.setattr("circuits.batch.answers.periodic", SimpleNamespace(answers=wrong))
+    (found,) = measured((stage, tuple(wanted)), [Variant()])
+    assert isinstance(found, Read)
+    assert found.values[0] == pytest.approx(right.values[0], rel=1e-3)
+    assert found.apart
