@@ -7,7 +7,11 @@ takes a unit.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from circuits.stage import Stage
 
 Lines = tuple[tuple[float, float], ...]
 """Spectral lines: (frequency in Hz, RMS amplitude)."""
@@ -57,6 +61,9 @@ class Chain:
         Further names of nodes: ``in``, ``out``, and ``tone.vcc`` for the supply that feeds it.
     instances : tuple of str
         Names of the channels that are built alike; empty for one channel.
+    stages : tuple of Stage
+        The members by themselves, in their own names: what they are drawn by. It changes nothing
+        that is simulated.
     """
 
     members: tuple[tuple[str, str], ...]
@@ -64,6 +71,7 @@ class Chain:
     supplies: tuple[str, ...] = ()
     aliases: tuple[tuple[str, str], ...] = ()
     instances: tuple[str, ...] = ()
+    stages: tuple[Stage, ...] = field(default=(), compare=False, repr=False)
 
     @property
     def names(self) -> tuple[str, ...]:

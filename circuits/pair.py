@@ -108,4 +108,5 @@ def _joints(chain: Chain, at: Callable[[str], str]) -> Chain:
             )
             for joint in chain.joints
         ),
+        stages=(),  # the other channel is drawn as the first
     )
