@@ -258,7 +258,7 @@ def files_of(kept: KeptStage) -> dict[str, bytes]:
     stage = _checked(kept, None).stage
     if stage is not None:
         followed(kept, stage)  # a drawing of one's own goes along as the stage needs it now
-    beside = {kept.name + DRAWING if path.name.endswith(DRAWING) else path.name: path.read_bytes()
+    beside = {kept.name + DRAWING if path == kept.drawing else path.name: path.read_bytes()
               for path in desk().stages.files(kept.name)}
     return {stage_file_name(kept.name): kept.text.encode(), **beside}
 
