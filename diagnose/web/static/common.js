@@ -51,6 +51,9 @@ export function reveal(drawing, part) {
   if (!found) return;
   const member = found.closest("details.member");
   if (member) member.open = true;
+  const column = drawing.closest(".where, .side"); // stands still beside the list, and scrolls by itself
+  if (member && column && column.scrollHeight > column.clientHeight)
+    column.scrollTop += member.getBoundingClientRect().top - column.getBoundingClientRect().top;
   zoomOf(found.closest(".frame") || drawing).centre(found);
 }
 
