@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from tests.diagnose.web.accessible import violations
 from tests.diagnose.web.browsing import saved, until
 
 pytestmark = pytest.mark.slow
@@ -83,6 +84,7 @@ def test_a_units_sheet_folds_by_stage_and_counts_what_was_read(unit: Any) -> Non
     # part values stand by stage as well; one that differs is counted
     unit.locator("#d-values > summary").click()
     assert unit.locator("#parts-second #f-values-second-R1").count() == 1
+    assert violations(unit) == []
     for wide in (1366, 360):
         unit.set_viewport_size({"width": wide, "height": 768})
         assert unit.evaluate("document.documentElement.scrollWidth") <= wide
@@ -106,6 +108,7 @@ def test_the_drawing_of_a_unit_opens_at_the_suspect_and_is_moved_about(unit: Any
     def scrolled() -> list[float]:
         return frame.evaluate("f => [f.scrollLeft, f.scrollTop]")  # type: ignore[no-any-return]
 
+    assert violations(unit) == []
     # by keys: larger, smaller, and the whole of it
     frame.focus()
     before = wide()
