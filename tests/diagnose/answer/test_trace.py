@@ -169,7 +169,7 @@ def test_a_supply_competes_with_the_stages() -> None:
 
 
 def test_a_blank_sheet_follows_the_signal_first() -> None:
-    """Through all stages in their order, and only then what is at rest in each (common practice)."""
+    """Through all stages in their order; then what is at rest in each (common practice)."""
     with Laboratory(Store(None), workers=0) as bench:
         asked = [reading for reading, _ in propose(SMALL, bench)]
         alone = [reading for reading, _ in propose(load_stage("line-two-transistor"), bench)]
