@@ -7,13 +7,22 @@ const open = new Map([["tracing", true]]);
 /** All rows of the readings; those of a unit by stage, signal tracing first. */
 export function byStage(sheet, choices, fields) {
   const { chain } = choices.stage || {};
-  const row = (k) => fields.reading(k);
+  const row = (k) => (chain ? shorter(fields.reading(k), chain) : fields.reading(k));
   if (!chain) return make("div", { id: "readings" }, sheet.readings.map((_, k) => row(k)));
   const made = folds(sheet.readings, chain).map((fold) => make("details",
     { id: `fold-${fold.id}`, class: "fold", open: open.get(fold.id) || false, ontoggle: (event) => open.set(fold.id, event.target.open) },
     make("summary", {}, make("b", {}, fold.name), " ", make("span", {}, fold.title), " ", make("span", { class: "count" }, counted(fold))),
     fold.rows.map(row)));
   return make("div", { id: "readings", oninput: (event) => count(event.currentTarget, sheet, chain) }, made);
+}
+
+/** What is said of a node names its stage, as the node itself does beside it: once is enough. */
+function shorter(row, chain) {
+  for (const said of row.querySelectorAll(".says")) {
+    const [name] = chain.members.find(([word]) => said.textContent.startsWith(`${word}: `)) || [];
+    if (name) said.textContent = said.textContent.slice(name.length + 2);
+  }
+  return row;
 }
 
 /** Say anew how many were read. */
