@@ -7,11 +7,7 @@ takes a unit.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from circuits.stage import Stage
+from dataclasses import dataclass
 
 Lines = tuple[tuple[float, float], ...]
 """Spectral lines: (frequency in Hz, RMS amplitude)."""
@@ -61,9 +57,6 @@ class Chain:
         Further names of nodes: ``in``, ``out``, and ``tone.vcc`` for the supply that feeds it.
     instances : tuple of str
         Names of the channels that are built alike; empty for one channel.
-    stages : tuple of Stage
-        The members by themselves, in their own names: what they are drawn by. It changes nothing
-        that is simulated.
     """
 
     members: tuple[tuple[str, str], ...]
@@ -71,7 +64,6 @@ class Chain:
     supplies: tuple[str, ...] = ()
     aliases: tuple[tuple[str, str], ...] = ()
     instances: tuple[str, ...] = ()
-    stages: tuple[Stage, ...] = field(default=(), compare=False, repr=False)
 
     @property
     def names(self) -> tuple[str, ...]:

@@ -108,5 +108,4 @@ def _joints(chain: Chain, at: Callable[[str], str]) -> Chain:
             )
             for joint in chain.joints
         ),
-        stages=(),  # the other channel is drawn as the first
     )

@@ -144,8 +144,8 @@ def read_unit(tree: Node, folder: Path, load: Load) -> Stage:
             supplies=tuple(rail.name for rail in supplies),
             aliases=_aliases(chain),
             instances=instances,
-            stages=tuple(member.stage for member in chain),
         ),
+        members=tuple(member.stage for member in chain),
     )
     return replace(unit, shared=_shared(top, unit, chain))
 

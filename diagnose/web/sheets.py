@@ -326,7 +326,7 @@ def _chain(stage: Stage) -> dict[str, Any] | None:
     chain = stage.chain
     if chain is None:
         return None
-    titles = [one.title or one.name for one in chain.stages] or [""] * len(chain.members)
+    titles = [one.title or one.name for one in stage.members] or [""] * len(chain.members)
     return {
         "members": [[name, title, output] for (name, output), title in
                     zip(chain.members, titles, strict=True)],

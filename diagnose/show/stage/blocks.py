@@ -44,7 +44,7 @@ class Block:
 
 def has_blocks(stage: Stage) -> bool:
     """Whether a stage is made of several, and known in its pieces."""
-    return stage.chain is not None and bool(stage.chain.stages)
+    return stage.chain is not None and bool(stage.members)
 
 
 def blocks(unit: Stage) -> tuple[Block, ...]:
@@ -52,7 +52,7 @@ def blocks(unit: Stage) -> tuple[Block, ...]:
     if unit.chain is None:
         return ()
     return tuple(_block(unit, name, stage)
-                 for name, stage in zip(unit.chain.names, unit.chain.stages, strict=True))
+                 for name, stage in zip(unit.chain.names, unit.members, strict=True))
 
 
 def _block(unit: Stage, name: str, stage: Stage) -> Block:

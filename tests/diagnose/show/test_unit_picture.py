@@ -178,9 +178,7 @@ def test_a_drawing_beside_the_file_of_a_stage_is_taken(tmp_path: Path) -> None:
 
 def test_names_of_anybodys_unit_cannot_break_the_page() -> None:
     first, *others = blocks(UNIT)
-    assert UNIT.chain is not None
     evil = replace(first.stage, title='"><script>')
-    unit = replace(UNIT, chain=replace(
-        UNIT.chain, stages=(evil, *(block.stage for block in others))))
+    unit = replace(UNIT, members=(evil, *(block.stage for block in others)))
     assert "<script" not in drawing(unit)
     assert "<script" not in render(unit)
