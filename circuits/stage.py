@@ -54,6 +54,9 @@ class Stage:
         Where a probe reaches.
     chain : Chain or None
         How a unit is made of stages; None for a single stage.
+    members : tuple of Stage
+        Of a unit, its stages by themselves in the order of `chain`: what they are drawn by. It
+        changes nothing that is simulated.
     shared : tuple of str
         Rails and parts that two channels have in common; empty where nothing is stated.
     adjust : tuple of Adjust
@@ -96,6 +99,7 @@ class Stage:
     load_return: str = GROUND
     lamp: float = 0.0
     guessed: tuple[tuple[str, tuple[str, ...]], ...] = field(default=(), compare=False)
+    members: tuple[Stage, ...] = field(default=(), compare=False)
     file: str = field(default="", compare=False)
 
     def __repr__(self) -> str:

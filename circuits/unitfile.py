@@ -145,6 +145,7 @@ def read_unit(tree: Node, folder: Path, load: Load) -> Stage:
             aliases=_aliases(chain),
             instances=instances,
         ),
+        members=tuple(member.stage for member in chain),
     )
     return replace(unit, shared=_shared(top, unit, chain))
 

@@ -26,6 +26,7 @@ from faultlib.fault import Fault
 from faultlib.mode import FORTY, LOAD_JOINT, NOISES, Change, KindModes, Mode
 from faultlib.modefile import Words, build, load_words, read_kinds
 from faultlib.stress import stress_factor
+from faultlib.worst_ripple import met_on
 
 FOLDER = Path(__file__).with_name("modes")
 """The mode files that ship."""
@@ -159,7 +160,8 @@ def hypotheses(stage: Stage, age: float = FORTY) -> tuple[Hypothesis, ...]:
     known: set[str] = set()
     for rail in stage.rails:
         if rail.supply is None:
-            shown = [m for m in _modes("rail") if _shows_on_rail(m, rail)]
+            shown = [met_on(rail, stage.mains, mode) for mode in _modes("rail")
+                     if _shows_on_rail(mode, rail)]
             everything += _all("rail", rail.name, shown, age)
             continue
         for name, part in rail.supply_parts().items():
@@ -186,7 +188,8 @@ def mode_for(stage: Stage, part: str, mode: str) -> Mode:
     available = _modes(of_kind)
     for candidate in available:
         if candidate.name == mode:
-            return candidate
+            on_rail = of_kind == "rail"
+            return met_on(stage.rail(part), stage.mains, candidate) if on_rail else candidate
     raise InputError(
         f"{part} is of kind {of_kind}, which has no mode {mode!r}",
         expected=f"a failure mode of {of_kind}",

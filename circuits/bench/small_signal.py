@@ -26,6 +26,7 @@ from circuits.bench.analysis import (
     SmallSignal,
 )
 from circuits.bench.plan import Indexed, Request, Setup, Values
+from circuits.bench.swing import bound
 from circuits.curves import riaa_db
 from circuits.feed import charging
 from circuits.identity import ByIdentity
@@ -357,7 +358,7 @@ def _mains(stage: Stage, readings: Indexed) -> Request:
 
     How each way in arrives is told by the thermal noise of a resistor there, √(4kTR), since one
     run of noise tells it of all of them. Rails of one phase are one way: how they arrive together
-    tells how much of one adds to the other.
+    tells how much of one adds to the other. No line is larger than the rails allow (`swing`).
     """
     frequencies = tuple(sorted({r.frequency for _, r in readings}))
     points = list(dict.fromkeys(_heard(stage, r) for _, r in readings))
@@ -374,6 +375,8 @@ def _mains(stage: Stage, readings: Indexed) -> Request:
 
     lines_at = [frequencies.index(r.frequency) for _, r in readings]
     ranks = any(r.way for _, r in readings)
+    limits = bound(stage, [next(r.at for _, r in readings if _heard(stage, r) == point)
+                           for point in points])
 
     def read(stage: Stage, results: Sequence[Answer]) -> Values:
         ways = _ways(stage)
@@ -384,12 +387,15 @@ def _mains(stage: Stage, readings: Indexed) -> Request:
             _as_one(stage, frequencies, pairs, shares, each)
         powers: list[list[float]] = (HUM_FLOOR**2 + each.sum(axis=0)).tolist()
         ranked = np.sort(each, axis=0)[::-1] if ranks else each
+        largest = limits.lines(stage)
 
         def one(r: Reading, k: int, point: int) -> float:
-            power = powers[k][point]
+            power = whole = powers[k][point]
             if r.way:
                 power = ranked[r.way - 1, k, point] if r.way <= len(ranked) else 0.0
-            volts = max(math.sqrt(power), _NOTHING)
+            # a line that clips leaves its parts as they were to each other
+            clipped = min(1.0, largest[point] / math.sqrt(whole))
+            volts = max(math.sqrt(power) * clipped, _NOTHING)
             if r.level is None:
                 return volts
             return 20.0 * math.log10(volts / _signal(stage, r.level, results[-1], point))

@@ -61,8 +61,9 @@ def propose(stage: Stage, bench: Bench) -> tuple[Proposed, ...]:
     if is_supply(stage, bench):
         return (*asked, *_of_a_supply(stage))
     asked += [(reading, "") for reading in ripples(stage)]
-    asked += tracing(stage)
-    asked.append((Reading("gain", frequency=MIDDLE_HZ), _drive(stage)))
+    gain = [*tracing(stage), (Reading("gain", frequency=MIDDLE_HZ), _drive(stage))]
+    # in a unit the signal is followed first: it says in which stage the rest is worth reading
+    asked = [*gain, *asked] if stage.chain is not None else [*asked, *gain]
     if follows_riaa(stage, bench):
         asked += [(Reading("riaa deviation", frequency=f), "") for f in SHAPE_HZ]
     else:

@@ -11,8 +11,10 @@ from diagnose.answer.result import Result
 from diagnose.show import chart_svg as chart
 from diagnose.show.figure import Figure
 from diagnose.show.stage import canvas as picture
+from diagnose.show.stage.blocks import has_blocks
 from diagnose.show.stage.neighbours import neighbour_diagram
 from diagnose.show.stage.picture import render
+from diagnose.show.unit_folds import unit_folds
 
 STYLES = picture.STYLE + "\n" + chart.STYLE + "\n"
 _STYLE = re.compile(r"<style>.*?</style>", re.DOTALL)
@@ -23,13 +25,15 @@ _LOWEST = 300.0
 def drawing(
     stage: Stage, lit: Mapping[str, float] | None = None, layout: Layout | None = None
 ) -> str:
-    """The drawing of a stage without its style, which is in `STYLES`.
+    """The drawing of a stage without its style, which is in `STYLES`; a unit's stages in folds.
 
     Suspects that are no part of it, such as pick-up, are passed over. `layout` says where parts
     stand, where that is not as `layout_of` has it.
     """
     parts = {part.name for part in (*stage.parts, *stage.supply_parts)}
     known = {k: v for k, v in (lit or {}).items() if k in parts}
+    if layout is None and has_blocks(stage):
+        return without_style(unit_folds(stage, known))
     return without_style(render(stage, known, layout=layout))
 
 

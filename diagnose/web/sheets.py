@@ -321,6 +321,19 @@ def _plain(section: Section[Any]) -> dict[str, Any]:
     }
 
 
+def _chain(stage: Stage) -> dict[str, Any] | None:
+    """What a unit is made of: its stages with their titles and outputs, and its supplies."""
+    chain = stage.chain
+    if chain is None:
+        return None
+    titles = [one.title or one.name for one in stage.members] or [""] * len(chain.members)
+    return {
+        "members": [[name, title, output] for (name, output), title in
+                    zip(chain.members, titles, strict=True)],
+        "supplies": chain.supplies,
+    }
+
+
 def _choices(stage: Stage | None) -> dict[str, Any]:
     """What the fields of a sheet may hold."""
     about = None if stage is None else hazards(stage)
@@ -348,6 +361,7 @@ def _choices(stage: Stage | None) -> dict[str, Any]:
             "source": stage.source, "cautions": caution_texts(stage), "signal": signal,
             "heading": HEADING,
             "instances": stage.chain.instances if stage.chain else (),
+            "chain": _chain(stage),
         },
         "nodes": [[node, probed.get(node, "")] for node in
                   dict.fromkeys((*probed, *stage.nodes)) if node != GROUND],

@@ -14,7 +14,7 @@ import re
 import secrets
 import shutil
 import threading
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -204,7 +204,7 @@ class StageShelf:
             sweep_parts(self.folder)
             begun.mkdir()
             for given, body in (files or {}).items():
-                write_whole(begun / _file_beside(given, len(files or {})), body)
+                write_whole(begun / _file_beside(given, files or {}), body)
             if said is not None:
                 write_whole(begun / SAID, json.dumps(said).encode())
             write_revision(begun / STAGE, text, 1)
@@ -242,9 +242,9 @@ class StageShelf:
         """
         folder = self._folder(name)
         with self._lock:
-            count = len(self.files(name)) + len(files)
+            there = {path.name for path in self.files(name)} | set(files)
             for given, body in files.items():
-                write_whole(folder / _file_beside(given, count), body)
+                write_whole(folder / _file_beside(given, there), body)
 
     def said(self, name: str) -> dict[str, Any] | None:
         """What the import of a stage said, if it was imported."""
@@ -323,22 +323,31 @@ def _drawing(folder: Path) -> Path:
     return (folder / STAGE).with_suffix(DRAWING)
 
 
-def _file_beside(given: str, count: int) -> str:
+def _file_beside(given: str, there: Collection[str]) -> str:
     """The name that a file of devices, a drawing, or a stage of a unit is kept under.
+
+    Parameters
+    ----------
+    there : collection of str
+        All the files that are to lie there: a drawing is that of the stage of a unit where this is
+        among them, else of the stage itself.
 
     Raises
     ------
     InputError
         For a file of another kind, or too many of them.
     """
-    if given.endswith(DRAWING):
+    member = f"{given.removesuffix(DRAWING)}{MEMBER}"
+    if given.endswith(DRAWING) and member not in there:
         return Path(STAGE).stem + DRAWING
     last = Path(re.split(r"[/\\]", given)[-1])
     if last.suffix.lower() not in (*DEVICES, MEMBER) or last.name == STAGE:
         raise InputError(f"{given!r} is no file of devices",
                          expected="a name that ends in " + ", ".join(DEVICES))
-    if count > _MOST_FILES:
+    if len(there) > _MOST_FILES:
         raise InputError("these are too many files", expected=f"up to {_MOST_FILES}")
+    if given.endswith(DRAWING):
+        return last.name
     stem = re.sub(r"[^A-Za-z0-9_.-]+", "-", last.stem).strip("-.")[:60] or "devices"
     return stem + last.suffix.lower()
 

@@ -15,7 +15,9 @@ from circuits.device import DEFAULT_MODEL, load_devices
 from circuits.errors import EngineError, InputError
 from circuits.kinds import kin, kinds
 from circuits.load import load_stage, stage_names
+from circuits.stage import Stage
 from diagnose.show.embedded import drawing, plain_drawing
+from diagnose.show.stage.blocks import has_blocks
 from diagnose.show.stage.kept import at_hand, layout_of
 from diagnose.show.stage.picture import render
 from diagnose.web.arranging import anew, followed, movable, move, undo
@@ -156,6 +158,8 @@ def stage_drawing(name: str) -> str:
     found = _checked(kept, None)
     if found.drawn is None:
         return ""
+    if found.stage is not None and has_blocks(found.stage):
+        return _unit_drawing(name, kept, found.stage)
     layout = followed(kept, found.drawn, whole=found.stage is not None)
     if found.stage is None:  # what is half typed follows at once, as parts and neighbours
         return drawing(found.drawn, layout=layout) if layout else plain_drawing(found.drawn)
@@ -169,6 +173,16 @@ def stage_drawing(name: str) -> str:
     layout = layout or layout_of(found.stage)
     return plain_drawing(found.stage) if layout is None else movable(
         drawing(found.stage, layout=layout), name)
+
+
+def _unit_drawing(name: str, kept: KeptStage, unit: Stage) -> str:
+    """A unit has the drawings of its stages, whose parts are moved where they are at home."""
+    if at_hand(unit):
+        return drawing(unit)
+    try:
+        return desk().drawn(name, kept.path)
+    except EngineError:
+        return plain_drawing(unit)
 
 
 @stages.post("/stage/<name>/drawing/<change>")
@@ -244,7 +258,7 @@ def files_of(kept: KeptStage) -> dict[str, bytes]:
     stage = _checked(kept, None).stage
     if stage is not None:
         followed(kept, stage)  # a drawing of one's own goes along as the stage needs it now
-    beside = {kept.name + DRAWING if path.name.endswith(DRAWING) else path.name: path.read_bytes()
+    beside = {kept.name + DRAWING if path == kept.drawing else path.name: path.read_bytes()
               for path in desk().stages.files(kept.name)}
     return {stage_file_name(kept.name): kept.text.encode(), **beside}
 

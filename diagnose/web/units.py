@@ -17,7 +17,7 @@ from diagnose.web.checked import keep_inside
 from diagnose.web.desk import desk
 from diagnose.web.shelf import DEVICES
 from diagnose.web.spliced import Piece, Splices, pieces
-from diagnose.web.stage_shelf import DRAWING, STAGE, KeptStage, label_of
+from diagnose.web.stage_shelf import DRAWING, MEMBER, STAGE, KeptStage, label_of
 
 _YAML = (".yaml", ".yml")
 BLANK_UNIT = """\
@@ -120,6 +120,10 @@ def keep_unit(name: str, body: bytes, others: Mapping[str, bytes]) -> KeptStage:
         raise InputError.together(missing)
     files = {called[_base(given)]: content for given, content in others.items()
              if _base(given) in called}
+    for given, content in others.items():  # the drawings of its stages
+        drawn = called.get(_base(given).removesuffix(DRAWING) + MEMBER)
+        if given.endswith(DRAWING) and drawn is not None:
+            files[drawing_of(drawn)] = content
     files |= {given: content for given, content in others.items()
               if given.lower().endswith(DEVICES)}
     return desk().stages.add(edit.done(), label_of(Path(name).stem, text).stage or "unit", files)
@@ -127,6 +131,11 @@ def keep_unit(name: str, body: bytes, others: Mapping[str, bytes]) -> KeptStage:
 
 def _base(given: str) -> str:
     return re.split(r"[/\\]", given)[-1]
+
+
+def drawing_of(member: str) -> str:
+    """The name of the drawing that lies beside the file of a stage."""
+    return Path(member).stem + DRAWING
 
 
 def _kept_as(base: str) -> str:
@@ -164,6 +173,8 @@ def with_member(kept: KeptStage, source: str) -> tuple[str, dict[str, bytes]]:
         while word in here and here[word].read_bytes() != other.text.encode():
             word = f"{Path(word).stem}-2.yaml"
         files[word] = other.text.encode()
+        if other.drawing.is_file():
+            files[drawing_of(word)] = other.drawing.read_bytes()
         files |= {path.name: path.read_bytes() for path in desk().stages.files(source)
                   if path.suffix in DEVICES}
     names = {_word(member, "name") for member in _members(kept.text)}

@@ -22,6 +22,7 @@ from circuits.leftovers import PART
 from circuits.stage import Stage
 from diagnose.show.stage.auto import drawn_by_itself
 from diagnose.show.stage.auto_words import with_room
+from diagnose.show.stage.blocks import blocks, has_blocks
 from diagnose.show.stage.canvas import value_text
 from faultlib.store import default_folder, digest
 
@@ -38,8 +39,10 @@ def layout_of(stage: Stage) -> Layout | None:
     Returns
     -------
     Layout or None
-        None where no way to draw it was found.
+        None where no way to draw it was found, and of a unit, which has one for each of its stages.
     """
+    if has_blocks(stage):
+        return None
     path = own_drawing(stage)
     if path is not None and (own := _agreeing(stage, path)) is not None:
         return own
@@ -49,6 +52,8 @@ def layout_of(stage: Stage) -> Layout | None:
 
 def at_hand(stage: Stage) -> bool:
     """Whether a stage can be drawn at once: none that has to be made, or it was made before."""
+    if has_blocks(stage):
+        return all(at_hand(block.stage) for block in blocks(stage))
     path = own_drawing(stage)
     if path is not None and _agreeing(stage, path) is not None:
         return True

@@ -1,5 +1,7 @@
 """A stage as one SVG: its schematic, or where there is none its parts and neighbours.
 
+A unit of several stages is drawn from the drawings of its stages (`unit_picture`).
+
 Every part is a group ``<g id="part-C3" class="part" data-part="C3">`` with its symbol and its
 label; every test point is a group of the class ``test-point`` with ``data-node``. Lines and text
 are in ``currentColor``, so that the page decides what light and dark mean.
@@ -12,6 +14,7 @@ from xml.etree import ElementTree as ET
 
 from circuits.drawing import Layout
 from circuits.stage import Part, Stage, short_name
+from diagnose.show.stage.blocks import has_blocks
 from diagnose.show.stage.canvas import (
     Area,
     bounds,
@@ -23,9 +26,8 @@ from diagnose.show.stage.canvas import (
     value_text,
     width,
 )
-from diagnose.show.stage.kept import layout_of
-from diagnose.show.stage.neighbours import neighbour_diagram
-from diagnose.show.stage.schematic import schematic
+from diagnose.show.stage.scene import Scene, scene
+from diagnose.show.stage.unit_picture import unit_scene
 
 _HIGH = 40.0
 """Height of a box of the supplies, CSS pixels."""
@@ -67,18 +69,15 @@ def render(
     lit = dict(lit or {})
     for name in lit:
         stage.part(name)
-    layout = layout or layout_of(stage)
-    if layout is None:
-        members, area = neighbour_diagram(stage, lit, prefix)
+    if layout is None and has_blocks(stage):
+        members, area = unit_scene(stage, lit, prefix)
     else:
-        members, area = schematic(stage, layout, lit, prefix)
-    below, whole = _supplies(stage, lit, prefix, area)
+        members, area = scene(stage, lit, prefix, layout)
+    below, whole = behind_rails(stage, lit, prefix, area)
     return sheet(stage.title or stage.name, whole, [*members, *below], lit, prefix)
 
 
-def _supplies(
-    stage: Stage, lit: Mapping[str, float], prefix: str, above: Area
-) -> tuple[list[ET.Element], Area]:
+def behind_rails(stage: Stage, lit: Mapping[str, float], prefix: str, above: Area) -> Scene:
     """The parts behind the rails, a row of boxes for each supply, under the drawing."""
     rows: dict[str, list[Part]] = {}
     for part in stage.supply_parts:

@@ -1,4 +1,6 @@
-// What every page needs: whose sheet it shows, making elements.
+// What every page needs: whose sheet it shows, making elements, a drawing whose parts are chosen.
+import { zoomOf } from "./zoom.js";
+
 export const name = document.body.dataset.sheet;
 /** The stage of one's own that a page shows. */
 export const own = document.body.dataset.stage;
@@ -21,10 +23,38 @@ export function tell(element, text) {
   element.hidden = !text;
 }
 
+/** The frames of a drawing: its own, or of a unit one a stage. */
+function framesOf(drawing) {
+  const each = [...drawing.querySelectorAll(".frame")];
+  return each.length ? each : [drawing.querySelector(".drawing") || drawing];
+}
+
 /** Let a drawing shrink into its frame, but not so far that its text is lost: then the frame scrolls. */
-export function fit(frame) {
-  const svg = frame.querySelector("svg");
-  if (svg) svg.style.minWidth = `${Math.round(0.62 * svg.viewBox.baseVal.width)}px`;
+export function fit(drawing) {
+  for (const frame of framesOf(drawing)) {
+    zoomOf(frame).shown();
+    suspected(frame);
+    frame.closest("details.member")?.addEventListener("toggle", () => suspected(frame));
+  }
+}
+
+/** Begin at the likeliest part, where some are lit. */
+function suspected(frame) {
+  const lit = [...frame.querySelectorAll(".part.lit")];
+  const chance = (part) => Number(part.dataset.probability);
+  if (lit.length) zoomOf(frame).centre(lit.reduce((most, part) => (chance(part) > chance(most) ? part : most)));
+}
+
+/** Show a part of a drawing: its stage unfolds, and it comes to the middle of its frame. */
+export function reveal(drawing, part) {
+  const found = drawing.querySelector(`.part[data-part="${CSS.escape(part)}"]`);
+  if (!found) return;
+  const member = found.closest("details.member");
+  if (member) member.open = true;
+  const column = drawing.closest(".where, .side"); // stands still beside the list, and scrolls by itself
+  if (member && column && column.scrollHeight > column.clientHeight)
+    column.scrollTop += member.getBoundingClientRect().top - column.getBoundingClientRect().top;
+  zoomOf(found.closest(".frame") || drawing).centre(found);
 }
 
 /** Make the parts of a drawing buttons; `choose` is called with the name of one. */

@@ -2,6 +2,7 @@ import { clickable, make, mark, name, tell } from "./common.js";
 import { content } from "./content.js";
 import { drop } from "./drop.js";
 import { Fields } from "./fields.js";
+import { byStage, unfold, valuesByStage } from "./folded.js";
 import { Keeper } from "./keeper.js";
 import { blank, curve, slug, widen } from "./rows.js";
 import { ask } from "./server.js";
@@ -69,6 +70,7 @@ function typed(field) {
 function shaped(field) {
   draw();
   const found = document.getElementById(slug(field)) || document.getElementById(`add-${field}`);
+  unfold(found);
   found?.focus();
 }
 
@@ -92,7 +94,7 @@ function draw() {
         make("div", { class: `heads${sheet.channels.length ? " two" : ""}`, "aria-hidden": "true" },
           (sheet.channels.length ? sheet.channels : ["measured"]).map((word) => make("span", {}, word)),
           make("span", { class: "unit" }), make("span", { class: "expected" }, "expected")),
-        make("div", { id: "readings" }, sheet.readings.map((_, k) => fields.reading(k))),
+        byStage(sheet, choices, fields),
         make("div", { class: "line" },
           adds("readings", "+ reading", () => blank(choices, sheet.readings, wide())),
           make("button", { type: "button", onclick: () => { sheet.readings.push(curve(choices, sheet.readings, wide())); shaped(`readings/${sheet.readings.length - 1}/points/0/at`); typed("readings"); } }, "+ curve"),
@@ -112,7 +114,7 @@ function draw() {
           adds("repaired", "+ repair", () => ({ part: "", how: "replaced", readings: [] }), "part")))),
     make("div", { class: "side" },
       make("section", { "aria-labelledby": "h-stage" }, make("h2", { id: "h-stage" }, choices.stage?.title || sheet.stage), drawing),
-      make("details", { id: "d-values", open: sheet.values.length > 0 }, make("summary", {}, "Part values that differ on this unit's schematic"), fields.values())));
+      make("details", { id: "d-values", open: sheet.values.length > 0 }, make("summary", {}, "Part values that differ on this unit's schematic"), valuesByStage(fields.values(), choices))));
   for (const details of form.querySelectorAll("details")) if (unfolded.has(details.id)) details.open = true;
   form.removeAttribute("aria-busy");
   problems(last);

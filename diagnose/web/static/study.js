@@ -1,5 +1,5 @@
 // A study: at most one simulation is asked for at a time, and then the latest value.
-import { clickable, make, mark, name } from "./common.js";
+import { clickable, make, mark, name, reveal } from "./common.js";
 import { latest } from "./latest.js";
 import { ask } from "./server.js";
 
@@ -15,6 +15,7 @@ if (form) {
   function fill() {
     mode.replaceChildren(...modes[part.value].map(([word]) => make("option", { value: word }, word)));
     mark(drawing, part.value);
+    reveal(drawing, part.value);
   }
 
   function sized() {

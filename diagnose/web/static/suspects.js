@@ -1,4 +1,4 @@
-import { clickable, mark, name, tell } from "./common.js";
+import { clickable, mark, name, reveal, tell } from "./common.js";
 import { rank } from "./rank.js";
 import { ask } from "./server.js";
 
@@ -12,7 +12,10 @@ async function show() {
   const drawing = document.getElementById("drawing");
   clickable(drawing, pick);
   for (const button of page.querySelectorAll(".name"))
-    button.addEventListener("click", () => choose(Number(button.dataset.suspect)));
+    button.addEventListener("click", () => {
+      reveal(drawing, button.closest(".suspect").dataset.part);
+      choose(Number(button.dataset.suspect));
+    });
   for (const form of page.querySelectorAll(".enter"))
     form.addEventListener("submit", (event) => enter(event, form));
   await choose(0);

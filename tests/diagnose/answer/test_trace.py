@@ -19,6 +19,7 @@ from diagnose.inference.likelihood import Observed
 from diagnose.inference.model_error import model_errors
 from diagnose.sheet.case import Case, load_case
 from diagnose.sheet.entry import Measured
+from diagnose.sheet.proposal import propose
 from diagnose.show.text_answer import as_text
 from faultlib.fault import Fault
 from faultlib.simulate import Laboratory, Variant
@@ -165,6 +166,17 @@ def test_a_supply_competes_with_the_stages() -> None:
     result = ranked(Fault("main", "low", 0.6))
     assert result.stages[0][0] == "main"
     assert result.stages[0][1] > 0.9
+
+
+def test_a_blank_sheet_follows_the_signal_first() -> None:
+    """Through all stages in their order; then what is at rest in each (common practice)."""
+    with Laboratory(Store(None), workers=0) as bench:
+        asked = [reading for reading, _ in propose(SMALL, bench)]
+        alone = [reading for reading, _ in propose(load_stage("line-two-transistor"), bench)]
+    assert asked[:2] == [Reading("gain", frequency=1e3, at="first.out"),
+                         Reading("gain", frequency=1e3)]
+    assert len(set(asked)) == len(asked)
+    assert alone[0].quantity == "dc voltage"
 
 
 def test_a_case_of_a_unit_is_read(tmp_path: Path) -> None:

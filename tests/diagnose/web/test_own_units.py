@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import io
 import math
+import re
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -17,9 +18,11 @@ from flask import Flask
 from flask.testing import FlaskClient
 
 from circuits.bench.take import take
+from circuits.drawing_text import layout_text
 from circuits.load import load_stage
 from circuits.reading import Reading
 from diagnose.sheet.case import load_case
+from diagnose.show.stage.kept import layout_of
 from diagnose.web.app import make_app
 from diagnose.web.desk import KEY
 from tests.diagnose.web.test_own_stage import DIVIDER, given
@@ -75,6 +78,52 @@ def test_a_unit_is_opened_with_its_stages(client: FlaskClient) -> None:
     with zipfile.ZipFile(io.BytesIO(packed.data)) as archive:
         assert sorted(Path(one).name for one in archive.namelist()) == sorted(
             [f"{name}.yaml", "divider.yaml"])
+
+
+@pytest.mark.slow
+def test_a_unit_is_drawn_from_its_stages_drawings_that_come_along(
+    client: FlaskClient, tmp_path: Path
+) -> None:
+    (tmp_path / "divider.yaml").write_text(DIVIDER, encoding="utf-8")
+    layout = layout_of(load_stage(tmp_path / "divider.yaml"))
+    assert layout is not None
+    text = layout_text(layout, ["Of the tests."])
+    answer = given(client, ("pair.yaml", UNIT), ("divider.yaml", DIVIDER),
+                   ("divider.drawing.yaml", text))
+    name = str(answer.json["stage"])
+    shown = client.get(f"/stage/{name}/drawing").text
+    assert re.findall(r'data-member="([^"]+)"', shown) == ["first", "second"]
+    assert 'data-part="second.C2"' in shown
+    assert "data-mark" not in shown  # parts are moved where the stage is at home
+    copy = client.post(f"/stage/{name}/copy").json["stage"]
+    sheet = client.post(f"/stage/{name}/sheet").json["sheet"]
+    there = Path(client.application.extensions[KEY].shelf.folder) / sheet
+    for where in (folder(client, name), folder(client, copy), there):
+        assert (where / "divider.drawing.yaml").read_text(encoding="utf-8") == text
+    assert client.get(f"/sheet/{sheet}/drawing").text == shown
+    told = client.get(f"/sheet/{sheet}/data").json["choices"]["stage"]["chain"]
+    assert told == {"supplies": [], "members": [
+        [word, "A divider of the tests", f"{word}.out"] for word in ("first", "second")]}
+
+
+def test_a_stage_of_ones_own_brings_its_drawing_into_a_unit(client: FlaskClient) -> None:
+    unit = client.post("/stages/new", data={"unit": "1"}).json["stage"]
+    own = given(client, ("d.yaml", DIVIDER)).json["stage"]
+    svg = client.get(f"/stage/{own}/drawing").text
+    mark = re.search(r'data-mark="([^"]*)"', svg)
+    assert mark is not None
+    moved = client.post(f"/stage/{own}/drawing/move", json={
+        "part": "R1", "by": [-2, 0], "turns": 0, "mirrored": False, "mark": mark[1]})
+    assert moved.status_code == 200, moved.json
+    revision = client.get(f"/stage/{unit}/data").json["revision"]
+    for _ in range(2):
+        answer = client.post(f"/stage/{unit}/chain", json={"stage": own, "revision": revision})
+        revision = answer.json["revision"]
+    drawing = (folder(client, own) / "stage.drawing.yaml").read_bytes()
+    assert (folder(client, unit) / "divider.drawing.yaml").read_bytes() == drawing
+    shown = client.get(f"/stage/{unit}/drawing").text
+    points = re.findall(r'points="([^"]+)"', moved.text)
+    assert re.findall(r'points="([^"]+)"', shown) == 2 * points
 
 
 def test_a_stage_that_is_missing_is_named_and_nothing_is_kept(client: FlaskClient) -> None:
