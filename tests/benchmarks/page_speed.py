@@ -45,7 +45,7 @@ def main() -> None:
         with subprocess.Popen(command, env=environment, stderr=subprocess.PIPE,
                               text=True) as server:
             assert server.stderr is not None
-            found = re.search(r"http://127\.0\.0\.1:\d+", server.stderr.readline())
+            found = re.search(r"http://127\.0\.0\.1:\d+/\S*", server.stderr.readline())
             assert found
             try:
                 taken = moved(found[0])

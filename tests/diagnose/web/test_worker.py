@@ -82,7 +82,7 @@ def test_what_is_stopped_ends_at_once_with_its_process(worker: Worker) -> None:
 
 
 def test_to_cancel_one_that_waits_leaves_the_one_that_runs(worker: Worker) -> None:
-    jobs = Jobs(worker)
+    jobs = Jobs([worker], worker)
     first = jobs.start("a", 1, SLOW)
     wait_for(lambda: first.steps)
     second = jobs.start("b", 1, CASE)
@@ -101,7 +101,7 @@ def test_to_cancel_one_that_waits_leaves_the_one_that_runs(worker: Worker) -> No
 
 
 def test_a_new_revision_ends_the_ranking_of_the_old_one(worker: Worker) -> None:
-    jobs = Jobs(worker)
+    jobs = Jobs([worker], worker)
     old = jobs.start("a", 1, SLOW)
     wait_for(lambda: old.steps)
     assert jobs.start("a", 1, SLOW) is old
