@@ -21,6 +21,7 @@ from diagnose.web.shelf import NotKept, Outdated, Shelf
 from diagnose.web.stage_shelf import StageShelf
 from diagnose.web.stages import stages
 from diagnose.web.studies import studies
+from diagnose.web.swift import make_swift
 from diagnose.web.worker import Stopped, Worker
 
 _log = logging.getLogger(__name__)
@@ -62,6 +63,7 @@ def make_app(
     """
     app = Flask(__name__)
     protect(app, secret, hosts)
+    make_swift(app)
     app.json.sort_keys = False  # type: ignore[attr-defined]
     app.jinja_env.filters.update(FILTERS)
     app.jinja_env.globals["cautions_heading"] = HEADING

@@ -116,7 +116,8 @@ def _mark(answer: Response) -> Response:
     headers["Referrer-Policy"] = "no-referrer"
     headers["Cross-Origin-Resource-Policy"] = "same-origin"
     headers["Cross-Origin-Opener-Policy"] = "same-origin"
-    headers["Cache-Control"] = "no-store"
+    if not answer.cache_control.immutable:
+        headers["Cache-Control"] = "no-store"
     secret, stated = current_app.config[_SECRET], request.args.get(WORD)
     if secret and stated and answer.status_code < 400 and _same(stated, secret):
         answer.set_cookie(cookie_name(request.host), secret, httponly=True, samesite="Strict",
