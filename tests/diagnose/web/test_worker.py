@@ -108,3 +108,24 @@ def test_a_new_revision_ends_the_ranking_of_the_old_one(worker: Worker) -> None:
     new = jobs.start("a", 2, CASE)
     wait_for(lambda: new.over)
     assert (old.state, new.state) == ("cancelled", "done")
+
+
+def test_a_blank_sheet_does_not_wait_for_a_ranking(worker: Worker) -> None:
+    short = Worker(0, cached=False)
+    jobs = Jobs([worker], short)
+    job = jobs.start("a", 1, SLOW)
+    wait_for(lambda: job.steps)
+    assert "filter-high" in short.run("blank", "filter-high", "")
+    assert job.state == "running"
+    jobs.cancel("a")
+    wait_for(lambda: job.over)
+    short.stop()
+
+
+def test_a_process_gives_way_to_others() -> None:
+    gives_way = Worker(0, cached=False, nice=10)
+    gives_way.warm()
+    pid = gives_way._process.pid
+    own = os.getpriority(os.PRIO_PROCESS, 0)
+    wait_for(lambda: os.getpriority(os.PRIO_PROCESS, pid) == min(own + 10, 19))  # POSIX: nice
+    gives_way.stop()
