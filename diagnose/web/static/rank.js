@@ -35,7 +35,7 @@ async function followed() {
   let state = await started();
   while (["waiting", "running", "none"].includes(state.state)) {
     // a ranking from the store is there at once: nothing to look at
-    if (performance.now() - began > 150) show(state);
+    if (state.state !== "none" && performance.now() - began > 150) show(state);
     await wait(EVERY);
     // a server that was started anew knows of no ranking: it begins it, and what was simulated is kept
     state = state.state === "none" ? await started() : await answered("GET");
