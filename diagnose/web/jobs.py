@@ -52,21 +52,17 @@ class Job:
         self.begin: Callable[[], bool] = self._begin
         """One object, by which the worker knows the task."""
         self.worker: Worker | None = None
-        self._pace: Pace | None = None
+        self._pace = Pace("", 0)
 
     def report(self, what: str, done: int, total: int) -> None:
         """Note a step that is done."""
-        now = time.monotonic()
-        if self._pace is None or not self._pace.goes_on(what, done, total):
-            self._pace = Pace(what, total, [])
-        self._pace.seen.append((now, done))
+        self._pace = self._pace.report(what, done, total, time.monotonic())
         self.steps[what] = (done, total)
 
     @property
     def step_left(self) -> float | None:
         """Seconds that the step which is being done still takes; None where nothing tells."""
-        pace = self._pace
-        return None if pace is None or self.over else pace.left(time.monotonic())
+        return None if self.over else self._pace.left(time.monotonic())
 
     def _begin(self) -> bool:
         if self.state == "waiting":

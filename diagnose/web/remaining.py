@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 _WINDOW = 0.5
-"""Of the way, how much of the latest is looked at: units that come first are often known."""
+"""How much of what is done is looked at, the latest: units that come first are often known."""
 
 
 @dataclass
@@ -18,35 +18,37 @@ class Pace:
     what : str
         What is being simulated.
     total : int
-        Of how many.
+        Of how many, by the last report: some turn out not to be needed.
     seen : list of (seconds, units)
         Reports so far, in order.
     """
 
     what: str
     total: int
-    seen: list[tuple[float, int]]
+    seen: list[tuple[float, int]] = field(default_factory=list)
 
-    def goes_on(self, what: str, done: int, total: int) -> bool:
-        """Whether a report is of this step, and not of another or of the same begun anew."""
-        return what == self.what and total == self.total and done >= self.seen[-1][1]
+    def report(self, what: str, done: int, total: int, now: float) -> Pace:
+        """The step with one more report; another where that is of another, or begins anew."""
+        if what != self.what or (self.seen and done < self.seen[-1][1]):
+            return Pace(what, total, [(now, done)])
+        self.total = total
+        self.seen.append((now, done))
+        return self
 
     def left(self, now: float) -> float | None:
-        """Seconds that are left; None where nothing tells yet.
+        """Seconds that are left; None where nothing tells yet, or no longer.
 
-        The latest half of the reports tells the pace, and the wait since the last one counts.
+        The latest half of the units tells the pace, and the wait since the last report counts.
         """
-        end, done = self.seen[-1]
-        if done >= self.total:
-            return 0.0
+        end, done = self.seen[-1] if self.seen else (now, 0)
         begin, from_ = next(
             ((t, k) for t, k in self.seen if k >= (1.0 - _WINDOW) * done), self.seen[0])
         if done <= from_:
             begin, from_ = self.seen[0]
         if done <= from_ or end <= begin:
             return None
-        per_unit = (end - begin) / (done - from_)
-        return max(0.0, per_unit * (self.total - done) - (now - end))
+        left = (end - begin) / (done - from_) * (self.total - done) - (now - end)
+        return left if left > 0.0 else None
 
 
 def words(seconds: float) -> str:

@@ -46,6 +46,10 @@ new MutationObserver((_, watch) => {
 """
 """Notes when what the selector names is there and has been painted."""
 SHOWN = "#form:not([aria-busy]), #new, #rows tr, #h-stage"
+PAINTED = """(() => {
+  const first = performance.getEntriesByName("first-contentful-paint")[0]?.startTime;
+  return first && window.shownAt && [first, Math.max(first, window.shownAt)];
+})()"""
 MOVE = """async (moves) => {
   const size = document.getElementById("size"), form = document.getElementById("study");
   const taken = [];
@@ -149,10 +153,8 @@ def opening(page: Page, serving: Serving, address: str) -> tuple[float, float, f
     session.send("Performance.enable", {"timeDomain": "threadTicks"})
     before, spent = busy(session), serving.seconds()
     page.goto(address)
-    while not page.evaluate("window.shownAt"):
+    while not (told := page.evaluate(PAINTED)):
         page.wait_for_timeout(10)
-    told = page.evaluate("""[performance.getEntriesByName("first-contentful-paint")[0].startTime,
-                             window.shownAt]""")
     page.wait_for_load_state("networkidle")  # the drawing comes later and counts for the server
     row = (*told, 1e3 * (serving.seconds() - spent), busy(session) - before)
     session.detach()
