@@ -40,7 +40,9 @@ class Pace:
 
         The latest half of the units tells the pace, and the wait since the last report counts.
         """
-        end, done = self.seen[-1] if self.seen else (now, 0)
+        if len(self.seen) < 2:
+            return None
+        end, done = self.seen[-1]
         begin, from_ = next(
             ((t, k) for t, k in self.seen if k >= (1.0 - _WINDOW) * done), self.seen[0])
         if done <= from_:
