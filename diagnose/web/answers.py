@@ -76,7 +76,7 @@ def _state(job: Job) -> dict[str, object]:
     steps = [[what, done, total] for what, (done, total) in list(job.steps.items())]
     left = desk().jobs.left(job)
     return {"state": job.state, "revision": job.revision, "steps": steps, "text": job.text,
-            "seconds": round(job.seconds, 2), "left": "" if left is None else words(left)}
+            "seconds": round(job.elapsed, 2), "left": "" if left is None else words(left)}
 
 
 def _work(case: Case) -> float:

@@ -11,9 +11,12 @@ from pathlib import Path
 from circuits.errors import AmplifierError
 from diagnose.answer.result import Result
 from diagnose.show.figure import Figure
-from diagnose.web.remaining import Pace
+from diagnose.web.remaining import SHORT, Pace
 from diagnose.web.worker import Stopped, Worker
 
+SMALL = 400.0
+"""Work of a ranking that is done beside a large one: a single stage, nothing read under drive. It
+takes seconds where a unit, or an output stage under drive, takes minutes (measured)."""
 _MOST_KEPT = 20
 """Rankings that stay in memory; of the oldest sheet it is made anew."""
 
@@ -57,7 +60,13 @@ class Job:
     def report(self, what: str, done: int, total: int) -> None:
         """Note a step that is done."""
         self._pace = self._pace.report(what, done, total, time.monotonic())
+        self.steps.pop(what, None)  # what is being done stands last
         self.steps[what] = (done, total)
+
+    @property
+    def elapsed(self) -> float:
+        """Seconds since it was asked for, until it was over."""
+        return self.seconds or time.monotonic() - self.started
 
     @property
     def step_left(self) -> float | None:
@@ -81,7 +90,7 @@ class Jobs:
     Parameters
     ----------
     workers : sequence of Worker
-        As many rank at a time.
+        As many rank at a time; all but the first rank what is small only.
     short : Worker
         Draws the pictures of an answer while the others rank.
     """
@@ -92,7 +101,7 @@ class Jobs:
         self._lock = threading.Lock()
         self._jobs: dict[str, Job] = {}
         self._turn = threading.Condition()
-        self._free = list(workers)
+        self._idle = list(workers)
         self._queue: list[Job] = []
 
     def of(self, sheet: str) -> Job | None:
@@ -138,7 +147,7 @@ class Jobs:
         if job.state != "waiting":
             return job.step_left
         lefts = [other.step_left for other in list(self._jobs.values()) if other.state == "running"]
-        return min((left for left in lefts if left is not None), default=None)
+        return min((left for left in lefts if left is not None and left > SHORT), default=None)
 
     def picture(self, job: Job, key: str, path: Path, index: int | None) -> Figure:
         """The pictures of a finished ranking with one suspect's prediction, made once."""
@@ -176,7 +185,7 @@ class Jobs:
         finally:
             if worker is not None:
                 with self._turn:
-                    self._free.append(worker)
+                    self._idle.append(worker)
                     self._turn.notify_all()
         job.seconds = time.monotonic() - job.started
 
@@ -184,14 +193,23 @@ class Jobs:
         """A worker once it is this ranking's turn; None when it is no longer wanted."""
         with self._turn:
             self._queue.append(job)
-            while job.state == "waiting" and not (self._free and self._next() is job):
+            while (worker := self._worker_for(job)) is None and job.state == "waiting":
                 self._turn.wait()
             self._queue.remove(job)
             self._turn.notify_all()
-            if job.state != "waiting":
+            if worker is None or job.state != "waiting":
                 return None
-            job.worker = self._free.pop(0)
-            return job.worker
+            self._idle.remove(worker)
+            job.worker = worker
+            return worker
 
-    def _next(self) -> Job:
-        return min(self._queue, key=lambda job: (job.work, job.started))
+    def _worker_for(self, job: Job) -> Worker | None:
+        """The worker that is there for a ranking now, if it is the next of those that it takes."""
+        for worker in reversed(self._workers):  # the first is the only one for what is large
+            if worker not in self._idle:
+                continue
+            takes = [one for one in self._queue
+                     if worker is self._workers[0] or one.work <= SMALL]
+            if takes and min(takes, key=lambda one: (one.work, one.started)) is job:
+                return worker
+        return None

@@ -53,9 +53,13 @@ class Pace:
         return left if left > 0.0 else None
 
 
+SHORT = 5.0
+"""s: less is hardly waited for, and as the least that may be left it would say nothing."""
+
+
 def words(seconds: float) -> str:
     """A duration that nobody can tell exactly, such as ``about 40 s``."""
-    if seconds < 5.0:
+    if seconds < SHORT:
         return "a few seconds"
     if seconds < 55.0:
         return f"about {math.ceil(seconds / 5.0) * 5} s"

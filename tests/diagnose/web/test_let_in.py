@@ -37,7 +37,7 @@ def test_the_address_of_the_terminal_lets_in_and_is_not_left_standing(
 
 
 def test_a_ranking_says_what_is_left_and_when_the_server_is_gone(opened: Any) -> None:
-    told = {"state": "waiting", "revision": 1, "steps": [], "text": "", "seconds": 0,
+    told = {"state": "waiting", "revision": 1, "steps": [], "text": "", "seconds": 83.9,
             "left": "about 20 s"}
     place = f"**/sheet/{name_of(opened)}/rank"
     opened.route(place, lambda route: route.fulfill(json=told))
@@ -46,7 +46,7 @@ def test_a_ranking_says_what_is_left_and_when_the_server_is_gone(opened: Any) ->
     until(opened, f"{words}.includes('That takes about 20 s at least.')")
     told.update(state="running", steps=[["faults at their sizes", 30, 90]], left="about 40 s")
     until(opened, f"{words}.includes('faults at their sizes: 30 of 90')")
-    assert "This step: about 40 s left." in opened.evaluate(words)
+    assert "1:23 so far. This step: about 40 s left." in opened.evaluate(words)
     opened.unroute(place)
     opened.route(place, lambda route: route.abort())
     until(opened, f"{words}.includes('does not answer')")

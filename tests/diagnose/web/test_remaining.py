@@ -139,16 +139,22 @@ def test_a_small_stage_does_not_wait_for_a_large_one_and_pictures_for_neither() 
     until(lambda: large.state == "running")
     small = jobs.start("small", 1, NOWHERE, 1.0)
     until(lambda: small.state == "running")
-    cast(Ranks, small.worker).go.release()
+    two.go.release()
     until(lambda: small.over)
     assert (small.state, large.state) == ("done", "running")
+    assert (large.worker, small.worker) == (one, two)
+    other = jobs.start("large too", 1, NOWHERE, 1e3)
     again = jobs.start("third", 1, NOWHERE, 1.0)
     until(lambda: again.state == "running")
     assert jobs.picture(small, "None", NOWHERE, None) == "a picture"  # both rank
     assert (one.pictures, two.pictures, short.pictures) == (0, 0, 1)
-    for worker in (one, two):
-        worker.go.release()
-    until(lambda: large.over and again.over)
+    two.go.release()
+    until(lambda: again.over)
+    assert other.state == "waiting"  # the second place is kept for small ones
+    one.go.release()
+    until(lambda: large.over and other.state == "running")
+    one.go.release()
+    until(lambda: other.over)
 
 
 def test_one_that_is_cancelled_while_it_waits_keeps_no_other_waiting() -> None:
