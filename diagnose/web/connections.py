@@ -224,10 +224,18 @@ def _gives_way(channels: Sequence[Channel], new: Channel) -> Channel:
     return min(idle, key=lambda one: (one.known, one.known and one.coming, one.since), default=new)
 
 
+class Servers(MultiSocketServer):  # type: ignore[misc]
+    """Servers in one loop."""
+
+    def run(self) -> None:
+        """Answer until interrupted, which the caller is told: it has more to end."""
+        self.asyncore.loop(self.adj.asyncore_loop_timeout, self.adj.asyncore_use_poll, self.map)
+
+
 def servers(
     application: Any, listening: Sequence[tuple[socket, ssl.SSLContext | None]], knows: Knows,
     largest: int,
-) -> MultiSocketServer:
+) -> Servers:
     """A server at one address or several, run by its ``run`` and ended by its ``close``.
 
     Parameters
@@ -251,5 +259,5 @@ def servers(
             url_scheme="http" if secure is None else "https",
         )
         made.append(Server(application, room, threads, adj, bound, knows, secure))
-    return MultiSocketServer(room, made[0].adj, [(one.effective_host, one.effective_port)
-                                                 for one in made], threads, made[0].log_info)
+    where = [(one.effective_host, one.effective_port) for one in made]
+    return Servers(room, made[0].adj, where, threads, made[0].log_info)

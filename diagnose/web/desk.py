@@ -133,7 +133,7 @@ class Desk:
     def close(self) -> None:
         """End all processes."""
         for worker in (*self.many, self.quick, self.drawer, self.short, self.aside):
-            worker.stop()
+            worker.close()
 
 
 def desk() -> Desk:

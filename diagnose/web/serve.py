@@ -79,8 +79,8 @@ def serve(
         server = servers(app, listening, partial(knows, secret), MOST_RECORDING + (1 << 20))
         desk = app.extensions[KEY]
         assert isinstance(desk, Desk)
-        stack.callback(desk.close)
         stack.callback(server.close)
+        stack.callback(desk.close)  # first, so that what waits for it is answered and ends
         where = secrets.address(_origin("http", listening[0][0]), secret)
         say(where)
         if lan is not None:
@@ -88,7 +88,8 @@ def serve(
         if browser:
             _open(stack, sheets, where)
         desk.warm()
-        server.run()
+        with suppress(KeyboardInterrupt, SystemExit):
+            server.run()
 
 
 def _origin(scheme: str, bound: socket.socket) -> str:

@@ -64,6 +64,7 @@ class Worker:
         self._current: Callable[[], bool] | None = None
         self._process: Any = None
         self._pipe: Connection | None = None
+        self._closed = False
 
     @property
     def free(self) -> bool:
@@ -156,18 +157,27 @@ class Worker:
                 os.killpg(process.pid, signal.SIGKILL)
             process.join(_GRACE)
 
+    def close(self) -> None:
+        """End what is being done, and begin nothing any more."""
+        with self._guard:
+            self._closed = True
+        self.stop()
+
     def _started(self) -> Connection:
-        if self._pipe is not None and self._process is not None and self._process.is_alive():
-            return self._pipe
-        self._forget()
-        context = multiprocessing.get_context("spawn")
-        mine, its = context.Pipe()
-        given = its, self._workers, self._cached, self._nice
-        process = context.Process(target=_serve, args=given)
-        process.start()
-        its.close()
-        self._process, self._pipe = process, mine
-        return mine
+        with self._guard:
+            if self._closed:
+                raise Stopped
+            if self._pipe is not None and self._process is not None and self._process.is_alive():
+                return self._pipe
+            self._forget()
+            context = multiprocessing.get_context("spawn")
+            mine, its = context.Pipe()
+            given = its, self._workers, self._cached, self._nice
+            process = context.Process(target=_serve, args=given)
+            process.start()
+            its.close()
+            self._process, self._pipe = process, mine
+            return mine
 
     def _forget(self) -> None:
         if self._pipe is not None:

@@ -129,3 +129,29 @@ def test_a_process_gives_way_to_others() -> None:
     own = os.getpriority(os.PRIO_PROCESS, 0)
     wait_for(lambda: os.getpriority(os.PRIO_PROCESS, pid) == min(own + 10, 19))  # POSIX: nice
     gives_way.stop()
+
+
+def test_what_waits_for_a_worker_that_is_closed_ends_and_starts_nothing(worker: Worker) -> None:
+    jobs = Jobs([worker], worker)
+    job = jobs.start("a", 1, SLOW)
+    wait_for(lambda: job.steps)
+    raised: list[BaseException] = []
+
+    def ask() -> None:
+        try:
+            worker.run("blank", "filter-high", "")
+        except Stopped as error:
+            raised.append(error)
+
+    waiting = [threading.Thread(target=ask) for _ in range(3)]
+    for thread in waiting:
+        thread.start()
+    pid = worker._process.pid
+    worker.close()
+    for thread in waiting:
+        thread.join(SECONDS)
+    wait_for(lambda: job.over)
+    assert len(raised) == 3
+    assert gone(pid)
+    with pytest.raises(Stopped):
+        worker.warm()
