@@ -45,7 +45,8 @@ def made(folder: Path) -> str:
         about = path.lstat()
         kept = path.read_text(encoding="ascii").strip()
         fresh = 0.0 <= time.time() - about.st_mtime < _LIFE
-        if fresh and about.st_mode & 0o077 == 0 and re.fullmatch(f"[{_SIGNS}]{{{_LENGTH}}}", kept):
+        own = about.st_uid == os.getuid() and about.st_mode & 0o077 == 0
+        if fresh and own and re.fullmatch(f"[{_SIGNS}]{{{_LENGTH}}}", kept):
             return kept
     secret = "".join(secrets.choice(_SIGNS) for _ in range(_LENGTH))
     try:
