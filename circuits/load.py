@@ -85,10 +85,8 @@ def load_stage(name_or_path: str | Path, base: Path | None = None) -> Stage:
         For an unknown name (with the nearest ones), or any mistake in the file.
     """
     word = str(name_or_path)
-    for folder, names in ((FOLDER, stage_names()), (UNITS, unit_names())):
-        if word in names:
-            path = folder / f"{word}.yaml"
-            return read_stage(path, path.name)
+    if word in stage_names() or word in unit_names():
+        return _shipped(word)
     path = (base or Path()) / name_or_path
     looks_like_path = "/" in word or "\\" in word or path.suffix in (".yaml", ".yml")
     if not looks_like_path and not _is_file(path):
@@ -99,6 +97,13 @@ def load_stage(name_or_path: str | Path, base: Path | None = None) -> Stage:
             given=word,
         )
     return read_stage(path)
+
+
+@cache
+def _shipped(name: str) -> Stage:
+    """A stage or unit that ships, read once: it is frozen, and its file stays."""
+    path = (FOLDER if name in stage_names() else UNITS) / f"{name}.yaml"
+    return read_stage(path, path.name)
 
 
 def stage_file(name_or_path: str | Path) -> str:

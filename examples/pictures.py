@@ -35,7 +35,7 @@ def served() -> Iterator[str]:
         with subprocess.Popen(command, env=environment, stderr=subprocess.PIPE,
                               text=True) as server:
             assert server.stderr is not None
-            found = re.search(r"http://127\.0\.0\.1:\d+", server.stderr.readline())
+            found = re.search(r"http://127\.0\.0\.1:\d+/\S*", server.stderr.readline())
             assert found
             try:
                 yield found[0]

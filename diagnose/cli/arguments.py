@@ -212,6 +212,9 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
     one.add_argument("--port", type=int, metavar="N", default=8426,
                      help="port on this machine, by default 8426; 0 takes any that is free")
     one.add_argument("--no-browser", action="store_true", help="print the address only")
+    one.add_argument("--lan", metavar="ADDRESS", nargs="?", const="",
+                     help="for a tablet at the bench, over TLS at this machine's address in the "
+                          "local network as well; needs the openssl command")
     one.add_argument("--no-cache", action="store_true",
                      help="simulate everything anew, and keep nothing of it")
     return top

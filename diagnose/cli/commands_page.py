@@ -33,7 +33,7 @@ def served(values: Namespace, say: Callable[[str], None]) -> str:
     Parameters
     ----------
     values : Namespace
-        `port`, `no_browser` and `no_cache`.
+        `port`, `no_browser`, `no_cache` and `lan`.
     say : callable
         Told where the page is.
     """
@@ -42,5 +42,13 @@ def served(values: Namespace, say: Callable[[str], None]) -> str:
     def told(address: str) -> None:
         say(f"the bench page: {address}  (Ctrl-C ends it)")
 
-    serve(values.port, told, not values.no_browser, not values.no_cache)
+    def told_lan(address: str, fingerprint: str) -> None:
+        middle = (len(fingerprint) + 1) // 2
+        say(f"for a tablet:   {address}\n"
+            "  Its browser will warn, as nobody vouches for this machine. Let it show the "
+            "certificate,\n  and go on only if its SHA-256 fingerprint is\n"
+            f"    {fingerprint[:middle]}\n    {fingerprint[middle:]}")
+
+    serve(values.port, told, not values.no_browser, not values.no_cache, lan=values.lan,
+          say_lan=told_lan)
     return ""

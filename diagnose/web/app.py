@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Sequence
 from pathlib import Path
 
 from flask import Flask, Response, jsonify, render_template, request
@@ -13,25 +14,37 @@ from circuits.errors import AmplifierError, InputError
 from diagnose.show.filters import FILTERS
 from diagnose.web.answers import answers
 from diagnose.web.desk import KEY, Desk
-from diagnose.web.guard import protect
+from diagnose.web.guard import HOSTS, STRANGER, protect
 from diagnose.web.imports import imports
 from diagnose.web.sheets import sheets
 from diagnose.web.shelf import NotKept, Outdated, Shelf
 from diagnose.web.stage_shelf import StageShelf
 from diagnose.web.stages import stages
 from diagnose.web.studies import studies
+from diagnose.web.swift import make_swift
 from diagnose.web.worker import Stopped, Worker
 
 _log = logging.getLogger(__name__)
 _DRAWING = 60.0
 """Seconds that a drawing may take to be made; then parts and neighbours are shown."""
+_STUDY = 20.0
+"""Seconds that one size of a study may take."""
+_HEALTHY = 60.0
+"""Seconds that the healthy unit of a stage may take: that of a large one takes ten."""
+_RANKINGS = 2
+"""Rankings at a time: the second is for a small stage beside a large one, as one uses all cores."""
+_NICE = 10
+"""What rankings give way by (nice): beside one, other work then gets nine tenths of a core."""
 _NOT_THERE = ("there is no sheet", "there is no stage")
 """How a message begins that is told as a page that is not there."""
 _NO_ROOM = 507
 """The status "Insufficient Storage" (RFC 4918)."""
 
 
-def make_app(folder: Path, workers: int | None = None, cached: bool = True) -> Flask:
+def make_app(
+    folder: Path, workers: int | None = None, cached: bool = True,
+    secret: str | None = None, hosts: Sequence[str] = HOSTS,
+) -> Flask:
     """The application.
 
     Parameters
@@ -42,16 +55,25 @@ def make_app(folder: Path, workers: int | None = None, cached: bool = True) -> F
         Processes that simulate; None is one a core.
     cached : bool
         Whether what was simulated is kept in the user's store.
+    secret : str or None
+        What a request must have; None, for an application that is asked in its own process
+        alone, asks for none.
+    hosts : sequence of str
+        Names under which it may be asked for.
     """
     app = Flask(__name__)
-    protect(app)
+    protect(app, secret, hosts)
+    make_swift(app)
     app.json.sort_keys = False  # type: ignore[attr-defined]
     app.jinja_env.filters.update(FILTERS)
     app.jinja_env.globals["cautions_heading"] = HEADING
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.extensions[KEY] = Desk(
-        Shelf(folder), StageShelf(folder), Worker(workers, cached),
-        Worker(0, cached=False, deadline=20.0), Worker(0, cached=False, deadline=_DRAWING),
+        Shelf(folder), StageShelf(folder),
+        many=tuple(Worker(workers, cached, nice=_NICE) for _ in range(_RANKINGS)),
+        quick=Worker(0, cached=False, deadline=_STUDY),
+        drawer=Worker(0, cached=False, deadline=_DRAWING),
+        short=Worker(0, cached), aside=Worker(0, cached, deadline=_HEALTHY),
     )
     for room in (sheets, answers, studies, stages, imports):
         app.register_blueprint(room)
@@ -97,5 +119,7 @@ def _bug(error: RuntimeError) -> tuple[Response | str, int]:
 def _told(text: str, code: int) -> tuple[Response | str, int]:
     """A mistake as a page where a page was asked for, else as data."""
     if request.headers.get("Sec-Fetch-Dest") == "document" and request.method == "GET":
+        if text == STRANGER:  # who is not let in gets no style either
+            return render_template("stranger.html", text=text), code
         return render_template("mistake.html", text=text, code=code), code
     return jsonify(error=text), code

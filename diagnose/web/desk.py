@@ -45,30 +45,37 @@ class Desk:
     ----------
     shelf, stages
         Sheets, and stages of one's own.
-    many : Worker
-        Ranks and draws, with workers of its own.
+    many : tuple of Worker
+        Rank, each with workers of its own; a small stage need not wait for a large one.
     quick : Worker
         Studies: one simulator that stays warm.
     drawer : Worker
         Makes drawings of stages that none ships for.
+    short : Worker
+        What takes a second or two: blank sheets, recordings, netlists.
+    aside : Worker
+        What may take ten: healthy units.
     """
 
     shelf: Shelf
     stages: StageShelf
-    many: Worker
+    many: tuple[Worker, ...]
     quick: Worker
     drawer: Worker
+    short: Worker
+    aside: Worker
     jobs: Jobs = field(init=False)
     _lock: threading.Lock = field(default_factory=threading.Lock)
+    _locks: dict[Path, threading.Lock] = field(default_factory=dict)
     _drawing: dict[str, _Making] = field(default_factory=dict)
     _checked: dict[str, tuple[int, Checked]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        self.jobs = Jobs(self.many)
+        self.jobs = Jobs(self.many, self.short)
 
     def checked(self, kept: Kept) -> Checked:
         """What is wrong on a sheet; looked at once a revision."""
-        with self._lock:
+        with self._alone(kept.folder):
             revision, known = self._checked.get(kept.name, (-1, None))
             if known is None or revision != kept.revision:
                 known = check(kept.sheet, kept.folder)
@@ -77,8 +84,13 @@ class Desk:
 
     def look(self, sheet: Typed, folder: Path) -> Checked:
         """What would be wrong on a sheet that is not kept yet."""
-        with self._lock:
+        with self._alone(folder):
             return check(sheet, folder)
+
+    def _alone(self, folder: Path) -> threading.Lock:
+        """What is held while the sheet of a folder is looked at; other sheets do not wait."""
+        with self._lock:
+            return self._locks.setdefault(folder, threading.Lock())
 
     def drawn(self, name: str, path: Path, task: str = "drawn") -> str:
         """The drawing of a stage, or of a sheet's; one that is being made of it before is given up.
@@ -113,11 +125,15 @@ class Desk:
                     del self._drawing[name]
         return made
 
+    def warm(self) -> None:
+        """Start the processes that somebody will soon wait for."""
+        for worker in (self.short, self.quick):
+            worker.warm()
+
     def close(self) -> None:
         """End all processes."""
-        self.many.stop()
-        self.quick.stop()
-        self.drawer.stop()
+        for worker in (*self.many, self.quick, self.drawer, self.short, self.aside):
+            worker.close()
 
 
 def desk() -> Desk:

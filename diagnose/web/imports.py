@@ -151,7 +151,7 @@ def keep_netlist(
 
 def _read(path: Path, ends: Mapping[str, str]) -> tuple[str, dict[str, Any]]:
     try:
-        text, said = desk().quick.run("netlist_in", str(path), dict(ends), deadline=_PATIENCE)
+        text, said = desk().short.run("netlist_in", str(path), dict(ends), deadline=_PATIENCE)
     except Stopped:
         raise
     except AmplifierError as error:  # its folder is ours and says nothing to anybody

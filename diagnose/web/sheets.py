@@ -70,7 +70,7 @@ def healthy(name: str) -> str:
     """What the healthy unit of a stage reads, and what in it is not as it should be."""
     if name not in (*stage_names(), *unit_names()):
         raise InputError(f"there is no stage {name!r}", expected="a stage that ships")
-    return render_template("healthy.html", made=desk().quick.run("healthy", name, ""))
+    return render_template("healthy.html", made=desk().aside.run("healthy", name, ""))
 
 
 @sheets.get("/sheet/<name>/healthy")
@@ -79,8 +79,8 @@ def healthy_of(name: str) -> str:
     kept, found = loaded(name)
     if found.case is None:
         raise InputError("the sheet does not say yet which stage it is", expected="a stage")
-    job = desk().quick.run("healthy", "", str(kept.path))
-    beside = desk().quick.run("beside_manual", str(kept.path)) if found.case.expected else ()
+    job = desk().aside.run("healthy", "", str(kept.path))
+    beside = desk().aside.run("beside_manual", str(kept.path)) if found.case.expected else ()
     return render_template("healthy.html", name=name, title=kept.sheet.case, made=job,
                            beside=beside, expected=found.case.expected)
 
@@ -91,7 +91,7 @@ def new() -> Response:
     name = request.form.get("stage", "")
     if name not in (*stage_names(), *unit_names()):
         raise InputError(f"there is no stage {name!r}", expected="a stage that ships")
-    text = desk().many.run("blank", name, "")
+    text = desk().short.run("blank", name, "")
     sheet = from_file(text, FILE)
     case = request.form.get("case", "").strip()[:200]
     # the head of a blank sheet tells how to fill in a file by hand
@@ -215,7 +215,7 @@ def recording(name: str) -> Response:
     with passing_folder("recording") as folder:
         path = folder / f"recording{suffix}"
         file.save(path)
-        text, notes = desk().many.run(
+        text, notes = desk().short.run(
             "recorded", str(path), request.form.get("signal", ""),
             request.form.get("full_scale", ""),
         )

@@ -218,7 +218,7 @@ def stage_svg(name: str) -> Response:
 def stage_healthy(name: str) -> str:
     """What a healthy one reads; only the tables where a page asks for them."""
     kept = _usable(name)
-    made = desk().quick.run("healthy_own", str(kept.path))
+    made = desk().aside.run("healthy_own", str(kept.path))
     if request.headers.get("Sec-Fetch-Dest") != "document":
         return render_template("healthy_tables.html", made=made)
     return render_template("healthy.html", made=made, own=name)
@@ -239,7 +239,7 @@ def _usable(name: str) -> KeptStage:
 def sheet_of(name: str) -> Response:
     """A blank sheet for the stage, with a copy of it beside."""
     kept = _usable(name)
-    text = desk().many.run("blank", STAGE, str(kept.folder))
+    text = desk().short.run("blank", STAGE, str(kept.folder))
     file = stage_file_name(name)
     case = (request.form.get("case") or label_of(name, kept.text).title).strip()[:200]
     sheet = replace(from_file(text, FILE), head="", stage=file, case=case)
@@ -330,7 +330,7 @@ def stage_file(name: str) -> Response:
 def stage_netlist(name: str) -> Response:
     """The stage as a netlist that carries the stage file in comments."""
     kept = _usable(name)
-    text = desk().quick.run("netlist_out", str(kept.path), deadline=_EXPORT)
+    text = desk().short.run("netlist_out", str(kept.path), deadline=_EXPORT)
     return attached(text.encode(), "text/plain", f"{name}.cir")
 
 

@@ -47,17 +47,34 @@ class Worker:
         process lives, so that a slider that comes back to a size need not wait.
     deadline : float
         Seconds after which a task of a process without workers is ended.
+    nice : int
+        By how much its processes give way to others: what takes minutes to what somebody waits
+        for.
     """
 
-    def __init__(self, workers: int | None, cached: bool, deadline: float = 0.0) -> None:
+    def __init__(
+        self, workers: int | None, cached: bool, deadline: float = 0.0, nice: int = 0
+    ) -> None:
         self._workers = workers
         self._cached = cached
         self._deadline = deadline
+        self._nice = nice
         self._turn = threading.Lock()
         self._guard = threading.Lock()
         self._current: Callable[[], bool] | None = None
         self._process: Any = None
         self._pipe: Connection | None = None
+        self._closed = False
+
+    @property
+    def free(self) -> bool:
+        """Whether a task would begin at once."""
+        return not self._turn.locked()
+
+    def warm(self) -> None:
+        """Start the process, so that the first task need not wait for that."""
+        with self._turn:
+            self._started()
 
     def run(
         self,
@@ -140,17 +157,27 @@ class Worker:
                 os.killpg(process.pid, signal.SIGKILL)
             process.join(_GRACE)
 
+    def close(self) -> None:
+        """End what is being done, and begin nothing any more."""
+        with self._guard:
+            self._closed = True
+        self.stop()
+
     def _started(self) -> Connection:
-        if self._pipe is not None and self._process is not None and self._process.is_alive():
-            return self._pipe
-        self._forget()
-        context = multiprocessing.get_context("spawn")
-        mine, its = context.Pipe()
-        process = context.Process(target=_serve, args=(its, self._workers, self._cached))
-        process.start()
-        its.close()
-        self._process, self._pipe = process, mine
-        return mine
+        with self._guard:
+            if self._closed:
+                raise Stopped
+            if self._pipe is not None and self._process is not None and self._process.is_alive():
+                return self._pipe
+            self._forget()
+            context = multiprocessing.get_context("spawn")
+            mine, its = context.Pipe()
+            given = its, self._workers, self._cached, self._nice
+            process = context.Process(target=_serve, args=given)
+            process.start()
+            its.close()
+            self._process, self._pipe = process, mine
+            return mine
 
     def _forget(self) -> None:
         if self._pipe is not None:
@@ -158,10 +185,11 @@ class Worker:
         self._pipe = self._process = None
 
 
-def _serve(pipe: Connection, workers: int | None, cached: bool) -> None:
+def _serve(pipe: Connection, workers: int | None, cached: bool, nice: int) -> None:
     """Runs in the process: tasks until the server is gone."""
     # a group of its own, which ends as a whole; the terminal's Ctrl-C is the server's to answer
     os.setsid()
+    os.nice(nice)
     signal.signal(signal.SIGTERM, _ended)
     from diagnose.web.tasks import TASKS
     from faultlib.simulate import Laboratory

@@ -1,4 +1,5 @@
 // The fields of a sheet: readings, limits, checks, remarks. They change the sheet in place and say so.
+import { select } from "./choices.js";
 import { make } from "./common.js";
 import { about, again, example, figures, given, long, missing, needed, slug, unit, usual } from "./rows.js";
 
@@ -20,10 +21,10 @@ export class Fields {
   select(field, value, options, store, more = {}) {
     const known = options.some(([word]) => word === value);
     const all = known ? options : [[value, value || "choose…"], ...options];
-    return make("select", {
+    return select({
       id: slug(field), "data-field": field, ...more,
       onchange: (event) => { store(event.target.value); this.typed(field); },
-    }, all.map(([word, label]) => make("option", { value: word, ".selected": word === value }, label)));
+    }, all, value);
   }
 
   quantity(row, entry) {

@@ -1,6 +1,15 @@
 "use strict";
-// Light or dark: the system's choice until the user makes one. Run before anything is drawn.
+// What every page does before anything is drawn.
 {
+  // the secret has become a cookie: it need not stand in the address, nor in what is copied of it
+  const here = new URL(location.href);
+  if (here.searchParams.has("key")) {
+    here.searchParams.delete("key");
+    history.replaceState(history.state, "", here);
+  }
+}
+{
+  // light or dark: the system's choice until the user makes one
   const root = document.documentElement;
   let kept = null;
   try { kept = localStorage.getItem("theme"); } catch { /* a browser that keeps nothing */ }

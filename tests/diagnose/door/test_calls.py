@@ -302,7 +302,7 @@ def test_the_page_is_served(tmp_path: Path) -> None:
     try:
         assert process.stdout is not None
         address = process.stdout.readline().strip()
-        with urllib.request.urlopen(address, timeout=20) as page:
+        with urllib.request.urlopen(address, timeout=20) as page:  # the secret stands in it
             assert "phono-opamp" in page.read().decode("utf-8")
     finally:
         process.send_signal(signal.SIGINT)

@@ -30,6 +30,19 @@ class Served:
     address: str
     sheets: Path
     environment: dict[str, str] = field(repr=False)
+    key: str = ""
+
+    @property
+    def entrance(self) -> str:
+        """The address that the terminal shows."""
+        return f"{self.address}/?key={self.key}"
+
+    @property
+    def cookie(self) -> dict[str, Any]:
+        """What a browser has that has been there."""
+        name = f"bench-{self.address.rpartition(':')[2]}"
+        return {"name": name, "value": self.key, "url": self.address, "httpOnly": True,
+                "sameSite": "Strict"}
 
     def files(self) -> list[Path]:
         """The case files that it keeps."""
@@ -48,10 +61,10 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
                           stderr=subprocess.PIPE) as server:
         assert server.stderr is not None
         line = server.stderr.readline()
-        found = re.search(r"http://127\.0\.0\.1:\d+", line)
+        found = re.search(r"(http://127\.0\.0\.1:\d+)/\?key=(\w+)", line)
         assert found, line + server.stderr.read()
         try:
-            yield Served(found[0], folder / "sheets", environment)
+            yield Served(found[1], folder / "sheets", environment, found[2])
         finally:
             server.terminate()
             server.wait(20)
@@ -87,6 +100,7 @@ def page(chromium: Any, served: Served, seen: Seen) -> Iterator[Any]:
     """A page of an empty browser. No test may end with an error in it, or a request elsewhere."""
     context = chromium.new_context(base_url=served.address, viewport={"width": 1280, "height": 900},
                                    accept_downloads=True)
+    context.add_cookies([served.cookie])
     made = context.new_page()
     made.set_default_timeout(PATIENCE)
     made.on("pageerror", lambda error: seen.errors.append(str(error)))

@@ -174,13 +174,11 @@ def test_a_study_follows_the_slider_to_its_last_place_and_shows_nothing_stale(op
     assert len(asked) < 101
 
 
-def test_another_page_in_the_same_browser_can_do_nothing(
-    chromium: Any, opened: Any, served: Any
-) -> None:
+def test_another_page_in_the_same_browser_can_do_nothing(opened: Any, served: Any) -> None:
     saved(opened)
     sheet = served.sheets / name_of(opened) / "sheet.yaml"
     before = sheet.read_text(encoding="utf-8")
-    other = chromium.new_page()
+    other = opened.context.new_page()  # with the cookie in the jar
     answers: dict[str, int] = {}
     other.on("response", lambda answer: answers.update({answer.url: answer.status}))
     elsewhere = served.address.replace("127.0.0.1", "localhost")  # another origin

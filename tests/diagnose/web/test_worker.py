@@ -82,7 +82,7 @@ def test_what_is_stopped_ends_at_once_with_its_process(worker: Worker) -> None:
 
 
 def test_to_cancel_one_that_waits_leaves_the_one_that_runs(worker: Worker) -> None:
-    jobs = Jobs(worker)
+    jobs = Jobs([worker], worker)
     first = jobs.start("a", 1, SLOW)
     wait_for(lambda: first.steps)
     second = jobs.start("b", 1, CASE)
@@ -101,10 +101,57 @@ def test_to_cancel_one_that_waits_leaves_the_one_that_runs(worker: Worker) -> No
 
 
 def test_a_new_revision_ends_the_ranking_of_the_old_one(worker: Worker) -> None:
-    jobs = Jobs(worker)
+    jobs = Jobs([worker], worker)
     old = jobs.start("a", 1, SLOW)
     wait_for(lambda: old.steps)
     assert jobs.start("a", 1, SLOW) is old
     new = jobs.start("a", 2, CASE)
     wait_for(lambda: new.over)
     assert (old.state, new.state) == ("cancelled", "done")
+
+
+def test_a_blank_sheet_does_not_wait_for_a_ranking(worker: Worker) -> None:
+    short = Worker(0, cached=False)
+    jobs = Jobs([worker], short)
+    job = jobs.start("a", 1, SLOW)
+    wait_for(lambda: job.steps)
+    assert "filter-high" in short.run("blank", "filter-high", "")
+    assert job.state == "running"
+    jobs.cancel("a")
+    wait_for(lambda: job.over)
+    short.stop()
+
+
+def test_a_process_gives_way_to_others() -> None:
+    gives_way = Worker(0, cached=False, nice=10)
+    gives_way.warm()
+    pid = gives_way._process.pid
+    own = os.getpriority(os.PRIO_PROCESS, 0)
+    wait_for(lambda: os.getpriority(os.PRIO_PROCESS, pid) == min(own + 10, 19))  # POSIX: nice
+    gives_way.stop()
+
+
+def test_what_waits_for_a_worker_that_is_closed_ends_and_starts_nothing(worker: Worker) -> None:
+    jobs = Jobs([worker], worker)
+    job = jobs.start("a", 1, SLOW)
+    wait_for(lambda: job.steps)
+    raised: list[BaseException] = []
+
+    def ask() -> None:
+        try:
+            worker.run("blank", "filter-high", "")
+        except Stopped as error:
+            raised.append(error)
+
+    waiting = [threading.Thread(target=ask) for _ in range(3)]
+    for thread in waiting:
+        thread.start()
+    pid = worker._process.pid
+    worker.close()
+    for thread in waiting:
+        thread.join(SECONDS)
+    wait_for(lambda: job.over)
+    assert len(raised) == 3
+    assert gone(pid)
+    with pytest.raises(Stopped):
+        worker.warm()
