@@ -110,6 +110,7 @@ def report_body(case: Case, result: Result, figure: Figure, day: date) -> str:
         case=case, result=result, day=f"{day.day} {day:%B %Y}", changed=_changed(case),
         drawing=drawing(case.stage, lit(result)),
         charts=charts(figure, _CHART_WIDTH, _CHART_HEIGHT),
+        chart_size=(_CHART_WIDTH, _CHART_HEIGHT),
         note=figure.note, heads=heads, rows=rows, done=[one for one in done if one[1]],
     )
 
