@@ -13,13 +13,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from circuits.quantity import render
 from circuits.reading import Reading, from_compared
 from circuits.stage import Stage
 from diagnose.answer.result import Severity, Suspect
 from diagnose.sheet.case import Case
 from diagnose.sheet.entry import Measured
 from diagnose.show.curve_limits import bounds_of
+from diagnose.show.curve_rows import curve_label
 from diagnose.show.figure import Axis, Band, Bounds, Figure, Panel, Series
 from diagnose.studies.fault_study import BAND
 from faultlib.catalogue import mode_for, size_value
@@ -170,7 +170,7 @@ def _panel(
     limits = bounds_of(case, curve.kind)
     band = Band("healthy units", x, si(healthy - BAND * sigma), si(healthy + BAND * sigma))
     return Panel(
-        _title(first, lines),
+        _title(curve.kind, lines),
         Axis("frequency", "Hz", logarithmic=True),
         Axis(first.quantity, first.unit,
              _by_ratio(first, [*(s.y for s in series), band.low, *_levels(limits)])),
@@ -181,12 +181,8 @@ def _panel(
 
 
 def _title(reading: Reading, lines: bool) -> str:
-    name = replace(reading, frequency=0.0).label()
-    if lines:
-        return f"{name}, line by line"
-    if reading.reference:
-        return f"{reading.quantity}, relative to {render(reading.reference, 'Hz')}"
-    return name
+    name = curve_label(reading)
+    return f"{name}, line by line" if lines else name
 
 
 def _levels(limits: Sequence[Bounds]) -> list[tuple[float, ...]]:

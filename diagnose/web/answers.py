@@ -10,6 +10,7 @@ from flask import Blueprint, Response, jsonify, render_template, request
 from circuits.errors import AmplifierError, InputError
 from diagnose.answer.result import Result
 from diagnose.sheet.case import Case
+from diagnose.sheet.record import FIELDS, PARTS
 from diagnose.show.chart_scale import View
 from diagnose.show.embedded import charts, drawing, lit
 from diagnose.show.figure import Figure
@@ -17,6 +18,7 @@ from diagnose.show.report_file import report_body, report_html
 from diagnose.web.desk import desk
 from diagnose.web.guard import REPORT_POLICY
 from diagnose.web.jobs import Job
+from diagnose.web.records import record_of
 from diagnose.web.sheet import Entry, Typed
 from diagnose.web.sheets import loaded
 from diagnose.web.shelf import Kept
@@ -38,7 +40,8 @@ def suspects(name: str) -> str:
 def report(name: str) -> str:
     """The page of the report, which asks for it."""
     kept = desk().shelf.load(name)
-    return render_template("report_page.html", name=name, title=kept.sheet.case, tab="report")
+    return render_template("report_page.html", name=name, title=kept.sheet.case, tab="report",
+                           record=record_of(kept.sheet), fields=FIELDS, parts=PARTS)
 
 
 @answers.post("/sheet/<name>/rank")

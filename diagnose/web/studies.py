@@ -10,12 +10,12 @@ import numpy as np
 from flask import Blueprint, Response, jsonify, render_template, request
 
 from circuits.errors import AmplifierError, InputError
-from circuits.quantity import render
 from circuits.reading import Reading, from_compared, shown
 from circuits.stage import Stage
 from diagnose.sheet.case import Case
 from diagnose.show.chart_scale import View
 from diagnose.show.curve_limits import bounds_of
+from diagnose.show.curve_rows import curve_label
 from diagnose.show.embedded import charts, drawing
 from diagnose.show.figure import Axis, Band, Figure, Panel, Series
 from diagnose.show.wording import amount
@@ -181,10 +181,8 @@ def _figure(case: Case, base: Ground, values: Array, label: str) -> Figure:
                                  tuple(m.reading.frequency for m in read),
                                  tuple(m.value for m in read), joined=False))
     band = Band("healthy units", x, tuple(map(float, low)), tuple(map(float, high)))
-    title = first.quantity
-    if first.reference:
-        title += f", relative to {render(first.reference, 'Hz')}"
-    panel = Panel(title, Axis("frequency", "Hz", logarithmic=True),
+    kind = replace(first, frequency=0.0)
+    panel = Panel(curve_label(kind), Axis("frequency", "Hz", logarithmic=True),
                   Axis(first.quantity, first.unit), tuple(series), (band,),
-                  bounds_of(case, replace(first, frequency=0.0)))
+                  bounds_of(case, kind))
     return Figure(label, (panel,))
