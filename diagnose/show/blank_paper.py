@@ -26,6 +26,8 @@ CHECK_ROWS = 4
 """Empty rows for parts that are tested or changed."""
 MOST_BOXES = 20
 """Boxes of one curve: two rows of ten."""
+_NEAR = 1.05
+"""A sweep that ends so near to a round frequency ends at it: 19.95 kHz is 20 kHz."""
 
 
 @dataclass(frozen=True)
@@ -129,7 +131,8 @@ def by_hand(curve: Sequence[Reading]) -> list[Reading]:
     if len(curve) <= MOST_BOXES:
         return list(curve)
     axis = Axis("frequency", "Hz", logarithmic=True)
-    wanted = [f for f, _ in marks(axis, curve[0].frequency, curve[-1].frequency, MOST_BOXES)]
+    low, high = curve[0].frequency / _NEAR, curve[-1].frequency * _NEAR
+    wanted = [f for f, _ in marks(axis, low, high, MOST_BOXES)]
     return list(dict.fromkeys(
         min(curve, key=lambda r: abs(math.log(r.frequency / f))) for f in wanted))
 
