@@ -25,6 +25,8 @@ _EDGE = 6.0
 """Between the values and the edge of their paper, CSS pixels."""
 _LEAST_NAME = 8
 """Letters that a name is shortened to at most."""
+Table = dict[float, float]
+"""What a line reads, by place."""
 Row = tuple[int, str, str]
 """Number of the series or -1, what it is, and what it reads."""
 
@@ -46,10 +48,12 @@ def cursors(panel: Panel, x: Scale, y: Scale) -> list[ET.Element]:
     places = places[:: math.ceil(len(places) / _MOST) or 1]
     places.sort(key=x.at)
     tables = [dict(zip(map(_key, s.x), s.y, strict=True)) for s in panel.series]
+    bands = [{_key(a): (low, high) for a, low, high in zip(b.x, b.low, b.high, strict=True)}
+             for b in panel.bands]
     middles = [(x.at(a) + x.at(b)) / 2.0 for a, b in pairwise(places)]
     edges = [x.start, *middles, x.stop]
     return [
-        _group(panel, place, list(_rows(panel, tables, place)), (left, right), x, y)
+        _group(place, tables, list(_rows(panel, tables, bands, place)), (left, right), x, y)
         for place, (left, right) in zip(places, pairwise(edges), strict=True)
     ]
 
@@ -59,15 +63,15 @@ def _key(value: float) -> float:
     return float(f"{value:.6g}")
 
 
-def _rows(panel: Panel, tables: list[dict[float, float]], place: float) -> Iterator[Row]:
+def _rows(
+    panel: Panel, tables: list[Table], bands: list[dict[float, tuple[float, float]]], place: float
+) -> Iterator[Row]:
     unit = panel.y.unit
     for k, (series, table) in enumerate(zip(panel.series, tables, strict=True)):
         value = table.get(place, math.nan)
         if math.isfinite(value):
             yield k % len(PALETTE), series.label, render(value, unit)
-    for band in panel.bands:
-        ends = {_key(a): (low, high)
-                for a, low, high in zip(band.x, band.low, band.high, strict=True)}
+    for band, ends in zip(panel.bands, bands, strict=True):
         if place in ends:
             yield -1, band.label, " … ".join(render(v, unit) for v in ends[place])
     for limit in panel.limits:
@@ -78,9 +82,10 @@ def _rows(panel: Panel, tables: list[dict[float, float]], place: float) -> Itera
 
 
 def _group(
-    panel: Panel, place: float, rows: list[Row], column: tuple[float, float], x: Scale, y: Scale
+    place: float, tables: list[Table], rows: list[Row], column: tuple[float, float],
+    x: Scale, y: Scale,
 ) -> ET.Element:
-    head = render(place, panel.x.unit)
+    head = render(place, x.axis.unit)
     said = "; ".join(f"{name} {value}" for _, name, value in rows)
     group = ET.Element("g", {"class": "at", "data-x": f"{place:.6g}", "data-words":
                              f"{head}: {said}" if said else head})
@@ -91,11 +96,10 @@ def _group(
     })
     at = x.at(place)
     ET.SubElement(group, "path", {"class": "hair", "d": f"M{at:.1f},{y.start:.1f}V{y.stop:.1f}"})
-    for k, table in enumerate(panel.series):
-        for a, b in zip(table.x, table.y, strict=True):
-            if _key(a) == place and math.isfinite(b) and y.holds(b):
-                ET.SubElement(group, "circle", {"class": f"ring s{k % len(PALETTE)}",
-                              "cx": f"{at:.1f}", "cy": f"{y.at(b):.1f}", "r": "5.5"})
+    for k, value in enumerate(table.get(place, math.nan) for table in tables):
+        if math.isfinite(value) and y.holds(value):
+            ET.SubElement(group, "circle", {"class": f"ring s{k % len(PALETTE)}",
+                          "cx": f"{at:.1f}", "cy": f"{y.at(value):.1f}", "r": "5.5"})
     heights = [float(ring.get("cy", "0")) for ring in group.iter("circle")]
     middle = (y.start + y.stop) / 2.0
     above = not heights or sum(heights) / len(heights) > middle
