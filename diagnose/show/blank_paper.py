@@ -144,6 +144,8 @@ def expected_text(reading: Reading, good: Figure | None) -> str:
     label, unit = reading.label(), reading.unit
     low, high = (shown(reading, v) for v in (good.low, good.high))
     ends = [amount(v, unit, label) for v in (low, high)]
+    if good.low == good.high != 0.0:
+        return f"about {ends[1]}"
     if ends[0] == ends[1] or ends[1].startswith("<"):
         return ends[1]
     if ends[0].startswith("<"):

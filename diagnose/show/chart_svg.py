@@ -95,7 +95,8 @@ def chart(
     str
         An ``<svg>`` whose lines are ``<g class="series" data-label="…">`` with the values of each
         point in ``data-x`` and ``data-y``, SI units. ``data-plot`` tells where the axes are (left,
-        right, top, bottom, CSS pixels) and ``data-reach`` between which values (x and y).
+        right, top, bottom, CSS pixels) and ``data-reach`` between which values (x and y);
+        ``data-whole`` is what the axis across reaches when everything is looked at.
     """
     view = view or View()
     words = legend(panel, width)
@@ -111,6 +112,7 @@ def chart(
         "viewBox": f"0 0 {width:g} {height:g}",
         "data-plot": _data((left, x.stop, _TOP, bottom)),
         "data-reach": _data((*across, y.low, y.high)),
+        "data-whole": _data(reach_x(panel, View())),
         "data-logarithmic": f"{int(panel.x.logarithmic)} {int(panel.y.logarithmic)}",
     })
     if panel.x.falling:

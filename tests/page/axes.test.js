@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { CLOSER, grown, nearest, place, ranged, steered, swept } from "../../diagnose/web/static/axes.js";
+import { CLOSER, grown, nearest, place, ranged, steered, swept, within } from "../../diagnose/web/static/axes.js";
 
 const close = (a, b) => assert.ok(Math.abs(a - b) <= 1e-9 * Math.abs(b), `${a} is not ${b}`);
 
@@ -29,6 +29,12 @@ test("a zoom leaves the value under the cursor where it was", () => {
   close(high, Math.sqrt(100000));
   close(place(25, 0, 100, [low, high], true), place(37.5, 0, 100, [10, 1000], true));
   assert.deepEqual(grown(grown([0, 8], 2, 0.5, false), 2, 2, false), [0, 8]);
+});
+
+test("nothing is zoomed out of beyond what there is", () => {
+  assert.deepEqual(within([10, 500], [20, 20000]), [20, 500]);
+  assert.deepEqual(within([30, 500], [20, 20000]), [30, 500]);
+  assert.equal(within([10, 30000], [20, 20000]), null);
 });
 
 test("a flat sweep takes the whole height, a high one what it went over, none more than there is", () => {

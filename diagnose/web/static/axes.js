@@ -24,6 +24,11 @@ export function grown(range, about, by, log) {
   return range.map((value) => outer(middle + (inner(value, log) - middle) * by, log));
 }
 
+/** A range that was grown as far as there is anything; null where that is everything. */
+export function within([low, high], [least, most]) {
+  return low <= least && high >= most ? null : [Math.max(low, least), Math.min(high, most)];
+}
+
 /** What a drag has swept of a plot; of a flat one its whole height, and `y` is null. */
 export function swept([x0, y0], [x1, y1], [left, right, top, bottom], least) {
   const held = (pair, low, high) => pair.map((v) => Math.max(low, Math.min(v, high))).sort((a, b) => a - b);

@@ -1,6 +1,6 @@
 // A curve on the page: a cursor by pointer and keys, zoom by drag and keys, saved as SVG and PNG.
 // The server draws; here is only what looks at it. Where the cursor may stand is in the drawing.
-import { CLOSER, grown, nearest, place, ranged, steered, swept } from "./axes.js";
+import { CLOSER, grown, nearest, place, ranged, steered, swept, within } from "./axes.js";
 import { make } from "./common.js";
 import { save } from "./curve_file.js";
 
@@ -33,7 +33,7 @@ function follow(box, figure, redraw) {
   const panel = Number(figure.dataset.panel);
   const seen = look(box, panel);
   const title = figure.querySelector("figcaption").textContent;
-  const [plot, reach, logs] = ["plot", "reach", "logarithmic"].map((key) => svg.dataset[key].split(" ").map(Number));
+  const [plot, reach, logs, whole] = ["plot", "reach", "logarithmic", "whole"].map((key) => svg.dataset[key].split(" ").map(Number));
   const x = [[reach[0], reach[1]], Boolean(logs[0])];
   const y = [[reach[2], reach[3]], Boolean(logs[1])];
   const values = stops.map((stop) => Number(stop.dataset.x));
@@ -63,7 +63,7 @@ function follow(box, figure, redraw) {
   }
   function closer(by) {
     if (here < 0) stand(stops.length >> 1);
-    zoom(grown(x[0], values[here], by, x[1]).join(","));
+    zoom((within(grown(x[0], values[here], by, x[1]), whole) ?? []).join(","));
   }
 
   steer.addEventListener("keydown", (event) => {

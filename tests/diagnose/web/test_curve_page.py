@@ -96,6 +96,18 @@ def test_a_curve_is_saved_as_it_is_looked_at(curve: Any, tmp_path: Path) -> None
     assert (wide, high) == tuple(2 * float(root.get(k)) for k in ("width", "height"))
 
 
+def test_a_report_in_one_file_has_the_cursor_without_a_script(curve: Any) -> None:
+    curve.goto(f"/sheet/{name_of(curve)}/report")
+    curve.wait_for_selector(".report .steer")
+    curve.goto(f"/sheet/{name_of(curve)}/report.html")
+    assert curve.locator("script").count() == 0
+    told = curve.locator(".at[data-x='20'] .told")
+    assert told.evaluate("one => getComputedStyle(one).visibility") == "hidden"
+    curve.locator(".at[data-x='20'] .catch").hover()
+    assert told.evaluate("one => getComputedStyle(one).visibility") == "visible"
+    assert "-2.13 dB" in told.text_content()
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_a_curve_under_its_cursor_has_no_finding_of_an_accessibility_checker(
     curve: Any, scheme: str
