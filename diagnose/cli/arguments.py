@@ -122,7 +122,9 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
                   "diagnose sheet phono-two-transistor -o hall-record.yaml")
     one.add_argument("stage", metavar="STAGE", help=stage_help)
     one.add_argument("-o", dest="file", metavar="FILE", type=Path,
-                     help="write it there, not to the screen; a file that exists is left alone")
+                     help="write it there, not to the screen; a file that exists is left alone; "
+                     "one that ends in .html is a sheet to print, with the drawing and what to "
+                     "expect")
     one.add_argument("--csv", action="store_true",
                      help="a table for a spreadsheet, as any FILE that ends in .csv is")
     _limited(one)

@@ -16,6 +16,7 @@ from circuits.quantity import exact
 from circuits.reading import VOLTMETER, Reading
 from circuits.stage import Stage
 from circuits.state_words import pins
+from diagnose.sheet.record import FIELDS
 from diagnose.sheet.sections import SECTIONS, Section
 from faultlib.mode import FORTY
 
@@ -96,6 +97,10 @@ def blank_sheet(
         "# What was noticed: intermittent, worse when warm, worse with level, after a knock,",
         "# both channels. Such as: [intermittent, worse when warm]",
         "observations: []",
+        "",
+        "# What the report has at its head: customer's words, unit, serial number, parts fitted.",
+        f"# Such as: record: {{{', '.join(f.word + ': …' for f in FIELDS)}, parts: […]}}",
+        "record: {}",
         "",
         "# Two channels: move the readings below these words in place of the ones above:",
         "# channels: {left: {readings: […]}, right: {readings: […]}}",

@@ -29,6 +29,7 @@ from diagnose.sheet.entry import Measured, metered, probed
 from diagnose.sheet.expected import Expected, read_expected
 from diagnose.sheet.limits import Limit
 from diagnose.sheet.readings import Taken, read_readings
+from diagnose.sheet.record import NO_RECORD, Record, read_record
 from diagnose.sheet.sections import CHECKS, DONE, FOUND, SECTIONS, Check, members, read_rows
 from diagnose.sheet.standards import read_limits
 from diagnose.sheet.states import at_its_ends, state_of_sheet, stated
@@ -42,7 +43,7 @@ __all__ = [
 _CASE_KEYS = (
     "case", "stage", "values", "mains", "readings", "limits", *SECTIONS, "observations",
     "channels", "suspect", "supply", "repaired", "meter", "probe", "other loads", "schematic",
-    "load", "state", "expected", "age", "devices",
+    "load", "state", "expected", "age", "devices", "record",
 )
 SUPPLIES = ("shared", "own")
 """Whether two channels have one supply or one each."""
@@ -104,6 +105,8 @@ class Case:
         What a good unit of this design reads, by its manual or schematic.
     age : float
         Of the unit, years.
+    record : Record
+        What the shop writes down beside the readings; it is not weighed.
     """
 
     name: str
@@ -121,6 +124,7 @@ class Case:
     kind_only: bool = False
     expected: tuple[Expected, ...] = ()
     age: float = FORTY
+    record: Record = NO_RECORD
     path: Path = field(default=Path(), compare=False)
 
     def __repr__(self) -> str:
@@ -248,6 +252,7 @@ def read_case(tree: Node, path: Path, drawn: Stage | None = None) -> Case:
         kind_only=_schematic(top) == NOT_AT_HAND,
         expected=read_expected(top.get("expected"), _sides(top, general), stage, path.parent),
         age=within(top.get("age"), "age", "", (0.0, _OLDEST), FORTY),
+        record=read_record(top.get("record")),
         path=path,
     )
 

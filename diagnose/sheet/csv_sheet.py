@@ -2,12 +2,12 @@
 
 First come rows of a word and what it says: ``case``, ``stage``, ``schematic``, ``mains``,
 ``meter``, ``probe``, ``suspect``, ``supply``, ``other loads``, ``value, PART, VALUE``, ``check,
-PART, FOUND, HOW``, ``observation, WORDS``, ``standard, NAME``. Then a row of headings that begins
-with ``quantity``, and below it a row a reading. What a good unit is expected to read stands under
-``expected``, with a value or without. A row with a figure under ``max``, ``min`` or ``within`` is a
-limit; a ``channel`` column tells two channels apart. Everything means what it means in a YAML
-sheet, and the tree made here is read by the same functions, so that a mistake is shown with its
-line and column.
+PART, FOUND, HOW``, ``record, WORD, TEXT``, ``observation, WORDS``, ``standard, NAME``. Then a row
+of headings that begins with ``quantity``, and below it a row a reading. What a good unit is
+expected to read stands under ``expected``, with a value or without. A row with a figure under
+``max``, ``min`` or ``within`` is a limit; a ``channel`` column tells two channels apart. Everything
+means what it means in a YAML sheet, and the tree made here is read by the same functions, so that a
+mistake is shown with its line and column.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ from diagnose.sheet.cells import (
     with_point,
     with_unit,
 )
+from diagnose.sheet.record import PARTS
 from diagnose.sheet.sections import SECTIONS
 
 CSV = (".csv", ".tsv")
@@ -46,6 +47,7 @@ HEAD = ("case", "stage", "mains", "suspect", "supply", "meter", "probe", "other 
 LISTS: AnyMapping[str, tuple[str, ...]] = {
     "value": ("part", "value"), **{s.one: s.words for s in SECTIONS.values()},
     "observation": ("words",), "standard": ("name",), "device": ("part", "what", "value"),
+    "record": ("word", "text"),
 }
 """Words of the first rows that may stand more than once, and what follows them."""
 _HEADINGS = re.compile(r'\s*"?(?:channel|quantity)"?\s*([\t;,])', re.IGNORECASE)
@@ -128,6 +130,8 @@ class _Top:
         self.devices: dict[str, Mapping] = {}
         self.library: tuple[Text, Text] | None = None
         self.device_keys: dict[str, Text] = {}
+        self.record: dict[str, Node] = {}
+        self.record_keys: dict[str, Text] = {}
         self.lists: dict[str, list[Node]] = {
             name: [] for name in ("readings", "limits", *SECTIONS, "observations")
         }
@@ -159,6 +163,8 @@ class _Top:
             self.values[rest[0].value] = rest[1] if len(rest) > 1 else Text("", rest[0].place)
         elif word == "device":
             self.device(rest)
+        elif word == "record":
+            self.recorded(rest)
         elif word == "observation":
             self.lists["observations"].append(rest[0])
         elif word == "standard":
@@ -179,6 +185,18 @@ class _Top:
         self.device_keys.setdefault(part.value, part)
         _once(known.keys, what)
         known.entries[what.value] = value
+
+    def recorded(self, cells: Sequence[Text]) -> None:
+        """What the shop writes down: ``record, serial, 1234``; of parts, one a row."""
+        word, text = (*cells, Text("", cells[0].place))[:2]
+        before = self.record.get(word.value)
+        if word.value != PARTS.word:
+            _once(self.record_keys, word)
+            self.record[word.value] = text
+            return
+        self.record_keys.setdefault(word.value, word)
+        first = before.items if isinstance(before, Items) else ()
+        self.record[word.value] = Items((*first, text), word.place)
 
     def row(
         self, row: Sequence[Text], columns: Sequence[str], decimal: bool
@@ -230,6 +248,8 @@ class _Top:
             if self.library:
                 keys_[LIBRARY], told[LIBRARY] = self.library
             entries["devices"] = Mapping(told, keys_, self.place)
+        if self.record:
+            entries["record"] = Mapping(self.record, self.record_keys, self.place)
         for name, members in self.lists.items():
             if members:
                 entries[name] = Items(tuple(members), self.place)

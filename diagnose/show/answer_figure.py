@@ -13,13 +13,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from circuits.quantity import render
 from circuits.reading import Reading, from_compared
 from circuits.stage import Stage
 from diagnose.answer.result import Severity, Suspect
 from diagnose.sheet.case import Case
 from diagnose.sheet.entry import Measured
-from diagnose.show.figure import Axis, Band, Figure, Panel, Series
+from diagnose.show.curve_limits import bounds_of
+from diagnose.show.curve_rows import curve_label
+from diagnose.show.figure import Axis, Band, Bounds, Figure, Panel, Series
 from diagnose.studies.fault_study import BAND
 from faultlib.catalogue import mode_for, size_value
 from faultlib.fault import Fault
@@ -36,10 +37,20 @@ _HUM_POINTS = 2
 
 @dataclass(frozen=True)
 class _Curve:
-    """Measured points that belong to one curve, and the readings that it is drawn from."""
+    """Measured points that belong to one curve, and the readings that it is drawn from.
 
+    Attributes
+    ----------
+    kind : Reading
+        Without a frequency.
+    after : tuple of (words, points)
+        What was read after each repair.
+    """
+
+    kind: Reading
     points: tuple[Measured, ...]
     other: tuple[Measured, ...]
+    after: tuple[tuple[str, tuple[Measured, ...]], ...]
     readings: tuple[Reading, ...]
 
 
@@ -106,14 +117,21 @@ def _curves(case: Case) -> list[_Curve]:
         hum = kind.about.kind == "mains"
         if len(points) < (_HUM_POINTS if hum else _CURVE_POINTS):
             continue
-        points.sort(key=lambda m: m.reading.frequency)
-        other = [m for m in case.reference if replace(m.reading, frequency=0.0) == kind]
-        other.sort(key=lambda m: m.reading.frequency)
-        at = [m.reading.frequency for m in points]
+        other = _of_kind(case.reference, kind)
+        after = tuple((f"after {made.part} {made.how}", read) for made in case.repaired
+                      if (read := _of_kind(made.readings, kind)))
+        everything = [*points, *other, *(m for _, read in after for m in read)]
+        at = sorted({m.reading.frequency for m in everything})
         grid = at if hum or kind.level is not None else _grid(at)
         readings = tuple(replace(kind, frequency=f) for f in grid)
-        curves.append(_Curve(tuple(points), tuple(other), readings))
+        curves.append(_Curve(kind, _of_kind(points, kind), other, after, readings))
     return curves
+
+
+def _of_kind(readings: Sequence[Measured], kind: Reading) -> tuple[Measured, ...]:
+    """The readings of one curve, by rising frequency."""
+    same = [m for m in readings if replace(m.reading, frequency=0.0) == kind]
+    return tuple(sorted(same, key=lambda m: m.reading.frequency))
 
 
 def _grid(at: Sequence[float]) -> list[float]:
@@ -141,29 +159,34 @@ def _panel(
                       tuple(m.value for m in measured), joined=False)
 
     lines = first.about.kind == "mains"
-    series = [points("measured", curve.points)]
+    suspected = f"{case.suspect}, measured" if case.suspect else "measured"
+    series = [points(suspected, curve.points)]
     if predicted is not None and suspect is not None:
         series.append(Series(suspect.name, x, si(predicted), joined=not lines))
     if curve.other:
         name = next((name for name, _ in case.channels if name != case.suspect), "other channel")
-        series.append(points(name, curve.other))
+        series.append(points(f"{name}, measured", curve.other))
+    series += [points(words, read) for words, read in curve.after]
+    limits = bounds_of(case, curve.kind)
     band = Band("healthy units", x, si(healthy - BAND * sigma), si(healthy + BAND * sigma))
     return Panel(
-        _title(first, lines),
+        _title(curve.kind, lines),
         Axis("frequency", "Hz", logarithmic=True),
-        Axis(first.quantity, first.unit, _by_ratio(first, [s.y for s in series] + [band.low])),
+        Axis(first.quantity, first.unit,
+             _by_ratio(first, [*(s.y for s in series), band.low, *_levels(limits)])),
         tuple(series),
         (band,),
+        limits,
     )
 
 
 def _title(reading: Reading, lines: bool) -> str:
-    name = replace(reading, frequency=0.0).label()
-    if lines:
-        return f"{name}, line by line"
-    if reading.reference:
-        return f"{reading.quantity}, relative to {render(reading.reference, 'Hz')}"
-    return name
+    name = curve_label(reading)
+    return f"{name}, line by line" if lines else name
+
+
+def _levels(limits: Sequence[Bounds]) -> list[tuple[float, ...]]:
+    return [tuple(v for v in (limit.low, limit.high) if v is not None) for limit in limits]
 
 
 def _by_ratio(reading: Reading, rows: Sequence[Sequence[float]]) -> bool:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from html import escape
 
 from circuits.drawing import Layout
 from circuits.stage import Stage
 from diagnose.answer.result import Result
 from diagnose.show import chart_svg as chart
+from diagnose.show.chart_scale import View
 from diagnose.show.figure import Figure
 from diagnose.show.stage import canvas as picture
 from diagnose.show.stage.blocks import has_blocks
@@ -48,14 +50,30 @@ def without_style(svg: str) -> str:
     return _STYLE.sub("", svg)
 
 
-def charts(figure: Figure, width: float, height: float = 0.0) -> str:
-    """The panels of a figure, each with its title, for a space so wide."""
-    high = height or min(max(0.56 * width, 260.0), 380.0)
+def charts(
+    figure: Figure, width: float, height: float = 0.0, views: Mapping[int, View] | None = None,
+    only: int | None = None,
+) -> str:
+    """The panels of a figure, each with its title, for a space so wide.
+
+    Parameters
+    ----------
+    width, height : float
+        CSS pixels; a height of 0 goes by the width.
+    views : mapping of int to View
+        Which part is looked at of which panel.
+    only : int, optional
+        The number of the one panel that is wanted.
+    """
+    high = height or float(round(min(max(0.56 * width, 260.0), 380.0)))
     drawings = []
-    for panel in figure.panels:
-        svg = chart.chart(panel, max(width, _LOWEST), high)
-        title = panel.title.replace("&", "&amp;").replace("<", "&lt;")
-        drawings.append(f"<figure><figcaption>{title}</figcaption>{svg}</figure>")
+    for k, panel in enumerate(figure.panels):
+        if only is not None and k != only:
+            continue
+        svg = chart.chart(panel, max(width, _LOWEST), high, (views or {}).get(k))
+        title = escape(panel.title)
+        drawings.append(f'<figure class="curve" data-panel="{k}"><figcaption>{title}</figcaption>'
+                        f"{svg}</figure>")
     return "".join(drawings)
 
 

@@ -17,7 +17,8 @@ from typing import TYPE_CHECKING
 
 from circuits.errors import InputError
 from circuits.prompt import counted, few_lines, some
-from circuits.quantity import render
+from diagnose.show.axis import Axis as Axis
+from diagnose.show.axis import fine, heading, marks
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,27 +31,10 @@ DASHES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 2)), (0, (1, 2)
 gap."""
 MARKERS = ("o", "s", "^", "D", "v", "P", "X")
 _BAND_COLOUR = "#56B4E9"
-
-
-@dataclass(frozen=True)
-class Axis:
-    """One axis of a panel.
-
-    Attributes
-    ----------
-    unit : str
-        Unit of `circuits.quantity` for the numbers on it, SI inside (a ratio for ``%``).
-    falling : bool
-        Large values first.
-    words : tuple of (float, str)
-        Named places in the stead of numbers.
-    """
-
-    label: str
-    unit: str = ""
-    logarithmic: bool = False
-    falling: bool = False
-    words: tuple[tuple[float, str], ...] = ()
+_FLOOR, _CEILING = 3, 2
+"""Marks of matplotlib: a stroke down from a least value, a stroke up from a greatest."""
+_MOST_MARKS = 7
+"""Marks of a linear axis of a picture in a file."""
 
 
 @dataclass(frozen=True)
@@ -74,6 +58,25 @@ class Band:
 
 
 @dataclass(frozen=True)
+class Bounds:
+    """A published figure: what a value must keep from one place of the axis across to another.
+
+    Attributes
+    ----------
+    start, stop : float
+        The same where it holds at one place alone.
+    low, high : float or None
+        SI; None where there is none on that side.
+    """
+
+    label: str
+    start: float
+    stop: float
+    low: float | None = None
+    high: float | None = None
+
+
+@dataclass(frozen=True)
 class Panel:
     """One pair of axes with its lines."""
 
@@ -82,6 +85,7 @@ class Panel:
     y: Axis
     series: tuple[Series, ...]
     bands: tuple[Band, ...] = ()
+    limits: tuple[Bounds, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -189,8 +193,6 @@ def check_format(path: Path) -> None:
 
 
 def _panel(axes: Axes, panel: Panel) -> None:
-    from matplotlib.ticker import FuncFormatter, NullFormatter
-
     axes.set_title(panel.title, fontsize=9.0, loc="left")
     for band in panel.bands:
         axes.fill_between(band.x, band.low, band.high, color=_BAND_COLOUR, alpha=0.3,
@@ -202,22 +204,39 @@ def _panel(axes: Axes, panel: Panel) -> None:
         colour, dash, marker = look(k)
         axes.plot(line.x, line.y, color=colour, linestyle=dash if line.joined else "",
                   marker=marker, markersize=3.5, linewidth=1.3, label=line.label)
-    for axis, kind, scale in (
-        (panel.x, axes.xaxis, axes.set_xscale),
-        (panel.y, axes.yaxis, axes.set_yscale),
-    ):
-        if axis.logarithmic:
-            scale("log")
-            kind.set_minor_formatter(NullFormatter())
-        if axis.words:
-            kind.set_ticks([x for x, _ in axis.words], labels=[word for _, word in axis.words])
-        else:
-            unit = axis.unit
-            kind.set_major_formatter(FuncFormatter(lambda x, _, unit=unit: render(x, unit)))
+    told: set[str] = set()
+    for limit in panel.limits:
+        for y, teeth in ((limit.low, _FLOOR), (limit.high, _CEILING)):
+            if y is not None:
+                # the teeth point to where a value must not be
+                axes.plot([limit.start, limit.stop], [y, y], color=PALETTE[0], linewidth=2.0,
+                          marker=teeth, markersize=9.0,
+                          label="" if limit.label in told else limit.label)
+                told.add(limit.label)
+    if panel.x.logarithmic:
+        axes.set_xscale("log")
+    if panel.y.logarithmic:
+        axes.set_yscale("log")
+    _marked(axes, panel)
     if panel.x.falling:
         axes.invert_xaxis()
-    axes.set_xlabel(panel.x.label)
-    axes.set_ylabel(panel.y.label)
+    axes.set_xlabel(heading(panel.x))
+    axes.set_ylabel(heading(panel.y))
     axes.grid(visible=True, which="major", linewidth=0.4, alpha=0.6)
-    if len(panel.series) + len(panel.bands) > 1:
+    axes.grid(visible=True, which="minor", linewidth=0.25, alpha=0.35)
+    if len(panel.series) + len(panel.bands) + len(told) > 1:
         axes.legend(fontsize=7.0)
+
+
+def _marked(axes: Axes, panel: Panel) -> None:
+    """The marks of both axes, over what they reach now."""
+    from matplotlib.ticker import NullFormatter
+
+    for axis, kind, ends in (
+        (panel.x, axes.xaxis, axes.get_xlim()), (panel.y, axes.yaxis, axes.get_ylim()),
+    ):
+        low, high = sorted(ends)
+        places = marks(axis, low, high, _MOST_MARKS)
+        kind.set_ticks([x for x, _ in places], labels=[word for _, word in places])
+        kind.set_ticks(fine(axis, low, high), minor=True)
+        kind.set_minor_formatter(NullFormatter())

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from datetime import date
-from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from circuits.cautions import HEADING
 from circuits.errors import InputError
 from circuits.kinds import kind
 from circuits.load import load_stage, stage_names, unit_names
@@ -16,22 +15,23 @@ from circuits.reading import Reading, shown
 from diagnose.answer.result import Result
 from diagnose.sheet.case import Case
 from diagnose.sheet.entry import Measured
+from diagnose.sheet.record import FIELDS, PARTS
 from diagnose.sheet.sections import SECTIONS
+from diagnose.show.curve_rows import Row, rows_of
 from diagnose.show.figure import Figure
+from diagnose.show.templates import style, templates
 from diagnose.show.wording import amount
 
 if TYPE_CHECKING:
-    from jinja2 import Environment
-
     from faultlib.signature import Stepwise
     from faultlib.simulate import Bench
 
-_HERE = Path(__file__).parents[1] / "web"
-"""Folder of the page's templates and styles, which the report shares."""
-_CHART_WIDTH = 640.0
-"""Width of a chart, CSS pixels: the text column of a printed sheet."""
-_CHART_HEIGHT = 270.0
-"""Height of a chart, CSS pixels."""
+_WHOLE, _HALF = (640.0, 270.0), (372.0, 232.0)
+"""Width and height of a chart, CSS pixels: alone in the text column, or two beside each other."""
+_TIED = "\u00a0"
+"""A space where no line ends."""
+_LONG = 6
+"""Readings from which on their table stands in two halves."""
 
 
 def report(
@@ -82,16 +82,13 @@ def report_html(case: Case, result: Result, figure: Figure, day: date) -> str:
         An HTML document without a reference to anything outside it.
     """
     body = report_body(case, result, figure, day)
-    page = _templates().get_template("report.html")
-    return page.render(case=case, style=report_style(), body=body)
+    page = templates().get_template("report.html")
+    return page.render(name=case.name, style=report_style(), body=body)
 
 
 def report_style() -> str:
     """The style sheet that `report_body` is drawn for."""
-    from diagnose.show.embedded import STYLES
-
-    style = (_HERE / "static" / "answer.css").read_text(encoding="utf-8") + STYLES
-    return style + (_HERE / "static" / "report.css").read_text(encoding="utf-8")
+    return style("answer", "report")
 
 
 def report_body(case: Case, result: Result, figure: Figure, day: date) -> str:
@@ -105,12 +102,15 @@ def report_body(case: Case, result: Result, figure: Figure, day: date) -> str:
     from diagnose.show.embedded import charts, drawing, lit
 
     heads, rows = _readings(case)
+    size = _WHOLE if len(figure.panels) == 1 else _HALF
     done = [(section.words, getattr(case, name)) for name, section in SECTIONS.items()]
-    return _templates().get_template("report_body.html").render(
+    half = math.ceil(len(rows) / 2) if len(rows) >= _LONG else len(rows)
+    return templates().get_template("report_body.html").render(
         case=case, result=result, day=f"{day.day} {day:%B %Y}", changed=_changed(case),
-        drawing=drawing(case.stage, lit(result)),
-        charts=charts(figure, _CHART_WIDTH, _CHART_HEIGHT),
-        note=figure.note, heads=heads, rows=rows, done=[one for one in done if one[1]],
+        record=case.record, labels={f.word: f.label for f in (*FIELDS, PARTS)},
+        drawing=drawing(case.stage, lit(result)), charts=charts(figure, *size), chart_size=size,
+        note=figure.note, heads=heads, tables=[part for part in (rows[:half], rows[half:]) if part],
+        curves=_curves(case), done=[one for one in done if one[1]],
     )
 
 
@@ -145,19 +145,6 @@ def write_report(text: str, path: Path) -> None:
                          expected="a file in a folder that exists") from None
 
 
-@lru_cache(maxsize=1)
-def _templates() -> Environment:
-    from jinja2 import Environment, FileSystemLoader
-
-    from diagnose.show.filters import FILTERS
-
-    environment = Environment(loader=FileSystemLoader(_HERE / "templates"), autoescape=True,
-                       trim_blocks=True, lstrip_blocks=True)
-    environment.filters.update(FILTERS)
-    environment.globals["cautions_heading"] = HEADING
-    return environment
-
-
 def _changed(case: Case) -> list[str]:
     """Parts whose values differ from the stage that ships."""
     if case.stage.name not in (*stage_names(), *unit_names()):
@@ -170,16 +157,42 @@ def _changed(case: Case) -> list[str]:
     ]
 
 
+def _sides(case: Case) -> list[tuple[str, dict[Reading, Measured]]]:
+    """The readings of the unit, or of each channel by its name."""
+    sides = case.channels or (("measured", case.readings),)
+    return [(name, {m.reading: m for m in read}) for name, read in sides]
+
+
+def _rows(case: Case) -> list[Row]:
+    return rows_of(reading for _, read in _sides(case) for reading in read)
+
+
 def _readings(case: Case) -> tuple[list[str], list[tuple[str, list[str]]]]:
-    """Column heads, and every reading with its values."""
-    if not case.channels:
-        return ["measured"], [(m.reading.label(), [_value(m)]) for m in case.readings]
-    names = [name for name, _ in case.channels]
-    sides = [{m.reading: m for m in read} for _, read in case.channels]
-    readings: dict[Reading, None] = dict.fromkeys(r for side in sides for r in side)
-    return names, [
-        (r.label(), [_value(side[r]) if r in side else "" for side in sides]) for r in readings
+    """Column heads, and every reading that stands by itself with its values."""
+    sides = _sides(case)
+    return [name for name, _ in sides], [
+        (row.label, [_value(read[r]) if r in read else "" for _, read in sides])
+        for row in _rows(case) if not row.is_curve for r in row.readings
     ]
+
+
+def _curves(case: Case) -> list[tuple[str, str]]:
+    """Curves, each with what was read along it; of two channels one behind the other."""
+    sides = _sides(case)
+    named = f", {' / '.join(name for name, _ in sides)}" if case.channels else ""
+    return [
+        (row.label + named, ", ".join(_point(r, [read for _, read in sides]) for r in row.readings))
+        for row in _rows(case) if row.is_curve
+    ]
+
+
+def _point(reading: Reading, sides: list[dict[Reading, Measured]]) -> str:
+    """A frequency and what was read there, in one piece: ``20 Hz -4.70 / -0.10 dB``."""
+    values = [_value(read[reading]) if reading in read else "–" for read in sides]
+    unit = values[-1].rpartition(" ")[2]
+    if all(value.endswith(f" {unit}") for value in values):
+        values = [*(value.removesuffix(f" {unit}") for value in values[:-1]), values[-1]]
+    return f"{render(reading.frequency, 'Hz')} {' / '.join(values)}".replace(" ", _TIED)
 
 
 def _value(measured: Measured) -> str:

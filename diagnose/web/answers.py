@@ -10,6 +10,8 @@ from flask import Blueprint, Response, jsonify, render_template, request
 from circuits.errors import AmplifierError, InputError
 from diagnose.answer.result import Result
 from diagnose.sheet.case import Case
+from diagnose.sheet.record import FIELDS, PARTS
+from diagnose.show.chart_scale import View
 from diagnose.show.embedded import charts, drawing, lit
 from diagnose.show.figure import Figure
 from diagnose.show.report_file import report_body, report_html
@@ -17,6 +19,7 @@ from diagnose.web.desk import desk
 from diagnose.web.guard import REPORT_POLICY
 from diagnose.web.jobs import Job
 from diagnose.web.remaining import words
+from diagnose.web.records import record_of
 from diagnose.web.sheet import Entry, Typed
 from diagnose.web.sheets import loaded
 from diagnose.web.shelf import Kept
@@ -41,7 +44,8 @@ def suspects(name: str) -> str:
 def report(name: str) -> str:
     """The page of the report, which asks for it."""
     kept = desk().shelf.load(name)
-    return render_template("report_page.html", name=name, title=kept.sheet.case, tab="report")
+    return render_template("report_page.html", name=name, title=kept.sheet.case, tab="report",
+                           record=record_of(kept.sheet), fields=FIELDS, parts=PARTS)
 
 
 @answers.post("/sheet/<name>/rank")
@@ -99,14 +103,32 @@ def answer(name: str) -> str:
 
 @answers.get("/sheet/<name>/curves")
 def curves(name: str) -> str:
-    """The curves of the answer, with one suspect's prediction."""
+    """The curves of the answer, with one suspect's prediction; of one panel it alone.
+
+    What is looked at stands in ``view=NUMBER:FROM,TO`` of each panel that is not shown whole.
+    """
     kept, _, job, result = _finished(name)
     index = request.args.get("suspect", 0, type=int)
     wide = min(request.args.get("width", 520.0, type=float), _MOST_WIDTH)
+    high = min(request.args.get("height", 0.0, type=float), _MOST_WIDTH)
     figure = _figure(kept, job, result, index)
     if not figure.panels:
         return "<p class=dim>Nothing was read at three frequencies or more: there is no curve.</p>"
-    return charts(figure, wide) + f"<p class=dim>{figure.note}</p>"
+    only = request.args.get("panel", None, type=int)
+    drawn = charts(figure, wide, high, views(request.args.getlist("view")), only)
+    return drawn if only is not None else drawn + f"<p class=dim>{figure.note}</p>"
+
+
+def views(sent: list[str]) -> dict[int, View]:
+    """What is looked at of which panel.
+
+    Raises
+    ------
+    InputError
+        For a text that is none.
+    """
+    parted = [text.partition(":") for text in sent]
+    return {int(panel): View.of(text) for panel, _, text in parted if panel.isdecimal()}
 
 
 def _figure(kept: Kept, job: Job, result: Result, index: int) -> Figure:

@@ -16,6 +16,8 @@ from diagnose.web.answers import answers
 from diagnose.web.desk import KEY, Desk
 from diagnose.web.guard import HOSTS, STRANGER, protect
 from diagnose.web.imports import imports
+from diagnose.web.papers import papers
+from diagnose.web.records import records
 from diagnose.web.sheets import sheets
 from diagnose.web.shelf import NotKept, Outdated, Shelf
 from diagnose.web.stage_shelf import StageShelf
@@ -75,7 +77,7 @@ def make_app(
         drawer=Worker(0, cached=False, deadline=_DRAWING),
         short=Worker(0, cached), aside=Worker(0, cached, deadline=_HEALTHY),
     )
-    for room in (sheets, answers, studies, stages, imports):
+    for room in (sheets, answers, studies, stages, imports, records, papers):
         app.register_blueprint(room)
     app.register_error_handler(AmplifierError, _refused)
     app.register_error_handler(OSError, _disk)

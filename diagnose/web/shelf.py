@@ -13,7 +13,7 @@ import secrets
 import shutil
 import tempfile
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from hashlib import sha256
@@ -173,6 +173,11 @@ class Shelf:
             kept = self.load(name)
             self._write(kept.folder, sheet, kept.revision)
             return Kept(name, sheet, kept.revision + 1, kept.folder)
+
+    def amend(self, name: str, make: Callable[[Typed], Typed]) -> Kept:
+        """Keep what is made of the sheet as it is, which nobody changes meanwhile."""
+        with self._lock:
+            return self.change(name, make(self.load(name).sheet))
 
     def add(self, sheet: Typed, files: Mapping[str, bytes] | None = None) -> Kept:
         """Keep a new sheet, with the files that it names.

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import math
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from flask import Blueprint, Response, jsonify, render_template, request
 
 from circuits.errors import AmplifierError, InputError
-from circuits.quantity import render
 from circuits.reading import Reading, from_compared, shown
 from circuits.stage import Stage
 from diagnose.sheet.case import Case
+from diagnose.show.chart_scale import View
+from diagnose.show.curve_limits import bounds_of
+from diagnose.show.curve_rows import curve_label
 from diagnose.show.embedded import charts, drawing
 from diagnose.show.figure import Axis, Band, Figure, Panel, Series
 from diagnose.show.wording import amount
@@ -83,6 +85,8 @@ def moved(name: str) -> Response:
         raise InputError("this is not a study", expected="part, mode and place")
     part, word = str(sent.get("part", "")), str(sent.get("mode", ""))
     place, wide = _number(sent.get("place"), 0.0, 1.0), _number(sent.get("width"), 0.0, _MOST_WIDTH)
+    view = str(sent.get("view", ""))
+    looked_at = {0: View.of(view)} if view else None
     stage = sheet.case.stage
     mode = mode_for(stage, part, word)
     fault = Fault(part, word, float(mode.size(np.array(place))))
@@ -96,7 +100,7 @@ def moved(name: str) -> Response:
     return jsonify(
         number=sent.get("number"),
         size=_size(stage, fault),
-        chart=charts(_figure(sheet.case, base, values, f"{part} {word}"), wide),
+        chart=charts(_figure(sheet.case, base, values, f"{part} {word}"), wide, views=looked_at),
         table=render_template("study_rows.html", rows=rows),
         moved=sum(row.times > 1.0 for row in rows),
     )
@@ -168,15 +172,17 @@ def _figure(case: Case, base: Ground, values: Array, label: str) -> Figure:
     x = tuple(r.frequency for r in curve)
     low, high = base.healthy[k:] - BAND * base.sigma[k:], base.healthy[k:] + BAND * base.sigma[k:]
     series = [Series(label, x, tuple(map(float, values[k:])))]
-    read = [m for m in case.readings if m.reading.quantity == first.quantity
-            and m.reading.reference == first.reference]
-    if read:
-        series.append(Series("measured", tuple(m.reading.frequency for m in read),
-                             tuple(m.value for m in read), joined=False))
+    sides = case.channels or (("", case.readings),)
+    for name, readings in sides:
+        read = [m for m in readings if m.reading.quantity == first.quantity
+                and m.reading.reference == first.reference]
+        if read:
+            series.append(Series(f"{name}, measured" if name else "measured",
+                                 tuple(m.reading.frequency for m in read),
+                                 tuple(m.value for m in read), joined=False))
     band = Band("healthy units", x, tuple(map(float, low)), tuple(map(float, high)))
-    title = first.quantity
-    if first.reference:
-        title += f", relative to {render(first.reference, 'Hz')}"
-    panel = Panel(title, Axis("frequency", "Hz", logarithmic=True),
-                  Axis(first.quantity, first.unit), tuple(series), (band,))
+    kind = replace(first, frequency=0.0)
+    panel = Panel(curve_label(kind), Axis("frequency", "Hz", logarithmic=True),
+                  Axis(first.quantity, first.unit), tuple(series), (band,),
+                  bounds_of(case, kind))
     return Figure(label, (panel,))

@@ -27,10 +27,12 @@ from diagnose.sheet.proposal import follows_riaa, propose
 from diagnose.show.answer_figure import answer_figure
 from diagnose.show.embedded import drawing
 from diagnose.show.figure import Figure
+from diagnose.studies.good_readings import good_readings
 from diagnose.studies.healthy_unit import HealthyUnit, healthy_unit
 from diagnose.web.netlists import netlist_in, netlist_out
 from faultlib.fault import Fault
 from faultlib.good_unit import NINE_OF_TEN
+from faultlib.good_unit import Figure as GoodFigure
 from faultlib.signature import Stepwise, signatures
 from faultlib.simulate import Bench, Laboratory, Variant
 
@@ -57,6 +59,14 @@ def blank(bench: Bench, step: Stepwise, stage: str, folder: str) -> str:
     """The blank sheet of a stage."""
     drawn = load_stage(stage, Path(folder))
     return blank_sheet(drawn, propose(drawn, bench), stage)
+
+
+def on_paper(
+    bench: Bench, step: Stepwise, stage: Stage, readings: tuple[Reading, ...] | None
+) -> tuple[list[tuple[Reading, str]], list[GoodFigure | None]]:
+    """The readings of a sheet, or those that are proposed, with what good units read."""
+    lines = list(propose(stage, bench)) if readings is None else [(r, "") for r in readings]
+    return lines, good_readings(stage, [r for r, _ in lines], bench, step)
 
 
 def healthy(bench: Laboratory, step: Stepwise, stage: str, path: str) -> HealthyUnit:
@@ -196,6 +206,6 @@ def _stage(path: str, mark: str) -> Stage:
 
 TASKS: Mapping[str, Callable[..., Any]] = {
     task.__name__: task
-    for task in (ranked, pictured, blank, healthy, healthy_own, beside_manual, netlist_in,
+    for task in (ranked, pictured, blank, on_paper, healthy, healthy_own, beside_manual, netlist_in,
                  netlist_out, drawn, drawn_sheet, recorded, ground, moved)
 }

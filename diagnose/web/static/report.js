@@ -1,7 +1,18 @@
+import { follow } from "./answer_curves.js";
 import { name } from "./common.js";
 import { rank } from "./rank.js";
+import { record } from "./record.js";
 import { ask } from "./server.js";
 
+const answer = document.getElementById("answer");
+
+async function show() {
+  if (!(await rank())) return;
+  answer.innerHTML = await ask("GET", `/sheet/${name}/report/body`);
+  const box = answer.querySelector(".charts");
+  if (box) follow(box, 0, { width: box.dataset.width, height: box.dataset.height });
+}
+
 document.getElementById("print").addEventListener("click", () => print());
-if (await rank())
-  document.getElementById("answer").innerHTML = await ask("GET", `/sheet/${name}/report/body`);
+record(document.getElementById("record"), show);
+await show();

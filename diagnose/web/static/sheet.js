@@ -145,6 +145,7 @@ function about() {
       stage?.signal?.length ? make("span", { class: "dim" }, "usual drive: " + stage.signal.map((pair) => pair.join(" ")).join(", ")) : null,
       own ? make("a", { class: "button", href: `/stage/${own}` }, "Change the stage") : null,
       make("a", { class: "button", href: `/sheet/${name}/healthy` }, "What a healthy one reads"),
+      make("a", { class: "button", href: `/sheet/${name}/paper` }, "On paper"),
       make("a", { class: "button", href: `/sheet/${name}/case.yaml`, download: "" }, "Save the case file")));
 }
 

@@ -1,5 +1,6 @@
 // A study: at most one simulation is asked for at a time, and then the latest value.
 import { clickable, make, mark, name, reveal } from "./common.js";
+import { liven, views } from "./curve.js";
 import { latest } from "./latest.js";
 import { ask } from "./server.js";
 
@@ -28,10 +29,11 @@ if (form) {
     try {
       const told = await ask("POST", `/sheet/${name}/study`, {
         part: part.value, mode: mode.value, place: Number(size.value) / 100, number,
-        width: curve.clientWidth,
+        width: curve.clientWidth, view: views(curve)[0]?.[1] || "",
       });
       if (!current()) return; // a later value is on its way
       curve.innerHTML = told.chart;
+      liven(curve, move);
       rows.innerHTML = told.table;
       document.getElementById("size-words").textContent = told.size;
       size.setAttribute("aria-valuetext", told.size);

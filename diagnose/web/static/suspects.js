@@ -1,3 +1,4 @@
+import { curves } from "./answer_curves.js";
 import { clickable, mark, name, reveal, tell } from "./common.js";
 import { rank } from "./rank.js";
 import { ask } from "./server.js";
@@ -25,18 +26,16 @@ async function choose(number) {
   chosen = number;
   for (const button of page.querySelectorAll(".name"))
     button.setAttribute("aria-pressed", String(Number(button.dataset.suspect) === number));
-  const curves = document.getElementById("curves");
-  const room = curves.clientWidth;
+  const box = document.getElementById("curves");
+  const room = box.clientWidth;
   const columns = room > 1000 ? 2 : 1;
   const wide = Math.floor(room / columns - (columns - 1) * 10);
   try {
-    const drawn = await ask("GET", `/sheet/${name}/curves?suspect=${number}&width=${wide}`);
-    if (number !== chosen) return;
-    curves.innerHTML = drawn;
+    await curves(box, number, { width: wide }, () => number === chosen);
   } catch (error) {
-    tell(curves, error.message);
+    tell(box, error.message);
   }
-  curves.dataset.suspect = String(number);
+  box.dataset.suspect = String(number);
 }
 
 /** A part of the drawing: show the suspects that it is in. */

@@ -24,6 +24,7 @@ from diagnose.cli.main import main
 from diagnose.sheet.blank_csv import blank_csv
 from diagnose.sheet.blank_yaml import blank_sheet
 from diagnose.sheet.case import load_case
+from diagnose.show.blank_paper import paper, paper_body
 from diagnose.show.figure import Figure
 from diagnose.show.report_file import report_body
 from diagnose.show.text_answer import as_text
@@ -104,8 +105,16 @@ def test_the_blank_sheets() -> None:
 def test_the_report(answer: Result) -> None:
     case = load_case(CASE)
     text = report_body(case, answer, Figure("", ()), date(1974, 3, 9))
-    assert in_order(text, HEADING, KILLS, "Published figures", "What was done")
+    assert in_order(text, HEADING, KILLS, "Cause and repair", "Published figures")
     assert text.count(KILLS) == 1
+
+
+def test_the_sheet_for_the_clip_board() -> None:
+    stage = load_stage(OWN)
+    text = paper_body(paper(stage, [reading for reading, _ in SHEET], {}, notes=dict(SHEET)))
+    assert in_order(text, HEADING, KILLS, "Readings", "live, 290 V")
+    assert re.search(r"gain at 1 kHz to p <span class=\"live\">⚠ live, 290 V, rated probe", text)
+    assert re.search(r"gain at 1 kHz</th><td class=\"where\">at the plug", text)
 
 
 @pytest.mark.slow

@@ -1,0 +1,96 @@
+"""What a shop writes down of a job beside its readings: the customer's words, whose unit it is.
+
+None of it is weighed. It stands in the case file, so that the record travels with the readings,
+and at the head of the report.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from circuits import yamlfile
+from circuits.yamlfile import Node
+from diagnose.sheet.sections import members
+
+
+@dataclass(frozen=True)
+class Field:
+    """One field of the record: its word in the sheet, and before its line on paper and page."""
+
+    word: str
+    label: str
+    long: bool = False
+    """Whether it is a sentence or more."""
+
+
+FIELDS = (
+    Field("complaint", "Customer's words", long=True),
+    Field("unit", "Unit"),
+    Field("serial", "Serial number"),
+    Field("customer", "Customer or job"),
+    Field("received", "Received"),
+    Field("technician", "Technician"),
+    Field("finished", "Finished"),
+    Field("cause", "Cause found", long=True),
+)
+"""In the order in which they stand; ``parts`` follows, a list."""
+PARTS = Field("parts", "Parts fitted", long=True)
+BEFORE = tuple(f for f in FIELDS if f.word not in ("finished", "cause"))
+"""What is known before the unit is opened, and belongs on a blank sheet."""
+
+
+@dataclass(frozen=True)
+class Record:
+    """The record of a job; what nobody wrote is empty.
+
+    Attributes
+    ----------
+    fields : pairs
+        Word of `FIELDS` and text, of those that were written.
+    parts : tuple of str
+        Parts that were fitted, each with its value and kind.
+    """
+
+    fields: tuple[tuple[str, str], ...] = ()
+    parts: tuple[str, ...] = ()
+
+    def of(self, word: str) -> str:
+        """The text of a field."""
+        return dict(self.fields).get(word, "")
+
+    @property
+    def lines(self) -> list[tuple[Field, str]]:
+        """The fields that were written, in their order."""
+        return [(f, self.of(f.word)) for f in FIELDS if self.of(f.word)]
+
+
+NO_RECORD = Record()
+"""Of a job of which nobody wrote anything down."""
+
+
+def read_record(node: Node | None) -> Record:
+    """The record of a case file.
+
+    Raises
+    ------
+    InputError
+        With the place.
+    """
+    if node is None:
+        return NO_RECORD
+    words = [f.word for f in FIELDS]
+    entry = yamlfile.mapping(node, "a record", (*words, PARTS.word))
+    said = [(word, yamlfile.text(inner, f"the record's {word}"))
+            for word in words if (inner := entry.get(word)) is not None]
+    parts = [yamlfile.text(item, "a part") for item in members(entry.get(PARTS.word), PARTS.word)]
+    return Record(tuple(said), tuple(parts))
+
+
+def record_text(fields: Mapping[str, str], parts: tuple[str, ...]) -> str:
+    """A record as the section of a case file; nothing where nothing was written."""
+    lines = [f"  {f.word}: {yamlfile.quoted(fields[f.word])}" for f in FIELDS if fields.get(f.word)]
+    if parts:
+        listed = ", ".join(yamlfile.quoted(part) for part in parts)
+        lines.append(f"  {PARTS.word}: [{listed}]")
+    return "\n".join(["record:", *lines]) if lines else ""
