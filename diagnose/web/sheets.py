@@ -301,6 +301,8 @@ def _told(found: Checked) -> dict[str, Any]:
     return {
         "problems": [{"field": p.field, "text": p.text} for p in found.problems],
         "understood": dict(found.understood),
+        "differing": dict(found.differing),
+        "doubted": dict(found.doubted),
     }
 
 
