@@ -128,7 +128,7 @@ def _gain(value: float, said: str, stage: Stage) -> str:
 
 
 def _alternating(value: float, said: str, stage: Stage) -> str:
-    """An alternating voltage, RMS: a square wave from rail to rail has half of what lies between."""
+    """An alternating voltage, RMS; a square wave from rail to rail has half of the span."""
     low, high = _rails(stage)
     if low == high or _wound(stage) or value <= _ROOM * (high - low) / 2.0:
         return ""
