@@ -1,4 +1,5 @@
 import { clickable, mark, name, tell } from "./common.js";
+import { placed, places } from "./places.js";
 import { rank } from "./rank.js";
 import { ask } from "./server.js";
 
@@ -10,6 +11,7 @@ async function show() {
   page.innerHTML = await ask("GET", `/sheet/${name}/answer`);
   page.dataset.shown = page.querySelector("#answered").dataset.revision;
   const drawing = document.getElementById("drawing");
+  placed(drawing, places(page));
   clickable(drawing, pick);
   for (const button of page.querySelectorAll(".name"))
     button.addEventListener("click", () => choose(Number(button.dataset.suspect)));
@@ -48,6 +50,8 @@ function pick(part) {
   }
   const title = document.querySelector(`#drawing [data-part="${CSS.escape(part)}"] title`);
   said.textContent = title ? title.textContent : part;
+  const numbers = places(page).get(part);
+  if (numbers) said.textContent += `, in answer ${numbers.join(" and ")}`;
   if (!first) {
     said.textContent += ". Nothing above 1 % is suspected of it.";
     return;
