@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from decimal import Decimal, InvalidOperation
 from pathlib import Path
 
 from circuits.errors import InputError
@@ -100,36 +99,34 @@ def doubted(sheet: Typed, stage: Stage, folder: Path, found: dict[str, Measured]
 
 
 def same(typed: str, said: str, unit: str) -> bool:
-    """Whether a text says to anybody what was understood of it.
+    """Whether a text says to anybody what was understood of it: a number with its unit.
 
     Parameters
     ----------
     unit : str
         Stands beside the field, so that it may be left out there; empty for none.
     """
-    one, other = _pieces(typed), _pieces(said)
-    if one is None or other is None:
+    one, other = _PLAIN.fullmatch(_tidy(typed)), _PLAIN.fullmatch(_tidy(said))
+    if one is None or other is None or one[1] != other[1]:
         return False
-    beside = {"ohm": "Ω", "deg": "°"}.get(unit, unit)
-    if unit and not one[2]:
-        one = (*one[:2], beside)
-    return one == other
+    if not one[3]:
+        return bool(unit)
+    # the same unit with another prefix is the same to anybody: 0.816 V and 816 mV
+    return _base(one[3]) == _base(other[3])
 
 
-def _pieces(text: str) -> tuple[str, Decimal, str] | None:
-    """Bound, number and unit, the unit as it is rendered; None for codes such as ``4k7``."""
+def _tidy(text: str) -> str:
     plain = text.strip().replace("\u2212", "-").replace("\u03bc", "µ")
-    match = _PLAIN.fullmatch(re.sub(r"(?<=[0-9]),(?=[0-9])", ".", plain))
-    if match is None:
-        return None
-    unit = re.sub(r"[Oo]hms?$|OHMS?$|\u2126$|R$", "Ω", match[3].strip())
-    unit = re.sub(r"^u(?=[A-Za-zΩ])", "µ", unit)
-    unit = re.sub(r"\s?\(?(?:rms|RMS|dc|DC|ac|AC)\)?$", "", unit).replace("deg", "°")
-    unit = re.sub(r"^K(?=Ω|Hz)", "k", unit).replace("hz", "Hz").replace("/us", "/µs")
-    try:
-        return match[1], Decimal(match[2]), unit.replace(" ", "")
-    except InvalidOperation:
-        return None
+    return re.sub(r"(?<=[0-9]),(?=[0-9])", ".", plain)
+
+
+def _base(unit: str) -> str:
+    """A unit without its prefix, as it is rendered; a prefix alone stays, and is no unit."""
+    word = re.sub(r"\s?\(?(?:rms|RMS|dc|DC|ac|AC)\)?$", "", unit)
+    word = re.sub(r"[Oo]hms?$|OHMS?$|\u2126$", "Ω", word)
+    word = {"degrees": "°", "degree": "°", "deg": "°", "uf": "F"}.get(word, word)
+    word = re.sub(r"^[fpnuµmkKMGT](?=[A-Za-zΩ])", "", word).replace(" ", "")
+    return {"hz": "Hz", "HZ": "Hz", "v": "V", "a": "A", "w": "W"}.get(word, word)
 
 
 def _said(value: float, unit: str) -> str:

@@ -12,7 +12,7 @@ export default [
       "prefer-const": "error",
       "no-implicit-globals": "error",
       "no-shadow": "error",
-      "no-unused-vars": ["error", { argsIgnorePattern: "^_" }],
+      "no-unused-vars": ["error", { argsIgnorePattern: "^_", varsIgnorePattern: "^_$" }],
       // The page's policy forbids what is put together from text; told here before a browser does.
       "no-eval": "error",
       "no-implied-eval": "error",

@@ -85,7 +85,7 @@ export function drop(form, fields, shaped, typed) {
   function table(file, look) {
     if (look.whole) return void show(file, [make("span", {}, "a table of readings"), ...whose([], true)], button("Put it on the sheet", () => put(file, {})));
     const seen = columns(look, sheet);
-    const what = pick("what", pairs(CURVES), seen.quantity || CURVES[0]);
+    const what = pick("what", pairs(CURVES), seen.quantity);
     const said = make("span", { class: "dim", id: "said" }, seen.said);
     const column = seen.choices.length > 1 ? pick("column", seen.choices.map(({ value, label }) => [value, label])) : null;
     column?.addEventListener("change", () => {

@@ -7,12 +7,18 @@ export const isAt = (entry, node) => entry.quantity === "dc voltage" && entry.so
   && entry.conditions.some(([key, value]) => key === "at" && value === node)
   && !entry.conditions.some(([key, value]) => (key === "from" || key === "state") && value);
 
-/** The direct voltage that was typed for a node, both channels where there are two; empty for none. */
-export function readAt(sheet, node) {
-  const entry = sheet.readings.find((one) => isAt(one, node) && one.values.some(Boolean));
-  if (!entry) return "";
-  const said = entry.values.map((value) => (BARE.test(value.trim()) ? `${value.trim()} V` : value.trim()) || "–");
-  return said.join(" / ");
+/**
+ * The direct voltage that was typed for a node, both channels where there are two; empty for none. `understood` says
+ * of a field what was made of it: nothing for a mistake, which is no reading.
+ */
+export function readAt(sheet, node, understood = (_, typed) => typed) {
+  const k = sheet.readings.findIndex((one) => isAt(one, node) && one.values.some(Boolean));
+  if (k < 0) return "";
+  const said = sheet.readings[k].values.map((value, side) => {
+    const text = value.trim() && understood(`readings/${k}/values/${side}`, value.trim());
+    return text && BARE.test(text) ? `${text} V` : text;
+  });
+  return said.some(Boolean) ? said.map((text) => text || "–").join(" / ") : "";
 }
 
 /** The value of a part as a drawing has it, by what was understood of what was typed. */

@@ -31,10 +31,11 @@ export function probing(drawing, nodes, read) {
 }
 
 /** What is typed, in the drawing: direct voltages at their points, and values of parts. */
-export function shown(drawing, sheet, differing) {
+export function shown(drawing, sheet, { differing = {}, problems = [] }) {
+  const understood = (field, typed) => (problems.some((one) => one.field === field) ? "" : differing[field] || typed);
   for (const mark of drawing.querySelectorAll(".mark[data-node]")) {
     const text = mark.querySelector("text");
-    const said = readAt(sheet, mark.dataset.node);
+    const said = readAt(sheet, mark.dataset.node, understood);
     let read = mark.querySelector(".read");
     if (!said) { read?.remove(); continue; }
     if (!text) continue;
@@ -50,7 +51,7 @@ export function shown(drawing, sheet, differing) {
     if (!value) continue;
     const name = part.dataset.part;
     value.dataset.drawn ??= value.textContent;
-    value.textContent = partText(typed.get(name), differing?.[`values/${name}`]) || value.dataset.drawn;
+    value.textContent = partText(typed.get(name), differing[`values/${name}`]) || value.dataset.drawn;
     value.classList.toggle("typed", typed.has(name));
   }
 }

@@ -66,13 +66,15 @@ async function picture() {
     field.focus();
   });
   probing(drawing, choices.nodes, read);
-  shown(drawing, sheet, last.differing);
+  shown(drawing, sheet, last);
 }
 
 /** A test point of the drawing: to its row, which is made where there is none. */
 function read(node) {
   const before = sheet.readings.length;
   const row = rowAt(sheet, node);
+  // with a row more, what was told of the fields below is of others until the next save
+  if (sheet.readings.length > before) last = { ...last, problems: [], differing: {}, doubted: [] };
   shaped(`readings/${row}/values/${Math.max(0, sheet.channels.indexOf(sheet.suspect))}`);
   document.activeElement?.scrollIntoView({ block: "center" });
   if (sheet.readings.length > before) typed(`readings/${row}`);
@@ -81,7 +83,8 @@ function read(node) {
 function typed(field) {
   const row = document.getElementById(slug(field))?.closest("[data-row]");
   row?.classList.toggle("changed", Boolean(sheet.values.find(([part]) => `values/${part}` === field)));
-  shown(drawing, sheet, {});
+  const { [field]: _, ...others } = last.differing || {};
+  shown(drawing, sheet, { differing: others, problems: last.problems.filter((one) => one.field !== field) });
   keeper.touch();
 }
 
@@ -201,7 +204,7 @@ function saved(told) {
   last = told;
   problems(last.problems);
   understood(form, last);
-  shown(drawing, sheet, last.differing);
+  shown(drawing, sheet, last);
   for (const field of form.querySelectorAll("input.value")) field.title = told.understood[field.dataset.field] || "";
 }
 

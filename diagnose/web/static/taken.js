@@ -18,11 +18,8 @@ export function waiting(sheet) {
  * A heading that states dBV or volts is believed; one that says only dB may be the curve that waits on the sheet.
  */
 export function columns(look, sheet) {
-  const guess = (k) => {
-    const said = look.quantities[k];
-    const loose = !said || (said === "response" && !look.said[k].includes("relative"));
-    return (loose && waiting(sheet)) || said;
-  };
+  const usual = sheet.readings.some((entry) => entry.quantity === "riaa deviation") ? "riaa deviation" : "response";
+  const guess = (k) => look.quantities[k] || waiting(sheet) || usual;
   const choices = look.columns.map((label, k) => ({ value: String(k), label, quantity: guess(k), said: look.said[k] }));
   if (look.channels.length) {
     const [first] = look.both;

@@ -17,13 +17,14 @@ export function understood(form, told) {
     if (!input || input.tagName !== "INPUT") continue;
     const said = make("span", { class: "as", "data-of": input.id, title: "as it was understood" }, `= ${text}`);
     // of a part the value has a column of its own, and what it is for stands behind it
-    if (field.startsWith("values/")) input.parentElement.append(said); else input.after(said);
+    const unit = input.nextElementSibling?.classList.contains("unit") ? input.nextElementSibling : null;
+    if (field.startsWith("values/")) input.parentElement.append(said); else (unit || input).after(said);
   }
   (told.doubted || []).forEach(({ field, text }, k) => {
     const input = document.getElementById(slug(field));
     const row = input?.closest("[data-row]");
     if (!row) return;
-    row.append(make("p", { class: "doubt", id: `doubt-${k}` }, `${text}. Is a prefix or a decimal point missing?`));
+    row.append(make("p", { class: "doubt", id: `doubt-${k}` }, `${text[0].toUpperCase()}${text.slice(1)}. Is a prefix or a decimal point missing?`));
     if (!input.hasAttribute("aria-describedby")) input.setAttribute("aria-describedby", `doubt-${k}`);
     input.closest("details")?.setAttribute("open", "");
   });

@@ -11,7 +11,7 @@ export function walking(form, fields, shaped, typed, told) {
   form.addEventListener("keydown", (event) => {
     const field = event.target.dataset?.field ?? event.target.closest("[data-row]")?.dataset.row;
     const row = field && rowOf(field);
-    if (!row || event.target.tagName === "BUTTON" || event.defaultPrevented) return;
+    if (!row || event.defaultPrevented || (event.target.tagName === "BUTTON" && event.key === "Enter")) return;
     if (event.target.tagName === "SELECT" && opens(event)) return;
     const by = down(event);
     const way = by ? 0 : sideways(event, about(event.target));
