@@ -111,6 +111,7 @@ class _Rows:
     def __init__(self, rows: list[Entry], sheet: Typed, over: bool) -> None:
         self.rows, self.wide, self.over = rows, sheet.width, over
         self.filled = self.added = 0
+        self.new: set[int] = set()
         self.kept: list[tuple[str, str, str]] = []
 
     def take(self, entry: Entry, sides: Mapping[int, int]) -> None:
@@ -143,11 +144,13 @@ class _Rows:
             if row.quantity != entry.quantity:
                 continue
             whole = (*rest, ("frequency", hz)) if hz else rest
-            if row.source == "value" and _alike(row.conditions, whole):
-                self.rows[k] = replace(row, values=self._into(
-                    row.values, values, f"readings/{k}/values"))
+            if row.source == "value" and _alike(row.conditions, whole, any(row.values)):
+                into = self._into(row.values, values, f"readings/{k}/values", k in self.new)
+                # an empty row takes the level that was read, which is its own within a decibel
+                own_row = row.conditions if any(row.values) else _levels_of(row.conditions, whole)
+                self.rows[k] = replace(row, values=into, conditions=own_row)
                 return
-            if row.source == "points" and hz and _alike(row.conditions, rest):
+            if row.source == "points" and hz and _alike(row.conditions, rest, True):
                 found = next((p for p, point in enumerate(row.points)
                               if _near(point.at, hz, "Hz", _SAME)), None)
                 if found is None and not at:
@@ -159,6 +162,7 @@ class _Rows:
                                      points=(Point(at, values),)))
         else:
             self.rows.append(replace(entry, values=values))
+        self.new.add(len(self.rows) - 1)
         self.added += sum(map(bool, values))
 
     def _point(self, k: int, p: int | None, at: str, values: tuple[str, ...]) -> None:
@@ -167,19 +171,20 @@ class _Rows:
             self.rows[k] = replace(row, points=(*row.points, Point(at, values)))
             self.added += sum(map(bool, values))
             return
-        into = self._into(row.points[p].values, values,
-                          f"readings/{k}/points/{p}")
+        into = self._into(row.points[p].values, values, f"readings/{k}/points/{p}", k in self.new)
         points = (*row.points[:p], replace(row.points[p], values=into), *row.points[p + 1:])
         self.rows[k] = replace(row, points=points)
 
     def _file(self, entry: Entry, values: tuple[str, ...]) -> None:
         """A file: beside that of the other channel, or in place of a curve still empty."""
         for k, row in enumerate(self.rows):
-            if row.quantity != entry.quantity or not _alike(row.conditions, entry.conditions):
+            if row.quantity != entry.quantity or not _alike(
+                row.conditions, entry.conditions, True
+            ):
                 continue
             if row.source == "file":
                 self.rows[k] = replace(row, values=self._into(
-                    row.values, values, f"readings/{k}/values"))
+                    row.values, values, f"readings/{k}/values", k in self.new))
                 return
             if row.source == "points" and not any(any(p.values) for p in row.points):
                 self.rows[k] = replace(row, source="file", points=(), values=values)
@@ -188,7 +193,9 @@ class _Rows:
         self.rows.append(replace(entry, values=values))
         self.added += sum(map(bool, values))
 
-    def _into(self, stands: Sequence[str], given: Sequence[str], field: str) -> tuple[str, ...]:
+    def _into(
+        self, stands: Sequence[str], given: Sequence[str], field: str, new_row: bool
+    ) -> tuple[str, ...]:
         """What stands in a row with what was given; `field` is the row, without the side."""
         made = []
         for side, (old, new) in enumerate(zip(stands, given, strict=True)):
@@ -196,20 +203,34 @@ class _Rows:
                 self.kept.append((f"{field}/{side}", old, new))
                 made.append(old)
                 continue
-            self.filled += bool(new)
+            self.added += bool(new and new_row)
+            self.filled += bool(new and not new_row)
             made.append(new or old)
         return tuple(made)
 
 
-def _alike(one: Pairs, other: Pairs) -> bool:
-    """Whether two rows state the same, whatever the order and the prefixes."""
+def _alike(one: Pairs, other: Pairs, to_the_level: bool) -> bool:
+    """Whether two rows state the same, whatever the order and the prefixes.
+
+    Parameters
+    ----------
+    to_the_level : bool
+        Whether levels must be the same as frequencies must; else within 1 dB.
+    """
     left, right = _told(one), _told(other)
     if left.keys() != right.keys():
         return False
+    near = _SAME if to_the_level else _NEAR
     return all(
-        _near(word, right[key], _UNITS.get(key, ""), _NEAR if key in LEVELS else _SAME)
+        _near(word, right[key], _UNITS.get(key, ""), near if key in LEVELS else _SAME)
         for key, word in left.items()
     )
+
+
+def _levels_of(own: Pairs, read: Pairs) -> Pairs:
+    """Conditions with the levels of others where they have them too."""
+    levels = {key: word for key, word in read if key in LEVELS}
+    return tuple((key, levels.get(key, word)) for key, word in own)
 
 
 def _told(conditions: Pairs) -> dict[str, str]:

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 from circuits.errors import InputError
 from circuits.kinds import kind
 from circuits.load import load_stage
-from circuits.quantities import LEVELS
+from circuits.quantities import LEVELS, QUANTITIES
 from circuits.quantity import exact, parse, render
 from circuits.stage import Stage
 from diagnose.sheet.beyond import beyond, other_value
@@ -69,6 +70,11 @@ def differing(sheet: Typed, stage: Stage, found: dict[str, Measured]) -> Told:
         said = f"{measured.bound} {_said(measured.value, measured.reading.unit)}".strip()
         if not same(typed.get(field, said), said, measured.reading.unit):
             told[field] = said
+    for field, word, unit in _figures(sheet):
+        with suppress(InputError):
+            said = _said(parse(word, unit), unit)
+            if not same(word, said, unit):
+                told[field] = said
     for field, word, unit in _plain(sheet, stage):
         try:
             said = _said(parse(word, unit), unit)
@@ -152,6 +158,18 @@ def _entries(sheet: Typed) -> Iterator[tuple[str, Entry]]:
     for k, made in enumerate(sheet.repaired):
         for r, entry in enumerate(made.readings):
             yield f"repaired/{k}/readings/{r}", entry
+
+
+def _figures(sheet: Typed) -> Iterator[tuple[str, str, str]]:
+    """Figures of limits, whose unit stands beside them."""
+    for k, limit in enumerate(sheet.limits):
+        if limit.quantity not in QUANTITIES:
+            continue
+        about = QUANTITIES[limit.quantity]
+        beside = about.with_level and any(key in LEVELS for key, _ in limit.conditions)
+        for key, word in limit.figures:
+            if word:
+                yield f"limits/{k}/{key}", word, about.with_level if beside else about.unit
 
 
 def _plain(sheet: Typed, stage: Stage) -> Iterator[tuple[str, str, str]]:

@@ -4,6 +4,8 @@ import { TAKEN, filled, state, stated, taken } from "./further.js";
 import { photo } from "./photo.js";
 import { about, again, example, figures, given, long, missing, needed, slug, unit, usual } from "./rows.js";
 
+const PAUSE = 900; // ms, as long as lists of browsers themselves wait for the next letter of a word
+
 export class Fields {
   /** `typed` is told of each change, `shaped` of one that needs the form drawn again. */
   constructor(sheet, choices, typed, shaped) {
@@ -28,13 +30,29 @@ export class Fields {
     }, all.map(([word, label]) => make("option", { value: word, ".selected": word === value }, label)));
   }
 
+  /**
+   * The quantity of a row. Letters that are typed choose it one after another, so the row is drawn again only when they
+   * pause, and from the conditions that it had before the first of them.
+   */
   quantity(row, entry) {
     const options = Object.keys(this.choices.quantities).map((word) => [word, word]);
-    return make("div", { class: "quantity" }, this.select(`${row}/quantity`, entry.quantity, options, (word) => {
+    const had = entry.conditions;
+    let typing = false;
+    let timer = 0;
+    const redraw = (field) => {
+      clearTimeout(timer);
+      timer = 0;
+      this.shaped(field);
+    };
+    const list = this.select(`${row}/quantity`, entry.quantity, options, (word) => {
       entry.quantity = word;
-      entry.conditions = needed(this.choices, entry, word);
-      this.shaped(`${row}/quantity`);
-    }, { "aria-label": "quantity" }));
+      entry.conditions = needed(this.choices, { ...entry, conditions: had }, word);
+      clearTimeout(timer);
+      if (typing) timer = setTimeout(() => redraw(`${row}/quantity`), PAUSE);
+      else redraw(`${row}/quantity`);
+    }, { "aria-label": "quantity", onkeydown: (event) => { typing = event.key.length === 1; }, onpointerdown: () => { typing = false; },
+      onblur: (event) => { if (timer) redraw(event.relatedTarget?.dataset?.field || `${row}/quantity`); } });
+    return make("div", { class: "quantity" }, list);
   }
 
   conditions(row, entry) {

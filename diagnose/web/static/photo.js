@@ -28,7 +28,6 @@ async function keep(file) {
 
 /** The photo of a row, or a button to add one; `store` is called with its name, empty for none. */
 export function photo(entry, what, store) {
-  const problem = make("span", { class: "problem", role: "alert" });
   if (entry.photo) {
     const path = `/sheet/${name}/photo/${encodeURIComponent(entry.photo)}`;
     return make("span", { class: "photo" }, make("a", { href: path, target: "_blank", rel: "noopener" },
@@ -41,8 +40,10 @@ export function photo(entry, what, store) {
       try {
         store(await keep(file.files[0]));
       } catch (error) {
-        problem.textContent = error.message;
+        here.querySelector(".problem")?.remove();
+        here.append(make("span", { class: "problem", role: "alert" }, error.message));
       }
     } });
-  return make("span", {}, make("label", { class: "button" }, "photo…", file), problem);
+  const here = make("span", {}, make("label", { class: "button" }, "photo…", file));
+  return here;
 }

@@ -64,7 +64,7 @@ function go(field) {
 /** What stands beside a field in its row. */
 function beside(field, way) {
   const row = field.closest("[data-row]");
-  const all = [...row.querySelectorAll("input, select, button")].filter((one) => one.type !== "file" && one.getClientRects().length);
+  const all = [...row.querySelectorAll("input, select, button")].filter((one) => one.getClientRects().length);
   return all[all.indexOf(field) + way];
 }
 

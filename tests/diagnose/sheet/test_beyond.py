@@ -6,6 +6,8 @@ rail, decibels of the usual drive.
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 from circuits.load import load_stage
@@ -15,6 +17,7 @@ from diagnose.sheet.entry import Measured
 from diagnose.sheet.proposal import propose
 from faultlib.simulate import Laboratory, Variant
 
+DATA = Path(__file__).resolve().parents[2] / "data"
 PHONO = load_stage("phono-two-transistor")  # 24 V by R12, 1 kohm; usual drive 5 mV
 
 
@@ -44,7 +47,7 @@ def test_a_bound_is_what_the_meter_shows_and_nothing_of_the_stage() -> None:
 
 
 def test_a_stage_without_a_supply_only_loses() -> None:
-    stage = load_stage("volume-contour")
+    stage = load_stage(DATA / "coupling.yaml")
     assert beyond(Measured(Reading("gain", frequency=1e3), -3.0), stage) == ""
     assert "only lose" in beyond(Measured(Reading("gain", frequency=1e3), 20.0), stage)
     assert beyond(Measured(Reading("dc voltage", at=stage.output), 50.0), stage) == ""

@@ -36,6 +36,8 @@ def test_rows_that_stand_there_are_filled_and_only_the_rest_is_added() -> None:
     assert (made.filled, made.added, made.kept) == (2, 1, ())
     assert [e.quantity for e in made.sheet.readings] == ["thd", "hum", "noise"]
     assert made.sheet.readings[0].values == ("0.2 %",)
+    assert made.sheet.readings[0].conditions == (
+        ("frequency", "1 kHz"), ("output level", "0.95 V"))  # what it was read at
     assert made.sheet.readings[1].points[0].values == ("1 mV",)
 
 
@@ -46,6 +48,13 @@ def test_another_level_or_frequency_is_another_reading() -> None:
     ], ())
     assert (made.filled, made.added) == (0, 2)
     assert made.sheet.readings[0].values == ("",)
+    # channels read at levels of their own, 0.9 dB apart, are no reading of one level
+    two = Typed("x", channels=("left", "right"), suspect="left")
+    given = [Entry("thd", (("output level", level),), values=values) for level, values in (
+        ("1 V", ("1 %", "")), ("0.9 V", ("", "2 %")))]
+    made = fill(two, given, ("left", "right"))
+    assert (made.filled, made.added) == (0, 2)
+    assert [e.values for e in made.sheet.readings] == [("1 %", ""), ("", "2 %")]
 
 
 def test_what_was_typed_is_kept_and_told_until_it_is_given_up() -> None:

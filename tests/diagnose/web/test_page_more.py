@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import re
 import wave
 from pathlib import Path
@@ -12,11 +13,14 @@ import pytest
 
 from diagnose.sheet.case import load_case
 from diagnose.sheet.sections import SECTIONS
-from tests.diagnose.web.browsing import name_of, saved
+from tests.diagnose.web.browsing import name_of, saved, until
 
 pytestmark = pytest.mark.slow
 
 ROOT = Path(__file__).resolve().parents[3]
+DOT = ("iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAQAAAC1HAwCAAAAC0lEQVR42mNk+A8AAQUBAScY42YAAAAA"
+       "SUVORK5CYII=")
+"""A picture of one dot."""
 
 
 def test_two_channels_are_typed_side_by_side(opened: Any, served: Any) -> None:
@@ -175,7 +179,55 @@ def test_the_keyboard_reaches_everything_and_walks_the_values(opened: Any) -> No
     assert [opened.locator(f"#f-readings-{k}-values-0").input_value() for k in (1, 2)] == [
         "-2.5 dB", "-0,1 dB"]
     saved(opened)
-    assert opened.locator(".problem.beside").count() == 0
+    for k in (1, 2):
+        assert opened.locator(f"[data-row='readings/{k}'] .problem").count() == 0
+
+
+def test_what_was_understood_stands_beside_its_field_and_in_the_drawing(
+    opened: Any, served: Any, tmp_path: Path
+) -> None:
+    """``2k2`` is 2.2 kohm (IEC 60062); a passive stage gains nothing, least of all 120 dB."""
+    saved(opened)
+    opened.locator("#drawing, .drawing").locator(".mark[data-node=out]").first.click()
+    row = opened.locator("#readings .row").first
+    assert row.get_attribute("aria-label") == "dc voltage out"
+    assert opened.evaluate("document.activeElement.id") == "f-readings-0-values-0"
+    opened.keyboard.type("2m5")
+    shown = opened.locator(".mark[data-node=out] .read").first
+    assert shown.text_content() == "2m5"  # at once, and then as it was understood
+    until(opened, "document.querySelector('.mark[data-node=out] .read').textContent === '2.5 mV'")
+    assert row.locator(".as").inner_text() == "= 2.5 mV"
+    opened.locator(".drawing .part[data-part=R1]").click()
+    opened.keyboard.type("2k2")
+    gain = opened.locator("#f-readings-3-values-0")
+    gain.fill("120 dB")
+    opened.locator("#told a", has_text="gain 1 kHz").wait_for()
+    assert opened.locator(".part[data-part=R1] .value").text_content() == "2.2k"
+    assert "only lose" in opened.locator("[data-row='readings/3'] .doubt").inner_text()
+    opened.locator("#told a", has_text="gain 1 kHz").click()
+    assert opened.evaluate("document.activeElement.id") == "f-readings-3-values-0"
+    # what stands beside a value: how sure it is, a note, and a photo that is made small here
+    opened.locator("#f-readings-3-more").click()
+    opened.locator("#f-readings-3-uncertainty").fill("1 dB")
+    opened.locator("#f-readings-3-note").fill("cable moved")
+    picture = tmp_path / "meter 1.png"
+    picture.write_bytes(base64.b64decode(DOT))
+    opened.get_by_label("photo of gain 1 kHz", exact=True).set_input_files(picture)
+    opened.get_by_alt_text("photo of gain 1 kHz").wait_for()
+    saved(opened)
+    folder = served.sheets / name_of(opened)
+    text = (folder / "sheet.yaml").read_text(encoding="utf-8")
+    assert "uncertainty: 1 dB, photo: meter-1.jpg}  # cable moved" in text
+    assert (folder / "meter-1.jpg").read_bytes().startswith(b"\xff\xd8\xff")
+    assert load_case(folder / "sheet.yaml").readings[-1].uncertainty == 1.0
+    # and what the sheet asks about, the answer says first
+    opened.goto(f"/sheet/{name_of(opened)}/suspects")
+    opened.wait_for_selector("#curves[data-suspect]")
+    assert "gain at 1 kHz: 120.0 dB" in opened.locator(".reread").first.inner_text()
+    opened.get_by_role("link", name="Look at the field").first.click()
+    opened.wait_for_selector("#form:not([aria-busy]) svg")
+    assert opened.evaluate("document.activeElement.id") in (
+        "f-readings-3-values-0", "f-readings-0-values-0")
 
 
 def test_a_study_follows_the_slider_to_its_last_place_and_shows_nothing_stale(opened: Any) -> None:

@@ -31,6 +31,9 @@ readings:
   - {quantity: noise, value: "< 3 uV"}
   - {quantity: dc voltage, at: vd, value: 24 ohm}
   - {quantity: riaa deviation, points: {20: -1, 20 kHz: 0.5 dB}}
+limits:
+  - {quantity: noise, max: -80 dBV}
+  - {quantity: gain, frequency: 1 kHz, min: 34}
 """
 
 
@@ -39,7 +42,7 @@ def test_each_field_by_itself(tmp_path: Path) -> None:
     assert dict(found.differing) == {
         "mains": "50 Hz", "values/R3": "220 kΩ", "readings/0/values/0": "3.3 kV",
         "readings/3/frequency": "1 kHz", "readings/4/values/0": "1 mV",
-        "readings/7/points/0/at": "20 Hz",
+        "readings/7/points/0/at": "20 Hz", "limits/0/max": "100 µV",
     }
     # a mistake is told as one, and what is beyond the stage is asked about and weighed all the same
     assert {p.field for p in found.problems} == {"readings/6/values/0", "readings/2/expected"}
