@@ -24,7 +24,9 @@ export function understood(form, told) {
     const input = document.getElementById(slug(field));
     const row = input?.closest("[data-row]");
     if (!row) return;
-    row.append(make("p", { class: "doubt", id: `doubt-${k}` }, `${text[0].toUpperCase()}${text.slice(1)}. Is a prefix or a decimal point missing?`));
+    const asked = make("p", { class: "doubt", id: `doubt-${k}` }, `${text[0].toUpperCase()}${text.slice(1)}. Is a prefix or a decimal point missing?`);
+    const below = [...row.children].find((child) => child.classList.contains("further-row"));
+    if (below) below.before(asked); else row.append(asked);
     if (!input.hasAttribute("aria-describedby")) input.setAttribute("aria-describedby", `doubt-${k}`);
     input.closest("details")?.setAttribute("open", "");
   });
