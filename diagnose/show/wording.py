@@ -12,6 +12,7 @@ from diagnose.answer.outcome import Hidden
 from diagnose.answer.read_again import ReadAgain
 from diagnose.answer.result import ExpectedLine, Severity, Suspect, VerdictLine
 from diagnose.sheet.entry import OPEN, RESISTANCE
+from diagnose.show.stage.chance import chance as chance
 
 if TYPE_CHECKING:
     from faultlib.good_unit import Figure
@@ -22,15 +23,6 @@ MOST_MEMBERS = 8
 """Members of an answer that are listed."""
 _HARDLY = 0.005
 """Members less probable than this share one line."""
-
-
-def chance(probability: float) -> str:
-    """A probability as whole per cent; never a false 0 or 100."""
-    if probability >= 0.995:
-        return "over 99 %"
-    if probability < 0.005:
-        return "under 1 %"
-    return f"{100.0 * probability:.0f} %"
 
 
 def amount(value: float, unit: str, reading: str = "", bound: bool = True) -> str:

@@ -14,7 +14,7 @@ from xml.etree import ElementTree as ET
 from circuits.kinds import kinds
 from circuits.quantity import render
 from circuits.stage import Part
-from diagnose.show.wording import chance
+from diagnose.show.stage.chance import chance
 
 NAME_SIZE = 13.0
 """Text of names and values, CSS pixels."""

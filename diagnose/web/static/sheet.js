@@ -34,7 +34,7 @@ async function open() {
   title.dataset.field = "case";
   title.addEventListener("input", () => { sheet.case = title.value; typed("case"); });
   drop(form, fields, shaped, typed);
-  walking(form, fields, shaped, typed, said);
+  walking(form, fields, shaped, typed, (text) => tell(document.getElementById("pasted"), text));
   forgetting(form);
   draw();
   saved(told);
@@ -113,6 +113,7 @@ function draw() {
       make("section", { "aria-labelledby": "h-readings" },
         make("h2", { id: "h-readings" }, "Readings"), channels(),
         make("p", { class: "dim keys" }, "Tab, Enter, ↑ and ↓ go from value to value, ← and → to what stands beside it; a block from a spreadsheet can be pasted."),
+        make("p", { id: "pasted", class: "dim", role: "status", hidden: true }),
         make("div", { class: `heads${sheet.channels.length ? " two" : ""}`, "aria-hidden": "true" },
           (sheet.channels.length ? sheet.channels : ["measured"]).map((word) => make("span", {}, word)),
           make("span", { class: "unit" }), make("span", { class: "expected" }, "expected")),

@@ -60,6 +60,28 @@ def test_a_sweep_that_is_dropped_becomes_a_curve(
     opened.locator("#readings .row").last.locator(".problem").wait_for()
 
 
+def test_a_table_of_both_channels_makes_a_sheet_of_two(
+    opened: Any, served: Any, tmp_path: Path
+) -> None:
+    """What stands on the sheet stays, of the channel that it is said to be of."""
+    table = tmp_path / "both.csv"
+    table.write_text("Frequency (Hz);Left gain (dB);Right gain (dB)\n2000;-0.2;-0.3\n"
+                     "5000;-0.4;-0.6\n", encoding="utf-8")
+    opened.set_input_files("#file", table)
+    opened.wait_for_selector("#own")
+    assert opened.locator("#what").input_value() == "gain"
+    assert opened.locator("#column").input_value() == ""  # both channels
+    opened.locator("#own").select_option("right")
+    opened.get_by_role("button", name="Put it on the sheet").click()
+    opened.locator("#drop [role=status]").wait_for()
+    saved(opened)
+    assert opened.locator(".problem:visible").count() == 0
+    case = load_case(served.sheets / name_of(opened) / "sheet.yaml")
+    assert case.suspect == "right"
+    assert [m.value for m in case.readings] == [-5.48, -2.13, 0.0, -0.3, -0.6]
+    assert [m.value for m in case.reference] == [-0.2, -0.4]
+
+
 def test_a_recording_gives_readings_in_the_words_of_the_sheet(
     opened: Any, served: Any, tmp_path: Path
 ) -> None:
@@ -178,6 +200,7 @@ def test_the_keyboard_reaches_everything_and_walks_the_values(opened: Any) -> No
     }""")
     assert [opened.locator(f"#f-readings-{k}-values-0").input_value() for k in (1, 2)] == [
         "-2.5 dB", "-0,1 dB"]
+    assert opened.locator("#pasted").inner_text() == "2 values pasted"
     saved(opened)
     for k in (1, 2):
         assert opened.locator(f"[data-row='readings/{k}'] .problem").count() == 0
