@@ -28,6 +28,8 @@ _MOST = 3
 """Readings that are named; where more are off, it is no slip, and no single reading is to blame."""
 _SHARE = 0.01
 """Of what all known faults have together: one that has less need not explain anything."""
+_LEADS = 0.1
+"""The same of one whose own stumbling block is named where there is none in common."""
 _CAUSES = 12
 """Known faults that are looked at, by falling probability."""
 
@@ -75,12 +77,15 @@ def read_again(made: Weighing) -> tuple[ReadAgain, ...]:
     total = sum(p for _, p in known)
     likely = [s for s, p in known[:_CAUSES] if p >= _SHARE * total]
     rows = [(s.predicted[s.best], s.spread) for s in likely]
-    left = _unexplained(observed, made.found.healthy, made.posterior.healthy_spread)
-    for predicted, around in rows:
-        if not left:
-            return ()
-        here = _unexplained(observed, predicted, around)
-        left = {k: min(apart, left[k]) for k, apart in here.items() if k in left}
+    good = _unexplained(observed, made.found.healthy, made.posterior.healthy_spread)
+    each = [_unexplained(observed, *row) for row in rows]
+    if not good or not all(each):
+        return ()  # something explains them all
+    left = {k: min(apart[k] for apart in (good, *each)) for k in good
+            if all(k in apart for apart in each)}
+    if not left:  # every fault stumbles, over another reading each: one of these is off
+        leading = [apart for apart, (_, p) in zip(each, known, strict=False) if p >= _LEADS * total]
+        left = {k: far for apart in leading for k, far in apart.items()}
     if len(left) > _MOST:
         return ()
     cause = " with ".join(h.label() for h in likely[0].hypotheses) if likely else ""

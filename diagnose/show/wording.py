@@ -60,6 +60,9 @@ READ_AGAIN = "Read again before anything is replaced"
 """Heads the readings that nothing explains."""
 
 
+_NONE = "no likely fault explains it together with the others"
+
+
 def measured_again(one: ReadAgain) -> str:
     """A reading that nothing explains, as it stands on the sheet."""
     where = f"{one.reading}, {one.channel}" if one.channel else one.reading
@@ -72,8 +75,8 @@ def why_again(one: ReadAgain) -> str:
     predicted = amount(one.predicted, one.unit, one.reading)
     if not one.cause or predicted == healthy:
         with_it = f", and with {one.cause} too" if one.cause else ""
-        return f"no fault explains it; a good unit gives {healthy}{with_it}"
-    return f"no fault explains it; a good unit gives {healthy}, with {one.cause} {predicted}"
+        return f"{_NONE}; a good unit gives {healthy}{with_it}"
+    return f"{_NONE}; a good unit gives {healthy}, with {one.cause} {predicted}"
 
 
 def span(low: float | None, high: float | None, unit: str, reading: str = "") -> str:

@@ -55,3 +55,11 @@ def test_a_slip_is_named_alone_and_before_the_suspects(bench: Laboratory, tmp_pa
         assert told["reading"] == reading
         # what it should have read: the sound reading, as near as a good unit keeps it
         assert abs(told["healthy"] / told["measured"]) < 0.2
+
+
+def test_where_each_fault_stumbles_over_another_reading_these_are_named(
+    bench: Laboratory, tmp_path: Path
+) -> None:
+    """1.3 V of hum fit a bad earth, which then lacks its third line, or nothing: one of both."""
+    result = ranked("1.3 mV", "1.3 V", bench, tmp_path)
+    assert {one.reading for one in result.again} == {"hum at 50 Hz", "hum at 150 Hz"}
