@@ -5,14 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from circuits.prompt import counted, some
 from circuits.reading import compared, from_compared
 from circuits.stage import Stage
 from diagnose.answer.hum import pattern
 from diagnose.answer.trace import off, traced
-from diagnose.inference.censored import contradictions
 from diagnose.inference.channels import NOMINAL, alike
 from diagnose.inference.likelihood import Observed
 from diagnose.inference.pairs import POOR_FIT
@@ -55,7 +52,6 @@ def notes_of(made: Weighing, unread: Sequence[str]) -> tuple[str, ...]:
             "no known fault explains these readings well: check the readings, the part values and "
             "whether the stage file fits this unit"
         )
-        notes += _against(made)
     notes += _channel_notes(case, posterior)
     notes += _design_notes(made)
     notes += _guess_notes(case.stage)
@@ -71,34 +67,6 @@ def _levels(made: Weighing) -> list[float]:
     plain = [m.reading for m in made.used]
     return [compared(r, from_compared(s, float(x)))
             for r, s, x in zip(plain, made.own.readings, made.found.healthy, strict=False)]
-
-
-_FAR = 5.0
-"""Standard deviations, given all others, beyond which a reading speaks against an answer."""
-
-
-def _against(made: Weighing) -> list[str]:
-    """Which readings the leading suspect leaves unexplained, the worst first; at most three."""
-    if not made.posterior.suspects:
-        return []
-    leading, _ = made.posterior.suspects[0]
-    row = leading.predicted[leading.best]
-    apart = np.abs(contradictions(made.observed, row, leading.spread))
-    worst = [int(k) for k in np.argsort(-apart)[:3] if apart[k] > _FAR]
-    if not worst:
-        return []
-    name = " with ".join(h.label() for h in leading.hypotheses)
-    told = "; ".join(_named(made, k) for k in worst)
-    return [f"{name}, the likeliest known fault, does not explain: {told}. Take these again"]
-
-
-def _named(made: Weighing, k: int) -> str:
-    """A reading that was weighed, with its channel where there are two."""
-    label = made.observed.readings[k].label()
-    if not made.observed.channels:
-        return label
-    other = next(name for name, _ in made.case.channels if name != made.case.suspect)
-    return f"{label}, {(made.case.suspect, other)[made.observed.channels[k]]}"
 
 
 def _channel_notes(case: Case, posterior: Posterior) -> list[str]:

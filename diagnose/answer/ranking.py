@@ -19,6 +19,7 @@ from diagnose.answer.derived import derived_lines
 from diagnose.answer.notes import notes_of
 from diagnose.answer.other_design import design_notes
 from diagnose.answer.outcome import hidden_faults, outcome
+from diagnose.answer.read_again import read_again
 from diagnose.answer.repair import judge
 from diagnose.answer.result import (
     Also,
@@ -127,6 +128,7 @@ def _result(
         repair=repair,
         notes=(*drawn, *notes_of(made, figures.unread), *design_notes(made)),
         cautions=caution_texts(case.stage),
+        again=read_again(made),
         sheet=case,
     )
 

@@ -15,6 +15,7 @@ from diagnose.answer.judgement import ExpectedLine as ExpectedLine
 from diagnose.answer.judgement import VerdictLine as VerdictLine
 from diagnose.answer.judgement import derived_json, expected_json, verdict_json
 from diagnose.answer.outcome import SUSPECTS, Hidden, Outcome, hidden_json, outcome_json
+from diagnose.answer.read_again import ReadAgain, read_again_json
 from diagnose.schema.documents import FORMAT, named_roles
 from diagnose.sheet.case import Case
 
@@ -205,6 +206,8 @@ class Result:
         Which of the three the answer is: suspects, nothing wrong that shows, or not in the library.
     hidden : tuple of Hidden
         Faults that may be there and do not show, by falling probability.
+    again : tuple of ReadAgain
+        Readings that no likely fault explains, the farthest off first: to be taken again.
     sections : tuple of (str, float)
         Where the schematic is not at hand: what the parts at fault are for, by falling probability.
     """
@@ -228,6 +231,7 @@ class Result:
     sections: tuple[tuple[str, float], ...] = ()
     derived: tuple[DerivedLine, ...] = ()
     expected: tuple[ExpectedLine, ...] = ()
+    again: tuple[ReadAgain, ...] = ()
     sheet: Case | None = field(default=None, compare=False)
 
     @property
@@ -284,6 +288,7 @@ def to_json(result: Result) -> dict[str, Any]:
         "expected": [expected_json(x) for x in result.expected],
         "derived": [derived_json(d) for d in result.derived],
         "answer": outcome_json(result.answer),
+        "read again": [read_again_json(one) for one in result.again],
         "healthy": result.healthy,
         "unmodelled": result.unmodelled,
         "rest": result.rest,

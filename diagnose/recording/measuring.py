@@ -72,7 +72,9 @@ class _Taken:
     hum: list[tuple[str, str]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
-    def note(self, text: str) -> None:
+    def note(self, text: str, channel: str = "") -> None:
+        if text and channel:
+            text = f"{channel}: {text}"
         if text and text not in self.notes:
             self.notes.append(text)
 
@@ -305,7 +307,7 @@ def _name_hum(
     if text:
         taken.hum.append((channel.name, text))
     if not signal or not any(seen for _, seen in hum.rms.values()):
-        taken.note(other_mains(channel.tapered, options.mains, signal))
+        taken.note(other_mains(channel.tapered, options.mains, signal), channel.name)
 
 
 def _silence(
@@ -352,7 +354,7 @@ def _square(
             raise InputError(f"this is no square wave that can be read: {error}",
                              expected="twenty periods of a steady square wave") from None
         taken.items += items
-        taken.note(note)
+        taken.note(note, channel.name)
     taken.note("a recorder coupled by capacitors tilts a square wave as well")
 
 

@@ -57,7 +57,7 @@ LEAST_BETWEEN = 0.002
 COVERAGE = 2.0
 """Standard uncertainties that a stated ``uncertainty`` makes a tolerance of: 95 % (JCGM 100)."""
 _WITHIN = re.compile(r"(.*\S)\s*(?:±|\+/?[-\u2212])\s*(\S.*)", re.DOTALL)
-_OWN = ("value", "uncertainty", "points", "file", "column", "expected", "within")
+_OWN = ("value", "uncertainty", "points", "file", "column", "expected", "within", "photo")
 """Words of an entry that are no conditions of its reading."""
 
 

@@ -109,7 +109,7 @@ def read_readings(node: Node | None, stage: Stage, folder: Path) -> Taken:
 def _entry(node: Node, stage: Stage, folder: Path) -> tuple[list[Measured], list[Measured]]:
     """The readings of one entry, and which of them are the further rows of a dense sweep."""
     entry, name = sheet.quantity_of(node, "a reading")
-    keys = ("quantity", *sheet.entry_keys(name), "value", "uncertainty", "expected")
+    keys = ("quantity", *sheet.entry_keys(name), "value", "uncertainty", "expected", "photo")
     if name == sheet.RESISTANCE or "meter" in keys:
         keys = (*keys, "range")
     along = "frequency" in QUANTITIES[name].required

@@ -27,7 +27,7 @@ from diagnose.sheet.cells import (
 
 MOST_ROWS = 2000
 """Rows; analysers write some hundred to a thousand."""
-_UNITS: Mapping[str, str] = {
+UNITS: Mapping[str, str] = {
     **{word: word for word in ("Hz", "kHz", "MHz", "dB", "dBV", "dBu", "%", "deg", "ohm", "kohm",
                                "Mohm", "V", "mV", "uV", "W", "mW", "us", "ms")},
     "dBr": "dB", "dBc": "dB", "dBFS": "dBFS", "°": "deg", "degrees": "deg", "degree": "deg",
@@ -35,9 +35,9 @@ _UNITS: Mapping[str, str] = {
     "volt": "V", "volts": "V", "watt": "W", "watts": "W", "µV": "uV",
 }
 """Units as headings have them, and as values do."""
-_ANY_CASE = {word.lower(): unit for word, unit in _UNITS.items() if len(word) > 2}
+_ANY_CASE = {word.lower(): unit for word, unit in UNITS.items() if len(word) > 2}
 """The same in small letters, less those that capitals tell apart: ``mV`` and ``MV``."""
-_ABSOLUTE = ("dBV", "dBu", "dBFS", "V", "mV", "uV")
+ABSOLUTE = ("dBV", "dBu", "dBFS", "V", "mV", "uV")
 """Units of a level that is not relative to anything of the sweep."""
 _WORDS: Mapping[str, str] = {
     "gain": r"gain|level|magnitude|amplitude|response|db",
@@ -71,7 +71,9 @@ class Sweep:
 
 
 @dataclass(frozen=True)
-class _Column:
+class Column:
+    """A column by its heading and the unit in that, both empty where there is none."""
+
     name: str
     unit: str
 
@@ -146,9 +148,42 @@ def read_sweep(
             continue  # nothing was read here
         left, right = (with_point(c) if decimal else c for c in (cells[x], cells[y]))
         rows.append((with_unit(left, columns[x].unit), with_unit(right, columns[y].unit)))
-    if columns[y].unit in _ABSOLUTE and quantity == "response":
+    if columns[y].unit in ABSOLUTE and quantity == "response":
         rows = _relative(rows, columns[y].unit, reference)
     return Sweep(axis, tuple(rows))
+
+
+def columns_of(path: Path) -> tuple[tuple[Column, ...], int, int]:
+    """What the headings of a sweep against frequency say.
+
+    Returns
+    -------
+    columns : tuple of Column
+    frequency : int
+        Which of them is the frequency.
+    rows : int
+        Rows below the headings.
+
+    Raises
+    ------
+    InputError
+        For a file that cannot be read.
+    """
+    lines = lines_of(path)
+    separator = separator_of(lines)
+    table = [line.cells(separator) for line in lines]
+    headed = next((k for k, cells in enumerate(table) if _is_data(cells[0])), len(table))
+    heads = [len(cells) for cells in table[:headed] if len(cells) > 1]
+    wide = heads[-1] if heads else next((len(cells) for cells in table), 2)
+    columns = _columns(table[:headed], wide)
+    return tuple(columns), frequency_of(columns), len(table) - headed
+
+
+def frequency_of(columns: Sequence[Column]) -> int:
+    """Which column is the frequency: the one that says so, else the first."""
+    named = [k for k, c in enumerate(columns)
+             if c.unit in ("Hz", "kHz", "MHz") or re.match(r"f$|freq", c.name, re.IGNORECASE)]
+    return named[0] if named else 0
 
 
 def _is_data(cell: Text) -> bool:
@@ -164,33 +199,31 @@ def _uneven(line: Line, count: int, wide: int) -> InputError:
     )
 
 
-def _columns(heads: Sequence[Sequence[Text]], wide: int) -> list[_Column]:
+def _columns(heads: Sequence[Sequence[Text]], wide: int) -> list[Column]:
     """Names and units of the columns, from the leading lines that have as many of them."""
     fitting = [row for row in heads if len(row) == wide][-2:]
     if len(fitting) == 2 and not all(_unit(c.value) or not c.value for c in fitting[1]):
         fitting = fitting[1:]  # a title, not the names of these units
     names = [" ".join(row[k].value for row in fitting if row[k].value) for k in range(wide)]
-    return [_Column(name, _unit(name)) for name in names]
+    return [Column(name, _unit(name)) for name in names]
 
 
 def _unit(heading: str) -> str:
     """The unit in a heading, the last word that is one."""
     for word in reversed(re.split(r"[\s_,;:/()\[\]]+", heading)):
-        unit = _UNITS.get(word) or _ANY_CASE.get(word.lower(), "")
+        unit = UNITS.get(word) or _ANY_CASE.get(word.lower(), "")
         if unit or word.lower() in ("hz", "db"):
             return unit or {"hz": "Hz", "db": "dB"}[word.lower()]
     return ""
 
 
 def _axis(
-    columns: Sequence[_Column], by_level: bool, rows: Sequence[tuple[Line, Sequence[Text]]],
+    columns: Sequence[Column], by_level: bool, rows: Sequence[tuple[Line, Sequence[Text]]],
     path: Path,
 ) -> tuple[int, str]:
     """Which column is the independent one, and what it is."""
     if not by_level:
-        named = [k for k, c in enumerate(columns)
-                 if c.unit in ("Hz", "kHz", "MHz") or re.match(r"f$|freq", c.name, re.IGNORECASE)]
-        return (named[0] if named else 0), "frequency"
+        return frequency_of(columns), "frequency"
     for k, found in enumerate(columns):
         name = found.name.lower()
         if found.unit in ("W", "mW") or "power" in name:
@@ -208,7 +241,7 @@ def _axis(
 
 
 def _value_column(
-    columns: Sequence[_Column], x: int, quantity: str, column: Text | None,
+    columns: Sequence[Column], x: int, quantity: str, column: Text | None,
     table: Sequence[tuple[Line, Sequence[Text]]], headed: int,
 ) -> int:
     others = [k for k in range(len(columns)) if k != x]

@@ -14,12 +14,14 @@ from diagnose.show.wording import (
     heat_and_range,
     less_probable,
     limits,
+    measured_again,
     measured_amount,
     sentence,
     shows_from,
     size,
     span,
     value_and_range,
+    why_again,
     with_a_line,
     worth_text,
 )
@@ -37,5 +39,5 @@ FILTERS: Mapping[str, Callable[..., Any]] = {
     "bar_length": bar_length,
     "figure": figure_text, "ranged": value_and_range, "heat": heat_and_range,
     "sentence": sentence, "shows_from": shows_from, "with_a_line": with_a_line,
-    "less_probable": less_probable,
+    "less_probable": less_probable, "measured_again": measured_again, "why_again": why_again,
 }

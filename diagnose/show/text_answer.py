@@ -20,13 +20,16 @@ from diagnose.show.text_next import next_table, repair_text
 from diagnose.show.text_page import BAD, DIM, GOOD, STRONG, WIDTH, Cell, Page
 from diagnose.show.wording import (
     MOST_READINGS,
+    READ_AGAIN,
     amount,
     chance,
     less_probable,
     limits,
+    measured_again,
     measured_amount,
     shows_from,
     size,
+    why_again,
     with_a_line,
 )
 
@@ -59,6 +62,9 @@ def as_text(result: Result, width: int = WIDTH, colour: bool = False) -> str:
     page.line(result.case, STRONG)
     page.line(f"stage {result.stage}", DIM)
     cautions_text(page, result.cautions)
+    if result.again:
+        page.heading(READ_AGAIN)
+        page.bullets([f"{measured_again(one)}; {why_again(one)}" for one in result.again])
     if result.verdict:
         _figures(page, result.verdict, result.summary)
     if result.expected:

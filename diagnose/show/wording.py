@@ -9,8 +9,10 @@ from circuits.quantity import render
 from circuits.reading import quantity_of, readable
 from diagnose.advice.next_reading import NextReading, worth
 from diagnose.answer.outcome import Hidden
+from diagnose.answer.read_again import ReadAgain
 from diagnose.answer.result import ExpectedLine, Severity, Suspect, VerdictLine
 from diagnose.sheet.entry import OPEN, RESISTANCE
+from diagnose.show.stage.chance import chance as chance
 
 if TYPE_CHECKING:
     from faultlib.good_unit import Figure
@@ -21,15 +23,6 @@ MOST_MEMBERS = 8
 """Members of an answer that are listed."""
 _HARDLY = 0.005
 """Members less probable than this share one line."""
-
-
-def chance(probability: float) -> str:
-    """A probability as whole per cent; never a false 0 or 100."""
-    if probability >= 0.995:
-        return "over 99 %"
-    if probability < 0.005:
-        return "under 1 %"
-    return f"{100.0 * probability:.0f} %"
 
 
 def amount(value: float, unit: str, reading: str = "", bound: bool = True) -> str:
@@ -61,6 +54,29 @@ def measured_amount(line: ExpectedLine) -> str:
     if line.measured is None:
         return "not read"
     return f"{line.bound} {amount(line.measured, line.unit)}".strip()
+
+
+READ_AGAIN = "Read again before anything is replaced"
+"""Heads the readings that nothing explains."""
+
+
+_NONE = "no likely fault explains it together with the others"
+
+
+def measured_again(one: ReadAgain) -> str:
+    """A reading that nothing explains, as it stands on the sheet."""
+    where = f"{one.reading}, {one.channel}" if one.channel else one.reading
+    return f"{where}: {one.bound} {amount(one.measured, one.unit)}".replace(":  ", ": ")
+
+
+def why_again(one: ReadAgain) -> str:
+    """What it would read by all that is known."""
+    healthy = amount(one.healthy, one.unit, one.reading)
+    predicted = amount(one.predicted, one.unit, one.reading)
+    if not one.cause or predicted == healthy:
+        with_it = f", and with {one.cause} too" if one.cause else ""
+        return f"{_NONE}; a good unit gives {healthy}{with_it}"
+    return f"{_NONE}; a good unit gives {healthy}, with {one.cause} {predicted}"
 
 
 def span(low: float | None, high: float | None, unit: str, reading: str = "") -> str:

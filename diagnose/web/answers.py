@@ -18,8 +18,9 @@ from diagnose.show.report_file import report_body, report_html
 from diagnose.web.desk import desk
 from diagnose.web.guard import REPORT_POLICY
 from diagnose.web.jobs import Job
-from diagnose.web.remaining import words
+from diagnose.web.places import place, slug
 from diagnose.web.records import record_of
+from diagnose.web.remaining import words
 from diagnose.web.sheet import Entry, Typed
 from diagnose.web.sheets import loaded
 from diagnose.web.shelf import Kept
@@ -53,7 +54,10 @@ def rank(name: str) -> Response:
     """Start a ranking of the sheet as it stands, unless there is one."""
     kept, sheet = loaded(name)
     if sheet.problems or sheet.case is None:
-        return jsonify(state="mistakes", problems=[p.text for p in sheet.problems])
+        return jsonify(state="mistakes", problems=[
+            {"text": p.text, "where": place(kept.sheet, p.field), "field": slug(p.field)}
+            for p in sheet.problems
+        ])
     # a copy, so that the answer is of this revision whatever is typed meanwhile
     path = kept.folder / RANKED
     job = desk().jobs.of(name)
@@ -94,10 +98,12 @@ def _work(case: Case) -> float:
 def answer(name: str) -> str:
     """The answer in words, with the drawing."""
     kept, case, _, result = _finished(name)
+    doubted = desk().checked(kept).doubted
     return render_template(
         "answer_page.html", result=result, name=name, case=case, revision=kept.revision,
         drawing=drawing(case.stage, lit(result)), others=_others(result),
         parts={p.name: p.role for p in case.stage.parts},
+        asked=[(f"{place(kept.sheet, field)}: {text}", slug(field)) for field, text in doubted],
     )
 
 
@@ -147,11 +153,11 @@ def reading(name: str) -> Response:
     if not isinstance(sent, dict):
         raise InputError("this is not a reading", expected="conditions and a value")
     value, revision = str(sent.get("value", ""))[:200].strip(), sent.get("revision")
-    place = sent.get("next")
+    number = sent.get("next")
     job = desk().jobs.of(name)
-    if job is None or job.result is None or not isinstance(place, int):
+    if job is None or job.result is None or not isinstance(number, int):
         raise InputError("there is no answer that proposes this reading", expected="a ranking")
-    proposed = job.result.next[place] if 0 <= place < len(job.result.next) else None
+    proposed = job.result.next[number] if 0 <= number < len(job.result.next) else None
     if proposed is None or not isinstance(revision, int):
         raise InputError("this reading was not proposed", expected="one of the list")
     if not value:

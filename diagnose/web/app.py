@@ -17,6 +17,7 @@ from diagnose.web.desk import KEY, Desk
 from diagnose.web.guard import HOSTS, STRANGER, protect
 from diagnose.web.imports import imports
 from diagnose.web.papers import papers
+from diagnose.web.photos import photos
 from diagnose.web.records import records
 from diagnose.web.sheets import sheets
 from diagnose.web.shelf import NotKept, Outdated, Shelf
@@ -24,6 +25,7 @@ from diagnose.web.stage_shelf import StageShelf
 from diagnose.web.stages import stages
 from diagnose.web.studies import studies
 from diagnose.web.swift import make_swift
+from diagnose.web.tables import tables
 from diagnose.web.worker import Stopped, Worker
 
 _log = logging.getLogger(__name__)
@@ -77,7 +79,7 @@ def make_app(
         drawer=Worker(0, cached=False, deadline=_DRAWING),
         short=Worker(0, cached), aside=Worker(0, cached, deadline=_HEALTHY),
     )
-    for room in (sheets, answers, studies, stages, imports, records, papers):
+    for room in (sheets, tables, photos, answers, studies, stages, imports, records, papers):
         app.register_blueprint(room)
     app.register_error_handler(AmplifierError, _refused)
     app.register_error_handler(OSError, _disk)

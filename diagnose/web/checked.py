@@ -12,12 +12,12 @@ from pathlib import Path
 from circuits import yamlfile
 from circuits.errors import AmplifierError, InputError, nearest
 from circuits.load import stage_names, unit_names
-from circuits.quantity import render
 from circuits.yamlfile import Items, Mapping, Node, Text
 from diagnose.sheet.case import Case, load_case
 from diagnose.sheet.sections import SECTIONS
 from diagnose.sheet.sweep_file import inside
 from diagnose.web.sheet import Typed
+from diagnose.web.understood import Told, differing, doubted, measured_at, values_of
 from diagnose.web.written import Written, written
 
 TRIAL = ".trial.yaml"
@@ -45,11 +45,17 @@ class Checked:
         Of everything that is right; None where not even the stage can be told.
     understood : tuple of (field, text)
         Values as they were read, such as ``1.39 V``, with their unit.
+    differing : tuple of (field, text)
+        What was understood of the fields where that is another text than what was typed.
+    doubted : tuple of (field, text)
+        Questions about values that are beyond what the stage can do.
     """
 
     case: Case | None
     problems: tuple[Problem, ...]
-    understood: tuple[tuple[str, str], ...] = ()
+    understood: Told = ()
+    differing: Told = ()
+    doubted: Told = ()
 
 
 def check(sheet: Typed, folder: Path) -> Checked:
@@ -77,7 +83,11 @@ def check(sheet: Typed, folder: Path) -> Checked:
             problems.setdefault("", str(error))
             return Checked(None, _problems(problems))
         else:
-            return Checked(case, _problems(problems), _understood(case, text))
+            found = measured_at(case, text, TRIAL)
+            return Checked(case, _problems(problems), values_of(found),
+                           differing(sheet, case.stage, found),
+                           tuple(pair for pair in doubted(sheet, case.stage, folder, found)
+                                 if pair[0] not in problems))
     problems[""] = _MANY
     return Checked(None, _problems(problems))
 
@@ -171,16 +181,3 @@ def _left_out(field: str) -> str:
         return f"{head}/{rest[0]}"
     return field if head in ("values", "mains") and (rest or head == "mains") else ""
 
-
-def _understood(case: Case, text: Written) -> tuple[tuple[str, str], ...]:
-    sides = [read for _, read in case.channels] or [case.readings]
-    sides += [told.readings for told in case.repaired]
-    sides.append(tuple(one.figure for one in case.expected if one.beside))
-    told: dict[str, str] = {}
-    for measured in (m for side in sides for m in side):
-        if Path(measured.place.file).name != TRIAL:
-            continue
-        field = text.field(measured.place.line, measured.place.column)
-        shown = render(measured.value, measured.reading.unit, 4)
-        told[field] = f"{measured.bound} {shown}".strip()
-    return tuple(told.items())

@@ -14,7 +14,7 @@ from circuits.yamlfile import Items, Node, Text
 from diagnose.sheet.sections import SECTIONS, Section, members
 from diagnose.web.sheet import FIGURES, KNOWN, Entry, Limit, Pairs, Point, Repair, Typed
 
-_NOT_CONDITIONS = ("quantity", "value", "uncertainty", "points", "file", "expected")
+_NOT_CONDITIONS = ("quantity", "value", "uncertainty", "points", "file", "expected", "photo")
 
 
 def from_file(text: str, name: str) -> Typed:
@@ -52,7 +52,7 @@ def from_tree(top: yamlfile.Mapping, text: str = "", head: str = "", extra: str 
     InputError
         With the place, where it is not of the form of a case.
     """
-    channels, readings = _channels(top)
+    channels, readings = _channels(top, text)
     return Typed(
         stage=_word(top.get("stage")),
         case=_word(top.get("case")),
@@ -92,7 +92,9 @@ def _kept(text: str, top: yamlfile.Mapping, name: str) -> tuple[str, str]:
     return "\n".join(head).strip("\n"), "\n".join(kept).rstrip()
 
 
-def _channels(top: yamlfile.Mapping) -> tuple[tuple[str, ...], tuple[Entry, ...]]:
+def _channels(
+    top: yamlfile.Mapping, text: str
+) -> tuple[tuple[str, ...], tuple[Entry, ...]]:
     node = top.get("channels")
     if node is None:
         return (), ()
@@ -106,7 +108,7 @@ def _channels(top: yamlfile.Mapping) -> tuple[tuple[str, ...], tuple[Entry, ...]
         suspect = None
         if inside is not None:
             suspect = yamlfile.mapping(inside, "a channel", ("readings",)).get("readings")
-        sides.append(_entries(suspect, ""))
+        sides.append(_entries(suspect, text))
     return tuple(both.entries), _merged(*sides)
 
 
@@ -142,8 +144,10 @@ def _side_by_side(left: Entry | None, right: Entry | None) -> Entry:
         first.quantity, first.conditions, first.source,
         tuple(entry.values[0] if entry else "" for entry in (left, right)),
         tuple(Point(f, (at(left, f), at(right, f))) for f in frequencies),
-        first.uncertainty, first.note,
+        first.uncertainty,
+        "; ".join(dict.fromkeys(e.note for e in (left, right) if e and e.note)),
         next((e.expected for e in (left, right) if e and e.expected), ""),
+        next((e.photo for e in (left, right) if e and e.photo), ""),
     )
 
 
@@ -171,6 +175,7 @@ def _from_node(node: Node, lines: Sequence[str]) -> Entry:
         uncertainty=_word(row.get("uncertainty")),
         note=note[1].strip() if note else "",
         expected=_word(row.get("expected")),
+        photo=_word(row.get("photo")),
     )
 
 

@@ -56,6 +56,8 @@ class Entry:
         One a channel: values, or names of files.
     expected : str
         What a good unit reads, of every channel.
+    photo : str
+        Name of a file beside the sheet.
     """
 
     quantity: str = ""
@@ -66,6 +68,7 @@ class Entry:
     uncertainty: str = ""
     note: str = ""
     expected: str = ""
+    photo: str = ""
 
 
 @dataclass(frozen=True)
@@ -188,6 +191,7 @@ def _entry(row: Mapping[str, object], wide: int) -> Entry:
         uncertainty=_text(row.get("uncertainty")),
         note=_text(row.get("note")),
         expected=_text(row.get("expected")),
+        photo=_text(row.get("photo")),
     )
 
 

@@ -26,6 +26,7 @@ from diagnose.sheet.case import DONE, OBSERVATIONS
 from diagnose.sheet.csv_sheet import CSV, HEAD, LISTS, read_csv_sheet
 from diagnose.sheet.sections import SECTIONS, Section
 from diagnose.sheet.standards import standards
+from diagnose.sheet.sweep_file import UNITS
 from diagnose.show.embedded import STYLES, drawing, plain_drawing
 from diagnose.show.stage.kept import at_hand
 from diagnose.web.checked import Checked
@@ -33,12 +34,15 @@ from diagnose.web.desk import desk
 from diagnose.web.guard import MOST_RECORDING
 from diagnose.web.imports import ENDS, own_stage
 from diagnose.web.opened import from_file, from_tree
-from diagnose.web.sheet import from_page, to_page
+from diagnose.web.places import place
+from diagnose.web.sheet import Typed, from_page, to_page
 from diagnose.web.shelf import FILE, Kept
 from diagnose.web.stages import attached, files_of, stage_file_name
 
 sheets = Blueprint("sheets", __name__)
 _RECORDINGS = (".wav", ".flac")
+_MAINS = 50.0
+"""Hz of the mains where the sheet cannot say."""
 
 
 @sheets.get("/")
@@ -173,7 +177,8 @@ def data(name: str) -> Response:
     kept = desk().shelf.load(name)
     understood = desk().checked(kept)
     return jsonify(
-        sheet=to_page(kept.sheet), revision=kept.revision, **_told(understood), **_own(kept),
+        sheet=to_page(kept.sheet), revision=kept.revision,
+        **_told(understood, kept.sheet), **_own(kept),
         choices=_choices(understood.case.stage if understood.case else None),
     )
 
@@ -185,7 +190,7 @@ def save(name: str) -> Response:
     if not isinstance(sent, dict) or not isinstance(sent.get("revision"), int):
         raise InputError("this is not a sheet", expected="sheet and revision")
     kept = desk().shelf.save(name, from_page(sent.get("sheet")), sent["revision"])
-    return jsonify(revision=kept.revision, **_told(desk().checked(kept)))
+    return jsonify(revision=kept.revision, **_told(desk().checked(kept), kept.sheet))
 
 
 @sheets.post("/sheet/<name>/copy")
@@ -207,7 +212,8 @@ def sweep(name: str) -> Response:
 def recording(name: str) -> Response:
     """Read a recording; what it gives is for the page to put on the sheet."""
     request.max_content_length = MOST_RECORDING
-    desk().shelf.load(name)
+    kept = desk().shelf.load(name)
+    case = desk().checked(kept).case
     file = _one_file()
     suffix = Path(file.filename or "").suffix.lower()
     if suffix not in _RECORDINGS:
@@ -217,7 +223,8 @@ def recording(name: str) -> Response:
         file.save(path)
         text, notes = desk().short.run(
             "recorded", str(path), request.form.get("signal", ""),
-            request.form.get("full_scale", ""),
+            request.form.get("full_scale", ""), request.form.get("driven", ""),
+            case.stage.mains if case else _MAINS,
         )
     read = from_file("stage: none\n" + text, "recording")
     page = to_page(read)
@@ -297,10 +304,14 @@ def loaded(name: str) -> tuple[Kept, Checked]:
     return kept, desk().checked(kept)
 
 
-def _told(found: Checked) -> dict[str, Any]:
+def _told(found: Checked, typed: Typed) -> dict[str, Any]:
     return {
-        "problems": [{"field": p.field, "text": p.text} for p in found.problems],
+        "problems": [{"field": p.field, "text": p.text, "where": place(typed, p.field)}
+                     for p in found.problems],
         "understood": dict(found.understood),
+        "differing": dict(found.differing),
+        "doubted": [{"field": field, "text": text, "where": place(typed, field)}
+                    for field, text in found.doubted],
     }
 
 
@@ -349,7 +360,7 @@ def _choices(stage: Stage | None) -> dict[str, Any]:
     choices: dict[str, Any] = {
         "quantities": quantities, "done": DONE, "observations": OBSERVATIONS,
         "sections": [_plain(section) for section in SECTIONS.values()], "levels": tuple(LEVELS),
-        "standards": {one.name: one.title for one in standards().values()},
+        "units": tuple(UNITS), "standards": {one.name: one.title for one in standards().values()},
     }
     if stage is None:
         return choices | {"stage": None}

@@ -32,6 +32,7 @@ from diagnose.web.written import written
 VARIABLE = "AMP_DIAGNOSE_SHEETS"
 FILE = "sheet.yaml"
 SWEEPS = (".csv", ".txt", ".tsv")
+PHOTOS = (".jpg", ".png")
 DEVICES = (*SUFFIXES, ".cir")
 """Files of devices of one's own, which a stage names."""
 _STATE = "revision.json"
@@ -195,7 +196,7 @@ class Shelf:
         try:
             begun.mkdir()
             for given, body in (files or {}).items():
-                self._keep(begun, given, body, (*SWEEPS, *DEVICES, ".yaml", ".yml"))
+                self._keep(begun, given, body, (*SWEEPS, *PHOTOS, *DEVICES, ".yaml", ".yml"))
             keep_inside(yamlfile.tree(written(sheet).text, FILE), begun)
             with self._lock:
                 self._write(begun, sheet, 0)
@@ -250,10 +251,15 @@ class Shelf:
         with self._lock:
             return self._keep(self._folder(name), given, body, SWEEPS)
 
+    def keep_photo(self, name: str, given: str, body: bytes) -> str:
+        """Keep a photo beside a sheet; the name that it got. Raises as `keep_sweep`."""
+        with self._lock:
+            return self._keep(self._folder(name), given, body, PHOTOS)
+
     def files(self, name: str) -> list[Path]:
-        """What lies beside a sheet: sweeps, and a stage of its own."""
+        """What lies beside a sheet: sweeps, photos, and a stage of its own."""
         folder = self._folder(name)
-        suffixes = (*SWEEPS, *DEVICES, ".yaml", ".yml")
+        suffixes = (*SWEEPS, *PHOTOS, *DEVICES, ".yaml", ".yml")
         return sorted(
             path for path in folder.iterdir()
             if path.suffix in suffixes and path.name != FILE and not path.name.startswith(".")
@@ -280,7 +286,7 @@ class Shelf:
         stem = stem.removesuffix(drawn)
         stem = (re.sub(r"[^A-Za-z0-9_-]+", "-", stem).strip("-")[:60] or "file") + drawn
         name = stem + suffix
-        if suffix in SWEEPS:
+        if suffix in (*SWEEPS, *PHOTOS):
             count = 1
             while (folder / name).exists() and (folder / name).read_bytes() != body:
                 count += 1

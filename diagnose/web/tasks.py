@@ -132,7 +132,7 @@ def drawn_sheet(bench: Bench, step: Stepwise, path: str) -> str:
 
 
 def recorded(
-    bench: Bench, step: Stepwise, path: str, signal: str, full_scale: str
+    bench: Bench, step: Stepwise, path: str, signal: str, full_scale: str, driven: str, mains: float
 ) -> tuple[str, tuple[str, ...]]:
     """The readings of a recording as lines of a sheet, and what is to be said of it."""
     from diagnose.recording.measurement import sheet_lines
@@ -140,8 +140,21 @@ def recorded(
     from diagnose.recording.options import checked_options
 
     scale = parse(full_scale, "V") if full_scale.strip() else None
-    measurement = measure(path, checked_options(signal, scale))
-    return sheet_lines(measurement), (*measurement.notes, *(text for _, text in measurement.hum))
+    measurement = measure(path, checked_options(
+        signal, scale, driven=driven, mains=mains))
+    hum = (f"{channel}: {text}" if channel else text for channel, text in measurement.hum)
+    return sheet_lines(measurement), (*map(_on_page, measurement.notes), *hum)
+
+
+def _on_page(note: str) -> str:
+    """A note in the words of the page, where it names an option of the command."""
+    for option, words in (
+        ("add --driven both", 'read it again with "both" as driven'),
+        ("give --full-scale, the RMS", "say above the RMS"),
+        ("add --signal silence", 'read it again as "silence"'),
+    ):
+        note = note.replace(option, words)
+    return note
 
 
 @dataclass(frozen=True)

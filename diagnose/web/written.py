@@ -199,6 +199,8 @@ def _one(
         paper.add(f", uncertainty: {quoted(entry.uncertainty)}", f"{row}/uncertainty")
     if entry.expected:
         paper.add(f", expected: {quoted(entry.expected)}", f"{row}/expected")
+    if entry.photo:
+        paper.add(f", photo: {quoted(entry.photo)}", f"{row}/photo")
     paper.add("}")
     if entry.note:
         paper.add(f"  # {entry.note}")

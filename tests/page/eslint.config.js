@@ -12,7 +12,7 @@ export default [
       "prefer-const": "error",
       "no-implicit-globals": "error",
       "no-shadow": "error",
-      "no-unused-vars": ["error", { argsIgnorePattern: "^_" }],
+      "no-unused-vars": ["error", { argsIgnorePattern: "^_", varsIgnorePattern: "^_$" }],
       // The page's policy forbids what is put together from text; told here before a browser does.
       "no-eval": "error",
       "no-implied-eval": "error",
@@ -25,7 +25,7 @@ export default [
   { files: ["diagnose/web/static/theme.js"], languageOptions: { sourceType: "script" } },
   {
     // What can be tried without a browser names nothing that only a browser has.
-    files: ["axes", "by_stage", "content", "latest", "moves", "parts", "rows", "scale"].map((name) => `diagnose/web/static/${name}.js`),
+    files: ["axes", "block", "by_stage", "content", "further", "latest", "marks", "moves", "parts", "rows", "scale", "taken", "walk"].map((name) => `diagnose/web/static/${name}.js`),
     languageOptions: { globals: Object.fromEntries(Object.keys(globals.browser).map((word) =>
       [word, word in globals["shared-node-browser"] ? "readonly" : "off"])) },
   },

@@ -145,20 +145,3 @@ test("a part's value that is emptied is as drawn again", () => {
   assert.deepEqual(rows.given([["R1", "47k"]], "R1", "43k"), [["R1", "43k"]]);
   assert.deepEqual(rows.given([["R1", "47k"]], "R1", ""), []);
 });
-
-test("a recording of one channel is of the channel under suspicion, and of no other", () => {
-  const told = { channels: [], readings: [reading({ quantity: "gain", values: ["34"] })] };
-  const values = (channels, suspect) => rows.taken(told, sheetOf([], channels, suspect)).map((entry) => entry.values);
-  assert.deepEqual(values([], ""), [["34"]]);
-  assert.deepEqual(values(["left", "right"], "left"), [["34", ""]]);
-  assert.deepEqual(values(["left", "right"], "right"), [["", "34"]]);
-});
-
-test("a recording of two channels goes by their names, and by order where there are others", () => {
-  const told = { channels: ["left", "right"], readings: [reading({ quantity: "gain", values: ["34", "28"] })] };
-  const values = (channels) => rows.taken(told, sheetOf([], channels, channels[0] ?? ""))[0].values;
-  assert.deepEqual(values(["left", "right"]), ["34", "28"]);
-  assert.deepEqual(values(["right", "left"]), ["28", "34"]);
-  assert.deepEqual(values(["upper", "lower"]), ["34", "28"]);
-  assert.deepEqual(values([]), ["34"], "a sheet of one channel has the first");
-});

@@ -14,6 +14,7 @@ from xml.etree import ElementTree as ET
 from circuits.kinds import kinds
 from circuits.quantity import render
 from circuits.stage import Part
+from diagnose.show.stage.chance import chance
 
 NAME_SIZE = 13.0
 """Text of names and values, CSS pixels."""
@@ -93,7 +94,7 @@ def described(part: Part, probability: float | None) -> str:
     value = "" if part.value is None or not unit else render(part.value, unit)
     words = " ".join(word for word in (part.name, part.kind, value) if word)
     said = f"{words}, {part.role}" if part.role else words
-    return said if probability is None else f"{said}: {probability:.0%}"
+    return said if probability is None else f"{said}: {chance(min(probability, 1.0))}"
 
 
 def text(words: str, x: float, y: float, anchor: str = "start", kind_: str = "") -> ET.Element:

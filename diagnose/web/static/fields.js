@@ -1,7 +1,11 @@
 // The fields of a sheet: readings, limits, checks, remarks. They change the sheet in place and say so.
 import { select } from "./choices.js";
 import { make } from "./common.js";
+import { TAKEN, filled, state, stated, taken } from "./further.js";
+import { photo } from "./photo.js";
 import { about, again, example, figures, given, long, missing, needed, slug, unit, usual } from "./rows.js";
+
+const PAUSE = 900; // ms, as long as lists of browsers themselves wait for the next letter of a word
 
 export class Fields {
   /** `typed` is told of each change, `shaped` of one that needs the form drawn again. */
@@ -27,17 +31,33 @@ export class Fields {
     }, all, value);
   }
 
+  /**
+   * The quantity of a row. Letters that are typed choose it one after another, so the row is drawn again only when they
+   * pause, and from the conditions that it had before the first of them.
+   */
   quantity(row, entry) {
     const options = Object.keys(this.choices.quantities).map((word) => [word, word]);
-    return make("div", { class: "quantity" }, this.select(`${row}/quantity`, entry.quantity, options, (word) => {
+    const had = entry.conditions;
+    let typing = false;
+    let timer = 0;
+    const redraw = (field) => {
+      clearTimeout(timer);
+      timer = 0;
+      this.shaped(field);
+    };
+    const list = this.select(`${row}/quantity`, entry.quantity, options, (word) => {
       entry.quantity = word;
-      entry.conditions = needed(this.choices, entry, word);
-      this.shaped(`${row}/quantity`);
-    }, { "aria-label": "quantity" }));
+      entry.conditions = needed(this.choices, { ...entry, conditions: had }, word);
+      clearTimeout(timer);
+      if (typing) timer = setTimeout(() => redraw(`${row}/quantity`), PAUSE);
+      else redraw(`${row}/quantity`);
+    }, { "aria-label": "quantity", onkeydown: (event) => { typing = event.key.length === 1; }, onpointerdown: () => { typing = false; },
+      onblur: (event) => { if (timer) redraw(event.relatedTarget?.dataset?.field || `${row}/quantity`); } });
+    return make("div", { class: "quantity" }, list);
   }
 
   conditions(row, entry) {
-    const made = entry.conditions.map((pair) => {
+    const made = entry.conditions.filter(([key]) => !(key in TAKEN && row.includes("readings"))).map((pair) => {
       const [key, value] = pair;
       const store = (text) => { pair[1] = text; };
       const field = `${row}/${key}`;
@@ -55,7 +75,7 @@ export class Fields {
       const says = key === "at" ? this.choices.nodes?.find(([node]) => node === value)?.[1] : "";
       return [make("label", { for: slug(field) }, key, control), says ? make("span", { class: "says" }, says) : null];
     });
-    const left = missing(this.choices, entry);
+    const left = missing(this.choices, entry).filter((key) => !(key in TAKEN && row.includes("readings")));
     if (left.length)
       made.push(make("select", {
         class: "more", "aria-label": "one more condition", title: "one more condition",
@@ -65,16 +85,48 @@ export class Fields {
           this.typed(row);
         },
       }, make("option", { value: "" }, "+"), left.map((key) => make("option", { value: key }, key))));
-    const node = entry.conditions.find(([key]) => key === "at")?.[1];
-    const said = this.choices.nodes?.find(([name]) => name === node)?.[1];
     const told = about(this.choices, entry);
     const inner = entry.conditions.some(([key, value]) => ["at", "from", "rail"].includes(key) && value);
     const mark = (inner ? told.inner : told.mark) || "";
     if (mark) made.push(make("span", { class: "caution", title: inner ? told["inner caution"] : told.caution }, `⚠ ${mark}`));
-    // a blank sheet's note begins with the same mark
-    const note = mark && entry.note.startsWith(mark) ? entry.note.slice(mark.length).replace(/^: /, "") : entry.note;
-    if (note && note !== said) made.push(make("span", { class: "says" }, note));
+    const note = this.note(entry);
+    if (note) made.push(make("span", { class: "says" }, note));
     return make("div", { class: "conditions" }, made.flat());
+  }
+
+  /** What a note says besides what its row says of itself: a blank sheet's note begins with the row's own mark. */
+  note(entry) {
+    const node = entry.conditions.find(([key]) => key === "at")?.[1];
+    const said = this.choices.nodes?.find(([name]) => name === node)?.[1];
+    const told = about(this.choices, entry);
+    const note = entry.note || "";
+    const mark = [told.inner, told.mark].find((word) => word && note.startsWith(word)) || "";
+    const own = note.slice(mark.length).replace(/^: /, "");
+    return own === said ? "" : own;
+  }
+
+  /** What stands beside a reading besides its value: how sure it is, how it was taken, a note, a photo. */
+  further(row, entry, name, open) {
+    const asked = [["uncertainty", "±", entry.uncertainty, "0.5 dB or 2 %", (text) => { entry.uncertainty = text; }],
+      ...taken(about(this.choices, entry), entry.quantity).map((key) => [key, key, stated(entry, key), TAKEN[key], (text) => state(entry, key, text)]),
+      ["note", "note", this.note(entry), "what was noticed", (text) => { entry.note = text; }]];
+    return make("div", { class: "further-row", hidden: !open }, asked.map(([key, label, value, shown, store]) =>
+      make("label", { class: key === "note" || key === "state" ? "wide" : null }, label, this.input(`${row}/${key}`, value, store,
+        { placeholder: shown, "aria-label": `${key} of ${name}` }))),
+    photo(entry, name, (file) => { entry.photo = file; this.typed(row); this.shaped(`${row}/values/0`); }));
+  }
+
+  /** The button that opens it. */
+  opener(row, entry, name) {
+    const open = filled(entry);
+    return [open, make("button", { type: "button", class: "quiet more-of", id: slug(`${row}/more`), "aria-expanded": String(open),
+      title: "uncertainty, state, meter, note, photo", "aria-label": `uncertainty, state, meter, note and photo of ${name}`,
+      onclick: (event) => {
+        const here = event.target.closest("[data-row]").querySelector(".further-row");
+        here.hidden = !here.hidden;
+        event.target.setAttribute("aria-expanded", String(!here.hidden));
+        if (!here.hidden) here.querySelector("input").focus();
+      } }, "…")];
   }
 
   remove(list, k, what, after) {
@@ -101,18 +153,16 @@ export class Fields {
           placeholder: channel || "value", class: "value",
         })));
     if (entry.source === "value") values.append(make("span", { class: "unit" }, shown));
-    if (entry.uncertainty || entry.wide)
-      values.append(make("label", { class: "dim" }, "±", this.input(`${row}/uncertainty`, entry.uncertainty,
-        (text) => { entry.uncertainty = text; }, { class: "spread", "aria-label": `uncertainty of ${name}` })));
     if (entry.source === "value" && list === this.sheet.readings)
       values.append(this.input(`${row}/expected`, entry.expected || "", (text) => { entry.expected = text; }, {
         class: "expected", placeholder: "expected", "aria-label": `expected ${name} in ${shown}`,
         title: "what a good unit reads, by the manual or the schematic",
       }));
+    const [open, more] = this.opener(row, entry, name);
     return make("div", { class: classes.join(" "), "data-row": row, role: "group", "aria-label": name },
       this.quantity(row, entry), this.conditions(row, entry), values,
-      this.remove(list, k, name, place),
-      entry.source === "points" ? this.points(row, entry, channels) : null);
+      make("div", { class: "ends-row" }, more, this.remove(list, k, name, place)),
+      entry.source === "points" ? this.points(row, entry, channels) : null, this.further(row, entry, name, open));
   }
 
   points(row, entry, channels) {

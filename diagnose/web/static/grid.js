@@ -1,7 +1,9 @@
 // The rows of a stage: parts, rails, test points. They change the table in place and say so.
+import { cells as blockOf } from "./block.js";
 import { make } from "./common.js";
 import { about, blank, confirm, guessed, pins, reference, remove, renamed, reorder, said, value } from "./parts.js";
 import { slug } from "./rows.js";
+import { down } from "./walk.js";
 
 const HEADS = {
   parts: [["name", "part"], ["kind", "kind"], ["value", "value"], ["nodes", "nodes"], ["role", "role"],
@@ -23,7 +25,8 @@ export class Grid {
 
   /** A list of rows with its heads and a button for one more. */
   list(section) {
-    return make("div", { class: `grid of-${section}`, "data-section": section, onkeydown: (event) => this.key(event, section) },
+    return make("div", { class: `grid of-${section}`, "data-section": section, onkeydown: (event) => this.key(event, section),
+      onpaste: (event) => this.pasted(event, section) },
       make("div", { class: "heads", "aria-hidden": "true" }, HEADS[section].filter(([,, below]) => !below).map(([, label]) => make("span", {}, label)), make("span", {})),
       this.table[section].map((_, k) => this.row(section, k)),
       make("div", { class: "line" }, make("button", { type: "button", id: `add-${section}`, onclick: () => this.add(section) }, `+ ${ONE[section]}`)));
@@ -190,13 +193,45 @@ export class Grid {
     this.shaped(`${section}/${this.table[section].length - 1}/${first}`);
   }
 
-  /** Enter goes down a column, and at its end makes one more row. */
+  /**
+   * Enter and the arrows up and down go along a column; Enter makes one more row at its end. A field with suggestions
+   * has the arrows for these once something was typed in it.
+   */
   key(event, section) {
-    if (event.key !== "Enter" || event.target.tagName !== "INPUT") return;
+    if (event.target.tagName !== "INPUT") return;
+    const by = down(event);
+    if (event.target.list && event.key.length === 1) event.target.dataset.open = "";
+    if (!by || ("open" in event.target.dataset && event.key !== "Enter")) return;
     event.preventDefault();
+    delete event.target.dataset.open;
     const [, k, word] = event.target.dataset.field.split("/");
-    const below = document.getElementById(slug(`${section}/${Number(k) + 1}/${word}`));
-    if (below) below.focus();
-    else this.add(section);
+    const there = document.getElementById(slug(`${section}/${Number(k) + by}/${word}`));
+    there?.focus();
+    there?.select();
+    if (!there && by > 0 && event.key === "Enter") this.add(section);
+  }
+
+  /** A block from a spreadsheet goes to the right and down from the field that it is pasted into; rows are made as needed. */
+  pasted(event, section) {
+    const block = event.target.dataset?.field && blockOf(event.clipboardData.getData("text/plain"));
+    if (!block) return;
+    event.preventDefault();
+    const [, first, word] = event.target.dataset.field.split("/");
+    const words = HEADS[section].map(([one]) => one);
+    const from = words.indexOf(word);
+    block.forEach((texts, r) => {
+      const k = Number(first) + r;
+      this.table[section][k] ??= blank(section);
+      const row = this.table[section][k];
+      texts.forEach((text, column) => {
+        const to = words[from + column];
+        if (!to || !text) return;
+        if (section === "parts" && to === "name") renamed(this.table, row.name, text);
+        row[to] = text;
+        said(this.table, section === "parts" ? row.name : "stage", section === "parts" ? to : "rails");
+      });
+    });
+    this.shaped(event.target.dataset.field);
+    this.typed(section);
   }
 }

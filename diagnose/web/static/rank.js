@@ -97,7 +97,8 @@ function ended(state) {
   } else if (state.state === "mistakes") {
     words.textContent = "The sheet cannot be ranked as it stands:";
     steps.replaceChildren(
-      make("ul", {}, state.problems.map((text) => make("li", { class: "problem pre" }, text))),
+      make("ul", {}, state.problems.map(({ text, where, field }) => make("li", { class: "problem pre" },
+        where ? [make("a", { href: `/sheet/${name}#${field}` }, where), `: ${text}`] : text))),
       make("p", {}, make("a", { href: `/sheet/${name}` }, "To the sheet")));
   } else {
     words.textContent = "There is no answer:";

@@ -98,27 +98,11 @@ export function again(sheet) {
   const k = side(sheet);
   const read = (entry) => entry.source === "points" ? entry.points.some((point) => point.values[k])
     : entry.source === "value" && entry.values[k];
-  return sheet.readings.filter(read).map((entry) => ({ ...structuredClone(entry), values: [""], note: "", expected: "",
+  return sheet.readings.filter(read).map((entry) => ({ ...structuredClone(entry), values: [""], note: "", expected: "", photo: "",
     points: entry.points.map((point) => ({ at: point.at, values: [""] })) }));
 }
 
 /** The values of parts with one more typed; an emptied one is as drawn again. */
 export function given(values, part, text) {
   return [...new Map(values).set(part, text)].filter(([, value]) => value);
-}
-
-/**
- * What a recording gives, with a value for every channel of the sheet. One channel is the one under
- * suspicion; two go by their names, or in order where the sheet calls its channels something else.
- */
-export function taken(told, sheet) {
-  const channels = sheet.channels.length ? sheet.channels : [""];
-  const from = side(sheet);
-  const value = (values, channel, k) => {
-    if (!told.channels.length) return k === from ? values[0] : "";
-    const named = told.channels.indexOf(channel);
-    return values[named < 0 ? k : named] ?? "";
-  };
-  return told.readings.map((entry) => ({ ...entry,
-    values: channels.map((channel, k) => value(entry.values, channel, k)) }));
 }

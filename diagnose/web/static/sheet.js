@@ -4,8 +4,12 @@ import { drop } from "./drop.js";
 import { Fields } from "./fields.js";
 import { byStage, unfold, valuesByStage } from "./folded.js";
 import { Keeper } from "./keeper.js";
+import { rowAt } from "./marks.js";
+import { hint, probing, shown } from "./probing.js";
 import { blank, curve, slug, widen } from "./rows.js";
 import { ask } from "./server.js";
+import { forgetting, lead, understood } from "./understood.js";
+import { tabs, walking } from "./walking.js";
 
 const form = document.getElementById("form");
 const status = document.getElementById("status");
@@ -31,9 +35,13 @@ async function open() {
   title.dataset.field = "case";
   title.addEventListener("input", () => { sheet.case = title.value; typed("case"); });
   drop(form, fields, shaped, typed);
+  walking(form, fields, shaped, typed, (text) => tell(document.getElementById("pasted"), text));
+  forgetting(form);
   draw();
   saved(told);
   if (told.newer) newer();
+  if (location.hash) lead(location.hash.slice(1));
+  addEventListener("hashchange", () => lead(location.hash.slice(1)));
   await picture();
 }
 
@@ -58,11 +66,26 @@ async function picture() {
     field.closest("details").open = true;
     field.focus();
   });
+  probing(drawing, choices.nodes, read);
+  shown(drawing, sheet, last);
+}
+
+/** A test point of the drawing: to its row, which is made where there is none. */
+function read(node) {
+  const before = sheet.readings.length;
+  const row = rowAt(sheet, node);
+  // with a row more, what was told of the fields below is of others until the next save
+  if (sheet.readings.length > before) last = { ...last, problems: [], differing: {}, doubted: [] };
+  shaped(`readings/${row}/values/${Math.max(0, sheet.channels.indexOf(sheet.suspect))}`);
+  document.activeElement?.scrollIntoView({ block: "center" });
+  if (sheet.readings.length > before) typed(`readings/${row}`);
 }
 
 function typed(field) {
   const row = document.getElementById(slug(field))?.closest("[data-row]");
   row?.classList.toggle("changed", Boolean(sheet.values.find(([part]) => `values/${part}` === field)));
+  const { [field]: _, ...others } = last.differing || {};
+  shown(drawing, sheet, { differing: others, problems: last.problems.filter((one) => one.field !== field) });
   keeper.touch();
 }
 
@@ -91,6 +114,8 @@ function draw() {
       about(),
       make("section", { "aria-labelledby": "h-readings" },
         make("h2", { id: "h-readings" }, "Readings"), channels(),
+        make("p", { class: "dim keys" }, "Tab, Enter, ↑ and ↓ go from value to value, ← and → to what stands beside it; a block from a spreadsheet can be pasted."),
+        make("p", { id: "pasted", class: "dim", role: "status", hidden: true }),
         make("div", { class: `heads${sheet.channels.length ? " two" : ""}`, "aria-hidden": "true" },
           (sheet.channels.length ? sheet.channels : ["measured"]).map((word) => make("span", {}, word)),
           make("span", { class: "unit" }), make("span", { class: "expected" }, "expected")),
@@ -113,11 +138,13 @@ function draw() {
         sheet.repaired.map((_, k) => fields.repair(k)), make("div", { class: "line" },
           adds("repaired", "+ repair", () => ({ part: "", how: "replaced", readings: [] }), "part")))),
     make("div", { class: "side" },
-      make("section", { "aria-labelledby": "h-stage" }, make("h2", { id: "h-stage" }, choices.stage?.title || sheet.stage), drawing),
+      make("section", { "aria-labelledby": "h-stage" }, make("h2", { id: "h-stage" }, choices.stage?.title || sheet.stage), drawing, hint()),
       make("details", { id: "d-values", open: sheet.values.length > 0 }, make("summary", {}, "Part values that differ on this unit's schematic"), valuesByStage(fields.values(), choices))));
   for (const details of form.querySelectorAll("details")) if (unfolded.has(details.id)) details.open = true;
   form.removeAttribute("aria-busy");
-  problems(last);
+  problems(last.problems);
+  understood(form, last);
+  tabs(form);
 }
 
 /** A section that is a list of plain rows; a new row begins with the usual choices. */
@@ -176,10 +203,12 @@ function cautions() {
     make("h2", { id: "h-cautions" }, choices.stage.heading), make("ul", {}, list.map((text) => make("li", {}, text))))] : [];
 }
 
-let last = [];
+let last = { problems: [], differing: {}, doubted: [] };
 function saved(told) {
-  last = told.problems;
-  problems(last);
+  last = told;
+  problems(last.problems);
+  understood(form, last);
+  shown(drawing, sheet, last);
   for (const field of form.querySelectorAll("input.value")) field.title = told.understood[field.dataset.field] || "";
 }
 

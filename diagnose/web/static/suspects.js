@@ -1,5 +1,6 @@
 import { curves } from "./answer_curves.js";
 import { clickable, mark, name, reveal, tell } from "./common.js";
+import { placed, places } from "./places.js";
 import { rank } from "./rank.js";
 import { ask } from "./server.js";
 
@@ -11,6 +12,7 @@ async function show() {
   page.innerHTML = await ask("GET", `/sheet/${name}/answer`);
   page.dataset.shown = page.querySelector("#answered").dataset.revision;
   const drawing = document.getElementById("drawing");
+  placed(drawing, places(page));
   clickable(drawing, pick);
   for (const button of page.querySelectorAll(".name"))
     button.addEventListener("click", () => {
@@ -50,6 +52,8 @@ function pick(part) {
   }
   const title = document.querySelector(`#drawing [data-part="${CSS.escape(part)}"] title`);
   said.textContent = title ? title.textContent : part;
+  const numbers = places(page).get(part);
+  if (numbers) said.textContent += `, in answer ${numbers.join(" and ")}`;
   if (!first) {
     said.textContent += ". Nothing above 1 % is suspected of it.";
     return;

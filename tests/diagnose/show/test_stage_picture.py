@@ -116,6 +116,17 @@ def test_values_are_short(part: Part, words: str) -> None:
     assert value_text(part) == words
 
 
+@pytest.mark.parametrize(("share", "words"), [
+    (0.9999, "over 99 %"), (0.994, "99 %"), (1.2, "over 99 %"), (0.001, "under 1 %")])
+def test_nothing_is_quite_sure_in_a_drawing(share: float, words: str) -> None:
+    """A list says so too; of several suspects of one part the shares are added up."""
+    (c4,) = (g for g in groups(drawn(load_stage("phono-opamp"), {"C4": share}), "part")
+             if g.get("data-part") == "C4")
+    title = c4.find(f"{SVG}title")
+    assert title is not None
+    assert str(title.text).endswith(f": {words}")
+
+
 def test_a_suspected_part_is_seen_without_its_colour() -> None:
     stage = load_stage("phono-opamp")
     root = drawn(stage, {"C4": 0.83, "C3": 0.12, "R2": 0.02, "R1": 0.004})
@@ -134,7 +145,7 @@ def test_a_suspected_part_is_seen_without_its_colour() -> None:
     assert len({dash for _, dash in looks}) == 3
     title = found["C4"].find(f"{SVG}title")
     assert title is not None
-    assert title.text == "C4 film 12 nF, RIAA network bass capacitor: 83%"
+    assert title.text == "C4 film 12 nF, RIAA network bass capacitor: 83 %"
     (legend,) = groups(root, "legend")
     assert [t.text for t in legend.iter(f"{SVG}text")] == [one.words for one in LEVELS]
     assert not groups(drawn(stage), "legend")

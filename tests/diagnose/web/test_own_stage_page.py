@@ -51,6 +51,20 @@ def test_a_stage_is_typed_and_the_drawing_follows(divider: Any, served: Any) -> 
     page.locator("#f-parts-3-value").focus()
     page.keyboard.press("Enter")
     assert page.evaluate("document.activeElement.id") == "f-parts-4-value"
+    page.keyboard.press("ArrowUp")
+    assert page.evaluate("document.activeElement.id") == "f-parts-3-value"
+    # a block from a spreadsheet goes to the right and down
+    ends = page.locator("#f-parts-4-nodes").input_value()
+    was = [page.locator(f"#f-parts-3-{word}").input_value() for word in ("value", "nodes")]
+    page.evaluate("""text => {
+        const data = new DataTransfer();
+        data.setData("text/plain", text);
+        document.activeElement.dispatchEvent(
+            new ClipboardEvent("paste", { clipboardData: data, bubbles: true, cancelable: true }));
+    }""", "\t".join(was) + f"\n0.01 Mohm\t{ends}\n")
+    assert page.locator("#f-parts-4-value").input_value() == "0.01 Mohm"
+    saved(page)
+    assert load_stage(stage_path(page, served)).part("R3").value == 10e3
     # a part of the drawing leads to its row
     page.locator(".drawing [data-part=R1]").focus()
     page.keyboard.press("Enter")

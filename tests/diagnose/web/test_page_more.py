@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import re
 import wave
 from pathlib import Path
@@ -12,11 +13,14 @@ import pytest
 
 from diagnose.sheet.case import load_case
 from diagnose.sheet.sections import SECTIONS
-from tests.diagnose.web.browsing import name_of, saved
+from tests.diagnose.web.browsing import name_of, saved, until
 
 pytestmark = pytest.mark.slow
 
 ROOT = Path(__file__).resolve().parents[3]
+DOT = ("iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAQAAAC1HAwCAAAAC0lEQVR42mNk+A8AAQUBAScY42YAAAAA"
+       "SUVORK5CYII=")
+"""A picture of one dot."""
 
 
 def test_two_channels_are_typed_side_by_side(opened: Any, served: Any) -> None:
@@ -51,8 +55,31 @@ def test_a_sweep_that_is_dropped_becomes_a_curve(
     # one that is none is told so beside the row, with the line of the file
     sweep.write_text("20;much\n", encoding="utf-8")
     opened.set_input_files("#file", sweep)
+    opened.get_by_label("it is").select_option("phase")
     opened.get_by_role("button", name="Put it on the sheet").click()
     opened.locator("#readings .row").last.locator(".problem").wait_for()
+
+
+def test_a_table_of_both_channels_makes_a_sheet_of_two(
+    opened: Any, served: Any, tmp_path: Path
+) -> None:
+    """What stands on the sheet stays, of the channel that it is said to be of."""
+    table = tmp_path / "both.csv"
+    table.write_text("Frequency (Hz);Left gain (dB);Right gain (dB)\n2000;-0.2;-0.3\n"
+                     "5000;-0.4;-0.6\n", encoding="utf-8")
+    opened.set_input_files("#file", table)
+    opened.wait_for_selector("#own")
+    assert opened.locator("#what").input_value() == "gain"
+    assert opened.locator("#column").input_value() == ""  # both channels
+    opened.locator("#own").select_option("right")
+    opened.get_by_role("button", name="Put it on the sheet").click()
+    opened.locator("#drop [role=status]").wait_for()
+    saved(opened)
+    assert opened.locator(".problem:visible").count() == 0
+    case = load_case(served.sheets / name_of(opened) / "sheet.yaml")
+    assert case.suspect == "right"
+    assert [m.value for m in case.readings] == [-5.48, -2.13, 0.0, -0.3, -0.6]
+    assert [m.value for m in case.reference] == [-0.2, -0.4]
 
 
 def test_a_recording_gives_readings_in_the_words_of_the_sheet(
@@ -69,7 +96,7 @@ def test_a_recording_gives_readings_in_the_words_of_the_sheet(
         file.writeframes(np.int16(np.round(tone * 32767)).tobytes())
     opened.set_input_files("#file", path)
     opened.get_by_role("button", name="Read it").click()
-    opened.get_by_text(re.compile("tone.wav: [0-9]+ readings added")).wait_for()
+    opened.get_by_text(re.compile("tone.wav: [0-9]+ readings? added")).wait_for()
     saved(opened)
     case = load_case(served.sheets / name_of(opened) / "sheet.yaml")
     thd = [m.value for m in case.readings if m.reading.quantity == "thd"]
@@ -133,18 +160,97 @@ def test_light_and_dark_are_the_users_choice_and_stay(opened: Any) -> None:
     assert opened.evaluate(ground) == dark
 
 
-def test_the_keyboard_reaches_everything_in_the_order_of_the_page(opened: Any) -> None:
+def test_the_keyboard_reaches_everything_and_walks_the_values(opened: Any) -> None:
     saved(opened)
     opened.evaluate("document.activeElement.blur()")
-    order: list[str] = []
-    for _ in range(26):
-        opened.keyboard.press("Tab")
-        order.append(opened.evaluate(
-            "document.activeElement.id || document.activeElement.textContent.trim()"))
+
+    def pressed(*keys: str) -> list[str]:
+        been = []
+        for key in keys:
+            opened.keyboard.press(key)
+            been.append(opened.evaluate(
+                "document.activeElement.id || document.activeElement.textContent.trim()"))
+        return been
+
     wanted = ["To the content", "Bench sheets", "Sheet", "Suspects", "Study", "Report", "theme",
-              "f-case", "f-mains", "f-readings-0-quantity", "f-readings-0-frequency",
-              "f-readings-0-values-0", "f-readings-1-quantity"]
-    assert [word for word in order if word in wanted] == wanted
+              "f-case", "f-mains", "f-readings-0-values-0", "f-readings-1-values-0",
+              "f-readings-2-values-0"]
+    assert [word for word in pressed(*["Tab"] * 20) if word in wanted] == wanted
+    value = opened.locator("#f-readings-1-values-0")
+    value.focus()
+    value.select_text()
+    assert pressed("Enter", "ArrowUp", "ArrowUp") == [
+        f"f-readings-{k}-values-0" for k in (2, 1, 0)]
+    # what stands beside a value lies to its left and right
+    assert pressed("ArrowLeft", "ArrowLeft", "ArrowLeft")[1:] == [
+        "f-readings-0-frequency", "f-readings-0-quantity"]
+    kind = opened.locator("#f-readings-0-quantity")
+    assert pressed("ArrowDown") == ["f-readings-1-values-0"]  # and changes nothing
+    assert kind.input_value() == "gain"
+    kind.focus()
+    opened.keyboard.type("phase")
+    assert kind.input_value() == "phase"
+    # a block from a spreadsheet, with a heading that says the unit
+    value.focus()
+    opened.evaluate("""() => {
+        const data = new DataTransfer();
+        data.setData("text/plain", "Level (dB)\\n-2.5\\n-0,1\\n");
+        document.activeElement.dispatchEvent(
+            new ClipboardEvent("paste", { clipboardData: data, bubbles: true, cancelable: true }));
+    }""")
+    assert [opened.locator(f"#f-readings-{k}-values-0").input_value() for k in (1, 2)] == [
+        "-2.5 dB", "-0,1 dB"]
+    assert opened.locator("#pasted").inner_text() == "2 values pasted"
+    saved(opened)
+    for k in (1, 2):
+        assert opened.locator(f"[data-row='readings/{k}'] .problem").count() == 0
+
+
+def test_what_was_understood_stands_beside_its_field_and_in_the_drawing(
+    opened: Any, served: Any, tmp_path: Path
+) -> None:
+    """``2k2`` is 2.2 kohm (IEC 60062); a passive stage gains nothing, least of all 120 dB."""
+    saved(opened)
+    opened.locator("#drawing, .drawing").locator(".mark[data-node=out]").first.click()
+    row = opened.locator("#readings .row").first
+    assert row.get_attribute("aria-label") == "dc voltage out"
+    assert opened.evaluate("document.activeElement.id") == "f-readings-0-values-0"
+    opened.keyboard.type("2m5")
+    shown = opened.locator(".mark[data-node=out] .read").first
+    assert shown.text_content() == "2m5"  # at once, and then as it was understood
+    until(opened, "document.querySelector('.mark[data-node=out] .read').textContent === '2.5 mV'")
+    assert row.locator(".as").inner_text() == "= 2.5 mV"
+    opened.locator(".drawing .part[data-part=R1]").click()
+    opened.keyboard.type("2k2")
+    gain = opened.locator("#f-readings-3-values-0")
+    gain.fill("120 dB")
+    opened.locator("#told a", has_text="gain 1 kHz").wait_for()
+    assert opened.locator(".part[data-part=R1] .value").text_content() == "2.2k"
+    assert "only lose" in opened.locator("[data-row='readings/3'] .doubt").inner_text()
+    opened.locator("#told a", has_text="gain 1 kHz").click()
+    assert opened.evaluate("document.activeElement.id") == "f-readings-3-values-0"
+    # what stands beside a value: how sure it is, a note, and a photo that is made small here
+    opened.locator("#f-readings-3-more").click()
+    opened.locator("#f-readings-3-uncertainty").fill("1 dB")
+    opened.locator("#f-readings-3-note").fill("cable moved")
+    picture = tmp_path / "meter 1.png"
+    picture.write_bytes(base64.b64decode(DOT))
+    opened.get_by_label("photo of gain 1 kHz", exact=True).set_input_files(picture)
+    opened.get_by_alt_text("photo of gain 1 kHz").wait_for()
+    saved(opened)
+    folder = served.sheets / name_of(opened)
+    text = (folder / "sheet.yaml").read_text(encoding="utf-8")
+    assert "uncertainty: 1 dB, photo: meter-1.jpg}  # cable moved" in text
+    assert (folder / "meter-1.jpg").read_bytes().startswith(b"\xff\xd8\xff")
+    assert load_case(folder / "sheet.yaml").readings[-1].uncertainty == 1.0
+    # and what the sheet asks about, the answer says first
+    opened.goto(f"/sheet/{name_of(opened)}/suspects")
+    opened.wait_for_selector("#curves[data-suspect]")
+    assert "gain at 1 kHz: 120.0 dB" in opened.locator(".reread").first.inner_text()
+    opened.get_by_role("link", name="Look at the field").first.click()
+    opened.wait_for_selector("#form:not([aria-busy]) svg")
+    assert opened.evaluate("document.activeElement.id") in (
+        "f-readings-3-values-0", "f-readings-0-values-0")
 
 
 def test_a_study_follows_the_slider_to_its_last_place_and_shows_nothing_stale(opened: Any) -> None:
