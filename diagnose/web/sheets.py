@@ -178,6 +178,12 @@ def data(name: str) -> Response:
     )
 
 
+@sheets.get("/sheet/<name>/revision")
+def revision(name: str) -> Response:
+    """Which revision is kept: asked for every few seconds, by a page that shows the sheet."""
+    return jsonify(revision=desk().shelf.revision(name))
+
+
 @sheets.put("/sheet/<name>/data")
 def save(name: str) -> Response:
     """Keep what was typed, and say what is wrong with it."""

@@ -151,6 +151,12 @@ class Shelf:
             text = yamlfile_text(folder / FILE)
             return Kept(name, from_file(text, FILE), revision_of(folder, text), folder)
 
+    def revision(self, name: str) -> int:
+        """Which revision of a sheet is kept."""
+        folder = self._folder(name)
+        with self._lock:
+            return revision_of(folder, yamlfile_text(folder / FILE))
+
     def save(self, name: str, sheet: Typed, revision: int) -> Kept:
         """Keep a sheet that was made from a revision.
 

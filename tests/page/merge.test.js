@@ -3,8 +3,9 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
+import { agreed, combined, fieldOf, kept, located, placed, same } from "../../diagnose/web/static/clash.js";
 import { content } from "../../diagnose/web/static/content.js";
-import { agreed, aligned, merge, same } from "../../diagnose/web/static/merge.js";
+import { aligned, merge } from "../../diagnose/web/static/merge.js";
 
 const reading = (quantity, at, ...values) => ({
   quantity, source: "value", conditions: [["at", at]], values, points: [], uncertainty: "", note: "", expected: "",
@@ -57,8 +58,26 @@ test("a field that both changed is a clash at its place, and everything else is 
   assert.equal(mine.readings[0].values[0], "0.41", "here stands what was typed here");
   assert.equal(mine.mains, "60 Hz");
   assert.equal(agreed(mine, told.clashes).readings[0].values[0], "0.43");
-  assert.equal(agreed(mine, told.clashes, "base").readings[0].values[0], "0.4");
   assert.equal(mine.readings[0].values[0], "0.41", "agreeing changes nothing here");
+});
+
+test("a clash is found again after a reload, moves with its row, and ends when both say the same or the row goes", () => {
+  const { mine, told } = both((s) => { s.readings[1].values[0] = "0.41"; s.readings[2].conditions[0][1] = "a"; s.values[0][1] = "1k"; s.mains = "60"; s.readings[3].points[1].values[0] = "1"; },
+    (s) => { s.readings[1].values[0] = "0.43"; s.readings[2].conditions[0][1] = "b"; s.values[0][1] = "2k"; s.mains = "16.7"; s.readings[3].points[1].values[0] = "2"; });
+  const stored = JSON.parse(JSON.stringify(kept(mine, told.clashes)));
+  const again = JSON.parse(JSON.stringify(mine));
+  const found = located(again, stored);
+  assert.deepEqual(placed(again, found).map(({ path }) => path), stored.map(({ path }) => path));
+  assert.equal(content(agreed(again, found)), content(agreed(mine, told.clashes)));
+  // the fields of the page, by the ids that its rows make
+  assert.deepEqual(placed(again, found).map(({ path }) => fieldOf(path)).sort(), ["mains", "readings/1/values/0", "readings/2/at", "readings/3/points/1/0", "values/R1"]);
+  again.readings.splice(0, 1);
+  assert.ok(placed(again, found).some(({ path }) => fieldOf(path) === "readings/0/values/0"));
+  again.readings.splice(0, 1);
+  again.mains = "16.7";
+  assert.deepEqual(placed(again, found).map(({ path }) => fieldOf(path)).sort(), ["readings/0/at", "readings/1/points/1/0", "values/R1"]);
+  const later = { ...found.find(({ key, holder }) => key === 1 && holder[0] === "R1"), theirs: "3k" };
+  assert.deepEqual(combined(again, found, [later]).filter(({ holder }) => holder === later.holder).map(({ theirs }) => theirs), ["3k"]);
 });
 
 test("the same change on both sides is none", () => {

@@ -1,15 +1,13 @@
 // Three states of a sheet made one: what it was, what became of it here, and what became of it elsewhere. What was changed on one side
 // only is taken; what was changed on both to different things is told as a clash and stays as it is here. Nothing here knows of a page.
-import { content } from "./content.js";
 import { aside, narrow, widen } from "./channels.js";
+import { clone, same } from "./clash.js";
+import { content } from "./content.js";
 
 const SETS = ["observations"];
 const WHOLE = ["channels"];
 
-const clone = (thing) => (thing === undefined ? undefined : structuredClone(thing));
 const plain = (thing) => thing !== null && typeof thing === "object" && !Array.isArray(thing);
-/** Whether two things are the same; a field left empty is one that is not there. */
-export const same = (a, b) => content(a ?? "") === content(b ?? "");
 
 /** What a row is about, without what was read or found there. */
 const about = (row) => content({ quantity: row.quantity ?? "", conditions: (row.conditions || []).map(([key, value]) => `${key} ${value}`), at: row.at ?? "", part: row.part ?? "" });
@@ -99,7 +97,7 @@ function set(base, mine, theirs, path, told) {
   return [...mine.filter((word) => !less.includes(word)), ...more];
 }
 
-/** Names and texts. */
+/** Names and texts; a part's value, or a figure, that is empty is one that is not there. */
 function pairs(base, mine, theirs, path, told) {
   const [was, others] = [new Map(base), new Map(theirs)];
   const stays = [];
@@ -107,13 +105,14 @@ function pairs(base, mine, theirs, path, told) {
     const name = pair[0];
     const here = [...path, name];
     if (others.has(name)) field(was.get(name), pair[1], others.get(name), pair, 1, here, told);
-    else if (was.has(name) && same(was.get(name), pair[1])) {
+    else if (was.has(name) && pair[1] && same(was.get(name), pair[1])) {
       told.changes.push({ path: here, how: "removed" });
       continue;
     }
     stays.push(pair);
   }
   for (const [name, text] of theirs) {
+    if (!text && path.at(-1) !== "conditions") continue;
     if (mine.some(([other]) => other === name) || (was.has(name) && same(was.get(name), text))) continue;
     told.changes.push({ path: [...path, name], how: "added" });
     stays.push([name, text]);
@@ -180,13 +179,4 @@ export function merge(base, mine, theirs) {
   branch(spread(base), mine, spread(theirs), [], told);
   if (!after) narrow(mine);
   return told;
-}
-
-/** The sheet with what stands elsewhere in the fields that clash: what both sides can agree on until somebody chooses. */
-export function agreed(sheet, clashes, which = "theirs") {
-  const here = clashes.map(({ holder, key }) => holder[key]);
-  for (const clash of clashes) clash.holder[clash.key] = clash[which] ?? "";
-  const made = clone(sheet);
-  clashes.forEach(({ holder, key }, k) => { holder[key] = here[k]; });
-  return made;
 }

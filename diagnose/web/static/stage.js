@@ -1,6 +1,7 @@
 // A stage of one's own: its parts as a table, the drawing beside, the whole file below; saved as it is typed.
 import { Arranger } from "./arrange.js";
 import { clickable, make, mark, own, tell } from "./common.js";
+import { Drafts } from "./drafts.js";
 import { Grid } from "./grid.js";
 import { Keeper } from "./keeper.js";
 import { blank, confirm, exact, said as settled } from "./parts.js";
@@ -31,14 +32,18 @@ let state, keeper, grid, choices, asked, others;
 let last = { problems: [], cautions: [] };
 
 async function open() {
-  const told = await ask("GET", PLACE.path);
+  const [told, drafts] = await Promise.all([ask("GET", PLACE.path), Drafts.open(PLACE.draft)]);
   ({ now: state, choices, said: asked, others } = told);
   last = told;
-  const draft = Keeper.draft(PLACE);
-  keeper = new Keeper(state, told.revision, { saved, said, clash }, PLACE);
-  if (draft && exact(draft.sheet) !== exact(told.sheet)) {
+  const found = await drafts.found();
+  const same = (one) => exact(one.sheet) === exact(told.sheet);
+  for (const one of found.filter(same)) drafts.forget(one.place); // it came through
+  const [draft] = found.filter((one) => !same(one));
+  keeper = new Keeper(state, told.revision, { saved, said, clash }, drafts, PLACE);
+  if (draft) {
     state = draft.sheet;
     keeper.resume(draft); // a later revision elsewhere is told by the server
+    if (draft.place !== drafts.place) drafts.forget(draft.place);
   } else {
     keeper.forget();
     said("saved");
@@ -323,11 +328,10 @@ function clash() {
     make("button", { type: "button", onclick: async () => {
       const made = await ask("POST", `/stage/${own}/copy`, { sheet: state });
       keeper.forget();
-      keeper.kept = keeper.typed;
       location.href = `/stage/${made.stage}`;
     } }, "Keep mine as a stage of its own"),
     make("button", { type: "button", onclick: () => window.open(`/stage/${own}?other`, "_blank", "noopener") }, "Look at the other one in a new tab"),
-    make("button", { type: "button", onclick: () => { keeper.forget(); keeper.kept = keeper.typed; location.reload(); } }, "Drop mine and take the other one"));
+    make("button", { type: "button", onclick: () => { keeper.forget(); location.reload(); } }, "Drop mine and take the other one"));
   banner.hidden = false;
 }
 
@@ -377,7 +381,6 @@ on("copy", "Copying…", async () => {
 on("delete", "Deleting…", async () => {
   await ask("POST", `/stage/${own}/delete`);
   keeper.forget();
-  keeper.kept = keeper.typed;
   location.href = `/?deleted=${own}`;
 });
 document.getElementById("netlist").addEventListener("click", (event) => {
