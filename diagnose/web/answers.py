@@ -16,6 +16,7 @@ from diagnose.show.report_file import report_body, report_html
 from diagnose.web.desk import desk
 from diagnose.web.guard import REPORT_POLICY
 from diagnose.web.jobs import Job
+from diagnose.web.listed import first_said
 from diagnose.web.sheet import Entry, Typed
 from diagnose.web.sheets import loaded
 from diagnose.web.shelf import Kept
@@ -78,6 +79,7 @@ def _state(job: Job) -> dict[str, object]:
 def answer(name: str) -> str:
     """The answer in words, with the drawing."""
     kept, case, _, result = _finished(name)
+    desk().shelf.note_ranked(name, first_said(result))
     return render_template(
         "answer_page.html", result=result, name=name, case=case, revision=kept.revision,
         drawing=drawing(case.stage, lit(result)), others=_others(result),

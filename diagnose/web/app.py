@@ -15,6 +15,8 @@ from diagnose.web.answers import answers
 from diagnose.web.desk import KEY, Desk
 from diagnose.web.guard import protect
 from diagnose.web.imports import imports
+from diagnose.web.listed import listed
+from diagnose.web.opening import opening
 from diagnose.web.sheets import sheets
 from diagnose.web.shelf import NotKept, Outdated, Shelf
 from diagnose.web.stage_shelf import StageShelf
@@ -53,7 +55,7 @@ def make_app(folder: Path, workers: int | None = None, cached: bool = True) -> F
         Shelf(folder), StageShelf(folder), Worker(workers, cached),
         Worker(0, cached=False, deadline=20.0), Worker(0, cached=False, deadline=_DRAWING),
     )
-    for room in (sheets, answers, studies, stages, imports):
+    for room in (listed, opening, sheets, answers, studies, stages, imports):
         app.register_blueprint(room)
     app.register_error_handler(AmplifierError, _refused)
     app.register_error_handler(OSError, _disk)

@@ -6,6 +6,7 @@ from an older revision is refused, so that two tabs do not undo each other's wor
 
 from __future__ import annotations
 
+import filecmp
 import json
 import os
 import re
@@ -22,18 +23,21 @@ from pathlib import Path
 from circuits import yamlfile
 from circuits.errors import AmplifierError, InputError
 from circuits.leftovers import PART, sweep_parts
-from circuits.spice.own_devices import SUFFIXES
 from circuits.textfile import MOST_BYTES
+from diagnose.web.beside import BESIDE, RECORDINGS, SHEET, SWEEPS, kept_name
+from diagnose.web.beside import DEVICES as DEVICES  # also of who has it from here
 from diagnose.web.checked import keep_inside
+from diagnose.web.guard import MOST_RECORDING
+from diagnose.web.labels import MOST_TOLD, Label, Labels
+from diagnose.web.labels import RANKED as _RANKED
 from diagnose.web.opened import from_file
 from diagnose.web.sheet import Typed
 from diagnose.web.written import written
 
 VARIABLE = "AMP_DIAGNOSE_SHEETS"
-FILE = "sheet.yaml"
-SWEEPS = (".csv", ".txt", ".tsv")
-DEVICES = (*SUFFIXES, ".cir")
-"""Files of devices of one's own, which a stage names."""
+FILE = SHEET
+_BIN = "_bin"
+"""Where sheets go that are deleted; no sheet has such a name."""
 _STATE = "revision.json"
 _FROM = "from.json"
 """Which stage of one's own lies beside a sheet."""
@@ -72,17 +76,6 @@ class Kept:
         return self.folder / FILE
 
 
-@dataclass(frozen=True)
-class Label:
-    """What a list of sheets says of one."""
-
-    name: str
-    case: str
-    stage: str
-    changed: float
-    problem: str = ""
-
-
 def default_shelf() -> Path:
     """The user's folder of sheets; AMP_DIAGNOSE_SHEETS puts it elsewhere.
 
@@ -115,6 +108,7 @@ class Shelf:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self._lock = threading.RLock()
+        self._labels = Labels()
         try:
             folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
@@ -125,18 +119,37 @@ class Shelf:
 
     def labels(self) -> list[Label]:
         """All sheets, the one changed last first."""
-        found_labels = []
-        for path in self.folder.glob(f"*/{FILE}"):
-            name, changed = path.parent.name, path.stat().st_mtime
-            if not _NAME.fullmatch(name):
-                continue
-            try:
-                sheet = from_file(path.read_text(encoding="utf-8"), FILE)
-            except (InputError, UnicodeDecodeError) as error:
-                found_labels.append(Label(name, name, "", changed, str(error)))
-            else:
-                found_labels.append(Label(name, sheet.case or name, sheet.stage, changed))
-        return sorted(found_labels, key=lambda label: -label.changed)
+        return self._labels.of(self.folder, FILE)
+
+    def binned(self) -> list[Label]:
+        """Those that were deleted, the one changed last first."""
+        return self._labels.of(self.folder / _BIN, FILE)
+
+    def delete(self, name: str) -> None:
+        """Put a sheet into the bin, with all that lies beside it."""
+        self._move(self._folder(name), self.folder / _BIN / name)
+
+    def restore(self, name: str) -> None:
+        """Take a sheet out of the bin.
+
+        Raises
+        ------
+        InputError
+            When it is not there.
+        """
+        self._move(self._folder(name, self.folder / _BIN), self.folder / name)
+
+    def note_ranked(self, name: str, told: str) -> None:
+        """Note that a sheet was ranked, and what the answer said first, for the list of sheets."""
+        write_whole(self._folder(name) / _RANKED, json.dumps({"told": told[:MOST_TOLD]}).encode())
+
+    def _move(self, here: Path, there: Path) -> None:
+        try:
+            with self._lock:
+                there.parent.mkdir(exist_ok=True)
+                here.replace(there)
+        except OSError as error:
+            raise NotKept(error) from None
 
     def load(self, name: str) -> Kept:
         """The sheet of that name.
@@ -180,6 +193,11 @@ class Shelf:
             self._write(kept.folder, sheet, kept.revision)
             return Kept(name, sheet, kept.revision + 1, kept.folder)
 
+    def rename(self, name: str, case: str) -> Kept:
+        """Call a sheet otherwise."""
+        with self._lock:
+            return self.change(name, replace(self.load(name).sheet, case=case))
+
     def add(self, sheet: Typed, files: Mapping[str, bytes] | None = None) -> Kept:
         """Keep a new sheet, with the files that it names.
 
@@ -196,7 +214,7 @@ class Shelf:
         try:
             begun.mkdir()
             for given, body in (files or {}).items():
-                self._keep(begun, given, body, (*SWEEPS, *DEVICES, ".yaml", ".yml"))
+                self._keep(begun, given, body, BESIDE)
             keep_inside(yamlfile.tree(written(sheet).text, FILE), begun)
             with self._lock:
                 self._write(begun, sheet, 0)
@@ -251,50 +269,72 @@ class Shelf:
         with self._lock:
             return self._keep(self._folder(name), given, body, SWEEPS)
 
+    def keep_recording(self, name: str, given: str, path: Path) -> str:
+        """Keep a recording beside a sheet, from where it was written; the name that it got.
+
+        Raises
+        ------
+        InputError
+            For a file of another kind.
+        NotKept
+            For a disk that does not take it.
+        """
+        with self._lock:
+            folder = self._folder(name)
+            wanted, count = kept_name(given, RECORDINGS), 1
+            stem, suffix = Path(wanted).stem, Path(wanted).suffix
+            while (folder / wanted).exists():
+                if filecmp.cmp(folder / wanted, path, shallow=False):
+                    return wanted
+                count += 1
+                wanted = f"{stem}-{count}{suffix}"
+            _check_room(folder)
+            trial = folder / f"{PART}{wanted}"
+            try:
+                shutil.copyfile(path, trial)
+                trial.replace(folder / wanted)
+            except OSError as error:
+                trial.unlink(missing_ok=True)
+                raise NotKept(error) from None
+            return wanted
+
     def files(self, name: str) -> list[Path]:
-        """What lies beside a sheet: sweeps, and a stage of its own."""
+        """What lies beside a sheet: sweeps, recordings, a stage of its own with its drawing."""
         folder = self._folder(name)
-        suffixes = (*SWEEPS, *DEVICES, ".yaml", ".yml")
         return sorted(
             path for path in folder.iterdir()
-            if path.suffix in suffixes and path.name != FILE and not path.name.startswith(".")
+            if path.suffix in BESIDE and path.name != FILE and not path.name.startswith(".")
         )
 
-    def _folder(self, name: str) -> Path:
-        folder = self.folder / name
+    def _folder(self, name: str, within: Path | None = None) -> Path:
+        folder = (within or self.folder) / name
         if not _NAME.fullmatch(name) or not (folder / FILE).is_file():
             raise InputError(f"there is no sheet {name!r}", expected="one of the list")
         return folder
 
     def _keep(self, folder: Path, given: str, body: bytes, suffixes: tuple[str, ...]) -> str:
-        last = Path(re.split(r"[/\\]", given)[-1])
-        stem, suffix = last.stem, last.suffix.lower()
-        if suffix not in suffixes:
-            raise InputError(f"{given!r} is no file of a sheet",
-                             expected="a name that ends in " + ", ".join(suffixes))
-        if len(body) > MOST_BYTES:
-            raise InputError(f"{given!r} has {len(body)} bytes",
-                             expected=f"at most {MOST_BYTES}")
-        if len(list(folder.iterdir())) > _MOST_FILES:
-            raise InputError("this sheet has too many files", expected=f"up to {_MOST_FILES}")
-        drawn = ".drawing" if suffix in (".yaml", ".yml") and stem.endswith(".drawing") else ""
-        stem = stem.removesuffix(drawn)
-        stem = (re.sub(r"[^A-Za-z0-9_-]+", "-", stem).strip("-")[:60] or "file") + drawn
-        name = stem + suffix
+        name = kept_name(given, suffixes)
+        stem, suffix = Path(name).stem, Path(name).suffix
+        most = MOST_RECORDING if suffix in RECORDINGS else MOST_BYTES
+        if len(body) > most:
+            raise InputError(f"{given!r} has {len(body)} bytes", expected=f"at most {most}")
+        _check_room(folder)
         if suffix in SWEEPS:
             count = 1
             while (folder / name).exists() and (folder / name).read_bytes() != body:
                 count += 1
                 name = f"{stem}-{count}{suffix}"
-        if name == FILE:
-            raise InputError(f"{given!r} has the name of the sheet itself",
-                             expected="another name")
         write_whole(folder / name, body)
         return name
 
     def _write(self, folder: Path, sheet: Typed, revision: int) -> None:
         """Keep the case file and count the save."""
         write_revision(folder / FILE, written(sheet).text, revision + 1)
+
+
+def _check_room(folder: Path) -> None:
+    if len(list(folder.iterdir())) > _MOST_FILES:
+        raise InputError("this sheet has too many files", expected=f"up to {_MOST_FILES}")
 
 
 def revision_of(folder: Path, text: str) -> int:

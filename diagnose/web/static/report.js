@@ -1,7 +1,6 @@
 import { name } from "./common.js";
-import { rank } from "./rank.js";
+import { ranked } from "./rank.js";
 import { ask } from "./server.js";
 
 document.getElementById("print").addEventListener("click", () => print());
-if (await rank())
-  document.getElementById("answer").innerHTML = await ask("GET", `/sheet/${name}/report/body`);
+document.getElementById("answer").innerHTML = await ranked(() => ask("GET", `/sheet/${name}/report/body`)) ?? "";

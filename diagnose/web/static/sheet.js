@@ -8,7 +8,7 @@ import { drop } from "./drop.js";
 import { Fields } from "./fields.js";
 import { Keeper, SHEET } from "./keeper.js";
 import { blank, curve, slug } from "./rows.js";
-import { ask } from "./server.js";
+import { Silent, ask } from "./server.js";
 import { called, told as described } from "./told.js";
 import { Undoing } from "./undoing.js";
 
@@ -19,6 +19,7 @@ const title = document.getElementById("f-case");
 const drawing = make("div", { class: "drawing", tabindex: "0", role: "region", "aria-label": "Drawing of the stage" });
 let sheet, choices, fields, keeper, own, undoing;
 let drawn = {};
+const LATER = 3000;
 
 async function open() {
   const [told, drafts] = await Promise.all([ask("GET", SHEET.path), Drafts.open(SHEET.draft)]);
@@ -54,7 +55,13 @@ function newer() {
 }
 
 async function picture() {
-  drawing.innerHTML = await ask("GET", `/sheet/${name}/drawing`);
+  try {
+    drawing.innerHTML = await ask("GET", `/sheet/${name}/drawing`);
+  } catch (error) {
+    tell(drawing, `There is no drawing: ${error.message}`);
+    if (error instanceof Silent) setTimeout(picture, LATER);
+    return;
+  }
   clickable(drawing, (part) => {
     mark(drawing, part);
     const field = document.getElementById(slug(`values/${part}`));
