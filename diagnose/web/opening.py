@@ -44,6 +44,8 @@ def opened() -> Response | tuple[Response, int]:
     request.max_content_length = MOST_RECORDING
     given = [file for file in request.files.getlist("files") if file.filename]
     files = unpacked({Path(file.filename or "").name: file.read() for file in given})
+    for file in given:  # a long one lies on the disk
+        file.close()
     cases = {name: body for name, body in files.items() if _is_case(name, body)}
     others = {name: body for name, body in files.items() if name not in cases}
     if not cases:

@@ -148,6 +148,7 @@ def recording(name: str) -> Response:
     with passing_folder("recording") as folder:
         path = folder / f"recording{suffix}"
         file.save(path)
+        file.close()
         text, notes = desk().many.run(
             "recorded", str(path), request.form.get("signal", ""),
             request.form.get("full_scale", ""),

@@ -97,6 +97,21 @@ test("steps outlive the page, also when the sheet was changed meanwhile; what is
   assert.equal(new History(then, "null").undoable, false);
 });
 
+test("empty fields that the page itself puts there are no step, and take no redo away", () => {
+  const { sheet, history, does } = begin();
+  does("case", (s) => { s.case = "a"; });
+  history.undo();
+  assert.equal(does("", (s) => { s.limits = [{ quantity: "gain", conditions: [], figures: [["min", ""], ["max", ""]] }]; }).length, 1);
+  history.undo();
+  does("case", (s) => { s.case = "a"; });
+  history.undo();
+  sheet.values.push(["R1", ""]);
+  assert.equal(history.record(""), null);
+  assert.equal(history.redoable, true);
+  history.redo();
+  assert.deepEqual([sheet.case, sheet.values], ["a", [["R1", ""]]]);
+});
+
 test("a new change ends what could be done again", () => {
   const { history, does } = begin();
   does("case", (s) => { s.case = "a"; });

@@ -49,9 +49,13 @@ export class History {
     const [before, now] = [this.now, JSON.stringify(this.sheet)];
     if (before === now) return null;
     const told = merge(JSON.parse(before), JSON.parse(before), JSON.parse(now)).changes;
+    if (!told.length) { // an empty field came or went, which nobody typed
+      this.now = now;
+      return null;
+    }
     const time = this.clock();
     const value = told.length > 0 && told.every(({ how }) => how === "changed");
-    const on = value && this.last && this.last.field === field && time - this.last.time < PAUSE && this.place === this.steps.length && this.here === before;
+    const on = value && this.last && this.last.field === field && time - this.last.time < PAUSE && this.place === this.steps.length && (this.here === before);
     this.steps.length = this.place;
     if (on) {
       const step = this.steps.pop();
