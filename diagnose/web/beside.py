@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import time
+from contextlib import suppress
 from pathlib import Path
 
 from circuits.errors import InputError
@@ -16,6 +18,18 @@ DEVICES = (*SUFFIXES, ".cir")
 """Files of devices of one's own, which a stage names."""
 BESIDE = (*SWEEPS, *RECORDINGS, *DEVICES, ".yaml", ".yml")
 """Ends of the names of what may lie beside a sheet."""
+AWAY = ".away-"
+"""How the name of a recording begins that was taken away."""
+_DAY = 86400.0
+"""Seconds for which it can be had back."""
+
+
+def sweep_away(folder: Path) -> None:
+    """Remove the recordings beside the sheets of a folder that were taken away a day ago."""
+    for path in folder.glob(f"*/{AWAY}*"):
+        with suppress(OSError):  # another server does the same
+            if time.time() - path.stat().st_ctime > _DAY:
+                path.unlink()
 
 
 def kept_name(given: str, suffixes: tuple[str, ...] = BESIDE) -> str:

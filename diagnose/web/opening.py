@@ -144,6 +144,57 @@ def files_missing(sheet: Typed, files: Mapping[str, bytes]) -> list[str]:
     return [name for name in dict.fromkeys(named) if name and name not in files]
 
 
+def lacking(kept: Kept) -> dict[str, object]:
+    """What a sheet names and is not beside it, as the start page is told it; empty for none."""
+    beside = {path.name: path.read_bytes() if path.suffix in _YAML else b""
+              for path in desk().shelf.files(kept.name)}
+    stage, files = stage_missing(kept.sheet, beside), files_missing(kept.sheet, beside)
+    if not stage and not files:
+        return {}
+    return {"stage": stage, "files": files, "stages": _stages() if stage else []}
+
+
+@opening.post("/sheet/<name>/beside")
+def put_beside(name: str) -> Response:
+    """Put files beside a sheet that it names, or take another stage in place of one it lacks."""
+    request.max_content_length = MOST_RECORDING
+    shelf = desk().shelf
+    kept, instead = shelf.load(name), request.form.get(_INSTEAD, "")
+    if instead in (*stage_names(), *unit_names()):
+        return jsonify(revision=shelf.change(name, replace(kept.sheet, stage=instead)).revision)
+    if instead:
+        shelf.take_stage(name, files_of(desk().stages.load(instead)))
+        shelf.link(name, instead)
+        sheet = replace(kept.sheet, stage=stage_file_name(instead))
+        return jsonify(revision=shelf.change(name, sheet).revision)
+    given = [file for file in request.files.getlist("files") if file.filename]
+    files = unpacked({Path(file.filename or "").name: file.read() for file in given})
+    for file in given:
+        file.close()
+    stage = str(lacking(kept).get("stage", ""))
+    if stage and len(files) == 1 and _is_stage(*next(iter(files.items()))):
+        files = {stage: next(iter(files.values()))}  # whatever it is called
+    return jsonify(revision=shelf.put(name, files).revision)
+
+
+def _is_stage(name: str, body: bytes) -> bool:
+    return name.endswith(_YAML) and not name.endswith(DRAWING) and not _is_case(name, body)
+
+
+@opening.delete("/sheet/<name>/beside/<file>")
+def remove(name: str, file: str) -> Response:
+    """Take a recording away, until it is had back."""
+    desk().shelf.put_away(name, file)
+    return jsonify(removed=file)
+
+
+@opening.post("/sheet/<name>/beside/<file>/restore")
+def bring_back(name: str, file: str) -> Response:
+    """Have a recording back that was taken away."""
+    desk().shelf.bring_back(name, file)
+    return jsonify(file=file)
+
+
 def _is_table(name: str, body: bytes) -> bool:
     """Whether a table is a whole sheet: its first cell is a word of those."""
     first = re.split(rb"[,;\t]", body.lstrip(b"\xef\xbb\xbf \r\n"), maxsplit=1)[0]

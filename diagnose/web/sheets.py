@@ -29,6 +29,7 @@ from diagnose.web.checked import Checked
 from diagnose.web.desk import desk
 from diagnose.web.guard import MOST_RECORDING
 from diagnose.web.opened import from_file
+from diagnose.web.opening import lacking
 from diagnose.web.sheet import from_page, to_page
 from diagnose.web.shelf import FILE, Kept
 from diagnose.web.stages import files_of, stage_file_name
@@ -100,6 +101,9 @@ def data(name: str) -> Response:
     return jsonify(
         sheet=to_page(kept.sheet), revision=kept.revision, **_told(understood), **_own(kept),
         choices=_choices(understood.case.stage if understood.case else None),
+        lacks=lacking(kept),
+        recordings=[[path.name, path.stat().st_size] for path in desk().shelf.files(name)
+                    if path.suffix in RECORDINGS],
     )
 
 

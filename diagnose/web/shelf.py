@@ -12,21 +12,22 @@ import os
 import re
 import secrets
 import shutil
-import tempfile
 import threading
 from collections.abc import Mapping
-from contextlib import suppress
 from dataclasses import dataclass, replace
-from hashlib import sha256
 from pathlib import Path
 
 from circuits import yamlfile
 from circuits.errors import AmplifierError, InputError
 from circuits.leftovers import PART, sweep_parts
 from circuits.textfile import MOST_BYTES
-from diagnose.web.beside import BESIDE, RECORDINGS, SHEET, SWEEPS, kept_name
+from diagnose.web.beside import AWAY, BESIDE, RECORDINGS, SHEET, SWEEPS, kept_name, sweep_away
 from diagnose.web.beside import DEVICES as DEVICES  # also of who has it from here
 from diagnose.web.checked import keep_inside
+from diagnose.web.disk import NotKept as NotKept
+from diagnose.web.disk import revision_of as revision_of
+from diagnose.web.disk import write_revision as write_revision
+from diagnose.web.disk import write_whole as write_whole
 from diagnose.web.guard import MOST_RECORDING
 from diagnose.web.labels import MOST_TOLD, Label, Labels
 from diagnose.web.labels import RANKED as _RANKED
@@ -38,19 +39,11 @@ VARIABLE = "AMP_DIAGNOSE_SHEETS"
 FILE = SHEET
 _BIN = "_bin"
 """Where sheets go that are deleted; no sheet has such a name."""
-_STATE = "revision.json"
 _FROM = "from.json"
 """Which stage of one's own lies beside a sheet."""
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,60}")
 _MOST_FILES = 50
 """Files in the folder of one sheet, which an endless upload would fill."""
-
-
-class NotKept(AmplifierError):
-    """A sheet that the disk did not take."""
-
-    def __init__(self, error: OSError) -> None:
-        super().__init__(f"it could not be kept on this machine's disk: {error.strerror}")
 
 
 class Outdated(AmplifierError):
@@ -116,6 +109,7 @@ class Shelf:
                              expected=f"a folder that can be written, in {VARIABLE}"
                              ) from None
         sweep_parts(folder)
+        sweep_away(folder)
 
     def labels(self) -> list[Label]:
         """All sheets, the one changed last first."""
@@ -252,11 +246,42 @@ class Shelf:
 
     def take_stage(self, name: str, files: Mapping[str, bytes]) -> Kept:
         """Put files of a stage beside a sheet in place of those that are there: a new revision."""
+        return self.put(name, files)
+
+    def put(self, name: str, files: Mapping[str, bytes]) -> Kept:
+        """Put files beside a sheet, in place of those of the same names: a new revision.
+
+        Raises
+        ------
+        InputError
+            For a file that cannot be kept.
+        """
         with self._lock:
             folder = self._folder(name)
             for given, body in files.items():
-                self._keep(folder, given, body, (*DEVICES, ".yaml"))
+                self._keep(folder, given, body, BESIDE)
             return self.change(name, self.load(name).sheet)
+
+    def put_away(self, name: str, file: str) -> None:
+        """Take a recording away; it can be had back for a day.
+
+        Raises
+        ------
+        InputError
+            For what is no recording beside the sheet.
+        """
+        self._rename(name, file, file, AWAY + file)
+
+    def bring_back(self, name: str, file: str) -> None:
+        """Have a recording back. Raises as `put_away`."""
+        self._rename(name, file, AWAY + file, file)
+
+    def _rename(self, name: str, file: str, here: str, there: str) -> None:
+        folder = self._folder(name)
+        with self._lock:
+            if kept_name(file, RECORDINGS) != file or not (folder / here).is_file():
+                raise InputError(f"{file!r} is not beside this sheet", expected="a recording")
+            (folder / here).replace(folder / there)
 
     def keep_sweep(self, name: str, given: str, body: bytes) -> str:
         """Keep a sweep beside a sheet; the name that it got.
@@ -337,61 +362,8 @@ def _check_room(folder: Path) -> None:
         raise InputError("this sheet has too many files", expected=f"up to {_MOST_FILES}")
 
 
-def revision_of(folder: Path, text: str) -> int:
-    """Which revision a text in a folder is: counts saves, and counts a change by hand as one."""
-    mark = sha256(text.encode()).hexdigest()
-    try:
-        state = json.loads((folder / _STATE).read_text(encoding="utf-8"))
-        count, seen = int(state["revision"]), str(state["mark"])
-    except (OSError, ValueError, KeyError, TypeError):
-        count, seen = 0, ""
-    if seen == mark:
-        return count
-    with suppress(NotKept):  # a full disk does not keep one from reading
-        _mark(folder, count + 1, mark)
-    return count + 1
-
-
-def write_revision(path: Path, text: str, revision: int) -> None:
-    """Keep a text as a revision of the folder that it lies in.
-
-    Raises
-    ------
-    NotKept
-        For a disk that does not take it.
-    """
-    write_whole(path, text.encode())
-    _mark(path.parent, revision, sha256(text.encode()).hexdigest())
-
-
-def _mark(folder: Path, revision: int, mark: str) -> None:
-    write_whole(folder / _STATE, json.dumps({"revision": revision, "mark": mark}).encode())
-
-
 def yamlfile_text(path: Path) -> str:
     """The text of a case file that a user may have touched."""
     from circuits.textfile import contents
 
     return contents(path, path.name)
-
-
-def write_whole(path: Path, body: bytes) -> None:
-    """Write a file whole or not at all: a crash or a full disk leaves the old one.
-
-    Raises
-    ------
-    NotKept
-        For a disk that does not take it.
-    """
-    trial = ""
-    try:
-        handle, trial = tempfile.mkstemp(dir=path.parent, prefix=PART)
-        with os.fdopen(handle, "wb") as file:
-            file.write(body)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(trial).replace(path)
-    except OSError as error:
-        if trial:
-            Path(trial).unlink(missing_ok=True)
-        raise NotKept(error) from None

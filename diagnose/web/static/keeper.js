@@ -13,16 +13,17 @@ const EVERY = 2000;
 const PATIENCE = 2500;
 const LONG = 30_000;
 const LATE = 409;
+const GONE = 404;
 const SILENT = "the server does not answer; what you typed is kept in this browser";
 export const SHEET = { path: `/sheet/${name}/data`, draft: `sheet:${name}`, mark: content, merge, newer: `/sheet/${name}/revision` };
 
 export class Keeper {
   /**
-   * `saved(told)`, `said(text, bad)`, `clash()` and `merged(told)` are called as things happen. `place` says where it is kept, here and there,
+   * `saved(told)`, `said(text, bad)`, `clash()`, `merged(told)` and `gone()`, where there is no such sheet any more, are called as things happen. `place` says where it is kept, here and there,
    * how two states are told apart, and how they are made one; without that, two that were changed are for the user to choose of.
    */
-  constructor(sheet, revision, { saved, said, clash = () => {}, merged = () => {} }, drafts, place = SHEET) {
-    Object.assign(this, { sheet, revision, saved, said, clash, merged, drafts, place });
+  constructor(sheet, revision, { saved, said, clash = () => {}, merged = () => {}, gone = () => {} }, drafts, place = SHEET) {
+    Object.assign(this, { sheet, revision, saved, said, clash, merged, gone, drafts, place });
     this.base = clone(sheet); // what the server was known to have last
     this.timer = 0;
     this.typed = 0;
@@ -136,6 +137,7 @@ export class Keeper {
       this.said("not saved: changed elsewhere", true);
       this.clash();
     } else this.said(`not saved: ${error.message}`, true);
+    if (error.status === GONE) this.gone();
     return RETRY;
   }
 

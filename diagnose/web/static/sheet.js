@@ -7,6 +7,8 @@ import { Drafts } from "./drafts.js";
 import { drop } from "./drop.js";
 import { Fields } from "./fields.js";
 import { Keeper, SHEET } from "./keeper.js";
+import { missing } from "./missing.js";
+import { recordings } from "./recordings.js";
 import { blank, curve, slug } from "./rows.js";
 import { Silent, ask } from "./server.js";
 import { called, told as described } from "./told.js";
@@ -24,7 +26,7 @@ const LATER = 3000;
 async function open() {
   const [told, drafts] = await Promise.all([ask("GET", SHEET.path), Drafts.open(SHEET.draft)]);
   ({ sheet, choices, own } = told);
-  keeper = new Keeper(sheet, told.revision, { saved, said, merged }, drafts);
+  keeper = new Keeper(sheet, told.revision, { saved, said, merged, gone }, drafts);
   const kept = content(sheet);
   said("saved");
   for (const draft of await drafts.found()) {
@@ -39,7 +41,47 @@ async function open() {
   draw();
   saved(told);
   if (told.newer) newer();
+  if (told.lacks.files) lacks(told.lacks);
+  const kept_ = recordings(told.recordings);
+  if (kept_) form.after(kept_);
   await picture();
+}
+
+/** Files that the sheet names are not beside it: they are asked for. */
+function lacks(told) {
+  const box = make("div", { class: "line" });
+  const problem = make("p", { class: "problem", role: "alert", hidden: true });
+  banner.after(make("div", { class: "banner" }, make("p", {}, "This sheet names files that are not beside it."), box, problem));
+  const send = async (body) => {
+    try {
+      await keeper.save();
+      await ask("POST", `/sheet/${name}/beside`, body);
+      location.reload();
+    } catch (error) {
+      tell(problem, error.message);
+    }
+  };
+  const put = (word, list) => {
+    const body = new FormData();
+    for (const one of list) body.append(word, one);
+    return send(body);
+  };
+  missing(box, told, { more: (files) => put("files", files), instead: (word) => put("stage", [word]), without: () => box.parentNode.remove() });
+}
+
+/** The sheet was deleted elsewhere: it can be had back, with what was typed here. */
+function gone() {
+  banner.replaceChildren(make("p", {}, "This sheet was deleted elsewhere. What you typed here is still here."),
+    make("button", { type: "button", onclick: async () => {
+      try {
+        await ask("POST", `/sheet/${name}/restore`);
+        banner.hidden = true;
+        await keeper.look();
+      } catch (error) {
+        said(`not put back: ${error.message}`, true);
+      }
+    } }, "Put it back"));
+  banner.hidden = false;
 }
 
 /** The stage of one's own that the sheet is of was changed: it is taken when the user says so. */
