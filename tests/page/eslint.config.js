@@ -25,7 +25,7 @@ export default [
   { files: ["diagnose/web/static/theme.js"], languageOptions: { sourceType: "script" } },
   {
     // What can be tried without a browser names nothing that only a browser has.
-    files: ["channels", "clash", "content", "history", "latest", "merge", "moves", "parts", "rows"].map((name) => `diagnose/web/static/${name}.js`),
+    files: ["channels", "clash", "content", "history", "latest", "merge", "moves", "parts", "rows", "told"].map((name) => `diagnose/web/static/${name}.js`),
     languageOptions: { globals: Object.fromEntries(Object.keys(globals.browser).map((word) =>
       [word, word in globals["shared-node-browser"] ? "readonly" : "off"])) },
   },

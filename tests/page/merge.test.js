@@ -142,6 +142,18 @@ function* numbers(seed) {
   for (let x = seed; ; x = (x * 48271) % 2147483647) yield x;
 }
 
+test("a table of parts is merged by their names, and what was guessed pair by pair", () => {
+  const table = () => ({ parts: ["R1", "R2", "C1"].map((name, was) => ({ was, name, value: "1" })), guessed: [["R1", "kind"], ["R1", "value"], ["C1", "kind"]] });
+  const [mine, theirs] = [table(), table()];
+  mine.parts.splice(1, 1);
+  mine.guessed.shift();
+  theirs.parts[2].value = "2";
+  theirs.guessed.pop();
+  merge(table(), mine, theirs);
+  assert.deepEqual(mine.parts.map(({ name, value }) => `${name} ${value}`), ["R1 1", "C1 2"]);
+  assert.deepEqual(mine.guessed, [["R1", "value"]]);
+});
+
 test("of 300 pairs of random changes nothing typed is lost", () => {
   const next = numbers(7);
   const pick = (n) => next.next().value % n;

@@ -4,13 +4,13 @@ import { aside, narrow, widen } from "./channels.js";
 import { clone, same } from "./clash.js";
 import { content } from "./content.js";
 
-const SETS = ["observations"];
+const SETS = ["observations", "guessed"];
 const WHOLE = ["channels"];
 
 const plain = (thing) => thing !== null && typeof thing === "object" && !Array.isArray(thing);
 
 /** What a row is about, without what was read or found there. */
-const about = (row) => content({ quantity: row.quantity ?? "", conditions: (row.conditions || []).map(([key, value]) => `${key} ${value}`), at: row.at ?? "", part: row.part ?? "" });
+const about = (row) => content({ name: row.name ?? "", quantity: row.quantity ?? "", conditions: (row.conditions || []).map(([key, value]) => `${key} ${value}`), at: row.at ?? "", part: row.part ?? "" });
 
 /** The longest run of pairs (i, j), both rising, at which `alike` holds. */
 function common(a, b, alike) {
@@ -89,12 +89,13 @@ function list(one, base, mine, theirs, holder, key, path, told) {
   }
 }
 
-/** Words that stand there or not. */
+/** Words, or pairs of them, that stand there or not. */
 function set(base, mine, theirs, path, told) {
-  const more = theirs.filter((word) => !base.includes(word) && !mine.includes(word));
-  const less = mine.filter((word) => base.includes(word) && !theirs.includes(word));
+  const [was, here, there] = [base, mine, theirs].map((list_) => new Set(list_.map(content)));
+  const more = theirs.filter((word) => !was.has(content(word)) && !here.has(content(word)));
+  const less = mine.filter((word) => was.has(content(word)) && !there.has(content(word)));
   for (const word of [...more, ...less]) told.changes.push({ path: [...path, word], how: "changed" });
-  return [...mine.filter((word) => !less.includes(word)), ...more];
+  return [...mine.filter((word) => !less.includes(word)), ...clone(more)];
 }
 
 /** Names and texts; a part's value, or a figure, that is empty is one that is not there. */
@@ -167,7 +168,7 @@ function rows(base, mine, theirs, path, told) {
 export function merge(base, mine, theirs) {
   const told = { changes: [], clashes: [], stays: [] };
   const all = [mine, theirs, base];
-  const wide = all.find((sheet) => sheet.channels?.length === 2) || (all.every((sheet) => same(sheet.aside, base.aside)) ? null : all.map(aside).find(Boolean));
+  const wide = !mine.channels ? null : all.find((sheet) => sheet.channels?.length === 2) || (all.every((sheet) => same(sheet.aside, base.aside)) ? null : all.map(aside).find(Boolean));
   if (!wide) return branch(base, mine, theirs, [], told), told;
   // with one channel here and two there, a value is told from that of the other channel only when all have two
   const count = (sheet) => sheet.channels.length;

@@ -7,6 +7,7 @@ import { Keeper } from "./keeper.js";
 import { blank, confirm, exact, said as settled } from "./parts.js";
 import { slug } from "./rows.js";
 import { ask, wait } from "./server.js";
+import { Undoing } from "./undoing.js";
 
 const PATIENCE = 30;
 const QUICK = 600;
@@ -28,7 +29,7 @@ const notes = make("div", { id: "notes" });
 const file = make("textarea", { id: "file", class: "file", spellcheck: "false", wrap: "off", rows: "26", autocomplete: "off", oninput: whole });
 const arranger = new Arranger(drawing, `/stage/${own}/drawing`, { show: (svg) => { wanted += 1; show(svg); }, again: paint });
 let [wanted, took, waiting] = [0, 0, 0];
-let state, keeper, grid, choices, asked, others;
+let state, keeper, grid, choices, asked, others, undoing;
 let last = { problems: [], cautions: [] };
 
 async function open() {
@@ -49,6 +50,7 @@ async function open() {
     said("saved");
   }
   file.value = state.table ? told.text : state.base;
+  undoing = new Undoing(state.table || {}, null, stepped);
   document.body.append(datalists());
   draw();
   saved(told);
@@ -62,7 +64,8 @@ const datalists = () => make("div", { hidden: true },
 function draw() {
   if (state.table && !state.table.parts.length) state.table.parts.push(blank("parts")); // to begin with
   const unfolded = new Set([...form.querySelectorAll("details[open]")].map((d) => d.id));
-  grid = new Grid(state, choices, asked, { typed, shaped, gone });
+  if (state.table && undoing.sheet !== state.table) undoing.of(state.table); // the file was typed, and read anew
+  grid = new Grid(state, choices, asked, { typed, shaped, gone() {} });
   title.value = state.table?.head.title ?? (title.value || last.title || "");
   title.disabled = !state.table;
   form.replaceChildren(
@@ -129,7 +132,8 @@ function whole() {
   typed("file");
 }
 
-function typed() {
+function typed(where = "") {
+  undoing.note(where);
   keeper.touch();
   hints(document.activeElement);
   healthy.classList.add("stale");
@@ -141,15 +145,11 @@ function shaped(to) {
   (document.getElementById(slug(to)) || document.getElementById(to))?.focus();
 }
 
-/** A row was removed: it can be put back. */
-function gone(text, back) {
-  banner.replaceChildren(make("span", {}, `${text}.`), make("button", { type: "button", onclick: () => {
-    back();
-    banner.hidden = true;
-    shaped("add-parts");
-    keeper.touch();
-  } }, "Put it back"));
-  banner.hidden = false;
+/** A step in the table was undone, or done again. */
+function stepped(where) {
+  keeper.touch();
+  healthy.classList.add("stale");
+  shaped(where || "add-parts");
 }
 
 function saved(told) {

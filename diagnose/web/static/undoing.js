@@ -9,15 +9,22 @@ const [undo, redo, line] = ["undo", "redo", "gone"].map((id) => document.getElem
 const turned = (change) => ({ ...change, how: { added: "removed", removed: "added" }[change.how] || change.how });
 
 export class Undoing {
-  /** `key` is where steps are kept in this tab while other pages are looked at; `back(field, changes)` shows the sheet after a step. */
+  /** `key` is where steps are kept in this tab while other pages are looked at, if they are; `back(field, changes)` shows the sheet after a step. */
   constructor(sheet, key, back) {
-    Object.assign(this, { sheet, key, back });
+    Object.assign(this, { key, back });
     let before = null;
-    try { before = sessionStorage.getItem(key); } catch { /* a browser that keeps nothing */ }
-    this.history = new History(sheet, before);
+    try { before = key && sessionStorage.getItem(key); } catch { /* a browser that keeps nothing */ }
+    this.of(sheet, before);
     undo.addEventListener("click", () => this.step("undo"));
     redo.addEventListener("click", () => this.step("redo"));
     document.addEventListener("keydown", (event) => this.key_(event));
+  }
+
+  /** What is changed from now on is another sheet: with no steps, but for those of an earlier visit. */
+  of(sheet, before = null) {
+    this.sheet = sheet;
+    this.history = new History(sheet, before);
+    this.quiet();
     this.show();
   }
 
@@ -57,7 +64,7 @@ export class Undoing {
   quiet() { line.hidden = true; }
 
   keep() {
-    try { sessionStorage.setItem(this.key, this.history.text()); } catch { /* more than the browser keeps: this page still has it */ }
+    try { if (this.key) sessionStorage.setItem(this.key, this.history.text()); } catch { /* more than the browser keeps: this page still has it */ }
     this.show();
   }
 
