@@ -79,7 +79,7 @@ def _state(job: Job) -> dict[str, object]:
 def answer(name: str) -> str:
     """The answer in words, with the drawing."""
     kept, case, _, result = _finished(name)
-    desk().shelf.note_ranked(name, first_said(result))
+    desk().shelf.note_ranked(name, kept.revision, first_said(result))
     return render_template(
         "answer_page.html", result=result, name=name, case=case, revision=kept.revision,
         drawing=drawing(case.stage, lit(result)), others=_others(result),

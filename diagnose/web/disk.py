@@ -12,7 +12,8 @@ from pathlib import Path
 from circuits.errors import AmplifierError
 from circuits.leftovers import PART
 
-_STATE = "revision.json"
+STATE = "revision.json"
+"""Which revision the text of a folder is, and what marks it."""
 
 
 class NotKept(AmplifierError):
@@ -26,7 +27,7 @@ def revision_of(folder: Path, text: str) -> int:
     """Which revision a text in a folder is: counts saves, and counts a change by hand as one."""
     mark = sha256(text.encode()).hexdigest()
     try:
-        state = json.loads((folder / _STATE).read_text(encoding="utf-8"))
+        state = json.loads((folder / STATE).read_text(encoding="utf-8"))
         count, seen = int(state["revision"]), str(state["mark"])
     except (OSError, ValueError, KeyError, TypeError):
         count, seen = 0, ""
@@ -50,7 +51,7 @@ def write_revision(path: Path, text: str, revision: int) -> None:
 
 
 def _mark(folder: Path, revision: int, mark: str) -> None:
-    write_whole(folder / _STATE, json.dumps({"revision": revision, "mark": mark}).encode())
+    write_whole(folder / STATE, json.dumps({"revision": revision, "mark": mark}).encode())
 
 
 def write_whole(path: Path, body: bytes) -> None:

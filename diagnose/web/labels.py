@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import json
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
 from circuits.errors import InputError
+from diagnose.web.disk import STATE
 from diagnose.web.opened import from_file
 from diagnose.web.sheet import Typed
 
@@ -29,6 +30,8 @@ class Label:
         How far the work on it is; empty for a damaged one.
     told : str
         What the last answer said first.
+    since : bool
+        Whether the sheet was changed after that answer.
     problem : str
         Why it cannot be read.
     """
@@ -40,6 +43,7 @@ class Label:
     problem: str = ""
     state: str = ""
     told: str = ""
+    since: bool = False
 
     @property
     def when(self) -> str:
@@ -58,7 +62,7 @@ class Labels:
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
-        self._known: dict[Path, tuple[tuple[int, ...], Label]] = {}
+        self._known: dict[Path, tuple[tuple[int | str, ...], Label]] = {}
 
     def of(self, folder: Path, file: str) -> list[Label]:
         """The labels of a folder of sheets, the one changed last first.
@@ -77,13 +81,14 @@ class Labels:
             about = path.stat()
         except OSError:  # deleted meanwhile
             return None
-        told, stamp = _told(path.parent)
-        mark = (about.st_mtime_ns, about.st_size, about.st_ino, stamp)
+        told, of = _told(path.parent)
+        revision = _number(path.parent / STATE)
+        mark = (about.st_mtime_ns, about.st_size, about.st_ino, told, of, revision)
         with self._lock:
             known = self._known.get(path)
         if known is not None and known[0] == mark:
             return known[1]
-        label = _read(path, about.st_mtime, told)
+        label = replace(_read(path, about.st_mtime, told), since=bool(told) and of != revision)
         with self._lock:
             self._known[path] = mark, label
         return label
@@ -106,10 +111,17 @@ def state_of(sheet: Typed, told: str) -> str:
 
 
 def _told(folder: Path) -> tuple[str, int]:
-    """What the last answer said, and the time of that file, ns."""
-    path = folder / RANKED
+    """What the last answer said, and of which revision it was."""
     try:
-        return (str(json.loads(path.read_text(encoding="utf-8"))["told"])[:MOST_TOLD],
-                path.stat().st_mtime_ns)
+        kept = json.loads((folder / RANKED).read_text(encoding="utf-8"))
+        return str(kept["told"])[:MOST_TOLD], int(kept["revision"])
     except (OSError, ValueError, KeyError, TypeError):
         return "", 0
+
+
+def _number(path: Path) -> int:
+    """Which revision a sheet is; 0 where that is not written down yet."""
+    try:
+        return int(json.loads(path.read_text(encoding="utf-8"))["revision"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return 0

@@ -32,6 +32,9 @@ _INSTEAD = "stage"
 """The field of a form with the stage that is taken in place of one that did not come along."""
 _WITHOUT = "without"
 """The field that says that files which did not come along are not there to be had."""
+_LARGE = "large"
+"""Stands in the address where recordings come along; anything else is refused at once when it is
+long."""
 
 
 @opening.post("/sheets/open")
@@ -41,11 +44,7 @@ def opened() -> Response | tuple[Response, int]:
     Without a case file it is a stage of one's own: from a stage file, or from a netlist. What the
     case names and did not come along is asked for.
     """
-    request.max_content_length = MOST_RECORDING
-    given = [file for file in request.files.getlist("files") if file.filename]
-    files = unpacked({Path(file.filename or "").name: file.read() for file in given})
-    for file in given:  # a long one lies on the disk
-        file.close()
+    files = _sent()
     cases = {name: body for name, body in files.items() if _is_case(name, body)}
     others = {name: body for name, body in files.items() if name not in cases}
     if not cases:
@@ -62,6 +61,17 @@ def opened() -> Response | tuple[Response, int]:
                          expected="one case file, stage file or netlist, and what it names")
     (name, body), = cases.items()
     return _sheet(from_file(_decoded(name, body), name), others)
+
+
+def _sent() -> dict[str, bytes]:
+    """The files of a request, taken apart where they are packed."""
+    if _LARGE in request.args:
+        request.max_content_length = MOST_RECORDING
+    given = [file for file in request.files.getlist("files") if file.filename]
+    found = unpacked({Path(file.filename or "").name: file.read() for file in given})
+    for file in given:  # a long one lies on the disk
+        file.close()
+    return found
 
 
 def _sheet(sheet: Typed, files: dict[str, bytes]) -> Response | tuple[Response, int]:
@@ -157,9 +167,10 @@ def lacking(kept: Kept) -> dict[str, object]:
 @opening.post("/sheet/<name>/beside")
 def put_beside(name: str) -> Response:
     """Put files beside a sheet that it names, or take another stage in place of one it lacks."""
-    request.max_content_length = MOST_RECORDING
     shelf = desk().shelf
-    kept, instead = shelf.load(name), request.form.get(_INSTEAD, "")
+    kept = shelf.load(name)
+    files = _sent()
+    instead = request.form.get(_INSTEAD, "")
     if instead in (*stage_names(), *unit_names()):
         return jsonify(revision=shelf.change(name, replace(kept.sheet, stage=instead)).revision)
     if instead:
@@ -167,10 +178,6 @@ def put_beside(name: str) -> Response:
         shelf.link(name, instead)
         sheet = replace(kept.sheet, stage=stage_file_name(instead))
         return jsonify(revision=shelf.change(name, sheet).revision)
-    given = [file for file in request.files.getlist("files") if file.filename]
-    files = unpacked({Path(file.filename or "").name: file.read() for file in given})
-    for file in given:
-        file.close()
     stage = str(lacking(kept).get("stage", ""))
     if stage and len(files) == 1 and _is_stage(*next(iter(files.items()))):
         files = {stage: next(iter(files.values()))}  # whatever it is called

@@ -133,9 +133,10 @@ class Shelf:
         """
         self._move(self._folder(name, self.folder / _BIN), self.folder / name)
 
-    def note_ranked(self, name: str, told: str) -> None:
-        """Note that a sheet was ranked, and what the answer said first, for the list of sheets."""
-        write_whole(self._folder(name) / _RANKED, json.dumps({"told": told[:MOST_TOLD]}).encode())
+    def note_ranked(self, name: str, revision: int, told: str) -> None:
+        """Note that a revision was ranked, and what the answer said first, for the list."""
+        noted = json.dumps({"revision": revision, "told": told[:MOST_TOLD]})
+        write_whole(self._folder(name) / _RANKED, noted.encode())
 
     def _move(self, here: Path, there: Path) -> None:
         try:

@@ -99,9 +99,10 @@ test("a row that one side removed and the other changed stays, and is told", () 
 
 test("rows keep their place, and their identity, when others come before them", () => {
   const mine = sheet();
-  const gain = mine.readings[2];
+  const [gain, list] = [mine.readings[2], mine.readings];
   merge(sheet(), mine, changed((s) => s.readings.unshift(reading("noise", "in", "2"))));
   assert.equal(mine.readings.indexOf(gain), 3);
+  assert.equal(mine.readings, list, "what holds the list still has it");
   assert.equal(mine.readings[0].quantity, "noise");
 });
 

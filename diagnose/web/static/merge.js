@@ -80,11 +80,13 @@ function branch(base, mine, theirs, path, told) {
 }
 
 function list(one, base, mine, theirs, holder, key, path, told) {
-  if (SETS.includes(key)) holder[key] = set(base, mine, theirs, path, told);
-  else if (Array.isArray(one[0])) holder[key] = pairs(base, mine, theirs, path, told);
-  else if (plain(one[0])) holder[key] = rows(base, mine, theirs, path, told);
+  // the list itself stays, since the page's buttons hold it
+  const put = (made) => { holder[key] = mine; mine.splice(0, mine.length, ...made); };
+  if (SETS.includes(key)) put(set(base, mine, theirs, path, told));
+  else if (Array.isArray(one[0])) put(pairs(base, mine, theirs, path, told));
+  else if (plain(one[0])) put(rows(base, mine, theirs, path, told));
   else {
-    holder[key] = mine;
+    put([...mine]);
     for (let k = 0; k < Math.max(mine.length, theirs.length); k += 1) field(base[k], mine[k], theirs[k], mine, k, [...path, k], told);
   }
 }

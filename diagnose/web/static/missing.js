@@ -1,6 +1,9 @@
 // A sheet that names files which did not come along: they are asked for, or what may be taken in their place.
 import { make } from "./common.js";
 
+/** The address to send files to: it says where recordings may be among them, which are long. */
+export const sending = (path, files) => ([...files].some((file) => /\.(zip|wav|flac)$/i.test(file.name)) ? `${path}?large` : path);
+
 /**
  * Ask for what is missing; `told` is what the server said of it. `more(files)` is called with files that are added,
  * `instead(word)` with a stage that is taken in place of the missing one, `without()` where the rest is not to be had.

@@ -7,7 +7,7 @@ import { Drafts } from "./drafts.js";
 import { drop } from "./drop.js";
 import { Fields } from "./fields.js";
 import { Keeper, SHEET } from "./keeper.js";
-import { missing } from "./missing.js";
+import { missing, sending } from "./missing.js";
 import { recordings } from "./recordings.js";
 import { blank, curve, slug } from "./rows.js";
 import { Silent, ask } from "./server.js";
@@ -52,19 +52,16 @@ function lacks(told) {
   const box = make("div", { class: "line" });
   const problem = make("p", { class: "problem", role: "alert", hidden: true });
   banner.after(make("div", { class: "banner" }, make("p", {}, "This sheet names files that are not beside it."), box, problem));
-  const send = async (body) => {
+  const put = async (word, list) => {
+    const body = new FormData();
+    for (const one of list) body.append(word, one);
     try {
       await keeper.save();
-      await ask("POST", `/sheet/${name}/beside`, body);
+      await ask("POST", sending(`/sheet/${name}/beside`, word === "files" ? list : []), body);
       location.reload();
     } catch (error) {
       tell(problem, error.message);
     }
-  };
-  const put = (word, list) => {
-    const body = new FormData();
-    for (const one of list) body.append(word, one);
-    return send(body);
   };
   missing(box, told, { more: (files) => put("files", files), instead: (word) => put("stage", [word]), without: () => box.parentNode.remove() });
 }

@@ -1,5 +1,5 @@
 import { fit, make, tell } from "./common.js";
-import { missing } from "./missing.js";
+import { missing, sending } from "./missing.js";
 import { ask } from "./server.js";
 
 const open = document.getElementById("open");
@@ -26,7 +26,7 @@ async function take(files, more = {}) {
   for (const [word, value] of Object.entries(more)) body.append(word, value);
   if (!ends.hidden) for (const word of ["input", "output"]) body.append(word, document.getElementById(`ends-${word}`).value);
   try {
-    const made = await ask("POST", "/sheets/open", body);
+    const made = await ask("POST", sending("/sheets/open", last), body);
     location.href = made.stage ? `/stage/${made.stage}` : `/sheet/${made.sheet}`;
   } catch (error) {
     tell(told, error.message);

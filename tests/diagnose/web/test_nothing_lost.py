@@ -109,6 +109,12 @@ def test_two_tabs_are_merged_and_a_clash_is_shown_in_its_field(opened: Any, serv
     assert [one.inner_text() for one in clash.locator("b").all()] == ["-7 dB", "-9 dB"]
     until(other, "document.getElementById('status').textContent.startsWith('saved, but')")
     assert [m.value for m in load_case(case).readings][:3] == [-9.0, -2.0, -0.5]
+    # the rows are as much the page's own as before
+    other.locator("#readings > .row > .remove").last.click()
+    assert len(values(other)) == 2
+    other.keyboard.press("Control+z")
+    assert values(other) == ["-7 dB", "-2 dB", "-0.5 dB"]
+    until(other, "document.getElementById('status').textContent.startsWith('saved, but')")
     # nobody has chosen: so it is after a reload, and in a tab that takes this one's place
     url = other.url
     other.close()

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import os
+import time
 import zipfile
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -69,7 +70,7 @@ def shelf(app: Flask) -> Shelf:
 
 def sent(client: FlaskClient, files: Mapping[str, bytes], **fields: str) -> tuple[int, Any]:
     given = [(io.BytesIO(body), name) for name, body in files.items()]
-    answer = client.post("/sheets/open", data={"files": given, **fields},
+    answer = client.post("/sheets/open?large", data={"files": given, **fields},
                          content_type="multipart/form-data")
     return answer.status_code, answer.get_json()
 
@@ -240,6 +241,60 @@ def test_what_is_packed_is_unpacked(tmp_path: Path) -> None:
         **files, "sheet.yaml": b"stage: c\n", "d.csv": b"1"}
 
 
+def test_what_is_long_is_refused_at_once_unless_it_is_said_to_have_recordings(
+    client: FlaskClient
+) -> None:
+    head = b'--x\r\nContent-Disposition: form-data; name="files"; filename="long.wav"\r\n\r\n'
+    answer = client.post("/sheets/open", data=head + bytes(5 << 20) + b"\r\n--x--\r\n",
+                         content_type="multipart/form-data; boundary=x")
+    assert answer.status_code == 413
+
+
+def test_a_sheet_whose_stage_is_gone_takes_it_again_or_another(
+    client: FlaskClient, shelf: Shelf
+) -> None:
+    _, made = sent(client, {"dry.yaml": DRY, "coupling.yaml": STAGE})
+    name = made["sheet"]
+    assert client.get(f"/sheet/{name}/data").get_json()["lacks"] == {}
+    (shelf.folder / name / "coupling.yaml").unlink()
+    assert client.get(f"/sheet/{name}/data").get_json()["lacks"]["stage"] == "coupling.yaml"
+    put = client.post(f"/sheet/{name}/beside", data={
+        "files": [(io.BytesIO(STAGE), "called otherwise.yaml")]})
+    assert put.status_code == 200
+    told = client.get(f"/sheet/{name}/data").get_json()
+    assert (told["lacks"], told["problems"]) == ({}, [])
+    assert told["revision"] == put.get_json()["revision"]
+    client.post(f"/sheet/{name}/beside", data={"stage": "filter-low"})
+    assert load_case(shelf.load(name).path).stage.name == "filter-low"
+    _, own = sent(client, {"coupling.yaml": STAGE})
+    client.post(f"/sheet/{name}/beside", data={"stage": own["stage"]})
+    assert load_case(shelf.load(name).path).stage.name == "coupling"
+    assert client.post(f"/sheet/{name}/beside", data={"stage": "none"}).status_code == 404
+
+
+def test_a_recording_is_taken_away_and_had_back_for_a_day(
+    client: FlaskClient, shelf: Shelf, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _, made = sent(client, {"dry.yaml": DRY, "coupling.yaml": STAGE, "tone.wav": b"RIFF"})
+    name = made["sheet"]
+    path = f"/sheet/{name}/beside/tone.wav"
+    assert "tone.wav" in beside(shelf, name)
+    assert client.delete(path).status_code == 200
+    assert "tone.wav" not in beside(shelf, name)
+    assert client.delete(path).status_code == 422
+    Shelf(shelf.folder)  # started again within the day
+    assert client.post(f"{path}/restore").status_code == 200
+    assert beside(shelf, name)["tone.wav"] == b"RIFF"
+    for other in ("coupling.yaml", "sheet.yaml", "..%2Ftone.wav", "none.wav"):
+        assert client.delete(f"/sheet/{name}/beside/{other}").status_code in (404, 422)
+    assert "coupling.yaml" in beside(shelf, name)
+    client.delete(path)
+    now = time.time()
+    monkeypatch.setattr(time, "time", lambda: now + 2 * 86400.0)
+    Shelf(shelf.folder)
+    assert not list((shelf.folder / name).glob("*tone.wav"))
+
+
 # -- the list of sheets ----------------------------------------------------------------------------
 
 
@@ -281,13 +336,15 @@ def test_the_list_says_how_far_the_work_is_and_when_it_was_done(
     _, made = sent(client, {"dry.yaml": DRY, "coupling.yaml": STAGE})
     name = made["sheet"]
     assert (labelled(shelf).state, labelled(shelf).stage) == ("being read", "coupling.yaml")
-    shelf.note_ranked(name, "C1 dry (97 %)")
-    assert (labelled(shelf).state, labelled(shelf).told) == ("ranked", "C1 dry (97 %)")
     kept = shelf.load(name)
+    shelf.note_ranked(name, kept.revision, "C1 dry (97 %)")
+    assert (labelled(shelf).state, labelled(shelf).told) == ("ranked", "C1 dry (97 %)")
+    assert not labelled(shelf).since
     shown = client.get(f"/sheet/{name}/data").get_json()
     shown["sheet"]["repaired"] = [{"part": "C1", "how": "replaced", "readings": []}]
     assert client.put(f"/sheet/{name}/data", json=shown).status_code == 200
     assert labelled(shelf).state == "repaired"
+    assert labelled(shelf).since
     os.utime(kept.path, (1e9, 1e9))
     monkeypatch.setenv("TZ", "UTC")
     # 10^9 s of POSIX time are 2001-09-09T01:46:40Z
