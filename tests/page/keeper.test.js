@@ -155,6 +155,33 @@ test("a page where nobody types takes over what another saved", async () => {
   assert.ok(!sent.some(([method]) => method === "PUT"));
 });
 
+test("two pages on which rows were begun do not save in turns for ever", async () => {
+  const sheet = { ...sheetOf("1"), checks: [{ part: "", found: "good", how: "" }] };
+  const { keeper } = await keep(sheet);
+  answer = (method, body, path) => json(path.endsWith("revision") ? { revision: 2 } : { sheet: { ...sheetOf("1", "2"), checks: [] }, revision: 2 });
+  await keeper.look();
+  assert.deepEqual([sheet.readings.length, sheet.checks.length, keeper.dirty], [2, 1, false]);
+  assert.ok(!sent.some(([method]) => method === "PUT"));
+});
+
+test("a row that was removed elsewhere and changed here stays, and is saved again", async () => {
+  const sheet = sheetOf("1", "2");
+  const { keeper, told } = await keep(sheet);
+  const server = { sheet: sheetOf("1"), revision: 2 };
+  answer = (method, body, path) => {
+    if (method === "GET") return json(path.endsWith("revision") ? { revision: server.revision } : server);
+    if (body.revision !== server.revision) return json({ error: "later" }, 409);
+    Object.assign(server, { sheet: body.sheet, revision: server.revision + 1 });
+    return json({ revision: server.revision });
+  };
+  sheet.readings[1].values[0] = "2.2";
+  keeper.touch();
+  await keeper.save();
+  await keeper.save();
+  assert.deepEqual(server.sheet.readings.map(({ values }) => values[0]), ["1", "2.2"]);
+  assert.equal(told.merged[0].stays.length, 1);
+});
+
 test("one field changed in two places: the server keeps the other's, the draft one's own, until it is chosen", async () => {
   const sheet = sheetOf("1", "2");
   const { keeper, told, drafts } = await keep(sheet);

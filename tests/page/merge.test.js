@@ -84,7 +84,7 @@ test("the same change on both sides is none", () => {
   const change = (s) => { s.readings[1].values[0] = "9"; s.readings.push(reading("noise", "out", "1")); s.observations = ["noise"]; };
   const { mine, told } = both(change, change);
   assert.equal(content(mine), content(changed(change)));
-  assert.deepEqual(told, { changes: [], clashes: [], stays: [] });
+  assert.deepEqual(told, { changes: [], clashes: [], stays: [], keeps: false });
 });
 
 test("a row that one side removed and the other changed stays, and is told", () => {
@@ -104,6 +104,23 @@ test("rows keep their place, and their identity, when others come before them", 
   assert.equal(mine.readings.indexOf(gain), 3);
   assert.equal(mine.readings, list, "what holds the list still has it");
   assert.equal(mine.readings[0].quantity, "noise");
+});
+
+test("a row that was just begun is only on the page where it was, and stays when another saves; to undo it takes it away", () => {
+  const begun = () => changed((s) => { s.checks.push({ part: "", found: "good", how: "" }); s.repaired.push({ part: "", how: "replaced", readings: [] }); s.readings[3].points.push({ at: "", values: [""] }); });
+  const mine = begun();
+  const told = merge(begun(), mine, changed((s) => { s.mains = "60 Hz"; }), true);
+  assert.deepEqual([mine.checks.length, mine.repaired.length, mine.readings[3].points.length, mine.mains], [1, 1, 3, "60 Hz"]);
+  assert.deepEqual([told.stays, told.changes.length], [[], 1]);
+  merge(begun(), mine, sheet());
+  assert.deepEqual([mine.checks.length, mine.repaired.length, mine.readings[3].points.length], [0, 0, 2]);
+});
+
+test("blanks at the end of what is being typed are no change", () => {
+  const { mine, told } = both((s) => { s.case = "hum  "; }, (s) => { s.mains = "60"; });
+  assert.deepEqual([mine.case, told.clashes], ["hum  ", []]);
+  const again = merge(changed((s) => { s.case = "hum and "; }), mine, changed((s) => { s.case = "hum and"; }));
+  assert.equal(again.clashes.length, 0);
 });
 
 test("the second channel comes on one side while the other types", () => {

@@ -2,8 +2,11 @@
 // A clash is `{ holder, key, base, theirs }`: `holder[key]` is the text as it stands here. Nothing here knows of a page.
 import { content } from "./content.js";
 
+/** A text as it is kept, whose blanks do not count. */
+const bare = (thing) => (typeof thing === "string" ? thing.split(/\s+/).join(" ").trim() : thing ?? "");
+
 /** Whether two things are the same; a field left empty is one that is not there. */
-export const same = (a, b) => content(a ?? "") === content(b ?? "");
+export const same = (a, b) => content(bare(a)) === content(bare(b));
 
 export const clone = (thing) => (thing === undefined ? undefined : structuredClone(thing));
 

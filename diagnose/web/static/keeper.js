@@ -50,7 +50,7 @@ export class Keeper {
     const mine = clone(draft.sheet);
     const before = kept(this.sheet, this.clashes);
     const came = sent.includes(this.place.mark(this.base)); // then what was typed later is on top of it
-    const told = this.place.merge(came ? this.base : draft.base || this.sheet, mine, clone(this.sheet));
+    const told = this.place.merge(came ? this.base : draft.base || this.sheet, mine, clone(this.sheet), true);
     const clashes = [...located(mine, before), ...located(mine, draft.clashes || []), ...told.clashes];
     Object.assign(this.sheet, mine);
     for (const clash of clashes) if (clash.holder === mine) clash.holder = this.sheet;
@@ -170,8 +170,8 @@ export class Keeper {
     this.revision = told.revision;
     const before = this.base;
     this.base = clone(told.sheet);
-    if (!own) this.take(before, told.sheet);
-    if (!this.dirty && this.place.mark(agreed(this.sheet, this.clashes)) !== this.place.mark(told.sheet)) this.typed += 1;
+    // all was saved, unless a row stays that the other removed: two pages must not save in turns for ever
+    if (!own && this.take(before, told.sheet).stays.length) this.typed += 1;
     if (!this.dirty) {
       this.settled();
       this.saved(told);
@@ -182,9 +182,10 @@ export class Keeper {
 
   /** Bring another's sheet into this one. */
   take(base, theirs) {
-    const told = this.place.merge(base, this.sheet, theirs);
+    const told = this.place.merge(base, this.sheet, theirs, true);
     this.clashes = combined(this.sheet, this.clashes, told.clashes);
     this.merged(told);
+    return told;
   }
 
   /** One of the fields that clash is settled: with what stands elsewhere, or with what was typed here. */

@@ -37,6 +37,10 @@ const between = (found, a, b) => [...found, [a, b]].map(([i, j], k) => {
   return [p + 1, i, q + 1, j];
 });
 
+/** Whether nothing stands in a row that a file would hold: it is only on the page on which somebody has just begun it. */
+const begun = (row) => (row.at !== undefined ? !row.at && !row.values?.some(Boolean)
+  : row.part !== undefined ? !row.part && !row.readings?.length && !(row.found !== undefined && row.how) : row.quantity === "");
+
 /** What was read or found in a row, without what it is about; nothing in common with any other where nothing was. */
 function read({ conditions: _conditions, quantity, at: _at, part: _part, ...rest }) {
   const typed = [rest.values, rest.points?.map((point) => point.values), rest.readings?.map((entry) => entry.values)].flat(3);
@@ -134,11 +138,11 @@ function rows(base, mine, theirs, path, told) {
   mine.forEach((row, k) => {
     const was = fromHere.get(k);
     const other = was === undefined ? undefined : there.get(was);
-    if (was !== undefined && other === undefined && same(base[was], row)) {
+    if (was !== undefined && other === undefined && same(base[was], row) && !(told.keeps && begun(row))) {
       told.changes.push({ path: [...path, k], how: "removed", row });
       return;
     }
-    if (was !== undefined && other === undefined) told.stays.push({ row });
+    if (was !== undefined && other === undefined && !same(base[was], row)) told.stays.push({ row });
     made.push(row);
     if (other === undefined) return;
     put.set(other, row);
@@ -166,9 +170,10 @@ function rows(base, mine, theirs, path, told) {
  *
  * Returns `{ changes, clashes, stays }`: what is otherwise here now (`path`, `how`, and the `row` that came or went); fields that
  * were changed on both sides (`path`, `base`, `theirs`, and `holder[key]`, where it stands); rows that stay although one side removed them.
+ * With `keeps`, rows that were begun here and that no file holds yet stay as well, untold.
  */
-export function merge(base, mine, theirs) {
-  const told = { changes: [], clashes: [], stays: [] };
+export function merge(base, mine, theirs, keeps = false) {
+  const told = { changes: [], clashes: [], stays: [], keeps };
   const all = [mine, theirs, base];
   const wide = !mine.channels ? null : all.find((sheet) => sheet.channels?.length === 2) || (all.every((sheet) => same(sheet.aside, base.aside)) ? null : all.map(aside).find(Boolean));
   if (!wide) return branch(base, mine, theirs, [], told), told;

@@ -84,8 +84,12 @@ function show(state) {
   say((waits ? "Waiting for another sheet to be ranked…" : "Simulating the stage with every fault…")
     + (restarted ? " The server was started anew; what had been simulated before counts." : ""));
   draw(state.steps || []);
-  if (state.left) steps.append(make("p", { class: "dim" }, waits ? `That takes ${state.left} at least.` : `This step: ${state.left} left.`));
+  if (state.left === undefined) return;
+  const left = state.left && (waits ? `That takes ${state.left} at least.` : `This step: ${state.left} left.`);
+  steps.append(make("p", { class: "dim" }, `${clock(state.seconds)} so far. ${left}`));
 }
+
+const clock = (seconds) => `${Math.floor(seconds / 60)}:${String(Math.floor(seconds % 60)).padStart(2, "0")}`;
 
 /** What is said aloud is said once. */
 function say(text) {
