@@ -18,6 +18,7 @@ from diagnose.show.report_file import report_body, report_html
 from diagnose.web.desk import desk
 from diagnose.web.guard import REPORT_POLICY
 from diagnose.web.jobs import Job
+from diagnose.web.listed import first_said
 from diagnose.web.places import place, slug
 from diagnose.web.records import record_of
 from diagnose.web.remaining import words
@@ -99,6 +100,7 @@ def answer(name: str) -> str:
     """The answer in words, with the drawing."""
     kept, case, _, result = _finished(name)
     doubted = desk().checked(kept).doubted
+    desk().shelf.note_ranked(name, kept.revision, first_said(result))
     return render_template(
         "answer_page.html", result=result, name=name, case=case, revision=kept.revision,
         drawing=drawing(case.stage, lit(result)), others=_others(result),

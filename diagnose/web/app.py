@@ -16,6 +16,8 @@ from diagnose.web.answers import answers
 from diagnose.web.desk import KEY, Desk
 from diagnose.web.guard import HOSTS, STRANGER, protect
 from diagnose.web.imports import imports
+from diagnose.web.listed import listed
+from diagnose.web.opening import opening
 from diagnose.web.papers import papers
 from diagnose.web.photos import photos
 from diagnose.web.records import records
@@ -79,7 +81,8 @@ def make_app(
         drawer=Worker(0, cached=False, deadline=_DRAWING),
         short=Worker(0, cached), aside=Worker(0, cached, deadline=_HEALTHY),
     )
-    for room in (sheets, tables, photos, answers, studies, stages, imports, records, papers):
+    for room in (listed, opening, sheets, tables, photos, answers, studies, stages, imports,
+                 records, papers):
         app.register_blueprint(room)
     app.register_error_handler(AmplifierError, _refused)
     app.register_error_handler(OSError, _disk)

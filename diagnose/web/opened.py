@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from circuits import yamlfile
@@ -12,7 +13,8 @@ from circuits.quantities import STATE
 from circuits.state_words import state_line
 from circuits.yamlfile import Items, Node, Text
 from diagnose.sheet.sections import SECTIONS, Section, members
-from diagnose.web.sheet import FIGURES, KNOWN, Entry, Limit, Pairs, Point, Repair, Typed
+from diagnose.web.sheet import FIGURES, KNOWN, Entry, Limit, Pairs, Point, Repair, Typed, set_aside
+from diagnose.web.written import ASIDE
 
 _NOT_CONDITIONS = ("quantity", "value", "uncertainty", "points", "file", "expected", "photo")
 
@@ -34,7 +36,11 @@ def from_file(text: str, name: str) -> Typed:
     """
     top = yamlfile.mapping(yamlfile.tree(text, name), "a case file", None, ("stage",))
     head, extra = _kept(text, top, name)
-    return from_tree(top, text, head, extra)
+    lines = head.splitlines()
+    aside = next((line for line in lines if line.startswith(ASIDE)), "")
+    head = "\n".join(line for line in lines if line != aside)
+    sheet = from_tree(top, text, head, extra)
+    return replace(sheet, aside=set_aside(aside.removeprefix(ASIDE)))
 
 
 def from_tree(top: yamlfile.Mapping, text: str = "", head: str = "", extra: str = "") -> Typed:

@@ -77,7 +77,7 @@ def asked(case: Case) -> list[Reading]:
 
 
 def _paper(stage: Stage, readings: Sequence[Reading] | None, case: Case | None = None) -> Paper:
-    lines, good = desk().many.run("on_paper", stage, readings)
+    lines, good = desk().aside.run("on_paper", stage, readings)
     return paper(
         stage, [r for r, _ in lines],
         {r: one for (r, _), one in zip(lines, good, strict=True) if one is not None},

@@ -7,6 +7,7 @@ that was typed is lost.
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
@@ -108,6 +109,9 @@ class Typed:
         Lines before the first section.
     extra : str
         Whole sections that the page has no fields for.
+    aside : str
+        What was read of a second channel before the sheet went back to one, as JSON in plain
+        signs on one line: the page puts it back when there are two again.
     """
 
     stage: str
@@ -123,6 +127,7 @@ class Typed:
     rows: Mapping[str, Rows] = field(default_factory=dict)
     head: str = field(default="", repr=False)
     extra: str = field(default="", repr=False)
+    aside: str = field(default="", repr=False)
 
     @property
     def width(self) -> int:
@@ -169,7 +174,17 @@ def from_page(data: object) -> Typed:
         rows={name: _texts_of(top.get(name), section.words) for name, section in SECTIONS.items()},
         head=_block(top.get("head")),
         extra=_block(top.get("extra")),
+        aside=set_aside(_block(top.get("aside"))),
     )
+
+
+def set_aside(text: str) -> str:
+    """What was set aside, on one line that a comment can hold; empty where that cannot be read."""
+    try:
+        told = json.loads(text) if text and len(text) <= _MOST_EXTRA else None
+    except (ValueError, RecursionError):
+        return ""
+    return json.dumps(told, separators=(",", ":")) if isinstance(told, dict) else ""
 
 
 def _texts_of(data: object, words: Sequence[str]) -> Rows:

@@ -1,10 +1,7 @@
-"""Pages and requests of sheets: the list, a new one, opening, saving, files, the case file."""
+"""Pages and requests of sheets: a new one, typing, saving, sweeps and recordings, drawings."""
 
 from __future__ import annotations
 
-import io
-import re
-import zipfile
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
@@ -23,35 +20,25 @@ from circuits.quantity import render
 from circuits.reading import Reading
 from circuits.stage import GROUND, Stage
 from diagnose.sheet.case import DONE, OBSERVATIONS
-from diagnose.sheet.csv_sheet import CSV, HEAD, LISTS, read_csv_sheet
 from diagnose.sheet.sections import SECTIONS, Section
 from diagnose.sheet.standards import standards
 from diagnose.sheet.sweep_file import UNITS
 from diagnose.show.embedded import STYLES, drawing, plain_drawing
 from diagnose.show.stage.kept import at_hand
+from diagnose.web.beside import RECORDINGS
 from diagnose.web.checked import Checked
 from diagnose.web.desk import desk
 from diagnose.web.guard import MOST_RECORDING
-from diagnose.web.imports import ENDS, own_stage
-from diagnose.web.opened import from_file, from_tree
+from diagnose.web.opened import from_file
+from diagnose.web.opening import lacking
 from diagnose.web.places import place
 from diagnose.web.sheet import Typed, from_page, to_page
 from diagnose.web.shelf import FILE, Kept
-from diagnose.web.stages import attached, files_of, stage_file_name
+from diagnose.web.stages import files_of, stage_file_name
 
 sheets = Blueprint("sheets", __name__)
-_RECORDINGS = (".wav", ".flac")
 _MAINS = 50.0
 """Hz of the mains where the sheet cannot say."""
-
-
-@sheets.get("/")
-def start() -> str:
-    """The list of sheets, and the stages to begin one with."""
-    stages = [load_stage(name) for name in (*stage_names(), *unit_names())]
-    own = desk().stages
-    return render_template("start.html", labels=desk().shelf.labels(), stages=stages,
-                           own=own.labels(), binned=own.binned())
 
 
 @sheets.get("/drawn.css")
@@ -103,67 +90,6 @@ def new() -> Response:
     return jsonify(sheet=kept.name)
 
 
-@sheets.post("/sheets/open")
-def opened() -> Response:
-    """A sheet from a case file, with the files that it names.
-
-    Without a case file it is a stage of one's own: from a stage file, or from a netlist.
-    """
-    given = [file for file in request.files.getlist("files") if file.filename]
-    cases, others = [], {}
-    for file in given:
-        name, body = Path(file.filename or "").name, file.read()
-        if name.endswith((".yaml", ".yml")) and _is_case(body):
-            cases.append((name, body))
-        else:
-            others[name] = body
-    if not cases:
-        tables = [name for name in others if _is_table(name, others[name])]
-        if len(tables) == 1:
-            return jsonify(sheet=_of_table(tables[0], others).name)
-        stage = own_stage(others, {word: request.form[word].strip()[:80] for word in ENDS
-                                   if request.form.get(word, "").strip()})
-        if stage is not None:
-            return jsonify(stage=stage.name)
-    if len(cases) != 1:
-        raise InputError(f"{len(cases)} of these {len(given)} files are case files",
-                         expected="one case file, stage file or netlist, and what it names")
-    name, body = cases[0]
-    kept = desk().shelf.add(from_file(_decoded(name, body), name), others)
-    return jsonify(sheet=kept.name)
-
-
-def _is_table(name: str, body: bytes) -> bool:
-    """Whether a table is a whole sheet: its first cell is a word of those."""
-    first = re.split(rb"[,;\t]", body.lstrip(b"\xef\xbb\xbf \r\n"), maxsplit=1)[0]
-    return name.lower().endswith(CSV) and first.decode("utf-8", "replace").strip('" ') in (
-        *HEAD, *LISTS, "quantity"
-    )
-
-
-def _of_table(name: str, files: dict[str, bytes]) -> Kept:
-    """A sheet from one that a spreadsheet wrote, with the files that it names."""
-    with passing_folder("sheet") as folder:
-        path = folder / f"table{Path(name).suffix.lower()}"
-        path.write_bytes(files[name])
-        sheet = from_tree(read_csv_sheet(path))
-    return desk().shelf.add(sheet, {k: body for k, body in files.items() if k != name})
-
-
-def _is_case(body: bytes) -> bool:
-    """Whether a YAML file is a case; a stage of the user's own has parts, a unit a chain."""
-    lines = body.decode("utf-8", "replace").splitlines()
-    keys = {line.partition(":")[0].strip() for line in lines if line[:1] not in (" ", "#", "-")}
-    return "parts" not in keys and "chain" not in keys
-
-
-def _decoded(name: str, body: bytes) -> str:
-    try:
-        return body.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        raise InputError(f"{name} is not plain text", expected="UTF-8") from None
-
-
 @sheets.get("/sheet/<name>")
 def sheet(name: str) -> str:
     """The sheet to type in."""
@@ -180,7 +106,16 @@ def data(name: str) -> Response:
         sheet=to_page(kept.sheet), revision=kept.revision,
         **_told(understood, kept.sheet), **_own(kept),
         choices=_choices(understood.case.stage if understood.case else None),
+        lacks=lacking(kept),
+        recordings=[[path.name, path.stat().st_size] for path in desk().shelf.files(name)
+                    if path.suffix in RECORDINGS],
     )
+
+
+@sheets.get("/sheet/<name>/revision")
+def revision(name: str) -> Response:
+    """Which revision is kept: asked for every few seconds, by a page that shows the sheet."""
+    return jsonify(revision=desk().shelf.revision(name))
 
 
 @sheets.put("/sheet/<name>/data")
@@ -195,7 +130,9 @@ def save(name: str) -> Response:
 
 @sheets.post("/sheet/<name>/copy")
 def copy(name: str) -> Response:
-    """Keep what was typed as a sheet of its own."""
+    """Keep a sheet of its own: of what was typed, where that is sent, else of what is kept."""
+    if not request.get_data():
+        return jsonify(sheet=desk().shelf.copy(name, desk().shelf.load(name).sheet).name)
     sent = request.get_json()
     typed = from_page(sent.get("sheet") if isinstance(sent, dict) else None)
     return jsonify(sheet=desk().shelf.copy(name, typed).name)
@@ -216,16 +153,19 @@ def recording(name: str) -> Response:
     case = desk().checked(kept).case
     file = _one_file()
     suffix = Path(file.filename or "").suffix.lower()
-    if suffix not in _RECORDINGS:
-        raise InputError(f"{file.filename!r} is no recording", expected=" or ".join(_RECORDINGS))
+    if suffix not in RECORDINGS:
+        raise InputError(f"{file.filename!r} is no recording", expected=" or ".join(RECORDINGS))
     with passing_folder("recording") as folder:
         path = folder / f"recording{suffix}"
         file.save(path)
+        file.close()
         text, notes = desk().short.run(
             "recorded", str(path), request.form.get("signal", ""),
             request.form.get("full_scale", ""), request.form.get("driven", ""),
             case.stage.mains if case else _MAINS,
         )
+        beside = desk().shelf.keep_recording(name, file.filename or "", path)
+    notes = (*notes, f"The recording is kept with the sheet as {beside}.")
     read = from_file("stage: none\n" + text, "recording")
     page = to_page(read)
     return jsonify(readings=page["readings"], channels=page["channels"], notes=notes)
@@ -267,22 +207,6 @@ def draw(name: str) -> str:
         return desk().drawn(f"sheet {name}", kept.path, "drawn_sheet")
     except EngineError:
         return plain_drawing(case.stage)
-
-
-@sheets.get("/sheet/<name>/case.yaml")
-def case_file(name: str) -> Response:
-    """The case file itself, in a folder of its own where it names others."""
-    kept = desk().shelf.load(name)
-    text = kept.path.read_bytes()
-    beside = desk().shelf.files(name)
-    if not beside:
-        return attached(text, "application/yaml", f"{name}.yaml")
-    packed = io.BytesIO()
-    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr(f"{name}/{name}.yaml", text)
-        for path in beside:
-            archive.writestr(f"{name}/{path.name}", path.read_bytes())
-    return attached(packed.getvalue(), "application/zip", f"{name}.zip")
 
 
 def _one_file() -> FileStorage:

@@ -6,48 +6,53 @@ from an older revision is refused, so that two tabs do not undo each other's wor
 
 from __future__ import annotations
 
+import filecmp
 import json
 import os
 import re
 import secrets
 import shutil
-import tempfile
 import threading
 from collections.abc import Callable, Mapping
-from contextlib import suppress
 from dataclasses import dataclass, replace
-from hashlib import sha256
 from pathlib import Path
 
 from circuits import yamlfile
 from circuits.errors import AmplifierError, InputError
 from circuits.leftovers import PART, sweep_parts
-from circuits.spice.own_devices import SUFFIXES
 from circuits.textfile import MOST_BYTES
+from diagnose.web.beside import (
+    AWAY,
+    BESIDE,
+    PHOTOS,
+    RECORDINGS,
+    SHEET,
+    SWEEPS,
+    kept_name,
+    sweep_away,
+)
+from diagnose.web.beside import DEVICES as DEVICES  # also of who has it from here
 from diagnose.web.checked import keep_inside
+from diagnose.web.disk import NotKept as NotKept
+from diagnose.web.disk import revision_of as revision_of
+from diagnose.web.disk import write_revision as write_revision
+from diagnose.web.disk import write_whole as write_whole
+from diagnose.web.guard import MOST_RECORDING
+from diagnose.web.labels import MOST_TOLD, Label, Labels
+from diagnose.web.labels import RANKED as _RANKED
 from diagnose.web.opened import from_file
 from diagnose.web.sheet import Typed
 from diagnose.web.written import written
 
 VARIABLE = "AMP_DIAGNOSE_SHEETS"
-FILE = "sheet.yaml"
-SWEEPS = (".csv", ".txt", ".tsv")
-PHOTOS = (".jpg", ".png")
-DEVICES = (*SUFFIXES, ".cir")
-"""Files of devices of one's own, which a stage names."""
-_STATE = "revision.json"
+FILE = SHEET
+_BIN = "_bin"
+"""Where sheets go that are deleted; no sheet has such a name."""
 _FROM = "from.json"
 """Which stage of one's own lies beside a sheet."""
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]{0,60}")
 _MOST_FILES = 50
 """Files in the folder of one sheet, which an endless upload would fill."""
-
-
-class NotKept(AmplifierError):
-    """A sheet that the disk did not take."""
-
-    def __init__(self, error: OSError) -> None:
-        super().__init__(f"it could not be kept on this machine's disk: {error.strerror}")
 
 
 class Outdated(AmplifierError):
@@ -71,17 +76,6 @@ class Kept:
     def path(self) -> Path:
         """The case file."""
         return self.folder / FILE
-
-
-@dataclass(frozen=True)
-class Label:
-    """What a list of sheets says of one."""
-
-    name: str
-    case: str
-    stage: str
-    changed: float
-    problem: str = ""
 
 
 def default_shelf() -> Path:
@@ -116,6 +110,7 @@ class Shelf:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self._lock = threading.RLock()
+        self._labels = Labels()
         try:
             folder.mkdir(parents=True, exist_ok=True)
         except OSError as error:
@@ -123,21 +118,42 @@ class Shelf:
                              expected=f"a folder that can be written, in {VARIABLE}"
                              ) from None
         sweep_parts(folder)
+        sweep_away(folder)
 
     def labels(self) -> list[Label]:
         """All sheets, the one changed last first."""
-        found_labels = []
-        for path in self.folder.glob(f"*/{FILE}"):
-            name, changed = path.parent.name, path.stat().st_mtime
-            if not _NAME.fullmatch(name):
-                continue
-            try:
-                sheet = from_file(path.read_text(encoding="utf-8"), FILE)
-            except (InputError, UnicodeDecodeError) as error:
-                found_labels.append(Label(name, name, "", changed, str(error)))
-            else:
-                found_labels.append(Label(name, sheet.case or name, sheet.stage, changed))
-        return sorted(found_labels, key=lambda label: -label.changed)
+        return self._labels.of(self.folder, FILE)
+
+    def binned(self) -> list[Label]:
+        """Those that were deleted, the one changed last first."""
+        return self._labels.of(self.folder / _BIN, FILE)
+
+    def delete(self, name: str) -> None:
+        """Put a sheet into the bin, with all that lies beside it."""
+        self._move(self._folder(name), self.folder / _BIN / name)
+
+    def restore(self, name: str) -> None:
+        """Take a sheet out of the bin.
+
+        Raises
+        ------
+        InputError
+            When it is not there.
+        """
+        self._move(self._folder(name, self.folder / _BIN), self.folder / name)
+
+    def note_ranked(self, name: str, revision: int, told: str) -> None:
+        """Note that a revision was ranked, and what the answer said first, for the list."""
+        noted = json.dumps({"revision": revision, "told": told[:MOST_TOLD]})
+        write_whole(self._folder(name) / _RANKED, noted.encode())
+
+    def _move(self, here: Path, there: Path) -> None:
+        try:
+            with self._lock:
+                there.parent.mkdir(exist_ok=True)
+                here.replace(there)
+        except OSError as error:
+            raise NotKept(error) from None
 
     def load(self, name: str) -> Kept:
         """The sheet of that name.
@@ -151,6 +167,12 @@ class Shelf:
         with self._lock:
             text = yamlfile_text(folder / FILE)
             return Kept(name, from_file(text, FILE), revision_of(folder, text), folder)
+
+    def revision(self, name: str) -> int:
+        """Which revision of a sheet is kept."""
+        folder = self._folder(name)
+        with self._lock:
+            return revision_of(folder, yamlfile_text(folder / FILE))
 
     def save(self, name: str, sheet: Typed, revision: int) -> Kept:
         """Keep a sheet that was made from a revision.
@@ -180,6 +202,11 @@ class Shelf:
         with self._lock:
             return self.change(name, make(self.load(name).sheet))
 
+    def rename(self, name: str, case: str) -> Kept:
+        """Call a sheet otherwise."""
+        with self._lock:
+            return self.change(name, replace(self.load(name).sheet, case=case))
+
     def add(self, sheet: Typed, files: Mapping[str, bytes] | None = None) -> Kept:
         """Keep a new sheet, with the files that it names.
 
@@ -196,7 +223,7 @@ class Shelf:
         try:
             begun.mkdir()
             for given, body in (files or {}).items():
-                self._keep(begun, given, body, (*SWEEPS, *PHOTOS, *DEVICES, ".yaml", ".yml"))
+                self._keep(begun, given, body, BESIDE)
             keep_inside(yamlfile.tree(written(sheet).text, FILE), begun)
             with self._lock:
                 self._write(begun, sheet, 0)
@@ -234,11 +261,42 @@ class Shelf:
 
     def take_stage(self, name: str, files: Mapping[str, bytes]) -> Kept:
         """Put files of a stage beside a sheet in place of those that are there: a new revision."""
+        return self.put(name, files)
+
+    def put(self, name: str, files: Mapping[str, bytes]) -> Kept:
+        """Put files beside a sheet, in place of those of the same names: a new revision.
+
+        Raises
+        ------
+        InputError
+            For a file that cannot be kept.
+        """
         with self._lock:
             folder = self._folder(name)
             for given, body in files.items():
-                self._keep(folder, given, body, (*DEVICES, ".yaml"))
+                self._keep(folder, given, body, BESIDE)
             return self.change(name, self.load(name).sheet)
+
+    def put_away(self, name: str, file: str) -> None:
+        """Take a recording away; it can be had back for a day.
+
+        Raises
+        ------
+        InputError
+            For what is no recording beside the sheet.
+        """
+        self._rename(name, file, file, AWAY + file)
+
+    def bring_back(self, name: str, file: str) -> None:
+        """Have a recording back. Raises as `put_away`."""
+        self._rename(name, file, AWAY + file, file)
+
+    def _rename(self, name: str, file: str, here: str, there: str) -> None:
+        folder = self._folder(name)
+        with self._lock:
+            if kept_name(file, RECORDINGS) != file or not (folder / here).is_file():
+                raise InputError(f"{file!r} is not beside this sheet", expected="a recording")
+            (folder / here).replace(folder / there)
 
     def keep_sweep(self, name: str, given: str, body: bytes) -> str:
         """Keep a sweep beside a sheet; the name that it got.
@@ -256,44 +314,61 @@ class Shelf:
         with self._lock:
             return self._keep(self._folder(name), given, body, PHOTOS)
 
+    def keep_recording(self, name: str, given: str, path: Path) -> str:
+        """Keep a recording beside a sheet, from where it was written; the name that it got.
+
+        Raises
+        ------
+        InputError
+            For a file of another kind.
+        NotKept
+            For a disk that does not take it.
+        """
+        with self._lock:
+            folder = self._folder(name)
+            wanted, count = kept_name(given, RECORDINGS), 1
+            stem, suffix = Path(wanted).stem, Path(wanted).suffix
+            while (folder / wanted).exists():
+                if filecmp.cmp(folder / wanted, path, shallow=False):
+                    return wanted
+                count += 1
+                wanted = f"{stem}-{count}{suffix}"
+            _check_room(folder)
+            trial = folder / f"{PART}{wanted}"
+            try:
+                shutil.copyfile(path, trial)
+                trial.replace(folder / wanted)
+            except OSError as error:
+                trial.unlink(missing_ok=True)
+                raise NotKept(error) from None
+            return wanted
+
     def files(self, name: str) -> list[Path]:
-        """What lies beside a sheet: sweeps, photos, and a stage of its own."""
+        """What lies beside a sheet: sweeps, recordings, photos, its own stage with its drawing."""
         folder = self._folder(name)
-        suffixes = (*SWEEPS, *PHOTOS, *DEVICES, ".yaml", ".yml")
         return sorted(
             path for path in folder.iterdir()
-            if path.suffix in suffixes and path.name != FILE and not path.name.startswith(".")
+            if path.suffix in BESIDE and path.name != FILE and not path.name.startswith(".")
         )
 
-    def _folder(self, name: str) -> Path:
-        folder = self.folder / name
+    def _folder(self, name: str, within: Path | None = None) -> Path:
+        folder = (within or self.folder) / name
         if not _NAME.fullmatch(name) or not (folder / FILE).is_file():
             raise InputError(f"there is no sheet {name!r}", expected="one of the list")
         return folder
 
     def _keep(self, folder: Path, given: str, body: bytes, suffixes: tuple[str, ...]) -> str:
-        last = Path(re.split(r"[/\\]", given)[-1])
-        stem, suffix = last.stem, last.suffix.lower()
-        if suffix not in suffixes:
-            raise InputError(f"{given!r} is no file of a sheet",
-                             expected="a name that ends in " + ", ".join(suffixes))
-        if len(body) > MOST_BYTES:
-            raise InputError(f"{given!r} has {len(body)} bytes",
-                             expected=f"at most {MOST_BYTES}")
-        if len(list(folder.iterdir())) > _MOST_FILES:
-            raise InputError("this sheet has too many files", expected=f"up to {_MOST_FILES}")
-        drawn = ".drawing" if suffix in (".yaml", ".yml") and stem.endswith(".drawing") else ""
-        stem = stem.removesuffix(drawn)
-        stem = (re.sub(r"[^A-Za-z0-9_-]+", "-", stem).strip("-")[:60] or "file") + drawn
-        name = stem + suffix
+        name = kept_name(given, suffixes)
+        stem, suffix = Path(name).stem, Path(name).suffix
+        most = MOST_RECORDING if suffix in RECORDINGS else MOST_BYTES
+        if len(body) > most:
+            raise InputError(f"{given!r} has {len(body)} bytes", expected=f"at most {most}")
+        _check_room(folder)
         if suffix in (*SWEEPS, *PHOTOS):
             count = 1
             while (folder / name).exists() and (folder / name).read_bytes() != body:
                 count += 1
                 name = f"{stem}-{count}{suffix}"
-        if name == FILE:
-            raise InputError(f"{given!r} has the name of the sheet itself",
-                             expected="another name")
         write_whole(folder / name, body)
         return name
 
@@ -302,35 +377,9 @@ class Shelf:
         write_revision(folder / FILE, written(sheet).text, revision + 1)
 
 
-def revision_of(folder: Path, text: str) -> int:
-    """Which revision a text in a folder is: counts saves, and counts a change by hand as one."""
-    mark = sha256(text.encode()).hexdigest()
-    try:
-        state = json.loads((folder / _STATE).read_text(encoding="utf-8"))
-        count, seen = int(state["revision"]), str(state["mark"])
-    except (OSError, ValueError, KeyError, TypeError):
-        count, seen = 0, ""
-    if seen == mark:
-        return count
-    with suppress(NotKept):  # a full disk does not keep one from reading
-        _mark(folder, count + 1, mark)
-    return count + 1
-
-
-def write_revision(path: Path, text: str, revision: int) -> None:
-    """Keep a text as a revision of the folder that it lies in.
-
-    Raises
-    ------
-    NotKept
-        For a disk that does not take it.
-    """
-    write_whole(path, text.encode())
-    _mark(path.parent, revision, sha256(text.encode()).hexdigest())
-
-
-def _mark(folder: Path, revision: int, mark: str) -> None:
-    write_whole(folder / _STATE, json.dumps({"revision": revision, "mark": mark}).encode())
+def _check_room(folder: Path) -> None:
+    if len(list(folder.iterdir())) > _MOST_FILES:
+        raise InputError("this sheet has too many files", expected=f"up to {_MOST_FILES}")
 
 
 def yamlfile_text(path: Path) -> str:
@@ -338,25 +387,3 @@ def yamlfile_text(path: Path) -> str:
     from circuits.textfile import contents
 
     return contents(path, path.name)
-
-
-def write_whole(path: Path, body: bytes) -> None:
-    """Write a file whole or not at all: a crash or a full disk leaves the old one.
-
-    Raises
-    ------
-    NotKept
-        For a disk that does not take it.
-    """
-    trial = ""
-    try:
-        handle, trial = tempfile.mkstemp(dir=path.parent, prefix=PART)
-        with os.fdopen(handle, "wb") as file:
-            file.write(body)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(trial).replace(path)
-    except OSError as error:
-        if trial:
-            Path(trial).unlink(missing_ok=True)
-        raise NotKept(error) from None

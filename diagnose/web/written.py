@@ -19,6 +19,9 @@ from diagnose.web.sheet import Entry, Limit, Pairs, Rows, Typed
 _LISTS = (*(c.word for c in CONDITIONS.values() if c.pair), "frequencies")
 _NOTHING = '""'
 _HEAD = "# A bench sheet; rank it with: diagnose rank FILE"
+ASIDE = "# set aside by the page: "
+"""How the line begins that keeps what was read of a second channel while the sheet has one: a
+comment, so that nothing else takes it for readings."""
 
 
 @dataclass(frozen=True)
@@ -97,6 +100,8 @@ def written(sheet: Typed, without: Collection[str] = ()) -> Written:
     paper = _Paper()
     for text in (sheet.head or _HEAD).splitlines():
         paper.line(text)
+    if sheet.aside:
+        paper.line(ASIDE + sheet.aside)
     if sheet.case:
         paper.line(f"case: {quoted(sheet.case)}", "case")
     paper.line(f"stage: {quoted(sheet.stage)}", "stage")

@@ -98,23 +98,6 @@ test("a limit asks for both ends, or for a value and how near", () => {
   assert.equal(rows.figures([pair])[1], pair, "the pair that is typed into stays the sheet's");
 });
 
-test("a second channel takes no value from the first", () => {
-  const sheet = sheetOf([reading(), reading({ source: "points", values: [""], points: [{ at: "20 Hz", values: ["-1"] }] })]);
-  rows.widen(sheet, ["left", "right"]);
-  assert.deepEqual(sheet.readings[0].values, ["1.6", ""]);
-  assert.deepEqual(sheet.readings[1].points[0].values, ["-1", ""]);
-  assert.deepEqual([sheet.channels, sheet.suspect], [["left", "right"], "left"]);
-});
-
-test("back to one channel, what was read of the suspect stays", () => {
-  const sheet = sheetOf([reading({ values: ["1.6", "9.9"], points: [{ at: "20 Hz", values: ["0", "-3"] }] })],
-    ["left", "right"], "right");
-  rows.widen(sheet, []);
-  assert.deepEqual(sheet.readings[0].values, ["9.9"]);
-  assert.deepEqual(sheet.readings[0].points[0].values, ["-3"]);
-  assert.deepEqual([sheet.channels, sheet.suspect], [[], ""]);
-});
-
 test("after a repair that is read again which was read of the suspect, without its old values", () => {
   const sheet = sheetOf([
     reading({ values: ["1.6", ""] }),
@@ -135,9 +118,6 @@ test("what a good unit reads stays beside the reading, and is no business of a r
   assert.equal(rows.blank(CHOICES, [entry], [""]).expected, "");
   assert.equal(rows.again(sheetOf([entry]))[0].expected, "");
   assert.equal(entry.expected, "1.5 V");
-  const sheet = sheetOf([entry]);
-  rows.widen(sheet, ["left", "right"]);
-  assert.equal(sheet.readings[0].expected, "1.5 V");
 });
 
 test("a part's value that is emptied is as drawn again", () => {

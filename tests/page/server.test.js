@@ -1,7 +1,7 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
 
-import { Refused, ask } from "../../diagnose/web/static/server.js";
+import { Refused, Silent, ask } from "../../diagnose/web/static/server.js";
 
 function serve(answer) {
   const asked = [];
@@ -43,4 +43,11 @@ test("a refusal is thrown with its number and words", async () => {
     error instanceof Refused && error.status === 409 && error.message === "changed elsewhere" && error.told.revision === 4);
   serve(new Response("no such sheet", { status: 404 }));
   await assert.rejects(ask("GET", "/data"), { status: 404, message: "no such sheet" });
+});
+
+test("a server that is not there, or goes in the middle of an answer, is told apart from one that refuses", async () => {
+  globalThis.fetch = async () => { throw new TypeError("Failed to fetch"); };
+  await assert.rejects(ask("GET", "/data"), Silent);
+  serve(new Response(new ReadableStream({ start: (body) => body.error(new TypeError("network error")) })));
+  await assert.rejects(ask("GET", "/data"), /the server does not answer/);
 });

@@ -1,6 +1,6 @@
 // Ranking with its progress: what the suspects and the report wait for.
 import { make, name } from "./common.js";
-import { Refused, ask, wait } from "./server.js";
+import { Refused, Silent, ask, wait } from "./server.js";
 
 const box = document.getElementById("progress");
 const words = box.querySelector("[role=status]");
@@ -8,19 +8,54 @@ const steps = box.querySelector(".steps");
 const cancel = document.getElementById("cancel");
 const again = document.getElementById("again");
 const EVERY = 250;
-/** ms: so long an answer to a question of progress may take, and so long is waited before the next. */
-const PATIENCE = 4000, LATER = 1500;
+/** After so long without an answer it is said, in milliseconds; then it is asked again as often. */
+const SILENCE = 3000;
+const LOOK = 1000;
+/** A server that takes a question and says nothing is asked anew after this. */
+const LONG = 20_000;
+/** How often a ranking is begun again because its answer was gone with the server. */
+const TRIES = 5;
+let restarted = false;
+
+/** An answer about the ranking, however long the server is away. */
+async function sure(method) {
+  for (;;) {
+    const quiet = setTimeout(lost, SILENCE);
+    try {
+      return await ask(method, `/sheet/${name}/rank`, undefined, { signal: AbortSignal.timeout(LONG) });
+    } catch (error) {
+      if (!(error instanceof Silent)) throw error;
+      lost();
+      await wait(LOOK);
+    } finally {
+      clearTimeout(quiet);
+    }
+  }
+}
+
+/** The server is away: said, with how far it was. */
+function lost() {
+  box.hidden = false;
+  cancel.hidden = true;
+  box.classList.add("lost");
+  say("The server does not answer. It is looked for every second; when it is back, the ranking goes on with what was simulated so far. Nothing that you typed is lost.");
+}
 
 /** Rank the sheet; true once there is an answer, false when it was cancelled or refused. */
-export async function rank() {
+async function rank() {
+  let state = await sure("POST");
+  const began = performance.now();
   again.hidden = true;
-  let state;
-  try {
-    state = await followed();
-  } catch (error) {
-    if (!(error instanceof Refused)) throw error;
-    state = { state: "refused", text: error.message };
+  while (["waiting", "running", "none"].includes(state.state)) {
+    box.classList.remove("lost");
+    // a ranking from the store is there at once: nothing to look at
+    if (performance.now() - began > 150) show(state);
+    await wait(EVERY);
+    // a server that was started anew knows of no ranking
+    restarted ||= state.state === "none";
+    state = await sure(state.state === "none" ? "POST" : "GET");
   }
+  box.classList.remove("lost");
   if (state.state === "done") {
     box.hidden = true;
     return true;
@@ -29,47 +64,27 @@ export async function rank() {
   return false;
 }
 
-/** The state of the ranking once nothing more happens. */
-async function followed() {
-  const began = performance.now();
-  let state = await started();
-  while (["waiting", "running", "none"].includes(state.state)) {
-    // a ranking from the store is there at once: nothing to look at
-    if (state.state !== "none" && performance.now() - began > 150) show(state);
-    await wait(EVERY);
-    // a server that was started anew knows of no ranking: it begins it, and what was simulated is kept
-    state = state.state === "none" ? await started() : await answered("GET");
-  }
-  return state;
-}
-
-const started = () => answered("POST");
-
-/** The state of the ranking; as long as the server does not answer, it is said so and asked again. */
-async function answered(method) {
-  for (;;) {
+/** Rank the sheet and get something of its answer; nothing when it was cancelled or refused. */
+export async function ranked(get) {
+  for (let k = 1; ; k += 1) {
     try {
-      return await ask(method, `/sheet/${name}/rank`, undefined, { signal: AbortSignal.timeout(PATIENCE) });
+      return await rank() ? await get() : null;
     } catch (error) {
-      if (error instanceof Refused) throw error;
-      lost();
-      await wait(LATER);
+      if (error instanceof Silent) lost();
+      else if (!(error instanceof Refused) || k === TRIES) return ended({ state: "refused", text: error.message, steps: [] }), null;
+      await wait(LOOK);
     }
   }
-}
-
-function lost() {
-  box.hidden = false;
-  cancel.hidden = true;
-  say("The page's server does not answer. Was it ended, or the machine? As soon as it is there again, this goes on.");
 }
 
 function show(state) {
   box.hidden = false;
   cancel.hidden = false;
   const waits = state.state === "waiting";
-  say(waits ? "Waiting for another sheet to be ranked…" : "Simulating the stage with every fault…");
-  draw(state.steps);
+  say((waits ? "Waiting for another sheet to be ranked…" : "Simulating the stage with every fault…")
+    + (restarted ? " The server was started anew; what had been simulated before counts." : ""));
+  draw(state.steps || []);
+  if (state.left === undefined) return;
   const left = state.left && (waits ? `That takes ${state.left} at least.` : `This step: ${state.left} left.`);
   steps.append(make("p", { class: "dim" }, `${clock(state.seconds)} so far. ${left}`));
 }
@@ -92,16 +107,16 @@ function ended(state) {
   cancel.hidden = true;
   again.hidden = state.state === "mistakes";
   if (state.state === "cancelled") {
-    words.textContent = "Cancelled. What was simulated so far:";
+    say("Cancelled. What was simulated so far:");
     draw(state.steps);
   } else if (state.state === "mistakes") {
-    words.textContent = "The sheet cannot be ranked as it stands:";
+    say("The sheet cannot be ranked as it stands:");
     steps.replaceChildren(
       make("ul", {}, state.problems.map(({ text, where, field }) => make("li", { class: "problem pre" },
         where ? [make("a", { href: `/sheet/${name}#${field}` }, where), `: ${text}`] : text))),
       make("p", {}, make("a", { href: `/sheet/${name}` }, "To the sheet")));
   } else {
-    words.textContent = "There is no answer:";
+    say("There is no answer:");
     steps.replaceChildren(make("p", { class: "problem pre" }, state.text || state.state));
   }
 }

@@ -1,14 +1,15 @@
 import { follow } from "./answer_curves.js";
 import { name } from "./common.js";
-import { rank } from "./rank.js";
+import { ranked } from "./rank.js";
 import { record } from "./record.js";
 import { ask } from "./server.js";
 
 const answer = document.getElementById("answer");
 
 async function show() {
-  if (!(await rank())) return;
-  answer.innerHTML = await ask("GET", `/sheet/${name}/report/body`);
+  const body = await ranked(() => ask("GET", `/sheet/${name}/report/body`));
+  if (body === null) return;
+  answer.innerHTML = body;
   const box = answer.querySelector(".charts");
   if (box) follow(box, 0, { width: box.dataset.width, height: box.dataset.height });
 }

@@ -81,18 +81,6 @@ export function figures(stated) {
 /** Which of the channels is under suspicion; the first where none is named. */
 export const side = (sheet) => Math.max(0, sheet.channels.indexOf(sheet.suspect));
 
-/** Give every reading a value a channel; with one channel the suspect's stay, and nothing else is lost unseen. */
-export function widen(sheet, names) {
-  const from = side(sheet);
-  const fit = (values) => names.length ? names.map((_, k) => (k === 0 ? values[0] : "")) : [values[from] ?? values[0] ?? ""];
-  for (const entry of sheet.readings) {
-    entry.values = fit(entry.values);
-    for (const point of entry.points) point.values = fit(point.values);
-  }
-  sheet.channels = [...names];
-  sheet.suspect = names[0] || "";
-}
-
 /** The readings of the channel under suspicion that have a value, empty, to be taken again after a repair. */
 export function again(sheet) {
   const k = side(sheet);

@@ -7,7 +7,12 @@ export class Refused extends Error {
   }
 }
 
-/** Ask the server; data as JSON, anything else as it is. A refusal is thrown with its words. */
+/** There is no server, or it is silent for too long. */
+export class Silent extends Error {
+  constructor() { super("the server does not answer"); }
+}
+
+/** Ask the server; data as JSON, anything else as it is. A refusal is thrown with its words, and silence as such. */
 export async function ask(method, path, data, how = {}) {
   const options = { method, ...how };
   if (data instanceof FormData) options.body = data;
@@ -15,9 +20,14 @@ export async function ask(method, path, data, how = {}) {
     options.body = JSON.stringify(data);
     options.headers = { "Content-Type": "application/json" };
   }
-  const answer = await fetch(path, options);
-  const json = (answer.headers.get("Content-Type") || "").startsWith("application/json");
-  const told = json ? await answer.json() : await answer.text();
+  let answer, json, told;
+  try {
+    answer = await fetch(path, options);
+    json = (answer.headers.get("Content-Type") || "").startsWith("application/json");
+    told = json ? await answer.json() : await answer.text();
+  } catch {
+    throw new Silent();
+  }
   if (!answer.ok) throw new Refused(answer.status, json ? told : { error: told });
   return told;
 }

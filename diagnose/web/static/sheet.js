@@ -1,14 +1,22 @@
+import { narrow, widen } from "./channels.js";
+import { fieldOf } from "./clash.js";
+import { clashes } from "./clashing.js";
 import { clickable, make, mark, name, tell } from "./common.js";
 import { content } from "./content.js";
+import { Drafts } from "./drafts.js";
 import { drop } from "./drop.js";
 import { Fields } from "./fields.js";
 import { byStage, unfold, valuesByStage } from "./folded.js";
-import { Keeper } from "./keeper.js";
+import { Keeper, SHEET } from "./keeper.js";
 import { rowAt } from "./marks.js";
+import { missing, sending } from "./missing.js";
 import { hint, probing, shown } from "./probing.js";
-import { blank, curve, slug, widen } from "./rows.js";
-import { ask } from "./server.js";
+import { recordings } from "./recordings.js";
+import { blank, curve, slug } from "./rows.js";
+import { Silent, ask } from "./server.js";
+import { called, told as described } from "./told.js";
 import { forgetting, lead, understood } from "./understood.js";
+import { Undoing } from "./undoing.js";
 import { tabs, walking } from "./walking.js";
 
 const form = document.getElementById("form");
@@ -16,22 +24,22 @@ const status = document.getElementById("status");
 const banner = document.getElementById("banner");
 const title = document.getElementById("f-case");
 const drawing = make("div", { class: "drawing", tabindex: "0", role: "region", "aria-label": "Drawing of the stage" });
-let sheet, choices, fields, keeper, own;
+let sheet, choices, fields, keeper, own, undoing;
+let drawn = {};
+const LATER = 3000;
 
 async function open() {
-  const told = await ask("GET", `/sheet/${name}/data`);
+  const [told, drafts] = await Promise.all([ask("GET", SHEET.path), Drafts.open(SHEET.draft)]);
   ({ sheet, choices, own } = told);
-  const draft = Keeper.draft();
-  keeper = new Keeper(sheet, told.revision, { saved, said, clash });
-  if (draft && content(draft.sheet) !== content(sheet)) {
-    sheet = draft.sheet;
-    keeper.resume(draft); // a later revision elsewhere is told by the server
-  } else {
-    keeper.forget();
-    said("saved");
+  keeper = new Keeper(sheet, told.revision, { saved, said, merged, gone }, drafts);
+  const kept = content(sheet);
+  said("saved");
+  for (const draft of await drafts.found()) {
+    if (draft.clashes?.length || content(draft.sheet) !== kept) keeper.resume(draft);
+    if (draft.place !== drafts.place || !keeper.dirty) drafts.forget(draft.place);
   }
+  undoing = new Undoing(sheet, `past:${name}`, stepped);
   fields = new Fields(sheet, choices, typed, shaped);
-  title.value = sheet.case;
   title.dataset.field = "case";
   title.addEventListener("input", () => { sheet.case = title.value; typed("case"); });
   drop(form, fields, shaped, typed);
@@ -42,7 +50,44 @@ async function open() {
   if (told.newer) newer();
   if (location.hash) lead(location.hash.slice(1));
   addEventListener("hashchange", () => lead(location.hash.slice(1)));
+  if (told.lacks.files) lacks(told.lacks);
+  const kept_ = recordings(told.recordings);
+  if (kept_) form.after(kept_);
   await picture();
+}
+
+/** Files that the sheet names are not beside it: they are asked for. */
+function lacks(told) {
+  const box = make("div", { class: "line" });
+  const problem = make("p", { class: "problem", role: "alert", hidden: true });
+  banner.after(make("div", { class: "banner" }, make("p", {}, "This sheet names files that are not beside it."), box, problem));
+  const put = async (word, list) => {
+    const body = new FormData();
+    for (const one of list) body.append(word, one);
+    try {
+      await keeper.save();
+      await ask("POST", sending(`/sheet/${name}/beside`, word === "files" ? list : []), body);
+      location.reload();
+    } catch (error) {
+      tell(problem, error.message);
+    }
+  };
+  missing(box, told, { more: (files) => put("files", files), instead: (word) => put("stage", [word]), without: () => box.parentNode.remove() });
+}
+
+/** The sheet was deleted elsewhere: it can be had back, with what was typed here. */
+function gone() {
+  banner.replaceChildren(make("p", {}, "This sheet was deleted elsewhere. What you typed here is still here."),
+    make("button", { type: "button", onclick: async () => {
+      try {
+        await ask("POST", `/sheet/${name}/restore`);
+        banner.hidden = true;
+        await keeper.look();
+      } catch (error) {
+        said(`not put back: ${error.message}`, true);
+      }
+    } }, "Put it back"));
+  banner.hidden = false;
 }
 
 /** The stage of one's own that the sheet is of was changed: it is taken when the user says so. */
@@ -58,7 +103,13 @@ function newer() {
 }
 
 async function picture() {
-  drawing.innerHTML = await ask("GET", `/sheet/${name}/drawing`);
+  try {
+    drawing.innerHTML = await ask("GET", `/sheet/${name}/drawing`);
+  } catch (error) {
+    tell(drawing, `There is no drawing: ${error.message}`);
+    if (error instanceof Silent) setTimeout(picture, LATER);
+    return;
+  }
   clickable(drawing, (part) => {
     mark(drawing, part);
     const field = document.getElementById(slug(`values/${part}`));
@@ -86,8 +137,49 @@ function typed(field) {
   row?.classList.toggle("changed", Boolean(sheet.values.find(([part]) => `values/${part}` === field)));
   const { [field]: _, ...others } = last.differing || {};
   shown(drawing, sheet, { differing: others, problems: last.problems.filter((one) => one.field !== field) });
+  undoing.note(field);
   keeper.touch();
 }
+
+/** A step was undone, or done again: shown where it was. */
+function stepped(field, changes) {
+  keeper.touch();
+  const last = changes.at(-1);
+  const at = last ? fieldOf(last.path) : field;
+  draw();
+  const found = [at, `${at}/quantity`, `${at}/part`, `${at}/at`, field].map((word) => document.getElementById(slug(word))).find(Boolean)
+    || document.getElementById(`add-${field}`);
+  found?.focus();
+}
+
+/** What was saved elsewhere is in the sheet now: the cursor stays in its field, wherever that went. */
+function merged({ changes, stays }) {
+  undoing?.follow();
+  if (!fields) return;
+  if (changes.length) redraw();
+  show();
+  if (stays.length) undoing.say(`${stays.map(({ row }) => called(row)).join(", ")}: removed in one place and changed in another, so it stays.`);
+  else if (changes.length) undoing.say(`Taken over from elsewhere: ${described(changes, sheet)}.`);
+}
+
+function redraw() {
+  const at = document.activeElement;
+  const [list, k, ...rest] = (at?.dataset?.field || "").split("/");
+  const { selectionStart: from, selectionEnd: to } = at || {};
+  const row = drawn[list]?.[k];
+  draw();
+  const there = row ? [list, sheet[list].indexOf(row), ...rest].join("/") : at?.dataset?.field;
+  const found = document.getElementById(there ? slug(there) : at?.id);
+  if (!found || found === document.activeElement) return;
+  found.focus({ preventScroll: true });
+  if (typeof from === "number" && found.setSelectionRange) found.setSelectionRange(from, to);
+}
+
+const show = () => clashes(form, banner, sheet, keeper.clashes, (clash, here) => {
+  keeper.choose(clash, here);
+  undoing.note("");
+  draw();
+});
 
 /** The form has other fields now; the cursor goes on in `field`. */
 function shaped(field) {
@@ -106,6 +198,8 @@ const adds = (list, words, make_, first = "quantity") => make("button", {
 }, words);
 
 function draw() {
+  drawn = Object.fromEntries(Object.entries(sheet).filter(([, list]) => Array.isArray(list)).map(([list, rows_]) => [list, [...rows_]]));
+  if (title.value !== sheet.case) title.value = sheet.case;
   const unfolded = new Set([...form.querySelectorAll("details[open]")].map((d) => d.id));
   const wide = () => (sheet.channels.length ? sheet.channels : [""]).map(() => "");
   form.replaceChildren(
@@ -145,6 +239,7 @@ function draw() {
   problems(last.problems);
   understood(form, last);
   tabs(form);
+  show();
 }
 
 /** A section that is a list of plain rows; a new row begins with the usual choices. */
@@ -180,8 +275,8 @@ function channels() {
   const two = sheet.channels.length === 2;
   const names = choices.stage?.instances?.length === 2 ? choices.stage.instances : ["left", "right"];
   const toggle = make("label", {}, make("input", { type: "checkbox", id: "two", ".checked": two, onchange: (event) => {
-    widen(sheet, event.target.checked ? names : []);
-    shaped("two");
+    if (event.target.checked) widen(sheet, names); else narrow(sheet);
+    draw();
     document.getElementById("two").focus();
     typed("channels");
   } }), " two channels");
@@ -232,24 +327,12 @@ function problems(list) {
     const details = row?.closest("details");
     if (details) details.open = true;
   });
-  if (!keeper.clashed) tell(banner, rest.join("\n"));
+  tell(banner, rest.join("\n"));
 }
 
-function said(text) { status.textContent = text; }
-
-/** Another tab saved first: nothing is thrown away, the user chooses. */
-function clash() {
-  banner.replaceChildren(
-    make("p", {}, "This sheet was changed in another tab or window while it was open here. What you typed here is still here, but not saved."),
-    make("button", { type: "button", onclick: async () => {
-      const made = await ask("POST", `/sheet/${name}/copy`, { sheet });
-      keeper.forget();
-      keeper.kept = keeper.typed;
-      location.href = `/sheet/${made.sheet}`;
-    } }, "Keep mine as a sheet of its own"),
-    make("button", { type: "button", onclick: () => window.open(`/sheet/${name}?other`, "_blank", "noopener") }, "Look at the other one in a new tab"),
-    make("button", { type: "button", onclick: () => { keeper.forget(); keeper.kept = keeper.typed; location.reload(); } }, "Drop mine and take the other one"));
-  banner.hidden = false;
+function said(text, bad = false) {
+  status.textContent = text;
+  status.classList.toggle("problem", bad);
 }
 
 await open();

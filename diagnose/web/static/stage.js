@@ -1,11 +1,13 @@
 // A stage of one's own: its parts as a table, the drawing beside, the whole file below; saved as it is typed.
 import { Arranger } from "./arrange.js";
 import { clickable, make, mark, own, tell } from "./common.js";
+import { Drafts } from "./drafts.js";
 import { Grid } from "./grid.js";
 import { Keeper } from "./keeper.js";
 import { blank, confirm, exact, said as settled } from "./parts.js";
 import { slug } from "./rows.js";
 import { ask, wait } from "./server.js";
+import { Undoing } from "./undoing.js";
 
 const PATIENCE = 30;
 const QUICK = 600;
@@ -27,23 +29,28 @@ const notes = make("div", { id: "notes" });
 const file = make("textarea", { id: "file", class: "file", spellcheck: "false", wrap: "off", rows: "26", autocomplete: "off", oninput: whole });
 const arranger = new Arranger(drawing, `/stage/${own}/drawing`, { show: (svg) => { wanted += 1; show(svg); }, again: paint });
 let [wanted, took, waiting] = [0, 0, 0];
-let state, keeper, grid, choices, asked, others;
+let state, keeper, grid, choices, asked, others, undoing;
 let last = { problems: [], cautions: [] };
 
 async function open() {
-  const told = await ask("GET", PLACE.path);
+  const [told, drafts] = await Promise.all([ask("GET", PLACE.path), Drafts.open(PLACE.draft)]);
   ({ now: state, choices, said: asked, others } = told);
   last = told;
-  const draft = Keeper.draft(PLACE);
-  keeper = new Keeper(state, told.revision, { saved, said, clash }, PLACE);
-  if (draft && exact(draft.sheet) !== exact(told.sheet)) {
+  const found = await drafts.found();
+  const same = (one) => exact(one.sheet) === exact(told.sheet);
+  for (const one of found.filter(same)) drafts.forget(one.place); // it came through
+  const [draft] = found.filter((one) => !same(one));
+  keeper = new Keeper(state, told.revision, { saved, said, clash }, drafts, PLACE);
+  if (draft) {
     state = draft.sheet;
     keeper.resume(draft); // a later revision elsewhere is told by the server
+    if (draft.place !== drafts.place) drafts.forget(draft.place);
   } else {
     keeper.forget();
     said("saved");
   }
   file.value = state.table ? told.text : state.base;
+  undoing = new Undoing(state.table || {}, null, stepped);
   document.body.append(datalists());
   draw();
   saved(told);
@@ -57,7 +64,8 @@ const datalists = () => make("div", { hidden: true },
 function draw() {
   if (state.table && !state.table.parts.length) state.table.parts.push(blank("parts")); // to begin with
   const unfolded = new Set([...form.querySelectorAll("details[open]")].map((d) => d.id));
-  grid = new Grid(state, choices, asked, { typed, shaped, gone });
+  if (state.table && undoing.sheet !== state.table) undoing.of(state.table); // the file was typed, and read anew
+  grid = new Grid(state, choices, asked, { typed, shaped, gone() {} });
   title.value = state.table?.head.title ?? (title.value || last.title || "");
   title.disabled = !state.table;
   form.replaceChildren(
@@ -124,7 +132,8 @@ function whole() {
   typed("file");
 }
 
-function typed() {
+function typed(where = "") {
+  undoing.note(where);
   keeper.touch();
   hints(document.activeElement);
   healthy.classList.add("stale");
@@ -136,15 +145,11 @@ function shaped(to) {
   (document.getElementById(slug(to)) || document.getElementById(to))?.focus();
 }
 
-/** A row was removed: it can be put back. */
-function gone(text, back) {
-  banner.replaceChildren(make("span", {}, `${text}.`), make("button", { type: "button", onclick: () => {
-    back();
-    banner.hidden = true;
-    shaped("add-parts");
-    keeper.touch();
-  } }, "Put it back"));
-  banner.hidden = false;
+/** A step in the table was undone, or done again. */
+function stepped(where) {
+  keeper.touch();
+  healthy.classList.add("stale");
+  shaped(where || "add-parts");
 }
 
 function saved(told) {
@@ -323,11 +328,10 @@ function clash() {
     make("button", { type: "button", onclick: async () => {
       const made = await ask("POST", `/stage/${own}/copy`, { sheet: state });
       keeper.forget();
-      keeper.kept = keeper.typed;
       location.href = `/stage/${made.stage}`;
     } }, "Keep mine as a stage of its own"),
     make("button", { type: "button", onclick: () => window.open(`/stage/${own}?other`, "_blank", "noopener") }, "Look at the other one in a new tab"),
-    make("button", { type: "button", onclick: () => { keeper.forget(); keeper.kept = keeper.typed; location.reload(); } }, "Drop mine and take the other one"));
+    make("button", { type: "button", onclick: () => { keeper.forget(); location.reload(); } }, "Drop mine and take the other one"));
   banner.hidden = false;
 }
 
@@ -377,7 +381,6 @@ on("copy", "Copying…", async () => {
 on("delete", "Deleting…", async () => {
   await ask("POST", `/stage/${own}/delete`);
   keeper.forget();
-  keeper.kept = keeper.typed;
   location.href = `/?deleted=${own}`;
 });
 document.getElementById("netlist").addEventListener("click", (event) => {

@@ -1,4 +1,5 @@
 import { fit, make, tell } from "./common.js";
+import { missing, sending } from "./missing.js";
 import { ask } from "./server.js";
 
 const open = document.getElementById("open");
@@ -6,26 +7,35 @@ const begin = document.getElementById("new");
 const about = document.getElementById("about");
 const change = document.getElementById("change");
 const refused = document.getElementById("own-refused");
+const asked = document.getElementById("missing");
 
 const ends = document.getElementById("ends");
 const NETLIST = /\.(cir|net|sp|spice|ckt)$/i;
 let last = [];
 
-/** Open what was chosen or dropped: a sheet, or a stage of one's own. */
-async function take(files) {
+/** Open what was chosen or dropped: a sheet, or a stage of one's own; `more` says what to do without files that it names. */
+async function take(files, more = {}) {
   const told = open.querySelector(".problem");
   last = [...files]; // a form that is emptied takes its own list along
   if (!last.length) return;
   tell(told, "");
+  asked.hidden = true;
   open.setAttribute("aria-busy", "true");
   const body = new FormData();
   for (const file of last) body.append("files", file);
+  for (const [word, value] of Object.entries(more)) body.append(word, value);
   if (!ends.hidden) for (const word of ["input", "output"]) body.append(word, document.getElementById(`ends-${word}`).value);
   try {
-    const made = await ask("POST", "/sheets/open", body);
+    const made = await ask("POST", sending("/sheets/open", last), body);
     location.href = made.stage ? `/stage/${made.stage}` : `/sheet/${made.sheet}`;
   } catch (error) {
     tell(told, error.message);
+    const had = last;
+    missing(asked, error.told, {
+      more: (files_) => take([...had, ...files_], more),
+      instead: (stage_) => take(had, { ...more, stage: stage_ }),
+      without: () => take(had, { ...more, without: "1" }),
+    });
     open.files.value = "";
     ends.hidden = !last.some((file) => NETLIST.test(file.name));
     told.scrollIntoView({ block: "nearest" });
@@ -101,6 +111,10 @@ change.addEventListener("click", () => {
 document.getElementById("blank").addEventListener("click", (event) => stage("", refused, event.target));
 document.getElementById("blank-unit").addEventListener("click", (event) => stage("", refused, event.target, true));
 
+/** What an entry of a list is: a sheet, or a stage of one's own. */
+const base = (item) => (item.dataset.sheet ? `/sheet/${item.dataset.sheet}` : `/stage/${item.dataset.stage}`);
+const problem = (item) => (item.dataset.sheet ? document.getElementById("sheets-refused") : refused);
+
 document.addEventListener("click", async (event) => {
   const button = event.target.closest("[data-act]");
   if (!button) return;
@@ -108,17 +122,37 @@ document.addEventListener("click", async (event) => {
   const { act } = button.dataset;
   if (act === "title") return rename(item);
   button.disabled = true;
-  tell(refused, "");
+  tell(problem(item), "");
   try {
-    const told = await ask("POST", `/stage/${item.dataset.stage}/${act}`);
-    if (act === "sheet") location.href = `/sheet/${told.sheet}`;
+    const told = await ask("POST", `${base(item)}/${act}`);
+    if (act === "delete" && item.dataset.sheet) return deleted(item);
+    if (act === "sheet" || (act === "copy" && item.dataset.sheet)) location.href = `/sheet/${told.sheet}`;
     else if (act === "copy") location.href = `/stage/${told.stage}`;
     else location.reload();
   } catch (error) {
-    tell(refused, error.message);
+    tell(problem(item), error.message);
     button.disabled = false;
   }
 });
+
+/** A sheet is deleted: it can be had back where it stood. */
+function deleted(item) {
+  const words = item.querySelector("a").textContent;
+  const before = [...item.childNodes];
+  const undo = make("button", { type: "button", onclick: async () => {
+    try {
+      await ask("POST", `${base(item)}/restore`);
+      item.replaceChildren(...before);
+      const back = item.querySelector("[data-act=delete]");
+      back.disabled = false;
+      back.focus();
+    } catch (error) {
+      tell(problem(item), error.message);
+    }
+  } }, "Undo");
+  item.replaceChildren(make("span", { role: "status" }, `${words} is deleted.`), undo);
+  undo.focus();
+}
 
 /** A field in place of the title. */
 function rename(item) {
@@ -132,9 +166,9 @@ function rename(item) {
     const title = input.value.trim();
     if (!keep || !title || title === link.textContent) return;
     try {
-      link.textContent = (await ask("POST", `/stage/${item.dataset.stage}/title`, { title })).title;
+      link.textContent = (await ask("POST", `${base(item)}/title`, { title })).title;
     } catch (error) {
-      tell(refused, error.message);
+      tell(problem(item), error.message);
     }
   };
   input.addEventListener("keydown", (event) => {
@@ -148,3 +182,17 @@ function rename(item) {
 // what was just deleted can be had back at once
 const gone = new URLSearchParams(location.search).get("deleted");
 if (gone && document.querySelector(`#bin [data-stage="${CSS.escape(gone)}"]`)) document.getElementById("bin").open = true;
+
+const find = document.getElementById("find");
+/** Only what holds every word that is searched for stays on the list. */
+function search() {
+  const words = find.value.toLowerCase().split(/\s+/).filter(Boolean);
+  const items = [...document.querySelectorAll(".sheets > li")];
+  for (const item of items) item.hidden = !words.every((word) => item.textContent.toLowerCase().includes(word));
+  const left = items.filter((item) => !item.hidden).length;
+  document.getElementById("found").textContent = words.length ? `${left} of ${items.length}` : "";
+}
+if (find) {
+  find.addEventListener("input", search);
+  search(); // what a browser keeps in the field when one comes back
+}

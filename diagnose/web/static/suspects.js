@@ -1,15 +1,16 @@
 import { curves } from "./answer_curves.js";
 import { clickable, mark, name, reveal, tell } from "./common.js";
 import { placed, places } from "./places.js";
-import { rank } from "./rank.js";
+import { ranked } from "./rank.js";
 import { ask } from "./server.js";
 
 const page = document.getElementById("answer");
 let chosen = 0;
 
 async function show() {
-  if (!(await rank())) return;
-  page.innerHTML = await ask("GET", `/sheet/${name}/answer`);
+  const answer = await ranked(() => ask("GET", `/sheet/${name}/answer`));
+  if (answer === null) return;
+  page.innerHTML = answer;
   page.dataset.shown = page.querySelector("#answered").dataset.revision;
   const drawing = document.getElementById("drawing");
   placed(drawing, places(page));

@@ -83,7 +83,7 @@ def test_a_stage_is_typed_and_the_drawing_follows(divider: Any, served: Any) -> 
     # gone and back
     page.get_by_role("button", name="remove R3").click()
     until(page, "!document.querySelector('.drawing [data-part=R3]')")
-    page.get_by_role("button", name="Put it back").click()
+    page.locator("#gone").get_by_role("button", name="Undo").click()
     page.locator(".drawing [data-part=R3]").wait_for()
     saved(page)
     # the whole file: the table follows what is typed there, and the other way round

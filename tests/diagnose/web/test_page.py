@@ -225,22 +225,3 @@ def test_a_narrow_screen_shows_everything_without_scrolling_sideways(
         assert opened.evaluate("document.documentElement.scrollWidth") <= 360, path
 
 
-def test_two_tabs_do_not_undo_each_other(opened: Any, served: Any) -> None:
-    saved(opened)
-    other = opened.context.new_page()
-    other.goto(opened.url)
-    other.wait_for_selector("#form:not([aria-busy])")
-    opened.locator("#f-readings-0-values-0").fill("-1 dB")
-    saved(opened)
-    other.locator("#f-readings-1-values-0").fill("-9 dB")
-    other.locator("#banner button").first.wait_for()
-    kept = served.sheets / name_of(opened) / "sheet.yaml"
-    assert "-1 dB" in kept.read_text(encoding="utf-8")
-    assert "-9 dB" not in kept.read_text(encoding="utf-8")
-    assert other.locator("#f-readings-1-values-0").input_value() == "-9 dB"
-    before = other.url
-    other.get_by_role("button", name="Keep mine as a sheet of its own").click()
-    other.wait_for_url(lambda url: url != before)
-    other.wait_for_selector("#form:not([aria-busy])")
-    assert other.locator("#f-readings-1-values-0").input_value() == "-9 dB"
-    other.close()
