@@ -22,15 +22,15 @@ misses as much, and takes over how health's lines have changed.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
-from diagnose.inference.censored import supposed
-from diagnose.inference.evidence import Scored, fault_at, notch, rescored
+from diagnose.inference.evidence import Scored, notch, rescored
 from diagnose.inference.likelihood import Array, Observed, covariance_around, spread
+from diagnose.inference.wanted import Lines, elsewhere, unit_of, wanted_by
 from faultlib.signature import Signatures, Stepwise, differences, named
-from faultlib.simulate import Bench, Variant
+from faultlib.simulate import Bench
 
 ROUNDS = 3
 """Times that the lines are drawn anew, at most."""
@@ -53,27 +53,6 @@ drawn again."""
 _OVER = 5.0
 """A step of the fit that loses so much, in natural logarithms, has gone over an edge: it is taken
 back."""
-_LIMIT = 2.5
-"""Standard deviations that the fit may move a good part: no part beyond would be a good one."""
-
-
-@dataclass(frozen=True)
-class _Lines:
-    """Straight lines around one unit.
-
-    Attributes
-    ----------
-    deviations : (p,) array
-        Where they are drawn, in standard deviations.
-    offset : (m,) array
-        Added to what the hypothesis predicts at no deviation, so that the lines meet it.
-    sensitivities : (p + q, m) array
-        Last, what is carried over from the healthy unit.
-    """
-
-    deviations: Array
-    offset: Array
-    sensitivities: Array
 
 
 def fitted(
@@ -102,7 +81,14 @@ def fitted(
     close = everything[health].score > max(s.score for s in everything) - _GOOD
     if health in missed and health not in live and close:
         live.append(health)
-    met, before, drawn = dict(lines), everything[health], set(live)
+    met, before = dict(lines), everything[health]
+    if close and health in lines:
+        start = elsewhere(before, lines[health], signatures, observed, bench)
+        if start is not None:
+            _drawn(everything, lines, {health: start}, signatures, observed, bench, progress)
+            live = [i for i in live if i != health]
+            live += _crooked(everything, lines, [health], signatures, observed, bench, progress)
+    drawn = {*live, health}
     for _ in range(ROUNDS):
         if not live:
             break
@@ -111,7 +97,7 @@ def fitted(
     if lines.get(health) is not met.get(health):
         gained = everything[health].log_evidence - before.log_evidence
         top = max(s.score for s in everything)
-        rest = [i for i in sorted(missed - drawn) if everything[i].score + gained > top - _NATS]
+        rest = [i for i in met if i not in drawn and everything[i].score + gained > top - _NATS]
         _followed(everything, lines, met[health], rest, signatures, observed, bench, progress)
     return everything[:-1], everything[-1]
 
@@ -137,7 +123,7 @@ def fitted_from(
     list of Scored
         All hypotheses in their order; those whose unit cannot be simulated as they were.
     """
-    everything, lines = list(scored), dict[int, _Lines]()
+    everything, lines = list(scored), dict[int, Lines]()
     _drawn(everything, lines, starts, signatures, observed, bench, progress, gentler=True)
     top = max((everything[i].score for i in lines), default=0.0)
     live = [i for i in lines if everything[i].score > top - _NATS]
@@ -162,22 +148,13 @@ def _leading(everything: Sequence[Scored], count: int, nats: float) -> list[int]
     return [i for i in order[:count] if everything[i].score > top - nats]
 
 
-def unit_of(scored: Scored, deviations: Array, signatures: Signatures) -> Variant:
-    """The unit of a hypothesis at its best size, with good parts moved by (p,) deviations."""
-    faults = tuple(fault_at(h, notch(scored)) for h in scored.hypotheses)
-    moved = tuple(
-        (s, float(z)) for s, z in zip(signatures.spreads, deviations, strict=True) if z != 0.0
-    )
-    return Variant(faults, moved)
-
-
 def _met(
     everything: list[Scored],
     signatures: Signatures,
     observed: Observed,
     bench: Bench,
     progress: Stepwise | None,
-) -> tuple[dict[int, _Lines], set[int]]:
+) -> tuple[dict[int, Lines], set[int]]:
     """Move lines to the units that they point to, and score with them; in place.
 
     Returns
@@ -190,7 +167,7 @@ def _met(
     units = [unit_of(everything[i], none, signatures) for i in live]
     answers = signatures.lines(units, bench, progress)  # as they were scored with
     lines = {
-        i: _Lines(none, zero, answer[1])
+        i: Lines(none, zero, answer[1])
         for i, answer in zip(live, answers, strict=True)
         if answer is not None
     }
@@ -205,22 +182,9 @@ def _met(
     return lines, missed
 
 
-def _wanted(scored: Scored, lines: _Lines, observed: Observed) -> Array:
-    """Deviations of the good parts that the readings want, (p,).
-
-    Rounded, so that the last digit of a reading does not make another unit for the store.
-    """
-    matrix = scored.spread.factor @ scored.spread.factor.T
-    predicted = scored.predicted[scored.best] + lines.offset
-    residual = supposed(replace(observed, phases=scored.phases), predicted, scored.spread)
-    moves = lines.sensitivities[: len(lines.deviations)]
-    wanted = moves @ np.linalg.solve(matrix, residual)
-    return np.asarray(np.round(np.clip(wanted, -_LIMIT, _LIMIT), 2))
-
-
 def _crooked(
     everything: Sequence[Scored],
-    lines: dict[int, _Lines],
+    lines: dict[int, Lines],
     live: Sequence[int],
     signatures: Signatures,
     observed: Observed,
@@ -234,7 +198,7 @@ def _crooked(
 
 def _misses(
     everything: Sequence[Scored],
-    lines: dict[int, _Lines],
+    lines: dict[int, Lines],
     live: Sequence[int],
     signatures: Signatures,
     observed: Observed,
@@ -245,7 +209,7 @@ def _misses(
 
     Those that cannot be simulated are left out.
     """
-    wanted = [_wanted(everything[i], lines[i], observed) for i in live]
+    wanted = [wanted_by(everything[i], lines[i], observed) for i in live]
     units = [unit_of(everything[i], z, signatures) for i, z in zip(live, wanted, strict=True)]
     step = named(progress, "suspects with their good parts moved")
     answer = bench.values(signatures.stage, units, observed.readings, step)
@@ -276,7 +240,7 @@ def _at_notch(scored: Scored) -> int:
 
 def _again(
     everything: list[Scored],
-    lines: dict[int, _Lines],
+    lines: dict[int, Lines],
     live: Sequence[int],
     signatures: Signatures,
     observed: Observed,
@@ -285,13 +249,13 @@ def _again(
     gentler: bool = False,
 ) -> None:
     """Draw lines at the units that the readings suggest, and score with them; in place."""
-    wanted = {i: _wanted(everything[i], lines[i], observed) for i in live}
+    wanted = {i: wanted_by(everything[i], lines[i], observed) for i in live}
     _drawn(everything, lines, wanted, signatures, observed, bench, progress, gentler)
 
 
 def _drawn(
     everything: list[Scored],
-    lines: dict[int, _Lines],
+    lines: dict[int, Lines],
     wanted: Mapping[int, Array],
     signatures: Signatures,
     observed: Observed,
@@ -309,14 +273,14 @@ def _drawn(
 
 
 def _through(
-    everything: list[Scored], lines: dict[int, _Lines], i: int, z: Array, row: Array,
+    everything: list[Scored], lines: dict[int, Lines], i: int, z: Array, row: Array,
     sensitivities: Array, signatures: Signatures, observed: Observed,
 ) -> None:
     """Score with lines through the readings `row` of the unit of deviations z; in place."""
     here = everything[i].predicted[_at_notch(everything[i])]
     shift = differences(row, here, observed.readings)
     offset = shift - z @ sensitivities[: len(z)]
-    lines[i] = _Lines(z, offset, sensitivities)
+    lines[i] = Lines(z, offset, sensitivities)
     moved = differences(row, signatures.healthy, observed.readings)
     own = replace(observed, phases=everything[i].phases)
     around = spread(own, sensitivities, row, moved)
@@ -325,8 +289,8 @@ def _through(
 
 def _followed(
     everything: list[Scored],
-    lines: dict[int, _Lines],
-    met: _Lines,
+    lines: dict[int, Lines],
+    met: Lines,
     which: Sequence[int],
     signatures: Signatures,
     observed: Observed,
@@ -340,7 +304,7 @@ def _followed(
 
     Parameters
     ----------
-    met : _Lines
+    met : Lines
         Of health, before they were drawn anew.
     which : sequence of int
         Suspects that may follow; one that moves a reading whose lines bent stays as it is.

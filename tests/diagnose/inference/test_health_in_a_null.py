@@ -137,7 +137,7 @@ def test_lines_about_the_drawn_unit_miss_it(z: Z) -> None:
     assert lines < truth(z, None) - 3.0
 
 
-@pytest.mark.parametrize("z", [*UNITS, (1.5, 0.0)])
+@pytest.mark.parametrize("z", [*UNITS, (1.5, 0.0), (0.0, 0.0), (0.3, 0.3)])
 def test_health_has_its_evidence_however_many_suspects_lead_it(z: Z) -> None:
     """Within half a nat, the goal of all evidence."""
     assert found(z).healthy_evidence == pytest.approx(truth(z, None), abs=0.5)
