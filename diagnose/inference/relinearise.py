@@ -12,20 +12,25 @@ to meet it without being drawn anew, for one simulation each: evidence is the he
 integrand at its summit times its width (Laplace; MacKay 1992, from memory), the height is
 simulated, and the width bends less. All of them, since what a few gain by a better look the others
 may gain as well.
+
+Health is fitted however many suspects lead it. Where two rails' hum cancels the drawn unit stands
+in a null that no real one is in, and lines about it miss good units by 8 to 9 nats; suspects that
+fill the null by themselves have lines of their own and do not. What reads as a good unit does
+misses as much, and takes over how health's lines have changed.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
-from diagnose.inference.censored import supposed
-from diagnose.inference.evidence import Scored, fault_at, notch, rescored
+from diagnose.inference.evidence import Scored, notch, rescored
 from diagnose.inference.likelihood import Array, Observed, covariance_around, spread
+from diagnose.inference.wanted import Lines, elsewhere, unit_of, wanted_by
 from faultlib.signature import Signatures, Stepwise, differences, named
-from faultlib.simulate import Bench, Variant
+from faultlib.simulate import Bench
 
 ROUNDS = 3
 """Times that the lines are drawn anew, at most."""
@@ -40,33 +45,14 @@ _MANY = 40
 _REACH = 20.0
 """Those this far behind are not even moved, in natural logarithms: lines miss health by 9 to 17 at
 the notch of a trap within tolerance, so that what is behind by lines need not be behind."""
+_GOOD = 12.0
+"""Health this far behind the best is not fitted: beyond the 9 nats that a null costs it."""
 _CROOKED = 0.7
 """Lines that miss the simulated unit by this much, in units of what the readings can tell, are
 drawn again."""
 _OVER = 5.0
 """A step of the fit that loses so much, in natural logarithms, has gone over an edge: it is taken
 back."""
-_LIMIT = 2.5
-"""Standard deviations that the fit may move a good part: no part beyond would be a good one."""
-
-
-@dataclass(frozen=True)
-class _Lines:
-    """Straight lines around one unit.
-
-    Attributes
-    ----------
-    deviations : (p,) array
-        Where they are drawn, in standard deviations.
-    offset : (m,) array
-        Added to what the hypothesis predicts at no deviation, so that the lines meet it.
-    sensitivities : (p + q, m) array
-        Last, what is carried over from the healthy unit.
-    """
-
-    deviations: Array
-    offset: Array
-    sensitivities: Array
 
 
 def fitted(
@@ -89,14 +75,30 @@ def fitted(
     list of Scored, Scored
         All hypotheses in their order, and health.
     """
-    everything = [*scored, good]
+    everything, health = [*scored, good], len(scored)
     lines, missed = _met(everything, signatures, observed, bench, progress)
     live = [i for i in _leading(everything, _FEW, _NATS) if i in missed]
+    close = everything[health].score > max(s.score for s in everything) - _GOOD
+    if health in missed and health not in live and close:
+        live.append(health)
+    met, before = dict(lines), everything[health]
+    if close and health in lines:
+        start = elsewhere(before, lines[health], signatures, observed, bench)
+        if start is not None:
+            _drawn(everything, lines, {health: start}, signatures, observed, bench, progress)
+            live = [i for i in live if i != health]
+            live += _crooked(everything, lines, [health], signatures, observed, bench, progress)
+    drawn = {*live, health}
     for _ in range(ROUNDS):
         if not live:
             break
         _again(everything, lines, live, signatures, observed, bench, progress)
         live = _crooked(everything, lines, live, signatures, observed, bench, progress)
+    if lines.get(health) is not met.get(health):
+        gained = everything[health].log_evidence - before.log_evidence
+        top = max(s.score for s in everything)
+        rest = [i for i in met if i not in drawn and everything[i].score + gained > top - _NATS]
+        _followed(everything, lines, met[health], rest, signatures, observed, bench, progress)
     return everything[:-1], everything[-1]
 
 
@@ -121,7 +123,7 @@ def fitted_from(
     list of Scored
         All hypotheses in their order; those whose unit cannot be simulated as they were.
     """
-    everything, lines = list(scored), dict[int, _Lines]()
+    everything, lines = list(scored), dict[int, Lines]()
     _drawn(everything, lines, starts, signatures, observed, bench, progress, gentler=True)
     top = max((everything[i].score for i in lines), default=0.0)
     live = [i for i in lines if everything[i].score > top - _NATS]
@@ -146,22 +148,13 @@ def _leading(everything: Sequence[Scored], count: int, nats: float) -> list[int]
     return [i for i in order[:count] if everything[i].score > top - nats]
 
 
-def unit_of(scored: Scored, deviations: Array, signatures: Signatures) -> Variant:
-    """The unit of a hypothesis at its best size, with good parts moved by (p,) deviations."""
-    faults = tuple(fault_at(h, notch(scored)) for h in scored.hypotheses)
-    moved = tuple(
-        (s, float(z)) for s, z in zip(signatures.spreads, deviations, strict=True) if z != 0.0
-    )
-    return Variant(faults, moved)
-
-
 def _met(
     everything: list[Scored],
     signatures: Signatures,
     observed: Observed,
     bench: Bench,
     progress: Stepwise | None,
-) -> tuple[dict[int, _Lines], set[int]]:
+) -> tuple[dict[int, Lines], set[int]]:
     """Move lines to the units that they point to, and score with them; in place.
 
     Returns
@@ -174,7 +167,7 @@ def _met(
     units = [unit_of(everything[i], none, signatures) for i in live]
     answers = signatures.lines(units, bench, progress)  # as they were scored with
     lines = {
-        i: _Lines(none, zero, answer[1])
+        i: Lines(none, zero, answer[1])
         for i, answer in zip(live, answers, strict=True)
         if answer is not None
     }
@@ -189,22 +182,9 @@ def _met(
     return lines, missed
 
 
-def _wanted(scored: Scored, lines: _Lines, observed: Observed) -> Array:
-    """Deviations of the good parts that the readings want, (p,).
-
-    Rounded, so that the last digit of a reading does not make another unit for the store.
-    """
-    matrix = scored.spread.factor @ scored.spread.factor.T
-    predicted = scored.predicted[scored.best] + lines.offset
-    residual = supposed(replace(observed, phases=scored.phases), predicted, scored.spread)
-    moves = lines.sensitivities[: len(lines.deviations)]
-    wanted = moves @ np.linalg.solve(matrix, residual)
-    return np.asarray(np.round(np.clip(wanted, -_LIMIT, _LIMIT), 2))
-
-
 def _crooked(
     everything: Sequence[Scored],
-    lines: dict[int, _Lines],
+    lines: dict[int, Lines],
     live: Sequence[int],
     signatures: Signatures,
     observed: Observed,
@@ -218,7 +198,7 @@ def _crooked(
 
 def _misses(
     everything: Sequence[Scored],
-    lines: dict[int, _Lines],
+    lines: dict[int, Lines],
     live: Sequence[int],
     signatures: Signatures,
     observed: Observed,
@@ -229,7 +209,7 @@ def _misses(
 
     Those that cannot be simulated are left out.
     """
-    wanted = [_wanted(everything[i], lines[i], observed) for i in live]
+    wanted = [wanted_by(everything[i], lines[i], observed) for i in live]
     units = [unit_of(everything[i], z, signatures) for i, z in zip(live, wanted, strict=True)]
     step = named(progress, "suspects with their good parts moved")
     answer = bench.values(signatures.stage, units, observed.readings, step)
@@ -260,7 +240,7 @@ def _at_notch(scored: Scored) -> int:
 
 def _again(
     everything: list[Scored],
-    lines: dict[int, _Lines],
+    lines: dict[int, Lines],
     live: Sequence[int],
     signatures: Signatures,
     observed: Observed,
@@ -269,13 +249,13 @@ def _again(
     gentler: bool = False,
 ) -> None:
     """Draw lines at the units that the readings suggest, and score with them; in place."""
-    wanted = {i: _wanted(everything[i], lines[i], observed) for i in live}
+    wanted = {i: wanted_by(everything[i], lines[i], observed) for i in live}
     _drawn(everything, lines, wanted, signatures, observed, bench, progress, gentler)
 
 
 def _drawn(
     everything: list[Scored],
-    lines: dict[int, _Lines],
+    lines: dict[int, Lines],
     wanted: Mapping[int, Array],
     signatures: Signatures,
     observed: Observed,
@@ -289,12 +269,57 @@ def _drawn(
     for (i, z), answer in zip(wanted.items(), own_lines, strict=True):
         if answer is None:
             continue
-        row, sensitivities = answer
-        here = everything[i].predicted[_at_notch(everything[i])]
-        shift = differences(row, here, observed.readings)
-        offset = shift - z @ sensitivities[: len(z)]
-        lines[i] = _Lines(z, offset, sensitivities)
-        moved = differences(row, signatures.healthy, observed.readings)
-        own = replace(observed, phases=everything[i].phases)
-        around = spread(own, sensitivities, row, moved)
-        everything[i] = rescored(everything[i], around, own, offset)
+        _through(everything, lines, i, z, *answer, signatures, observed)
+
+
+def _through(
+    everything: list[Scored], lines: dict[int, Lines], i: int, z: Array, row: Array,
+    sensitivities: Array, signatures: Signatures, observed: Observed,
+) -> None:
+    """Score with lines through the readings `row` of the unit of deviations z; in place."""
+    here = everything[i].predicted[_at_notch(everything[i])]
+    shift = differences(row, here, observed.readings)
+    offset = shift - z @ sensitivities[: len(z)]
+    lines[i] = Lines(z, offset, sensitivities)
+    moved = differences(row, signatures.healthy, observed.readings)
+    own = replace(observed, phases=everything[i].phases)
+    around = spread(own, sensitivities, row, moved)
+    everything[i] = rescored(everything[i], around, own, offset)
+
+
+def _followed(
+    everything: list[Scored],
+    lines: dict[int, Lines],
+    met: Lines,
+    which: Sequence[int],
+    signatures: Signatures,
+    observed: Observed,
+    bench: Bench,
+    progress: Stepwise | None,
+) -> None:
+    """Suspects whose lines bend as health's do take over what became of these; in place.
+
+    A fault that leaves a reading as it is leaves it to good parts as well. One simulation each, of
+    the suspect's unit where health's lines were drawn.
+
+    Parameters
+    ----------
+    met : Lines
+        Of health, before they were drawn anew.
+    which : sequence of int
+        Suspects that may follow; one that moves a reading whose lines bent stays as it is.
+    """
+    good = lines[len(everything) - 1]
+    z = good.deviations
+    level = everything[-1].predicted[0] + good.offset + z @ good.sensitivities[: len(z)]
+    sigma = np.sqrt(np.diag(covariance_around(observed, level, twins=False)))
+    change = good.sensitivities - met.sensitivities
+    bent = np.sqrt((change**2).sum(axis=0)) > _CROOKED * sigma
+    units = [unit_of(everything[i], z, signatures) for i in which]
+    step = named(progress, "suspects with their good parts moved")
+    answer = bench.values(signatures.stage, units, observed.readings, step)
+    for i, row in zip(which, answer.values, strict=True):
+        alike = np.abs(differences(row, level, observed.readings)) <= _CROOKED * sigma
+        if not np.isnan(row).any() and bool(alike[bent].all()):
+            own = lines[i].sensitivities + np.where(alike, change, 0.0)
+            _through(everything, lines, i, z, row, own, signatures, observed)

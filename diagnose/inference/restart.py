@@ -20,8 +20,9 @@ import numpy as np
 from diagnose.inference.evidence import Scored
 from diagnose.inference.likelihood import Array, Observed, tail
 from diagnose.inference.phasors import phases
-from diagnose.inference.relinearise import fitted_from, unit_of
+from diagnose.inference.relinearise import fitted_from
 from diagnose.inference.screen import good_units, screen
+from diagnose.inference.wanted import unit_of
 from faultlib.signature import Signature, Signatures, Stepwise
 from faultlib.simulate import Bench
 

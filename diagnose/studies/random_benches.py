@@ -9,10 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
-from circuits.reading import Reading
+from circuits.reading import Reading, softened
 from circuits.reading import instrument as of_one
 from circuits.stage import Stage
 from diagnose.inference.censored import distances, standing
@@ -24,8 +25,9 @@ from diagnose.inference.posterior import PRIOR_HEALTHY, PRIOR_UNMODELLED, Poster
 from diagnose.inference.screen import good_units
 from diagnose.studies.foreign_units import aimed, foreign, normal_draw
 from faultlib.catalogue import Hypothesis, hypotheses
+from faultlib.ensemble import ensemble, floors, scatter
 from faultlib.fault import Fault
-from faultlib.signature import Signatures, Stepwise, signatures
+from faultlib.signature import Signatures, Stepwise, named, signatures
 from faultlib.simulate import Bench, Variant
 from faultlib.tolerance import draw
 from faultlib.watched import watched
@@ -213,13 +215,17 @@ def score(
         bench = TwoChannels(bench, (), len(asked))
         around = common_spreads(stage, ())
         asked = asked + tuple(replace(r, channel=1) for r in asked)
-    table = signatures(stage, asked, everything, bench, progress, around)
+    # as a sheet is weighed: a null of the unit as drawn is not one of those on the bench
+    good = ensemble(stage, asked, around, bench, named(progress, "good units"))
+    asked, few = floors(good), len(readings)
+    table = signatures(stage, asked, everything, bench, progress, around,
+                       partial(scatter, good, range(len(asked))))
     priors = [math.log(s.hypothesis.prior) for s in table.faults]
     scores: list[BenchScore] = []
     for k, drawn in enumerate(benches):
-        observed = _observed(readings, drawn.values)
+        observed = _observed(asked[:few], drawn.values)
         if reference:
-            observed = side_by_side(observed, _observed(readings, drawn.reference))
+            observed = side_by_side(observed, _observed(asked[few:], drawn.reference))
         posterior = infer(table, observed, priors, bench)
         one = _scored(drawn, table, observed, posterior)
         if one.detectable and drawn.fault is not None and k % every == 0:
@@ -270,6 +276,8 @@ def equals(fault: Fault, found: Signatures, observed: Observed) -> frozenset[str
 
 
 def _observed(readings: Sequence[Reading], values: Array) -> Observed:
+    # drawn without what lies beside a level
+    values = np.array([float(softened(r, x)) for r, x in zip(readings, values, strict=True)])
     bench = instrument(readings, values)
     return Observed(tuple(readings), values, bench, ("",) * len(readings),
                     slips=slipping(readings, values, bench))

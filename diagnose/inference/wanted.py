@@ -1,0 +1,97 @@
+"""The unit that readings want: a hypothesis with its good parts moved to where lines point to.
+
+From the wrong side of a null lines point back to it, and find nothing there that they miss.
+Readings then contradict each other, and a good unit is looked for where the others point with one
+of them left out: several places to begin from, as for any summit that need not be the only one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from diagnose.inference.censored import contradictions, supposed
+from diagnose.inference.evidence import Scored, fault_at, notch
+from diagnose.inference.likelihood import Array, Covariance, Observed
+from faultlib.signature import Signatures
+from faultlib.simulate import Bench, Variant
+
+_AGAINST = 2.0
+"""Standard deviations from what all others let expect at which a reading may be left out."""
+_TRIED = 4
+"""Readings that are left out in turn, at most: each costs a simulation."""
+_WORTH = 1.0
+"""Natural logarithms by which a unit found so must be the likelier one."""
+_LIMIT = 2.5
+"""Standard deviations that the fit may move a good part: no part beyond would be a good one."""
+
+
+@dataclass(frozen=True)
+class Lines:
+    """Straight lines around one unit.
+
+    Attributes
+    ----------
+    deviations : (p,) array
+        Where they are drawn, in standard deviations.
+    offset : (m,) array
+        Added to what the hypothesis predicts at no deviation, so that the lines meet it.
+    sensitivities : (p + q, m) array
+        Last, what is carried over from the healthy unit.
+    """
+
+    deviations: Array
+    offset: Array
+    sensitivities: Array
+
+
+def unit_of(scored: Scored, deviations: Array, signatures: Signatures) -> Variant:
+    """The unit of a hypothesis at its best size, with good parts moved by (p,) deviations."""
+    faults = tuple(fault_at(h, notch(scored)) for h in scored.hypotheses)
+    moved = tuple(
+        (s, float(z)) for s, z in zip(signatures.spreads, deviations, strict=True) if z != 0.0
+    )
+    return Variant(faults, moved)
+
+
+def wanted_by(
+    scored: Scored, lines: Lines, observed: Observed, without: int | None = None
+) -> Array:
+    """Deviations of the good parts that the readings want, (p,); one reading may be left out.
+
+    Rounded, so that the last digit of a reading does not make another unit for the store.
+    """
+    matrix = scored.spread.factor @ scored.spread.factor.T
+    if without is not None:
+        matrix[without, without] *= 1e6
+    predicted = scored.predicted[scored.best] + lines.offset
+    residual = supposed(replace(observed, phases=scored.phases), predicted, scored.spread)
+    moves = lines.sensitivities[: len(lines.deviations)]
+    wanted = moves @ np.linalg.solve(matrix, residual)
+    return np.asarray(np.round(np.clip(wanted, -_LIMIT, _LIMIT), 2))
+
+
+def elsewhere(
+    scored: Scored, lines: Lines, signatures: Signatures, observed: Observed, bench: Bench
+) -> Array | None:
+    """Deviations (p,) of a good unit that the readings suit better than where lines point to.
+
+    None where there is none: with straight lines no other unit is likelier than that.
+    """
+    own = replace(observed, phases=scored.phases)
+    predicted = scored.predicted[scored.best] + lines.offset
+    apart = np.abs(contradictions(own, predicted, scored.spread))
+    against = [int(k) for k in np.argsort(-apart)[:_TRIED] if apart[k] > _AGAINST]
+    if not against:
+        return None
+    wanted = [wanted_by(scored, lines, observed, k) for k in (None, *against)]
+    units = [unit_of(scored, z, signatures) for z in wanted]
+    rows = bench.values(signatures.stage, units, observed.readings).values
+    moves = lines.sensitivities[: len(signatures.spreads)]
+    noise = Covariance.of(scored.spread.factor @ scored.spread.factor.T - moves.T @ moves)
+    far = [np.inf if np.isnan(row).any()
+           else z @ z + noise.squares(supposed(own, row, scored.spread)[None])[0]
+           for z, row in zip(wanted, rows, strict=True)]
+    best = int(np.argmin(far))
+    return wanted[best] if far[best] < far[0] - 2.0 * _WORTH else None
