@@ -29,7 +29,7 @@ def firefox(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Firefox]:
 
 def test_the_main_walk(firefox: Firefox, served: Any) -> None:
     firefox.size(1366, 768)
-    firefox.goto(f"{served.address}/")
+    firefox.goto(served.entrance)
     firefox.choose("#files", [DATA / "coupling-dry.yaml", DATA / "coupling.yaml"])
     firefox.wait("#form:not([aria-busy])")
     name = firefox.js("document.body.dataset.sheet")
