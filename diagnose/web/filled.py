@@ -15,8 +15,8 @@ from circuits.quantities import LEVELS
 from circuits.quantity import parse
 from diagnose.web.places import place
 from diagnose.web.sheet import Entry, Pairs, Point, Typed
+from diagnose.web.understood import CONDITION_UNITS
 
-_UNITS = {"frequency": "Hz", "reference": "Hz", "load": "ohm", "thd": "%", **LEVELS}
 _SAME = 0.01
 """How far apart two frequencies or loads may be that are the same: a generator is set to 1 %."""
 _NEAR = 0.12
@@ -222,7 +222,7 @@ def _alike(one: Pairs, other: Pairs, to_the_level: bool) -> bool:
         return False
     near = _SAME if to_the_level else _NEAR
     return all(
-        _near(word, right[key], _UNITS.get(key, ""), near if key in LEVELS else _SAME)
+        _near(word, right[key], CONDITION_UNITS.get(key, ""), near if key in LEVELS else _SAME)
         for key, word in left.items()
     )
 

@@ -5,6 +5,7 @@ The functions are those of the command line. What goes in and comes out is plain
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
@@ -150,11 +151,11 @@ def _on_page(note: str) -> str:
     """A note in the words of the page, where it names an option of the command."""
     for option, words in (
         ("add --driven both", 'read it again with "both" as driven'),
-        ("give --full-scale, the RMS", "say above the RMS"),
+        ("give --full-scale, the RMS", "read it again and say the RMS"),
         ("add --signal silence", 'read it again as "silence"'),
     ):
         note = note.replace(option, words)
-    return note
+    return re.sub(r"add --mains (\d+)", r"say mains \1 Hz on the sheet and read it again", note)
 
 
 @dataclass(frozen=True)

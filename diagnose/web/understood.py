@@ -27,7 +27,7 @@ from diagnose.web.written import Written
 Told = tuple[tuple[str, str], ...]
 """Fields and what is told of each."""
 
-_UNITS = {"frequency": "Hz", "reference": "Hz", "load": "ohm", "thd": "%", **LEVELS}
+CONDITION_UNITS = {"frequency": "Hz", "reference": "Hz", "load": "ohm", "thd": "%", **LEVELS}
 """Conditions of one quantity, and the unit that a bare number has there."""
 _MOST_DIGITS = 7
 """Digits that a value is repeated with; one in dBV has sixteen as volts."""
@@ -192,5 +192,5 @@ def _plain(sheet: Typed, stage: Stage) -> Iterator[tuple[str, str, str]]:
 
 def _conditions(row: str, conditions: Pairs) -> Iterator[tuple[str, str, str]]:
     for word, text in conditions:
-        if word in _UNITS and text:
-            yield f"{row}/{word}", text, _UNITS[word]
+        if word in CONDITION_UNITS and text:
+            yield f"{row}/{word}", text, CONDITION_UNITS[word]

@@ -197,6 +197,14 @@ def test_the_other_mains_is_noticed(tmp_path: Path) -> None:
     assert "pick-up" in made.hum[0][1]
 
 
+def test_a_note_says_which_channel_it_is_of(tmp_path: Path) -> None:
+    """The mains of 60 Hz hums in the right channel alone."""
+    hum = tones({60.02: 1e-3, 180.06: 3e-4}) + noise(1e-5)
+    made = taken(tmp_path, noise(1e-5, seed=5), hum)
+    said = [note for note in made.notes if "--mains 60" in note]
+    assert [note.partition(":")[0] for note in said] == ["right"]
+
+
 def test_noise_in_volts(tmp_path: Path) -> None:
     """White noise of 1e-4 up to 24 kHz, full scale 2 V RMS of a sine, so 2.828 V a unit."""
     made = taken(tmp_path, noise(1e-4), told=Options(full_scale=2.0))

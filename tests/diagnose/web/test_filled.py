@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import json
 from pathlib import Path
+from typing import Any, cast
 
 import pytest
 
@@ -16,6 +17,8 @@ from diagnose.web.app import make_app
 from diagnose.web.filled import fill
 from diagnose.web.sheet import Entry, Point, Typed, to_page
 from diagnose.web.tables import look
+from diagnose.web.tasks import recorded
+from tests.recordings import noise, tones, write
 
 THD = Entry("thd", (("frequency", "1 kHz"), ("output level", "1 V")))
 HUM = Entry("hum", source="points", values=("",),
@@ -133,3 +136,11 @@ def test_both_channels_of_a_table_fill_the_points_that_stand_there(tmp_path: Pat
     assert [(p["at"], p["values"]) for p in row["points"]] == [
         ("20 Hz", ["-2 dB", "-1 dB"]), ("1 kHz", ["0 dB", "0 dB"]), ("10 kHz", ["-0.5 dB", "1 dB"])]
     assert (answer.json["filled"], answer.json["added"]) == (4, 2)
+
+
+def test_the_page_tells_no_options_of_the_command(tmp_path: Path) -> None:
+    hum = tones({60.02: 1e-3, 180.06: 3e-4}) + noise(1e-5)
+    path = write(tmp_path / "hum.wav", hum)
+    _, notes = recorded(cast("Any", None), lambda *told: None, str(path), "", "", "", 50.0)
+    assert any("say mains 60 Hz" in note for note in notes)
+    assert not any("--" in note for note in notes)
