@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import replace
 from datetime import date
 
@@ -19,7 +20,7 @@ from diagnose.web.jobs import Job
 from diagnose.web.listed import first_said
 from diagnose.web.sheet import Entry, Typed
 from diagnose.web.sheets import loaded
-from diagnose.web.shelf import Kept
+from diagnose.web.shelf import Kept, NotKept
 
 answers = Blueprint("answers", __name__)
 RANKED = ".ranked.yaml"
@@ -79,7 +80,8 @@ def _state(job: Job) -> dict[str, object]:
 def answer(name: str) -> str:
     """The answer in words, with the drawing."""
     kept, case, _, result = _finished(name)
-    desk().shelf.note_ranked(name, kept.revision, first_said(result))
+    with suppress(NotKept):  # a full disk does not keep one from reading
+        desk().shelf.note_ranked(name, kept.revision, first_said(result))
     return render_template(
         "answer_page.html", result=result, name=name, case=case, revision=kept.revision,
         drawing=drawing(case.stage, lit(result)), others=_others(result),
