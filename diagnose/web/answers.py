@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import replace
 from datetime import date
 
@@ -24,7 +25,7 @@ from diagnose.web.records import record_of
 from diagnose.web.remaining import words
 from diagnose.web.sheet import Entry, Typed
 from diagnose.web.sheets import loaded
-from diagnose.web.shelf import Kept
+from diagnose.web.shelf import Kept, NotKept
 from faultlib.catalogue import hypotheses
 
 answers = Blueprint("answers", __name__)
@@ -100,7 +101,8 @@ def answer(name: str) -> str:
     """The answer in words, with the drawing."""
     kept, case, _, result = _finished(name)
     doubted = desk().checked(kept).doubted
-    desk().shelf.note_ranked(name, kept.revision, first_said(result))
+    with suppress(NotKept):  # a full disk does not keep one from reading
+        desk().shelf.note_ranked(name, kept.revision, first_said(result))
     return render_template(
         "answer_page.html", result=result, name=name, case=case, revision=kept.revision,
         drawing=drawing(case.stage, lit(result)), others=_others(result),

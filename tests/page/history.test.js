@@ -112,6 +112,18 @@ test("empty fields that the page itself puts there are no step, and take no redo
   assert.deepEqual([sheet.case, sheet.values], ["a", [["R1", ""]]]);
 });
 
+test("conditions come back where they stood, and an empty one goes again", () => {
+  const { sheet, history, does } = begin();
+  const states = [JSON.stringify(sheet)];
+  const step = (k, change) => { does(`f${k}`, change); states.push(JSON.stringify(sheet)); };
+  step(1, (s) => s.readings[0].conditions.unshift(["at", "in"]));
+  step(2, (s) => s.readings[0].conditions.push(["load", ""]));
+  step(3, (s) => { s.readings[0].conditions[2][1] = "8 ohm"; });
+  step(4, (s) => { s.readings[0].quantity = "noise"; s.readings[0].conditions = [["level", "1 V"], ["at", "in"]]; });
+  for (let k = 3; k >= 0; k -= 1) { history.undo(); assert.equal(JSON.stringify(sheet), states[k]); }
+  for (let k = 1; k <= 4; k += 1) { history.redo(); assert.equal(JSON.stringify(sheet), states[k]); }
+});
+
 test("a new change ends what could be done again", () => {
   const { history, does } = begin();
   does("case", (s) => { s.case = "a"; });

@@ -107,24 +107,28 @@ function set(base, mine, theirs, path, told) {
 /** Names and texts; a part's value, or a figure, that is empty is one that is not there. */
 function pairs(base, mine, theirs, path, told) {
   const [was, others] = [new Map(base), new Map(theirs)];
+  const condition = path.at(-1) === "conditions"; // an empty one stands there, to be filled in
+  const order = (list_) => list_.map(([name]) => name).join("\n");
+  const asThere = order(mine) === order(base);
   const stays = [];
   for (const pair of mine) {
     const name = pair[0];
     const here = [...path, name];
     if (others.has(name)) field(was.get(name), pair[1], others.get(name), pair, 1, here, told);
-    else if (was.has(name) && pair[1] && same(was.get(name), pair[1])) {
+    else if (was.has(name) && (pair[1] || condition) && same(was.get(name), pair[1])) {
       told.changes.push({ path: here, how: "removed" });
       continue;
     }
     stays.push(pair);
   }
   for (const [name, text] of theirs) {
-    if (!text && path.at(-1) !== "conditions") continue;
+    if (!text && !condition) continue;
     if (mine.some(([other]) => other === name) || (was.has(name) && same(was.get(name), text))) continue;
     told.changes.push({ path: [...path, name], how: "added" });
     stays.push([name, text]);
   }
-  return stays;
+  const place = new Map([...others.keys()].map((name, k) => [name, k]));
+  return asThere ? stays.sort(([a], [b]) => (place.get(a) ?? 0) - (place.get(b) ?? 0)) : stays;
 }
 
 /** Rows: a row that was removed on one side and changed on the other stays. */
