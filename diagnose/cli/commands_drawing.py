@@ -24,6 +24,9 @@ def drawing(values: Namespace) -> str:
         raise InputError("--drawing draws a stage",
                          expected="diagnose stages STAGE --drawing -o my-stage.drawing.yaml")
     stage = load_stage(values.stage)
+    if stage.chain is not None:
+        raise InputError(f"{stage.name} is a unit, which is drawn by the drawings of its stages",
+                         expected="one of its stages, with its own file of a drawing beside it")
     if values.file is not None and values.file.exists():
         raise exists(values.file)
     layout = made_by_itself(stage)

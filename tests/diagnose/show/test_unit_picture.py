@@ -17,6 +17,7 @@ from circuits.load import load_stage, unit_names
 from circuits.stage import Stage
 from circuits.values import with_values
 from circuits.yamlfile import tree
+from diagnose.cli.main import main
 from diagnose.show.embedded import drawing
 from diagnose.show.stage import kept
 from diagnose.show.stage.blocks import blocks
@@ -174,6 +175,11 @@ def test_a_drawing_beside_the_file_of_a_stage_is_taken(tmp_path: Path) -> None:
     (tmp_path / "fed.drawing.yaml").write_text(layout_text(moved), encoding="utf-8")
     for block in blocks(load_stage(tmp_path / "pair.yaml")):
         assert layout_of(block.stage) == moved
+
+
+def test_a_unit_has_no_drawing_file_of_its_own(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["stages", "receiver-chain", "--drawing"]) == 2
+    assert "drawn by the drawings of its stages" in capsys.readouterr().err
 
 
 def test_names_of_anybodys_unit_cannot_break_the_page() -> None:
