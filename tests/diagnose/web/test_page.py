@@ -196,7 +196,7 @@ def test_a_study_is_driven_from_the_keyboard(opened: Any) -> None:
     opened.wait_for_selector("#rows tr")
     opened.get_by_label("Part", exact=True).select_option("C1")
     opened.get_by_label("fails by").select_option("capacitance loss")
-    slider = opened.get_by_role("slider")
+    slider = opened.get_by_role("slider", name="How far")
     slider.focus()
     for k in range(12):
         slider.press("ArrowRight" if k % 3 else "ArrowLeft")
