@@ -20,6 +20,9 @@ from diagnose.show.unit_folds import unit_folds
 
 STYLES = picture.STYLE + "\n" + chart.STYLE + "\n"
 _STYLE = re.compile(r"<style>.*?</style>", re.DOTALL)
+_SIZE = re.compile(r'viewBox="\S+ \S+ (\S+) ([^"]+)"')
+_TALL = 0.75
+"""Height over width from which a drawing is shrunk too far in a strip (judgement, on A4)."""
 _LOWEST = 300.0
 """Least width of a chart, CSS pixels: in less its marks would touch."""
 
@@ -48,6 +51,12 @@ def plain_drawing(stage: Stage) -> str:
 def without_style(svg: str) -> str:
     """A drawing whose style stands in `STYLES`."""
     return _STYLE.sub("", svg)
+
+
+def is_tall(svg: str) -> bool:
+    """Whether a drawing needs more of a printed page than a strip across it."""
+    found = _SIZE.search(svg)
+    return found is not None and float(found[2]) > _TALL * float(found[1])
 
 
 def charts(

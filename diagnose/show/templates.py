@@ -20,11 +20,12 @@ def templates() -> Environment:
     """The templates of the page, which write with the words of the commands."""
     from jinja2 import Environment, FileSystemLoader
 
+    from diagnose.show.embedded import is_tall
     from diagnose.show.filters import FILTERS
 
     environment = Environment(loader=FileSystemLoader(ROOM / "templates"), autoescape=True,
                        trim_blocks=True, lstrip_blocks=True)
-    environment.filters.update(FILTERS)
+    environment.filters.update(FILTERS, is_tall=is_tall)
     environment.globals["cautions_heading"] = HEADING
     return environment
 

@@ -28,8 +28,9 @@ def good_readings(
     Returns
     -------
     list of Figure or None
-        SI, one a reading; without a range where time was over before it was known, and None for
-        what is not simulated or has no solution.
+        SI, one a reading; without a range in a unit of several stages, whose spread takes minutes,
+        and where time was over before it was known. None for what is not simulated or has no
+        solution.
     """
     asked = [r for r in readings
              if r.about.simulated and r.quantity not in (CROSSTALK, BALANCE)]
@@ -45,14 +46,20 @@ def good_readings(
 def _together(
     stage: Stage, asked: Sequence[Reading], bench: Bench, progress: Stepwise | None
 ) -> Mapping[Reading, Figure]:
+    if stage.chain is not None:
+        return _nominal(stage, asked, bench)
     try:
         table = signatures(stage, asked, [], bench, progress)
     except NoSolution:
-        row = bench.values(stage, [Variant()], asked).values[0]
-        return {r: Figure(*(from_compared(r, float(x)),) * 3)
-                for r, x in zip(asked, row, strict=True) if np.isfinite(x)}
+        return _nominal(stage, asked, bench)
     open_ = NINE_OF_TEN * np.sqrt((table.sensitivities**2).sum(axis=0))
     return {
         r: Figure(*(from_compared(r, float(v)) for v in (h, h - s, h + s)))
         for r, h, s in zip(asked, table.healthy, open_, strict=True)
     }
+
+
+def _nominal(stage: Stage, asked: Sequence[Reading], bench: Bench) -> Mapping[Reading, Figure]:
+    row = bench.values(stage, [Variant()], asked).values[0]
+    return {r: Figure(*(from_compared(r, float(x)),) * 3)
+            for r, x in zip(asked, row, strict=True) if np.isfinite(x)}

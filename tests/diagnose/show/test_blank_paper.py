@@ -48,6 +48,10 @@ def test_a_range_has_its_unit_once(low: float, high: float, text: str) -> None:
     assert expected_text(Reading("dc voltage", at="out"), None) == ""
 
 
+def test_a_value_whose_range_nobody_knows_is_about_that() -> None:
+    assert expected_text(Reading("dc voltage", at="out"), Figure(1.5, 1.5, 1.5)) == "about 1.5 V"
+
+
 def test_what_is_expected_is_what_the_parts_give_and_their_tolerances_allow() -> None:
     stage = load_stage(str(STAGE))
     with Laboratory(Store(None), workers=0) as bench:
