@@ -72,8 +72,16 @@ class Running:
         self._thread.join(SECONDS)
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def running() -> Iterator[Running]:
+    made = Running()
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def fresh() -> Iterator[Running]:
+    """One that nobody has asked yet, where connections are counted."""
     made = Running()
     yield made
     made.close()
@@ -114,11 +122,11 @@ def test_a_page_that_is_open_stays_so_among_them(running: Running) -> None:
         one.close()
 
 
-def test_who_has_the_secret_cannot_hold_more_either(running: Running) -> None:
+def test_who_has_the_secret_cannot_hold_more_either(fresh: Running) -> None:
     pages = []
     for _ in range(A_CLIENT + 5):
-        page = http.client.HTTPConnection("127.0.0.1", running.port, timeout=SECONDS)
-        page.request("GET", "/", headers=running.cookie)
+        page = http.client.HTTPConnection("127.0.0.1", fresh.port, timeout=SECONDS)
+        page.request("GET", "/", headers=fresh.cookie)
         page.getresponse().read()
         pages.append(page)
     gone = [closed(page.sock) for page in pages]
@@ -127,6 +135,7 @@ def test_who_has_the_secret_cannot_hold_more_either(running: Running) -> None:
         page.close()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("sent", [
     b"", b"GET", HALF, b"POST / HTTP/1.1\r\nHost: h\r\nContent-Length: 9\r\nCookie: C\r\n\r\nab",
 ])
@@ -144,6 +153,7 @@ def test_what_does_not_finish_is_dropped(
     held.close()
 
 
+@pytest.mark.slow
 def test_what_comes_drop_by_drop_is_dropped_and_what_comes_slowly_is_not(
     running: Running, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -192,7 +202,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> lan.Certificate:
     return lan.certificate(tmp_path_factory.mktemp("lan") / "kept", "127.0.0.1")
 
 
-@pytest.fixture
+@pytest.fixture(scope="module")
 def secured(made: lan.Certificate) -> Iterator[Running]:
     running = Running(made.context())
     yield running
@@ -233,6 +243,7 @@ def test_pages_and_large_bodies_go_over_tls(secured: Running, made: lan.Certific
     page.close()
 
 
+@pytest.mark.slow
 def test_without_a_handshake_nobody_is_locked_out(
     secured: Running, made: lan.Certificate, monkeypatch: pytest.MonkeyPatch
 ) -> None:
