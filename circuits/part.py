@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 from circuits.circuit import Element, Model
@@ -83,3 +84,8 @@ class Part:
         """The same part with one device parameter set."""
         kept = tuple((k, v) for k, v in self.parameters if k != name)
         return replace(self, parameters=(*kept, (name, value)))
+
+    def scaled(self, factors: Mapping[str, float]) -> Part:
+        """The same part with device parameters multiplied; one that it does not have stays so."""
+        kept = tuple((k, v * factors[k] if k in factors else v) for k, v in self.parameters)
+        return replace(self, parameters=kept)

@@ -70,14 +70,15 @@ class Answer:
         under drive for one that swings by itself.
     simulated : int
         How many variants were not in the store.
-    apart : tuple of str
-        Labels of those that ngspice simulated one by one, since the batch could not.
+    apart : tuple of Variant
+        Those that ngspice simulated one by one, now or when they came into the store, since the
+        batch could not.
     """
 
     values: NDArray[np.float64]
     problems: tuple[Problem, ...]
     simulated: int
-    apart: tuple[str, ...] = ()
+    apart: tuple[Variant, ...] = ()
 
 
 def is_late(answer: Answer) -> bool:
@@ -100,7 +101,7 @@ class Bench(Protocol):
 
 
 _Outcome: TypeAlias = "Read | Failure"
-_Keep: TypeAlias = Callable[[Sequence[int], Mapping[int, Problem]], None]
+_Keep: TypeAlias = Callable[[Sequence[int], Mapping[int, Problem], "set[int]"], None]
 
 
 class Laboratory(AbstractContextManager["Laboratory"]):
@@ -207,11 +208,14 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         gone = [Problem(variants[i].label(), "no solution", reason)
                 for i in sorted(found.reasons) if found.known[i] for reason in found.reasons[i]]
 
-        def keep(rows: Sequence[int], problems: Mapping[int, Problem]) -> None:
+        def keep(
+            rows: Sequence[int], problems: Mapping[int, Problem], apart: set[int]
+        ) -> None:
             # a crash or a time-out may not happen again
             sure = [i for i in rows if i not in problems or problems[i].kind == "no solution"]
             reasons = {k: problems[i].text for k, i in enumerate(sure) if i in problems}
-            shelf.keep([units[i] for i in sure], names, values[sure], reasons)
+            shelf.keep([units[i] for i in sure], names, values[sure], reasons,
+                       [k for k, i in enumerate(sure) if i in apart])
 
         values[missing] = np.nan
         problems, apart = self._simulate(
@@ -224,7 +228,9 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         for k, reading in enumerate(readings):
             values[:, k] = through_wiring(reading, all_compared(reading, values[:, k]))
         named = (*gone, *(problem for _, problem in sorted(problems.items())))
-        return Answer(values, tuple(dict.fromkeys(named)), len(missing), apart)
+        apart.update(np.flatnonzero(found.apart).tolist())
+        return Answer(values, tuple(dict.fromkeys(named)), len(missing),
+                      tuple(variants[i] for i in sorted(apart)))
 
     def _simulate(
         self,
@@ -235,23 +241,23 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         values: NDArray[np.float64],
         progress: Progress | None,
         keep: _Keep,
-    ) -> tuple[dict[int, Problem], tuple[str, ...]]:
+    ) -> tuple[dict[int, Problem], set[int]]:
         """Fill the missing rows in place, and keep each as it comes in.
 
         Returns
         -------
-        dict, tuple of str
-            What could not be simulated, by its row; and who was simulated apart.
+        dict, set of int
+            What could not be simulated, by its row; and the rows that were simulated apart.
         """
         problems: dict[int, Problem] = {}
-        apart: list[str] = []
+        apart: set[int] = set()
 
         def arrived(outcomes: Sequence[tuple[int, _Outcome]]) -> None:
             for k, outcome in outcomes:
                 _enter(variants[missing[k]], readings, missing[k], outcome, values, problems)
                 if getattr(outcome, "apart", False):
-                    apart.append(variants[missing[k]].label())
-            keep([missing[k] for k, _ in outcomes], problems)
+                    apart.add(missing[k])
+            keep([missing[k] for k, _ in outcomes], problems, apart)
 
         if missing:
             # imported here: an answer from the store needs no simulator
@@ -261,7 +267,7 @@ class Laboratory(AbstractContextManager["Laboratory"]):
             work: Callable[..., Any] = measured
             self.each(work, [variants[i] for i in missing], (stage, tuple(readings)), progress,
                       arrived, _DRIVEN if driven else _STILL)
-        return problems, tuple(apart)
+        return problems, apart
 
 
 def _enter(

@@ -39,6 +39,8 @@ _MARK = 16
 _COUNTS = struct.Struct("<II")
 """Before a block of rows: how many there are, and of how many values."""
 _NAMES, _ROWS = b"N", b"R"
+_APART = "apart"
+"""Beside reasons by place: the places of units that were simulated by themselves."""
 _OPEN = 8
 """So many stages a store has in memory at once (judgement)."""
 
@@ -79,11 +81,14 @@ class Known:
         Whether all of a unit's readings are known, be it that they have no value.
     reasons : dict
         By the place of a unit: why it has no value of some readings, each reason once.
+    apart : (n,) array of bool
+        Whether a unit was simulated by itself, for any of the readings.
     """
 
     values: Floats
     known: NDArray[np.bool_]
     reasons: dict[int, tuple[str, ...]]
+    apart: NDArray[np.bool_]
 
 
 @dataclass
@@ -93,10 +98,14 @@ class _Table:
     names: tuple[str, ...]
     at: dict[bytes, int] = field(default_factory=dict)
     reasons: dict[bytes, str] = field(default_factory=dict)
+    apart: set[bytes] = field(default_factory=set)
     _blocks: list[Floats] = field(default_factory=list)
     _count: int = 0
 
-    def add(self, units: Sequence[bytes], rows: Floats, reasons: Mapping[int, str]) -> None:
+    def add(
+        self, units: Sequence[bytes], rows: Floats, reasons: Mapping[int, str],
+        apart: Sequence[int],
+    ) -> None:
         """Add rows (n, m) of units; a value is not replaced by none."""
         for k in reasons:
             if units[k] in self.at:
@@ -105,6 +114,7 @@ class _Table:
                 rows[k] = np.where(np.isnan(rows[k]), before, rows[k])
         self.at.update(zip(units, range(self._count, self._count + len(units)), strict=True))
         self.reasons.update((units[k], why) for k, why in reasons.items())
+        self.apart.update(units[k] for k in apart)
         self._blocks.append(rows)
         self._count += len(units)
 
@@ -144,6 +154,7 @@ class Shelf:
         told = np.zeros(values.shape, dtype=bool)
         reasons: dict[int, dict[str, None]] = {}
         together: dict[int, str] = {}
+        apart = np.zeros(len(units), dtype=np.int8)
         for table in self._tables.values():
             place = {name: k for k, name in enumerate(table.names)}
             into = [j for j, name in enumerate(names) if name in place]
@@ -151,6 +162,10 @@ class Shelf:
             here = np.flatnonzero(at >= 0)
             if not len(here):
                 continue
+            # what was asked with just these readings tells, and without it all that hold some
+            sure = 2 * (set(table.names) == set(names))
+            mine = [sure + (units[int(k)] in table.apart) for k in here]
+            apart[here] = np.maximum(apart[here], mine)
             out = [place[names[j]] for j in into]
             rows = table.rows()[at[here]]
             for k in np.flatnonzero(np.isnan(rows).any(axis=1)):
@@ -175,7 +190,7 @@ class Shelf:
                 values[i], whole[i], reasons[i] = np.nan, True, {why: None}
         return Known(values, whole, {
             i: tuple(said) for i, said in reasons.items() if np.isnan(values[i]).any()
-        })
+        }, whole & (apart % 2 == 1))
 
     def keep(
         self,
@@ -183,6 +198,7 @@ class Shelf:
         names: Sequence[str],
         values: Floats,
         reasons: Mapping[int, str],
+        apart: Sequence[int] = (),
     ) -> None:
         """Add units; a value is never replaced by none.
 
@@ -198,13 +214,15 @@ class Shelf:
             NaN where the simulator finds no solution.
         reasons : mapping of int to str
             Why, by the place of the unit.
+        apart : sequence of int
+            Places of units that were simulated by themselves.
         """
         if not units:
             return
         listed = mark("\n".join(names))
         if self._records is not None and not self._records.begun():
             self._written.clear()
-        blocks = [_rows_body(listed, units, values, reasons)]
+        blocks = [_rows_body(listed, units, values, reasons, apart)]
         if listed not in self._written:
             blocks.insert(0, _NAMES + json.dumps(list(names)).encode("ascii"))
             self._written.add(listed)
@@ -233,14 +251,19 @@ class Shelf:
         rows = np.frombuffer(body[middle:end], dtype="<f8").reshape(count, width)
         said = json.loads(body[end:]) if len(body) > end else {}
         units = [body[k : k + _MARK] for k in range(start, middle, _MARK)]
-        table.add(units, rows, {int(k): why for k, why in said.items()})
+        table.add(units, rows, {int(k): why for k, why in said.items() if k != _APART},
+                  said.get(_APART, ()))
 
 
 def _rows_body(
-    listed: bytes, units: Sequence[bytes], values: Floats, reasons: Mapping[int, str]
+    listed: bytes, units: Sequence[bytes], values: Floats, reasons: Mapping[int, str],
+    apart: Sequence[int],
 ) -> bytes:
     rows = np.ascontiguousarray(values, dtype="<f8")
-    said = json.dumps({str(k): text for k, text in reasons.items()}).encode() if reasons else b""
+    tail: dict[str, object] = {str(k): text for k, text in reasons.items()}
+    if apart:
+        tail[_APART] = list(apart)
+    said = json.dumps(tail).encode() if tail else b""
     return b"".join([_ROWS, listed, _COUNTS.pack(*rows.shape), *units, rows.tobytes(), said])
 
 

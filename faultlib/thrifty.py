@@ -48,7 +48,8 @@ class Thrifty:
             answers.append(self.bench.values(stage, variants, wanted, progress))
             rows[:, cheap] = answers[1].values
         problems = tuple(dict.fromkeys(p for answer in answers for p in answer.problems))
-        return Answer(rows, problems, max(answer.simulated for answer in answers))
+        apart = tuple(dict.fromkeys(v for answer in answers for v in answer.apart))
+        return Answer(rows, problems, max(answer.simulated for answer in answers), apart)
 
     def _costly(
         self,
@@ -76,4 +77,4 @@ class Thrifty:
             known = ((z * slopes[s]) for s, z in v.deviations if s in slopes)
             moves = sum(known, np.zeros(len(readings)))
             rows[k] = row[Variant(v.faults)] + moves
-        return Answer(rows, answer.problems, answer.simulated)
+        return Answer(rows, answer.problems, answer.simulated, answer.apart)

@@ -158,17 +158,13 @@ def deviate(stage: Stage, deviations: Sequence[tuple[Spread, float]]) -> Stage:
         return stage
     parts = {part.name: part for part in stage.parts}
     rails = {rail.name: rail for rail in stage.rails}
+    makes: dict[str, dict[str, float]] = {}
     for spread, z in deviations:
         factor = math.exp(spread.sigma * z)
         if isinstance(spread, Make):
-            for name, part in parts.items():
-                if (part.model or part.name) == spread.target:
-                    for what, change in spread.moves:
-                        if what in part.known:
-                            continue
-                        value = part.parameter(what) * math.exp(change * z)
-                        part = part.with_parameter(what, value) if value else part
-                    parts[name] = part
+            logs = makes.setdefault(spread.target, {})
+            for what, change in spread.moves:
+                logs[what] = logs.get(what, 0.0) + change * z
         elif isinstance(spread, Design):
             for name, change in spread.moves:
                 by = math.exp(change * z)
@@ -208,6 +204,11 @@ def deviate(stage: Stage, deviations: Sequence[tuple[Spread, float]]) -> Stage:
         else:
             for name, rail in rails.items():
                 rails[name] = _supplied(rail, spread, factor)
+    for name, part in parts.items():
+        logs = makes.get(part.model or part.name, {})
+        if logs:
+            factors = {w: math.exp(log) for w, log in logs.items() if w not in part.known}
+            parts[name] = part.scaled(factors)
     return replace(stage, parts=tuple(parts.values()), rails=tuple(rails.values()))
 
 
@@ -231,7 +232,7 @@ def _moved(part: Part, spread: Spread, factor: float) -> Part:
         return replace(part, value=part.value * factor)
     if spread.what == "esr":
         return replace(part, esr=part.esr * factor)
-    return part.with_parameter(spread.what, part.parameter(spread.what) * factor)
+    return part.scaled({spread.what: factor})
 
 
 def scaled(lines: Lines, factor: float) -> Lines:

@@ -1,10 +1,14 @@
-"""What time did not suffice for: a bench that notes every unit that it was too late to simulate."""
+"""What is told of the simulating: a bench that notes for which units time did not suffice.
+
+And which of them ngspice simulated one by one.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
+from circuits.prompt import counted
 from circuits.reading import Reading
 from circuits.stage import Stage
 from faultlib.simulate import LATE, Answer, Bench, Problem, Progress, Variant
@@ -22,15 +26,16 @@ class Watched:
     bench : Bench
     late : dict
         Labels of the units that were not simulated because time was over, in their order.
-    apart : dict
-        How often units of a label were simulated one by one, since the batch could not.
+    asked, apart : set of Variant
+        All units, and those that ngspice simulated one by one, since the batch could not.
     simulated : int
         Units that were simulated at all.
     """
 
     bench: Bench
     late: dict[str, None] = field(default_factory=dict)
-    apart: dict[str, int] = field(default_factory=dict)
+    asked: set[Variant] = field(default_factory=set)
+    apart: set[Variant] = field(default_factory=set)
     simulated: int = 0
 
     def values(
@@ -44,13 +49,21 @@ class Watched:
         answer = self.bench.values(stage, variants, readings, progress)
         self.late.update(dict.fromkeys(p.variant for p in answer.problems if p.kind == LATE))
         self.simulated += answer.simulated
-        for label in answer.apart:
-            self.apart[label] = self.apart.get(label, 0) + 1
+        self.asked.update(variants)
+        self.apart.update(answer.apart)
         return answer
 
     def missing(self) -> tuple[str, ...]:
         """A sentence on what is missing; none where nothing is."""
         return missing(self.late)
+
+    def one_by_one(self) -> tuple[str, ...]:
+        """A sentence on what ngspice simulated one by one; none where nothing was."""
+        if not self.apart:
+            return ()
+        return (f"{len(self.apart)} of the {counted(len(self.asked), 'unit')} behind this answer "
+                "had no solution when many were simulated at once; ngspice simulated them one by "
+                "one",)
 
 
 def watched(bench: Bench) -> Watched:

@@ -27,15 +27,9 @@ EXAMPLES = Path(__file__).resolve().parents[1] / "examples"
 FILES = sorted(EXAMPLES.glob("*.yaml"))
 
 
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """One store for all of them: an example is simulated once."""
-    return tmp_path_factory.mktemp("store")
-
-
 @cache
-def ranked(name: str, folder: Path) -> Result:
-    with Laboratory(Store(folder)) as laboratory:
+def ranked(name: str, shared_store: Path) -> Result:
+    with Laboratory(Store(shared_store)) as laboratory:
         return rank(load_case(EXAMPLES / f"{name}.yaml"), laboratory)
 
 
@@ -63,8 +57,8 @@ def test_every_example_says_that_it_is_invented(path: Path) -> None:
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda p: p.stem)
-def test_every_example_ranks(path: Path, folder: Path) -> None:
-    result = ranked(path.stem, folder)
+def test_every_example_ranks(path: Path, shared_store: Path) -> None:
+    result = ranked(path.stem, shared_store)
     assert result.suspects
     total = math.fsum(s.probability for s in result.suspects)
     assert total + result.healthy + result.unmodelled + result.rest == pytest.approx(1.0)
@@ -79,12 +73,12 @@ def test_every_example_ranks(path: Path, folder: Path) -> None:
     assert any(not line.passes for line in result.verdict)  # something made them open the unit
 
 
-def test_hum_at_odd_lines_is_pick_up_and_thin_bass_a_dry_capacitor(folder: Path) -> None:
+def test_hum_at_odd_lines_is_pick_up_and_thin_bass_a_dry_capacitor(shared_store: Path) -> None:
     """Trade: 50 and 150 Hz and no 100 Hz are pick-up or an earth joint, not the supply.
 
     Bass that falls below 50 Hz with the voltages right is a coupling or bypass capacitor.
     """
-    result = ranked("hall-record-hum", folder)
+    result = ranked("hall-record-hum", shared_store)
     dry = [name for name in first(result) if name.startswith("C3 capacitance loss with ")]
     assert {name.removeprefix("C3 capacitance loss with ") for name in dry} & {
         "J2 poor contact", "pickup stray pick-up high"}
@@ -93,36 +87,36 @@ def test_hum_at_odd_lines_is_pick_up_and_thin_bass_a_dry_capacitor(folder: Path)
     assert any("pick-up or an earth fault" in note for note in result.notes)
 
 
-def test_rustling_with_the_volume_down_is_the_first_transistor(folder: Path) -> None:
+def test_rustling_with_the_volume_down_is_the_first_transistor(shared_store: Path) -> None:
     """Trade: noise that the volume does not change comes from behind it, most from the first stage.
 
     No voltage is off, so nothing that shifts a bias is in question; leaks too small to be seen
     there, and resistors of the first stage that crackle, sound the same.
     """
-    result = ranked("hall-announcement-noise", folder)
+    result = ranked("hall-announcement-noise", shared_store)
     assert first(result)[0] == "Q1 noisy"
     assert about(result, "Q1") > LIKELY
     noisy = ("noisy", "leaky and noisy", "breaking down", "noisy element")
     assert all(name.endswith(noisy) for name in first(result))
 
 
-def test_distortion_that_falls_with_power_is_the_bias(folder: Path) -> None:
+def test_distortion_that_falls_with_power_is_the_bias(shared_store: Path) -> None:
     """Trade: crossover distortion is worst at low level; quiescent current too low makes it.
 
     The bias is set by RV1 around the spreader Q4, and R10 to R13 feed both: R10 and R11 in a row.
     """
-    result = ranked("hall-loudspeaker-crossover", folder)
+    result = ranked("hall-loudspeaker-crossover", shared_store)
     setting = ("RV1", "Q4", "R10", "R11", "R12", "R13")
     assert {name.split()[0] for name in first(result)} <= set(setting)
     assert math.fsum(about(result, part) for part in setting) > LIKELY
     assert any("were not simulated under drive" in note for note in result.notes)
 
 
-def test_a_second_look_is_from_the_store(folder: Path) -> None:
+def test_a_second_look_is_from_the_store(shared_store: Path) -> None:
     """The same answer to the last digit, and nothing simulated."""
-    before = ranked("hall-record-hum", folder)
+    before = ranked("hall-record-hum", shared_store)
     case = load_case(EXAMPLES / "hall-record-hum.yaml")
-    with Laboratory(Store(folder)) as laboratory:
+    with Laboratory(Store(shared_store)) as laboratory:
         again = rank(case, laboratory)
         assert laboratory._pool is None  # no simulator was started
     assert again == before

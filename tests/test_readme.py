@@ -56,9 +56,9 @@ def missing(shown: list[str], printed: list[str]) -> list[str]:
 
 
 @pytest.mark.slow
-def test_what_the_readme_shows_is_what_comes_out(tmp_path: Path) -> None:
+def test_what_the_readme_shows_is_what_comes_out(tmp_path: Path, shared_store: Path) -> None:
     shutil.copytree(ROOT / "examples", tmp_path / "examples")
-    environment = {**os.environ, "PYTHONPATH": str(ROOT), "AMP_DIAGNOSE_CACHE": str(tmp_path / "c")}
+    environment = {**os.environ, "PYTHONPATH": str(ROOT), "AMP_DIAGNOSE_CACHE": str(shared_store)}
     commands = sessions((ROOT / "README.md").read_text(encoding="utf-8"))
     assert len(commands) >= 4
     for command, shown in commands:

@@ -24,7 +24,7 @@ from diagnose.recording.measurement import Measurement
 from diagnose.recording.measuring import Options, measure
 from diagnose.sheet.case import Case, load_case
 from faultlib.simulate import Laboratory
-from faultlib.store import Memory
+from faultlib.store import Store
 
 pytestmark = pytest.mark.slow
 
@@ -62,10 +62,10 @@ def case() -> Case:
 
 
 @pytest.fixture(scope="module")
-def answers(case: Case) -> tuple[Result, Result]:
+def answers(case: Case, shared_store: Path) -> tuple[Result, Result]:
     """With the good channel beside, and without."""
     alone = replace(case, channels=(), suspect="", shared=(), dense=())
-    with Laboratory(Memory()) as bench:
+    with Laboratory(Store(shared_store)) as bench:
         return rank(case, bench), rank(alone, bench)
 
 

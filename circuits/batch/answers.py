@@ -14,8 +14,8 @@ from weakref import WeakKeyDictionary
 import numpy as np
 
 from circuits.batch import bias, linear, periodic, poles, signals, voltmeters
+from circuits.batch.elimination import Elimination
 from circuits.batch.equations import Equations, equations
-from circuits.batch.lu import Pattern
 from circuits.batch.signals import small as small
 from circuits.batch.topology import Common, Line, Shape, Unknown, commons, shape
 from circuits.batch.units import Units, units
@@ -123,9 +123,9 @@ def _together(
     made = _equations(tuple(common.lines.values()), between)
     mine = units(made, circuits, shapes)
     found: list[Results | None] = [None] * len(circuits)
-    order = _order(mine) if all(_known_names(made, a) for a in analyses) else None
-    if order is None:
+    if not all(_known_names(made, a) for a in analyses):
         return found
+    order = _order(mine)
     with np.errstate(all="ignore"):
         at = bias.rest(mine, order)
         there = np.flatnonzero(at.settled & (np.abs(at.volts) < _PLAUSIBLE).all(axis=0))
@@ -187,17 +187,17 @@ def _equations(lines: tuple[Line, ...], between: tuple[tuple[str, str], ...]) ->
     return equations(lines, between)
 
 
-_ORDERS: WeakKeyDictionary[Equations, Pattern | None] = WeakKeyDictionary()
+_ORDERS: WeakKeyDictionary[Equations, Elimination] = WeakKeyDictionary()
 
 
-def _order(mine: Units) -> Pattern | None:
-    """How a topology is eliminated, found out once; None where nothing solves it."""
-    if mine.equations not in _ORDERS:
-        try:
-            _ORDERS[mine.equations] = bias.order(mine)
-        except ArithmeticError:
-            _ORDERS[mine.equations] = None
-    return _ORDERS[mine.equations]
+def _order(mine: Units) -> Elimination:
+    """How a topology is eliminated, which is found out once, by a few of the units."""
+    order = _ORDERS.get(mine.equations)
+    if order is None:
+        order = _ORDERS[mine.equations] = Elimination(mine.equations)
+    few = np.unique(np.linspace(0, mine.count - 1, 3).astype(np.intp))
+    order.about(lambda: bias.sampled(mine.some(few)))
+    return order
 
 
 def _rest(wanted: OperatingPoint, mine: Units, at: bias.Rest) -> list[Answer | None]:
@@ -208,7 +208,7 @@ def _rest(wanted: OperatingPoint, mine: Units, at: bias.Rest) -> list[Answer | N
 
 
 def _shown(
-    wanted: Metered, mine: Units, order: Pattern, at: bias.Rest, kernel: bias.Kernel
+    wanted: Metered, mine: Units, order: Elimination, at: bias.Rest, kernel: bias.Kernel
 ) -> list[Answer | None]:
     found = voltmeters.shown(mine, order, at, kernel, wanted.meters)
     sure = np.asarray(np.isfinite(found.volts).all(axis=0))

@@ -13,9 +13,11 @@ from typing import Any
 
 import numpy as np
 
+from circuits.batch.dense import Dense
 from circuits.batch.devices.constants import GMIN
-from circuits.batch.equations import Equations, Group, scattered, spread
-from circuits.batch.lu import Array, Dense, Factors, Order, Pattern, Places, pattern
+from circuits.batch.elimination import Elimination, Order, Solver
+from circuits.batch.equations import Equations, Group
+from circuits.batch.lu import Array, Places
 from circuits.batch.units import Units
 
 _STEPS = 60
@@ -59,19 +61,17 @@ class Rest:
             mine[..., places[done]] = theirs[..., done]
 
 
-def order(units: Units, frequency: float = 1e3) -> Pattern:
-    """The order of elimination for units: from a few of them, at rest and at a frequency, Hz."""
-    few = units.some(np.unique(np.linspace(0, units.count - 1, 3).astype(np.intp)))
+def sampled(units: Units, frequency: float = 1e3) -> Array:
+    """Entries (e, 2 u) of units where they begin, at rest and at a frequency, Hz."""
     made = units.equations
-    still = made.conductances @ few.numbers
-    moving = made.capacitances @ few.numbers
-    for group, p in zip(made.groups, few.parameters, strict=True):
+    still = made.conductances @ units.numbers
+    moving = made.capacitances @ units.numbers
+    for group, p in zip(made.groups, units.parameters, strict=True):
         x = group.family.start(p)
         _, slopes, _, farads = group.family.both(p, x)
         still = still + group.currents @ taken(slopes, group.family.PATTERN)
         moving = moving + group.charges @ taken(farads, group.family.CHARGE_PATTERN)
-    samples = np.concatenate([still, still + 2j * np.pi * frequency * moving], axis=1)
-    return pattern(made.size, made.at_row, made.at_column, samples, made.firm)
+    return np.concatenate([still, still + 2j * np.pi * frequency * moving], axis=1)
 
 
 def taken(slopes: Array, places: Sequence[tuple[int, int]]) -> Array:
@@ -98,8 +98,7 @@ class Linear:
 
 
 def linearised(
-    units: Units, order: Order, places: Places, still: Array, branches: Sequence[Array],
-    gmin: float = GMIN,
+    units: Units, still: Array, branches: Sequence[Array], gmin: float = GMIN
 ) -> Linear:
     """The equations at junction voltages; `still` is what the linear elements add, (e, u)."""
     made = units.equations
@@ -110,7 +109,7 @@ def linearised(
         entries = entries + group.currents @ taken(slopes, group.family.PATTERN)
         behind = np.einsum("tkdu,kdu->tdu", slopes, x) - flows
         right = right + group.injected @ behind.reshape(-1, units.count)
-    return Linear(scattered(order, places, entries), right)
+    return Linear(entries, right)
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,7 +129,7 @@ class Meters:
 
 
 def rest(
-    units: Units, order: Pattern, meters: Meters | None = None,
+    units: Units, order: Elimination, meters: Meters | None = None,
     start: Sequence[Array] | None = None,
 ) -> Rest:
     """The operating point of every unit.
@@ -158,23 +157,23 @@ def rest(
         again = np.flatnonzero(~found.settled)
     if again.size:
         # what is left may be too much for an order of pivots that is the same for all
-        few, alone = units.some(again), Dense(order)
+        few, alone = units.some(again), order.dense
         first = [x[..., again] for x in first]
         found.take(again, _newton(few, alone, still[:, again], first, GMIN))
         _stepped(units, alone, still, found, np.flatnonzero(~found.settled))
     return found
 
 
-def mended(units: Units, order: Pattern, at: Rest, poor: Places) -> None:
+def mended(units: Units, order: Elimination, at: Rest, poor: Places) -> None:
     """Solve some units anew from where they are, each with pivots of its own; see `Kernel`."""
     still = units.equations.conductances @ units.numbers
     near = [x[..., poor] for x in at.branches]
     at.settled[poor] = False
-    at.take(poor, _newton(units.some(poor), Dense(order), still[:, poor], near, GMIN))
+    at.take(poor, _newton(units.some(poor), order.dense, still[:, poor], near, GMIN))
 
 
 def _from_another(
-    units: Units, order: Pattern, still: Array, found: Rest, settled: Places
+    units: Units, order: Elimination, still: Array, found: Rest, settled: Places
 ) -> None:
     """Try those that did not settle from where another one stands that did."""
     again = np.flatnonzero(~found.settled)
@@ -209,7 +208,7 @@ def _newton(
     units: Units, order: Order, still: Array, start: Sequence[Array], gmin: float
 ) -> Rest:
     made = units.equations
-    count, places = units.count, spread(order, made)
+    count = units.count
     volts = np.zeros((made.size + 1, count))
     branches = [np.array(x) for x in start]
     settled = np.zeros(count, bool)
@@ -217,7 +216,7 @@ def _newton(
     here, now, x = units, still, list(branches)
     last = volts.copy()
     for turn in range(_STEPS):
-        line = linearised(here, order, places, now, x, gmin)
+        line = linearised(here, now, x, gmin)
         new = np.zeros((made.size + 1, len(live)))
         new[:-1] = order.factors(line.entries).solve(line.right)
         moved = np.abs(new - last)
@@ -260,7 +259,7 @@ class Kernel:
     ----------
     entries : (e, u) array
         Of the matrix, before.
-    factors : Factors
+    factors : Solver
     rough : (u,) array of bool
         Units whose solutions the order of elimination leaves inexact: where a short is far more
         conductive than all around it, small differences are lost.
@@ -271,19 +270,19 @@ class Kernel:
     """
 
     entries: Array
-    factors: Factors
+    factors: Solver
     rough: Array
     poor: Array
     soft: Array
 
 
-def kernel(units: Units, order: Pattern, at: Rest) -> Kernel:
+def kernel(units: Units, order: Elimination, at: Rest) -> Kernel:
     """Eliminate the equations at rest."""
     made = units.equations
     still = made.conductances @ units.numbers
-    line = linearised(units, order, spread(order, made), still, at.branches)
-    entries = line.entries[spread(order, made)]
-    found = order.factors(line.entries)
+    line = linearised(units, still, at.branches)
+    entries = line.entries
+    found = order.factors(entries)
     volts = found.solve(line.right.copy())
     error = backward_error(made, entries, volts, line.right)
     rough, poor, soft = (~(error < most) for most in (_ROUGH, _POOR, _SOFT))

@@ -9,13 +9,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from circuits.batch.answers import Count, answered
-from circuits.bench.analysis import Answer, Results
+from circuits.bench.analysis import Answer, Periodic, Results
 from circuits.bench.steps import Ask, Run
 from circuits.errors import EngineError
 
 
 class Apart(tuple[Answer, ...]):
     """Answers of ngspice, where the batch had none."""
+
+
+def _under_drive(ask: Ask) -> bool:
+    return any(isinstance(one, Periodic) for one in ask[1])
 
 
 class Many:
@@ -25,6 +29,8 @@ class Many:
     ----------
     run : callable
         ngspice: `circuits.bench.engine.Engine.run`.
+    drive : bool
+        Whether steady states under drive are for the batch; else ngspice runs them in time.
 
     Attributes
     ----------
@@ -32,14 +38,18 @@ class Many:
         How many circuits the batch answered, and how many ngspice, by reason.
     """
 
-    def __init__(self, run: Run) -> None:
+    def __init__(self, run: Run, drive: bool = True) -> None:
         self._run = run
+        self._drive = drive
         self.count = Count()
 
     def run(self, asks: Sequence[Ask]) -> list[Results | EngineError]:
         """The answers to each ask, or why there are none."""
-        return [found if found is not None else self._alone(ask)
-                for ask, found in zip(asks, answered(asks, self.count), strict=True)]
+        mine = [ask for ask in asks if self._drive or not _under_drive(ask)]
+        known = iter(answered(mine, self.count))
+        found = [next(known) if self._drive or not _under_drive(ask) else None for ask in asks]
+        return [self._alone(ask) if one is None else one
+                for ask, one in zip(asks, found, strict=True)]
 
     def _alone(self, ask: Ask) -> Results | EngineError:
         try:

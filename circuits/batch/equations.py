@@ -17,7 +17,7 @@ from scipy import sparse
 
 from circuits.batch.families import FAMILIES, GROUNDED, Family
 from circuits.batch.formulas import Formulas
-from circuits.batch.lu import Array, Order, Places
+from circuits.batch.lu import Array, Places
 from circuits.batch.topology import Formula, Line
 
 _BRANCHED = "vlze"
@@ -408,15 +408,3 @@ def _group(met: _Met, currents: _Stamps, charges: _Stamps, height: int, size: in
         charges.matrix(height, len(met.family.CHARGE_PATTERN) * count),
         injected.matrix(size, len(met.family.TERMINALS) * count),
     )
-
-
-def spread(pattern: Order, made: Equations) -> Places:
-    """Where the entries of some equations stand among those of their pattern."""
-    return pattern.slot[made.at_row, made.at_column]
-
-
-def scattered(pattern: Order, places: Places, values: Array) -> Array:
-    """Values (e, …) of entries as those of a pattern, which has zeros where it fills in."""
-    whole = np.zeros((pattern.entries, *values.shape[1:]), values.dtype)
-    whole[places] = values
-    return whole

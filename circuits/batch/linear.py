@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from circuits.batch.bias import Rest, taken
-from circuits.batch.equations import scattered, spread
-from circuits.batch.lu import Array, Dense, Order, Pattern, Places
+from circuits.batch.elimination import Elimination, Order
+from circuits.batch.lu import Array, Places
 from circuits.batch.units import Units
 from circuits.bench.analysis import Loaded
 from circuits.netlist import COUPLING
@@ -36,7 +36,7 @@ class Network:
     """
 
     units: Units
-    order: Pattern
+    order: Elimination
     conductances: Array
     capacitances: Array
     rough: Array
@@ -44,7 +44,7 @@ class Network:
 
 
 def network(
-    units: Units, order: Pattern, at: Rest, rough: Array, soft: Array | None = None
+    units: Units, order: Elimination, at: Rest, rough: Array, soft: Array | None = None
 ) -> Network:
     """What units at rest are to a small signal."""
     made = units.equations
@@ -100,7 +100,7 @@ def solved(net: Network, frequencies: Sequence[float], asked: Question) -> Solut
     width = max(1, _BYTES // (16 * net.order.entries))
     ways: tuple[tuple[Array, Order, bool], ...] = (
         (~net.soft & ~net.rough, net.order, False), (net.soft & ~net.rough, net.order, True),
-        (net.rough, Dense(net.order), False),
+        (net.rough, net.order.dense, False),
     )
     for mine, order, refined in ways:
         places = np.flatnonzero(mine)
@@ -130,8 +130,7 @@ class _System:
         self._entries = (
             net.conductances[:, None, some] + turns[:, None] * net.capacitances[:, None, some]
         )
-        places = spread(order, self._made)
-        self._factors = order.factors(scattered(order, places, self._entries))
+        self._factors = order.factors(self._entries)
 
     def solve(self, right: Array, transposed: bool) -> Array:
         """Solutions (n, q, f, u) of the equations, or of the transposed ones."""

@@ -154,6 +154,17 @@ class Factors:
     entries: Array
     inverses: tuple[Array, ...]
 
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Of the systems."""
+        return self.entries.shape[1:]
+
+    def some(self, *places: Any) -> Factors:
+        """Some of the systems, by indices of their axes."""
+        wanted = slice(None), *places
+        return Factors(self.pattern, self.entries[wanted],
+                       tuple(one[wanted] for one in self.inverses))
+
     def solve(self, right: Array) -> Array:
         """The solutions of A x = b.
 
@@ -204,84 +215,6 @@ class Factors:
                     products *= entries[step.below][wide]
                     step.gathered_up.take_from(result, products)
         return result
-
-
-@dataclass(frozen=True, eq=False)
-class Dense:
-    """The same systems, each with pivots of its own: LAPACK's elimination, ten times as dear.
-
-    Attributes
-    ----------
-    pattern : Pattern
-        Where their entries stand.
-    """
-
-    pattern: Pattern
-
-    @property
-    def size(self) -> int:
-        """Of the system."""
-        return self.pattern.size
-
-    @property
-    def entries(self) -> int:
-        """How many there are."""
-        return self.pattern.entries
-
-    @property
-    def slot(self) -> Places:
-        """The entry at a row and column, -1 for none."""
-        return self.pattern.slot
-
-    def factors(self, entries: Array) -> DenseFactors:
-        """The systems (e, …) as matrices (…, n, n)."""
-        rows, columns = np.nonzero(self.slot >= 0)
-        matrix = np.zeros((*entries.shape[1:], self.size, self.size), entries.dtype)
-        matrix[..., rows, columns] = np.moveaxis(entries[self.slot[rows, columns]], 0, -1)
-        return DenseFactors(matrix)
-
-
-@dataclass(frozen=True, eq=False)
-class DenseFactors:
-    """Systems that are solved as matrices (…, n, n); see `Factors`."""
-
-    matrix: Array
-
-    def solve(self, right: Array) -> Array:
-        """The solutions of A x = b."""
-        return self._solved(self.matrix, right)
-
-    def solve_transposed(self, right: Array) -> Array:
-        """The solutions of Aᵀ x = b."""
-        return self._solved(self.matrix.swapaxes(-1, -2), right)
-
-    @staticmethod
-    def _solved(matrix: Array, right: Array) -> Array:
-        several = right.ndim == matrix.ndim
-        columns = right if several else right[:, None]
-        # (n, q, …) → (…, n, q)
-        wide = np.moveaxis(columns, (0, 1), (-2, -1))
-        try:
-            found = np.linalg.solve(matrix, wide)
-        except np.linalg.LinAlgError:
-            found = _each(matrix, wide)
-        result = np.moveaxis(found, (-2, -1), (0, 1))
-        return result if several else result[:, 0]
-
-
-def _each(matrix: Array, right: Array) -> Array:
-    """Solutions one by one, where one of them has none, which becomes no numbers."""
-    found = np.full(right.shape, np.nan, np.result_type(matrix, right))
-    for place in np.ndindex(matrix.shape[:-2]):
-        try:
-            found[place] = np.linalg.solve(matrix[place], right[place])
-        except np.linalg.LinAlgError:
-            continue
-    return found
-
-
-Order: TypeAlias = Pattern | Dense
-"""What eliminates systems."""
 
 
 def pattern(

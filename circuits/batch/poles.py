@@ -11,7 +11,6 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from circuits.batch.equations import scattered, spread
 from circuits.batch.linear import Network
 from circuits.batch.lu import Array
 from circuits.bench.analysis import Answer, Modes, Poles
@@ -51,7 +50,7 @@ def _reduced(net: Network, moving: Array, some: Sequence[int] | Array) -> Array:
     """(G + σC)⁻¹C of some units between the unknowns that have a capacitance, (u, r, r)."""
     made = net.units.equations
     still, charges = net.conductances[:, some], net.capacitances[:, some]
-    entries = scattered(net.order, spread(net.order, made), still + _SHIFT * charges)
+    entries = still + _SHIFT * charges
     place = {int(column): k for k, column in enumerate(moving)}
     right = np.zeros((made.size, len(moving), len(some)))
     for row, column, value in zip(made.at_row.tolist(), made.at_column.tolist(), charges,

@@ -9,9 +9,10 @@ import numpy as np
 
 from circuits.batch import linear, noise
 from circuits.batch.bias import Rest
+from circuits.batch.elimination import Elimination
 from circuits.batch.equations import Equations
 from circuits.batch.linear import Question, Rows, ends, siemens
-from circuits.batch.lu import Array, Pattern
+from circuits.batch.lu import Array
 from circuits.batch.units import Units
 from circuits.bench.analysis import (
     Analysis,
@@ -87,7 +88,8 @@ class _Found:
 
 
 def small(
-    analyses: Sequence[Analysis], units: Units, order: Pattern, at: Rest, rough: Array, soft: Array
+    analyses: Sequence[Analysis], units: Units, order: Elimination, at: Rest, rough: Array,
+    soft: Array,
 ) -> dict[int, list[Answer | None]]:
     """Answers by the place of an analysis, one a unit; those of other kinds are left out.
 

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from circuits.batch.lu import Array, Factors
+from circuits.batch.lu import Array
 from circuits.batch.under_drive import Balance, System, balance
 
 _AGE = 1
@@ -65,7 +65,7 @@ def strong(system: System, places: list[int]) -> Strong:
 def _seen(system: System, of: Strong) -> Array:
     """What branches see of currents into terminals, (T, S, K + 1, u), ohm."""
     rows = system.ports.across[of.places].toarray().T
-    shape = system.factors.entries.shape[1:]
+    shape = system.factors.shape
     right = np.empty((*rows.shape, *shape), complex)
     right[:] = rows[:, :, None, None]
     heard = system.factors.solve_transposed(right)
@@ -143,7 +143,7 @@ class Own:
 
     def step(self, system: System, at: Balance, moved: Array) -> Array:
         """What is taken off the unknowns."""
-        from scipy.linalg import lu_factor, lu_solve
+        from scipy.linalg.lapack import dgetrf, dgetrs
 
         fresh = np.flatnonzero((self._age >= _AGE) & ~(moved < NEAR))
         self._age += 1
@@ -153,12 +153,14 @@ class Own:
             made = _jacobians(system.some(fresh), part, self._of, self._seen[..., fresh])
             self._age[fresh] = 1
             for k, matrix in zip(fresh, made, strict=True):
-                fine = np.isfinite(matrix).all()
-                self._factors[k] = lu_factor(matrix.T, check_finite=False) if fine else None
+                self._factors[k] = None
+                if matrix.size and np.isfinite(matrix).all():
+                    *factors, singular = dgetrf(matrix.T)
+                    self._factors[k] = None if singular else factors
 
         def solved(wrong: Array) -> Array:
             return np.stack([
-                w if f is None else lu_solve(f, w, trans=1, check_finite=False)
+                w if f is None else dgetrs(*f, w, trans=1)[0]
                 for f, w in zip(self._factors, wrong.T, strict=True)
             ], axis=1)
 
@@ -183,8 +185,7 @@ def bending(system: System, unknown: Array) -> Array:
     every = strong(system, list(range(unknown.shape[1])))
     first = replace(
         system, turns=system.turns[1:2], drive=system.drive[1:2],
-        factors=Factors(system.factors.pattern, system.factors.entries[:, 1:2],
-                        tuple(x[:, 1:2] for x in system.factors.inverses)),
+        factors=system.factors.some(slice(1, 2)),
     )
     ohms = np.abs(_seen(first, every)[:, :, 0])
     size = np.maximum(np.abs(unknown).max(axis=0), _TINY)

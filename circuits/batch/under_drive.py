@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from circuits.batch.equations import scattered, spread
+from circuits.batch.dense import Inverses
 from circuits.batch.grid import Grid
 from circuits.batch.linear import Network
 from circuits.batch.lu import Array, Factors
@@ -28,7 +28,7 @@ class System:
     ----------
     turns : (K + 1,) complex array
         jω of each line.
-    factors : Factors
+    factors : Factors or Inverses
         Of the linear networks, by line and unit.
     drive : (K + 1, u) array
         V of the source whose row is `source`.
@@ -40,7 +40,7 @@ class System:
     turns: Array
     ports: Ports
     laws: tuple[Law, ...]
-    factors: Factors
+    factors: Factors | Inverses
     source: int
     drive: Array
     read: Any
@@ -52,9 +52,8 @@ class System:
 
     def some(self, places: Any) -> System:
         """Some of the units."""
-        kept = Factors(self.factors.pattern, self.factors.entries[..., places],
-                       tuple(one[..., places] for one in self.factors.inverses))
-        return replace(self, laws=tuple(law.some(places) for law in self.laws), factors=kept,
+        return replace(self, laws=tuple(law.some(places) for law in self.laws),
+                       factors=self.factors.some(slice(None), places),
                        drive=self.drive[..., places])
 
 
@@ -65,9 +64,7 @@ def system(
     """Units under drive; frequencies (K + 1,) of the lines, Hz."""
     turns = 2j * np.pi * np.asarray(frequencies, dtype=float)
     entries = net.conductances[:, None] + turns[:, None] * net.capacitances[:, None]
-    places = spread(net.order, net.units.equations)
-    factors = net.order.factors(scattered(net.order, places, entries))
-    return System(grid, turns, ports, laws, factors, source, drive, read)
+    return System(grid, turns, ports, laws, net.order.kept(entries), source, drive, read)
 
 
 @dataclass(frozen=True, eq=False)

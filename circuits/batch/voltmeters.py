@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from circuits.batch import bias
-from circuits.batch.lu import Array, Pattern
+from circuits.batch.elimination import Elimination
+from circuits.batch.lu import Array
 from circuits.batch.units import Units
 from circuits.bench.analysis import Voltmeter
 
@@ -32,7 +33,8 @@ class Shown:
 
 
 def shown(
-    units: Units, order: Pattern, at: bias.Rest, kernel: bias.Kernel, meters: Sequence[Voltmeter]
+    units: Units, order: Elimination, at: bias.Rest, kernel: bias.Kernel,
+    meters: Sequence[Voltmeter],
 ) -> Shown:
     """What every meter shows while it is the only one."""
     made = units.equations

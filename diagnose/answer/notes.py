@@ -61,7 +61,9 @@ def notes_of(made: Weighing, unread: Sequence[str]) -> tuple[str, ...]:
     notes += _guess_notes(case.stage)
     notes += [f"noticed {words!r}: {remarks()[words].about}" for words in case.observations]
     failed = tuple(_told(p) for p in found.problems if p.kind != LATE)
-    return (*(made.watch.missing() if made.watch else ()), *notes, *failed)
+    if made.watch is None:
+        return (*notes, *failed)
+    return (*made.watch.missing(), *notes, *failed, *made.watch.one_by_one())
 
 
 def _levels(made: Weighing) -> list[float]:

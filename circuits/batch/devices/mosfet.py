@@ -2,8 +2,8 @@
 
 Equations: ngspice's manual, chapter on such transistors, and its published sources; the gate's
 capacitances are Meyer's. Those have no charge that depends on the voltages alone, so that what
-`charges` gives of a device with an oxide (TOX) holds for small signals and not in time: see
-`untimed`. Inside this module voltages are those of an n-channel device.
+`charges` gives of a device with an oxide (TOX) holds for small signals and not in time, where
+ngspice must follow it. Inside this module voltages are those of an n-channel device.
 """
 
 from __future__ import annotations
@@ -95,11 +95,6 @@ def unsupported(card: Card) -> str:
     if card.get("RSH", 0.0) and 0.0 in (card.get("RD"), card.get("RS")):
         return "RSH with RD or RS of zero"
     return unknown({k: v for k, v in card.items() if k not in _IDLE}, DEFAULTS)
-
-
-def untimed(card: Card) -> str:
-    """Why ngspice must follow the device of a card in time; empty where it need not."""
-    return "Meyer's capacitances (TOX)" if card.get("TOX", 0.0) else ""
 
 
 def collapsed(card: Card) -> tuple[tuple[str, str], ...]:

@@ -102,9 +102,9 @@ def test_types_are_told_to_those_who_import() -> None:
                "diagnose.schema.documents"],
 )
 def test_the_examples_of_docstrings_run(
-    module: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    module: str, shared_store: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setenv("AMP_DIAGNOSE_CACHE", str(tmp_path))
+    monkeypatch.setenv("AMP_DIAGNOSE_CACHE", str(shared_store))
     monkeypatch.setenv(COUNT_VARIABLE, "0")
     outcome = doctest.testmod(import_module(module))
     assert outcome.attempted > 0

@@ -37,14 +37,16 @@ def test_a_notebook_is_kept_without_outputs_and_says_what_is_invented(path: Path
 
 
 @pytest.fixture(scope="module")
-def outputs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, list[Any]]:
+def outputs(
+    tmp_path_factory: pytest.TempPathFactory, shared_store: Path
+) -> dict[str, list[Any]]:
     pytest.importorskip("pandas", reason="the extra 'notebook' is not installed")
     nbclient = pytest.importorskip("nbclient", reason="the extra 'dev' is not installed")
     nbformat = pytest.importorskip("nbformat")
     pytest.importorskip("ipykernel")
     made = {}
     with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("AMP_DIAGNOSE_CACHE", str(tmp_path_factory.mktemp("store")))
+        patch.setenv("AMP_DIAGNOSE_CACHE", str(shared_store))
         patch.setenv("PYTHONPATH", str(ROOT))
         patch.setenv("IPYTHONDIR", str(tmp_path_factory.mktemp("ipython")))
         patch.setenv("JUPYTER_PLATFORM_DIRS", "1")

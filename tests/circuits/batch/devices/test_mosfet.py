@@ -149,8 +149,6 @@ def test_what_it_cannot_do_it_names() -> None:
         assert word in mosfet.unsupported(card(Model("m", "NMOS", ((word, value),))))
     assert "NSUB" in mosfet.unsupported(card(Model("m", "NMOS", (("NSUB", 1e15), ("TOX", 1e-7)))))
     assert "VDMOS" in mosfet.unsupported(card(Model("m", "VDMOS", (("VTO", 1.0),))))
-    assert mosfet.untimed(card(Model("m", "NMOS", (("TOX", 1e-7),))))
-    assert not mosfet.untimed(card(Model("m", "NMOS", (("CGSO", 1e-9),))))
 
 
 def test_nodes_that_are_one() -> None:
