@@ -19,7 +19,7 @@ DATA = Path(__file__).resolve().parents[2] / "data"
 
 @pytest.fixture(scope="module")
 def firefox(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Firefox]:
-    path = shutil.which("firefox-esr") or shutil.which("firefox")
+    path = next(filter(None, map(shutil.which, ("firefox-esr", "firefox"))), None)
     if path is None:
         pytest.skip("no Firefox: apt-get install firefox-esr")
     pytest.importorskip("websockets", reason="websockets is not installed: pip install websockets")
