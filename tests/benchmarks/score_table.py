@@ -81,7 +81,7 @@ WHY = """
   it, and what reads as health does follows. The score also drew no good units to see what lines
   miss and how low nulls are, as the ranking of a sheet does. Now 20 of 20; the error is no less:
   37 answers said 0.51 of which 0.68 came true. 20 of the 60 units were good where the prior has
-  15.5, which is most of it.
+  15.5, which is part of it. Of 26 others, six of them called faulty before, 25 are called good.
 - error: compare it with *luck*. Where a stage has few benches, it says little by itself.
 """
 
