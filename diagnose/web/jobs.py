@@ -17,6 +17,10 @@ from diagnose.web.worker import Stopped, Worker
 SMALL = 250.0
 """Work of a ranking that is done beside a large one: that of a phono or line stage at rest. Of the
 examples these take 7 s of processor time, an output stage at rest 33 s, one under drive minutes."""
+_TRIES = 2
+"""How often a ranking is begun whose process does not live: what was simulated is in the store."""
+_DIED = ("the process that simulates was ended from outside, twice. Is there memory enough? What was "
+         "simulated so far is kept")
 _MOST_KEPT = 20
 """Rankings that stay in memory; of the oldest sheet it is made anew."""
 
@@ -169,11 +173,13 @@ class Jobs:
     def _run(self, job: Job, path: Path) -> None:
         worker = self._wait(job)
         try:
-            if worker is None:
-                raise Stopped
-            result = worker.run("ranked", str(path), report=job.report, begin=job.begin)
+            result = self._ranked(job, worker, path)
         except Stopped:
-            job.state = "cancelled"
+            # who ends it says so before; else its process did not live
+            if job.state == "running":
+                job.state, job.text = "broken", _DIED
+            else:
+                job.state = "cancelled"
         except AmplifierError as error:
             job.state, job.text = "refused", str(error)
         except RuntimeError as error:
@@ -188,6 +194,22 @@ class Jobs:
                     self._idle.append(worker)
                     self._turn.notify_all()
         job.seconds = time.monotonic() - job.started
+
+    def _ranked(self, job: Job, worker: Worker | None, path: Path) -> Result:
+        if worker is None:
+            raise Stopped
+        for _ in range(_TRIES - 1):
+            try:
+                return self._once(job, worker, path)
+            except Stopped:
+                if job.state != "running":
+                    raise
+        return self._once(job, worker, path)
+
+    @staticmethod
+    def _once(job: Job, worker: Worker, path: Path) -> Result:
+        found: Result = worker.run("ranked", str(path), report=job.report, begin=job.begin)
+        return found
 
     def _wait(self, job: Job) -> Worker | None:
         """A worker once it is this ranking's turn; None when it is no longer wanted."""

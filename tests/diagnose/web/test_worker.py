@@ -6,7 +6,7 @@ import os
 import signal
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -155,3 +155,29 @@ def test_what_waits_for_a_worker_that_is_closed_ends_and_starts_nothing(worker: 
     assert gone(pid)
     with pytest.raises(Stopped):
         worker.warm()
+
+
+class Mortal(Worker):
+    """A worker whose process is ended from outside so many times before a task is done."""
+
+    def __init__(self, deaths: int) -> None:
+        super().__init__(0, cached=False)
+        self.deaths = deaths
+
+    def run(self, *_: object, begin: Callable[[], bool] | None = None, **__: object) -> object:
+        assert begin is not None
+        assert begin()
+        if self.deaths:
+            self.deaths -= 1
+            raise Stopped
+        return "an answer"
+
+
+@pytest.mark.parametrize(("deaths", "state"), [(0, "done"), (1, "done"), (2, "broken")])
+def test_a_ranking_whose_process_is_killed_is_begun_again_once(deaths: int, state: str) -> None:
+    """It is not called cancelled, which nobody did."""
+    mortal = Mortal(deaths)
+    job = Jobs((mortal,), mortal).start("one", 1, CASE)
+    wait_for(lambda: job.over)
+    assert job.state == state
+    assert ("from outside" in job.text) == (state == "broken")
