@@ -19,8 +19,8 @@ SMALL = 250.0
 examples these take 7 s of processor time, an output stage at rest 33 s, one under drive minutes."""
 _TRIES = 2
 """How often a ranking is begun whose process does not live: what was simulated is in the store."""
-_DIED = ("the process that simulates was ended from outside, twice. Is there memory enough? What was "
-         "simulated so far is kept")
+_DIED = ("the process that simulates was ended from outside, twice. Is there memory enough? What "
+         "was simulated so far is kept")
 _MOST_KEPT = 20
 """Rankings that stay in memory; of the oldest sheet it is made anew."""
 
