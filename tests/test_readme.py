@@ -1,4 +1,4 @@
-"""The README's console lines are run, and what it shows is what comes out.
+"""What README and examples' guide show on a console is run, and what they show is what comes out.
 
 Compared without numbers: a probability may move with a better prior, a wording may not. A line
 `…` stands for any lines left out.
@@ -17,6 +17,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
+GUIDES = (ROOT / "README.md", ROOT / "examples" / "README.md")
 LEFT_OUT = "…"
 
 
@@ -59,8 +60,8 @@ def missing(shown: list[str], printed: list[str]) -> list[str]:
 def test_what_the_readme_shows_is_what_comes_out(tmp_path: Path, shared_store: Path) -> None:
     shutil.copytree(ROOT / "examples", tmp_path / "examples")
     environment = {**os.environ, "PYTHONPATH": str(ROOT), "AMP_DIAGNOSE_CACHE": str(shared_store)}
-    commands = sessions((ROOT / "README.md").read_text(encoding="utf-8"))
-    assert len(commands) >= 4
+    commands = [one for guide in GUIDES for one in sessions(guide.read_text(encoding="utf-8"))]
+    assert len(commands) >= 8
     for command, shown in commands:
         name, *rest = shlex.split(command)
         assert name in ("diagnose", "python")
