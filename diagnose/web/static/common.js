@@ -57,6 +57,16 @@ export function reveal(drawing, part) {
   zoomOf(found.closest(".frame") || drawing).centre(found);
 }
 
+/** Put a drawing in place of another, with `ready`; the cursor stays on the part where it was, and the view where it stood. */
+export function redraw(drawing, svg, ready) {
+  const { scrollLeft, scrollTop } = drawing;
+  const at = drawing.contains(document.activeElement) ? document.activeElement.closest("[data-part]")?.dataset.part : undefined;
+  drawing.innerHTML = svg;
+  Object.assign(drawing, { scrollLeft, scrollTop });
+  ready();
+  if (at !== undefined) drawing.querySelector(`.part[data-part="${CSS.escape(at)}"]`)?.focus({ preventScroll: true });
+}
+
 /** Make the parts of a drawing buttons; `choose` is called with the name of one. */
 export function clickable(drawing, choose) {
   fit(drawing);

@@ -1,7 +1,7 @@
 import { narrow, widen } from "./channels.js";
 import { fieldOf } from "./clash.js";
 import { clashes } from "./clashing.js";
-import { clickable, make, mark, name, tell } from "./common.js";
+import { clickable, make, mark, name, redraw as redrawn, tell } from "./common.js";
 import { content } from "./content.js";
 import { Drafts } from "./drafts.js";
 import { drop } from "./drop.js";
@@ -103,20 +103,21 @@ function newer() {
 }
 
 async function picture() {
+  let svg;
   try {
-    drawing.innerHTML = await ask("GET", `/sheet/${name}/drawing`);
+    svg = await ask("GET", `/sheet/${name}/drawing`);
   } catch (error) {
     tell(drawing, `There is no drawing: ${error.message}`);
     if (error instanceof Silent) setTimeout(picture, LATER);
     return;
   }
-  clickable(drawing, (part) => {
+  redrawn(drawing, svg, () => clickable(drawing, (part) => {
     mark(drawing, part);
     const field = document.getElementById(slug(`values/${part}`));
     if (!field) return;
     field.closest("details").open = true;
     field.focus();
-  });
+  }));
   probing(drawing, choices.nodes, read);
   shown(drawing, sheet, last);
 }

@@ -1,6 +1,6 @@
 // A stage of one's own: its parts as a table, the drawing beside, the whole file below; saved as it is typed.
 import { Arranger } from "./arrange.js";
-import { clickable, make, mark, own, tell } from "./common.js";
+import { clickable, make, mark, own, redraw as redrawn, tell } from "./common.js";
 import { Drafts } from "./drafts.js";
 import { Grid } from "./grid.js";
 import { Keeper } from "./keeper.js";
@@ -211,16 +211,15 @@ function larger() {
 
 /** Put a drawing on the page: its parts lead to their rows, and can be moved. */
 function show(svg) {
-  const { scrollLeft, scrollTop } = drawing;
-  drawing.innerHTML = svg;
-  Object.assign(drawing, { scrollLeft, scrollTop });
-  clickable(drawing, (part) => {
-    mark(drawing, part);
-    const row = form.querySelector(`.cells[data-part="${CSS.escape(part)}"]`);
-    row?.scrollIntoView({ block: "nearest" });
-    row?.querySelector(".c-value input")?.focus({ preventScroll: true });
+  redrawn(drawing, svg, () => {
+    clickable(drawing, (part) => {
+      mark(drawing, part);
+      const row = form.querySelector(`.cells[data-part="${CSS.escape(part)}"]`);
+      row?.scrollIntoView({ block: "nearest" });
+      row?.querySelector(".c-value input")?.focus({ preventScroll: true });
+    });
+    arranger.shown();
   });
-  arranger.shown();
 }
 
 form.addEventListener("focusin", (event) => {

@@ -152,6 +152,7 @@ def test_a_netlist_is_dropped_confirmed_asked_and_used(
     assert page.locator(".problem:visible").count() == 0
     page.get_by_role("link", name="Change the stage").click()
     page.wait_for_url("**/stage/*")
+    page.wait_for_selector(READY)  # a click before would be lost
     page.get_by_role("button", name="Delete").click()
     page.wait_for_url("**/?deleted=*")
     page.get_by_role("button", name="Put an amplifier back").click()
