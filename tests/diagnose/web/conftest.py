@@ -1,4 +1,4 @@
-"""The page in a real browser: Debian's chromium, driven by playwright, against a real server."""
+"""The page in this process, and in chromium, driven by playwright, against a server."""
 
 from __future__ import annotations
 
@@ -13,6 +13,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+
+from diagnose.web.app import make_app
+from diagnose.web.desk import KEY
 
 ROOT = Path(__file__).resolve().parents[3]
 FLAGS = [
@@ -47,6 +52,19 @@ class Served:
     def files(self) -> list[Path]:
         """The case files that it keeps."""
         return sorted(self.sheets.glob("*/sheet.yaml"))
+
+
+@pytest.fixture
+def app(tmp_path: Path) -> Iterator[Flask]:
+    """The application in this process, which anybody may ask."""
+    made = make_app(tmp_path / "sheets", workers=0, cached=False)
+    yield made
+    made.extensions[KEY].close()
+
+
+@pytest.fixture
+def client(app: Flask) -> FlaskClient:
+    return app.test_client()
 
 
 @pytest.fixture(scope="session")

@@ -19,7 +19,7 @@ from diagnose.show.stage.kept import layout_of
 from diagnose.web.app import make_app
 from diagnose.web.desk import KEY
 from diagnose.web.stage_shelf import FOLDER
-from tests.diagnose.web.test_own_stage import DIVIDER
+from tests.diagnose.web.test_own_stage import DIVIDER, DIVIDER_DRAWN
 
 STAGE = "phono-two-transistor"
 """One whose drawing ships, so that none has to be made."""
@@ -232,20 +232,8 @@ def test_what_is_no_move_is_refused(own: Own, sent: dict[str, Any], words: str) 
 
 
 def test_a_drawing_that_came_with_a_stage_is_shown_and_arranged(client: FlaskClient) -> None:
-    drawing = """\
-drawing: divider
-parts: {R1: [10, 2, down], R2: [10, 7, down], C1: [4, 6, right], C2: [14, 6, right]}
-wires:
-  - 10,5 10,7
-  - 7,6 10,6
-  - 10,6 14,6
-grounds: 10,10
-rails: {vcc: [10, 2, up]}
-ports: {in: [4, 6, left], out: [17, 6, right]}
-test points: {b: [12, 6, up]}
-"""
     files = [(io.BytesIO(text.encode()), name) for name, text in (
-        ("d.yaml", DIVIDER), ("d.drawing.yaml", drawing))]
+        ("d.yaml", DIVIDER), ("d.drawing.yaml", DIVIDER_DRAWN))]
     own = Own.__new__(Own)
     own.client = client
     own.name = client.post("/sheets/open", data={"files": files}).json["stage"]
@@ -254,5 +242,5 @@ test points: {b: [12, 6, up]}
     assert own.does("move", part="R2", by=[0, 3]).status_code == 200
     assert own.places()["R2"].at == (10, 10)
     assert own.does("undo").status_code == 200
-    assert (own.path / "stage.drawing.yaml").read_text(encoding="utf-8") == drawing
+    assert (own.path / "stage.drawing.yaml").read_text(encoding="utf-8") == DIVIDER_DRAWN
     assert FOLDER in str(own.path)

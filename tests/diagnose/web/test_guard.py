@@ -6,31 +6,15 @@ Origin, Host and Sec-Fetch-* itself.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
-
 import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
-from diagnose.web.app import make_app
 from diagnose.web.desk import KEY
 from diagnose.web.guard import MOST_BYTES
 from diagnose.web.sheet import Typed
 
 HERE = "http://127.0.0.1:8426"
-
-
-@pytest.fixture
-def app(tmp_path: Path) -> Iterator[Flask]:
-    made = make_app(tmp_path / "sheets", workers=0, cached=False)
-    yield made
-    made.extensions[KEY].close()
-
-
-@pytest.fixture
-def client(app: Flask) -> FlaskClient:
-    return app.test_client()
 
 
 @pytest.fixture

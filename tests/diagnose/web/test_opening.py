@@ -10,7 +10,7 @@ import io
 import os
 import time
 import zipfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -21,44 +21,20 @@ from flask.testing import FlaskClient
 from circuits.errors import InputError
 from diagnose.sheet.case import load_case
 from diagnose.web import packing
-from diagnose.web.app import make_app
 from diagnose.web.desk import KEY
 from diagnose.web.labels import Label
 from diagnose.web.packing import packed, unpacked
 from diagnose.web.shelf import Shelf
-from tests.diagnose.web.test_own_stage import DIVIDER
+from tests.diagnose.web.test_own_stage import DIVIDER, DIVIDER_DRAWN
 from tests.recordings import tones, write
 
 DATA = Path(__file__).resolve().parents[2] / "data"
 STAGE = (DATA / "coupling.yaml").read_bytes()
 DRY = (DATA / "coupling-dry.yaml").read_bytes()
-DRAWING = b"""\
-drawing: divider
-parts: {R1: [10, 2, down], R2: [10, 7, down], C1: [4, 6, right], C2: [14, 6, right]}
-wires:
-  - 10,5 10,7
-  - 7,6 10,6
-  - 10,6 14,6
-grounds: 10,10
-rails: {vcc: [10, 2, up]}
-ports: {in: [4, 6, left], out: [17, 6, right]}
-test points: {b: [12, 6, up]}
-"""
+DRAWING = DIVIDER_DRAWN.encode()
 SWEEP = b"20;-5.4\n50;-1.2\n1000;0\n"
 ROW = b"  - {quantity: response, reference: 1 kHz, file: my sweep 3.csv}\n"
 WITH_SWEEP = DRY.replace(b"limits:", ROW + b"limits:")
-
-
-@pytest.fixture
-def app(tmp_path: Path) -> Iterator[Flask]:
-    made = make_app(tmp_path / "sheets", workers=0, cached=False)
-    yield made
-    made.extensions[KEY].close()
-
-
-@pytest.fixture
-def client(app: Flask) -> FlaskClient:
-    return app.test_client()
 
 
 @pytest.fixture

@@ -41,6 +41,18 @@ parts:
   C2: {kind: film, nodes: [b, out], value: 1 uF, role: output coupling}
 test points: {b: the middle}
 """
+DIVIDER_DRAWN = """\
+drawing: divider
+parts: {R1: [10, 2, down], R2: [10, 7, down], C1: [4, 6, right], C2: [14, 6, right]}
+wires:
+  - 10,5 10,7
+  - 7,6 10,6
+  - 10,6 14,6
+grounds: 10,10
+rails: {vcc: [10, 2, up]}
+ports: {in: [4, 6, left], out: [17, 6, right]}
+test points: {b: [12, 6, up]}
+"""
 NETLIST = """\
 an amplifier
 V1 vcc 0 24

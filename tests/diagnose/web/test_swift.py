@@ -6,7 +6,6 @@ Sources: RFC 8288 (Link), the HTML specification (modulepreload), RFC 8246 (immu
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -18,18 +17,6 @@ from diagnose.web.desk import KEY
 from diagnose.web.sheet import Typed
 
 HERE = "http://127.0.0.1:8426"
-
-
-@pytest.fixture
-def app(tmp_path: Path) -> Iterator[Flask]:
-    made = make_app(tmp_path / "sheets", workers=0, cached=False)
-    yield made
-    made.extensions[KEY].close()
-
-
-@pytest.fixture
-def client(app: Flask) -> FlaskClient:
-    return app.test_client()
 
 
 def imported(client: FlaskClient, path: str, seen: set[str]) -> set[str]:
