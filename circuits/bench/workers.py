@@ -23,6 +23,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, field
+from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
@@ -55,6 +56,12 @@ _RETIRED = 93
 _TRIES = 3
 """Times that a chunk is sent where the pool broke down under it, before its items are failures."""
 _NOTHING = object()
+_HOME = "home"
+"""In the folder of a pool: where its workers are at home, empty."""
+_UP = "up-"
+"""How the name of a file begins by which a worker says that it has started."""
+_STARTING = 2.0
+"""Seconds that are waited for that at the end of a pool whose work is done."""
 _PATIENCE = 5.0
 """s; so often a wait looks whether the pool still lives."""
 _retired = False
@@ -119,6 +126,7 @@ class Pool:
         self.timeout = timeout
         self._pool: pebble.ProcessPool | None = None
         self._shut: weakref.finalize[[Any, str], Pool] | None = None
+        self._starting: Path | None = None
 
     def __enter__(self) -> Pool:
         return self
@@ -129,7 +137,18 @@ class Pool:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        if kind is None:
+            self._wait_for_all()
         self.close()
+
+    def _wait_for_all(self) -> None:
+        """Wait for workers that are still starting: a fresh interpreter that is ended says so."""
+        end = time.monotonic() + _STARTING
+        while self._starting is not None and time.monotonic() < end:
+            if len(list(self._starting.glob(f"{_UP}*"))) >= self.workers:
+                break
+            time.sleep(_PAUSE)
+        self._starting = None
 
     def map(
         self,
@@ -275,12 +294,13 @@ class Pool:
 
             CONSTS.sleep_unit = _PAUSE
             sweep_folders()
-            folder = str(own_folder("bench"))
+            folder, method = str(own_folder("bench")), _start_method()
+            self._starting = None if method == "fork" else Path(folder)
             self._pool = ProcessPool(
                 max_workers=self.workers,
                 initializer=_start_worker,
                 initargs=(folder,),
-                context=multiprocessing.get_context(_start_method()),
+                context=multiprocessing.get_context(method),
             )
             # Also when the pool is forgotten, and when the program ends.
             self._shut = weakref.finalize(self, _shut_down, self._pool, folder)
@@ -346,10 +366,13 @@ def _start_worker(folder: str) -> None:
     # The parent alone answers Ctrl-C; when it says stop, even a C library stops at once.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
-    os.environ["HOME"] = folder
+    home = Path(folder, _HOME)
+    home.mkdir(exist_ok=True)
+    os.environ["HOME"] = str(home)
     # Heeded where numpy is not yet imported; one thread a worker is what the cores hold.
     os.environ["OPENBLAS_NUM_THREADS"] = os.environ["OMP_NUM_THREADS"] = "1"
-    os.chdir(folder)
+    os.chdir(home)
+    Path(folder, f"{_UP}{os.getpid()}").touch()
     if sys.platform != "win32":
         import resource
 
