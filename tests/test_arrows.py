@@ -153,6 +153,7 @@ def test_no_module_has_the_name_of_what_its_package_exports() -> None:
     assert not below & set(diagnose.__all__)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("planted", "seen"),
     [
@@ -170,6 +171,7 @@ def test_an_arrow_that_runs_back_is_seen(tmp_path: Path, planted: str, seen: str
     assert backward(arrows(found)) == [seen]
 
 
+@pytest.mark.slow
 def test_a_circle_is_seen(tmp_path: Path) -> None:
     found = modules()
     for one, other in (("a", "b"), ("b", "a")):
@@ -179,6 +181,7 @@ def test_a_circle_is_seen(tmp_path: Path) -> None:
     assert circles(arrows(found)) == [["circuits.planted_a", "circuits.planted_b"]]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("package", ["circuits", "faultlib", "diagnose"])
 def test_nothing_slow_comes_with_an_import(package: str) -> None:
     """Whole packages, the command line included: what is slow is imported where it is used."""

@@ -65,6 +65,7 @@ def test_two_alike_windings_see_twice_the_resistance_of_one_with_both_loads() ->
     assert two == pytest.approx([2.0 * one[0]] * 2, rel=1e-3)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("pulses", [1, 2])
 @pytest.mark.parametrize("ohms", [0.5, 5.0, 60.0])
 def test_rms_of_the_winding_is_that_of_a_run_in_time(pulses: int, ohms: float) -> None:
@@ -147,6 +148,7 @@ def by_ngspice(folder: Path, made: Rectifier, lamp: float, plus: float, minus: f
     return table[table[:, 0] > table[-1, 0] - 0.02][:, [0, 1, 3, 5, 7]]
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(shutil.which("ngspice") is None, reason="the ngspice program is not there")
 @pytest.mark.parametrize(("plus", "minus"), [(100.0, 100.0), (12.0, 12.0), (8.0, 8.0)])
 @pytest.mark.parametrize("watts", [25.0, 60.0])

@@ -313,6 +313,7 @@ stop.set()
     assert (output, errors) == ("[1, 2] forkserver\n", "")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("workers", [0, 2])
 def test_what_is_not_done_in_time_is_late(workers: int) -> None:
     """Of items that take 0.2 s each some are done after a second, and the rest ends at once."""

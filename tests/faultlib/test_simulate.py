@@ -305,6 +305,7 @@ def test_many_variants_on_two_workers_keep_their_places(tmp_path: Path) -> None:
     np.testing.assert_array_equal(again.values, found.values)
 
 
+@pytest.mark.slow
 def test_a_simulator_that_takes_too_long_is_named() -> None:
     with Laboratory(Memory(), workers=1, timeout=1e-4) as laboratory:
         found = laboratory.values(stage(), [Variant(), loss(0.5)], READINGS)

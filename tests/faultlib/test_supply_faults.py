@@ -210,6 +210,7 @@ HIDDEN = ("low gain", "collector-base leakage", "collector-emitter leakage")
 """What a regulator makes good as long as its load draws more than the pass transistor leaks."""
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("supply", [plain(), plain("half-wave"), regulated(), shunt()],
                          ids=["plain", "half-wave", "pass transistor", "shunt"])
 def test_every_fault_at_its_worst_moves_the_rail_or_its_ripple(supply: Supply) -> None:

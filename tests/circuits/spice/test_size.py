@@ -29,6 +29,7 @@ def test_what_is_long_and_can_be_is_answered() -> None:
     assert time.perf_counter() - start < LIMIT
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("text", [
     ladder(5000),
     "title\n" + "* a comment\n" * 9990 + "Vin in 0 AC 1\nR1 in out 1k\nC1 out 0 1n\n",

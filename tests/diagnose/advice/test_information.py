@@ -47,6 +47,7 @@ def test_a_reading_that_all_answers_share_tells_nothing() -> None:
     assert outlook(mixture([0.0, 9.0], [0.3, 0.7], [1, 1]), 2).bits == pytest.approx(0.0, abs=1e-9)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("apart", [0.5, 1.0, 2.0, 4.0])
 def test_it_tells_what_the_integral_says(apart: float) -> None:
     """I = h(Y) − h(Y | A) by scipy's adaptive quadrature, within the accuracy that is promised."""

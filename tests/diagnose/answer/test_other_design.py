@@ -73,6 +73,7 @@ def ranked(stage: Stage, kind_only: bool) -> Result:
         return rank(Case("invented", stage, measured, kind_only=kind_only), bench)
 
 
+@pytest.mark.slow
 def test_a_good_unit_of_another_design_is_not_faulty() -> None:
     asked, told = ranked(drawn(), False), ranked(drawn(), True)
     assert told.answer.kind == "nothing wrong shows"

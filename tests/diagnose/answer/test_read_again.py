@@ -48,6 +48,7 @@ def slipped(was: str, now: str, tmp_path: Path) -> Case:
     return load_case(path)
 
 
+@pytest.mark.slow
 def test_a_slip_is_named_alone_and_before_the_suspects(bench: Laboratory, tmp_path: Path) -> None:
     reading = "gain at 40 Hz"
     result = rank(slipped("-0.64 dB", "-6.4 dB", tmp_path), bench)

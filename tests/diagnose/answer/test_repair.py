@@ -69,6 +69,7 @@ def test_the_wrong_part_changes_nothing() -> None:
     assert "C2 was not the cause" in made.text
 
 
+@pytest.mark.slow
 def test_a_second_fault_is_named() -> None:
     second = unit().shift(2, 0.6)
     for before in (FAULT, FAULT + second):
