@@ -1,6 +1,6 @@
 # make demo    set up and rank the shipped example
 # make test    set up with the tools of development and run everything that CI runs
-# make fast    the same without the tests marked slow: under a minute once it is set up
+# make fast    the same without the tests marked slow: a minute and a half once it is set up
 # make bench   the benchmarks, each printing its table
 # make evidence   evidence held against a sampler that simulates every point: its table
 # make check   ./check alone, in an environment that stands already
