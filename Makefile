@@ -57,7 +57,7 @@ $(READY): pyproject.toml | $(VENV)/bin/python
 	touch $@
 
 $(DEV): pyproject.toml | $(VENV)/bin/python
-	.ci/need libngspice0 ngspice gnucap chromium firefox-esr openssl libatomic1
+	.ci/need libngspice0 ngspice gnucap chromium firefox-esr openssl libatomic1 libportaudio2 pulseaudio
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e '.[dev]'
 	touch $@ $(READY)
 
