@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import json
-import os
-import tempfile
 from contextlib import suppress
 from hashlib import sha256
 from pathlib import Path
 
+from circuits import wholefile
 from circuits.errors import AmplifierError
-from circuits.leftovers import PART
 
 STATE = "revision.json"
 """Which revision the text of a folder is, and what marks it."""
@@ -62,15 +60,7 @@ def write_whole(path: Path, body: bytes) -> None:
     NotKept
         For a disk that does not take it.
     """
-    trial = ""
     try:
-        handle, trial = tempfile.mkstemp(dir=path.parent, prefix=PART)
-        with os.fdopen(handle, "wb") as file:
-            file.write(body)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(trial).replace(path)
+        wholefile.write_whole(path, body)
     except OSError as error:
-        if trial:
-            Path(trial).unlink(missing_ok=True)
         raise NotKept(error) from None

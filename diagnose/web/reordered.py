@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from diagnose.web.spliced import Piece, pieces
+from circuits.spliced import Piece, pieces
 
 
 def reordered(text: str, orders: Mapping[str, Sequence[str]]) -> str:

@@ -18,12 +18,12 @@ from circuits.part import Part
 from circuits.partfile import read_parts
 from circuits.rail import Rail
 from circuits.spice.own_devices import own_devices
+from circuits.spliced import pieces
 from circuits.stage import GROUND, Stage
 from circuits.stagefile import read_rails
 from circuits.textfile import LINE_END
 from circuits.yamlfile import Mapping, Text
 from diagnose.web.checked import keep_inside, sentence
-from diagnose.web.spliced import pieces
 from diagnose.web.stage_shelf import STAGE
 from diagnose.web.stage_table import Table, spans, unreadable
 

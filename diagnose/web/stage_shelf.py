@@ -21,6 +21,7 @@ from typing import Any
 
 from circuits.errors import AmplifierError, InputError
 from circuits.leftovers import PART, sweep_parts
+from circuits.spliced import Piece, pieces
 from circuits.textfile import MOST_BYTES, UNPRINTABLE, contents, place_at
 from diagnose.web.shelf import (
     DEVICES,
@@ -30,7 +31,6 @@ from diagnose.web.shelf import (
     write_revision,
     write_whole,
 )
-from diagnose.web.spliced import Piece, pieces
 
 FOLDER = "_stages"
 """In the folder of sheets; no sheet has such a name."""

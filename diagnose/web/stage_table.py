@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from circuits.errors import InputError
+from circuits.spliced import Piece, Splices, Wanted, pieces
 from circuits.yamlfile import quoted
 from diagnose.web.reordered import reordered
-from diagnose.web.spliced import Piece, Splices, Wanted, pieces
 
 FIELDS = ("stage", "title", "about", "source", "source impedance", "load", "mains", "signal")
 """Fields of the stage itself; those of `ports` stand between them on the page."""

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from circuits.errors import AmplifierError, InputError, Place
 from circuits.load import load_stage, stage_names
+from circuits.spliced import Piece, Splices, pieces
 from circuits.textfile import place_at
 from circuits.unitfile import KEY
 from circuits.yamlfile import Mapping as Tree
@@ -16,7 +17,6 @@ from circuits.yamlfile import Text, quoted
 from diagnose.web.checked import keep_inside
 from diagnose.web.desk import desk
 from diagnose.web.shelf import DEVICES
-from diagnose.web.spliced import Piece, Splices, pieces
 from diagnose.web.stage_shelf import DRAWING, MEMBER, STAGE, KeptStage, label_of
 
 _YAML = (".yaml", ".yml")
