@@ -43,7 +43,7 @@ def test_a_pilot_is_the_chirp(down: bool) -> None:
     assert pilot(RATE, down) == pytest.approx(chirp(time, down), abs=1e-12)
 
 
-@pytest.mark.parametrize("rate", [8000, 44100, 192000])
+@pytest.mark.parametrize("rate", [8000, 44100])
 def test_the_start_is_found_between_samples(rate: int) -> None:
     found = find(recorded(0.7123456, rate=rate), rate)
     assert found.start == pytest.approx(0.7123456, abs=0.002 / rate)
@@ -55,7 +55,7 @@ def test_the_start_is_found_between_samples(rate: int) -> None:
 @pytest.mark.parametrize("ppm", [-3000.0, -40.0, 7.5, 100.0])
 def test_clocks_are_compared(ppm: float) -> None:
     found = find(recorded(0.51, 1.0 + ppm * 1e-6), RATE)
-    assert found.ppm == pytest.approx(ppm, abs=0.01, rel=2e-5)
+    assert found.ppm == pytest.approx(ppm, abs=0.01)
     assert found.at(2.0) == pytest.approx(0.51 + 2.0 * (1.0 + ppm * 1e-6), abs=1e-6)
 
 

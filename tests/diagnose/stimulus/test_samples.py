@@ -115,7 +115,7 @@ def test_a_shaped_sweep_behind_the_replay_curve_is_the_plain_one() -> None:
         assert gain == pytest.approx(-float(riaa_db(frequency)), abs=0.4)
     length = 1 << (len(plain).bit_length() + 1)
     back = np.fft.rfft(shaped, length) * replay(np.fft.rfftfreq(length, 1.0 / RATE))
-    assert np.fft.irfft(back, length)[: len(plain)] == pytest.approx(plain, abs=1e-4)
+    assert np.abs(np.fft.irfft(back, length)[: len(plain)] - plain).max() < 1e-4
 
 
 @pytest.mark.parametrize("kind", ["sine", "tones", "sweep", "silence", "bursts"])
