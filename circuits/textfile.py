@@ -47,8 +47,15 @@ def place_at(text: str, position: int, name: str) -> Place:
     return place_in(name, row, len(before), len(before[-1]) + 1)
 
 
-def contents(path: Path, shown: str = "") -> str:
+def contents(path: Path, shown: str = "", most: int = MOST_BYTES) -> str:
     """The text of one file, its byte order mark removed.
+
+    Parameters
+    ----------
+    shown : str
+        The file in messages, where that is not its path.
+    most : int
+        Bytes that it may have.
 
     Raises
     ------
@@ -64,8 +71,9 @@ def contents(path: Path, shown: str = "") -> str:
             raise InputError("this is a folder", place=here, expected="a file")
         if not stat.S_ISREG(status.st_mode):
             raise InputError("this is not a regular file", place=here, expected="a text file")
-        if status.st_size > MOST_BYTES:
-            raise InputError("this file is longer than 1 MB", place=here, expected="a short file")
+        if status.st_size > most:
+            raise InputError(f"this file is longer than {most // 1_000_000} MB", place=here,
+                             expected="a short file")
         raw = path.read_bytes()
     except FileNotFoundError:
         raise InputError(

@@ -23,7 +23,8 @@ _INFERENCE = (*_SHEET, "diagnose.inference")
 _ADVICE = (*_INFERENCE, "diagnose.advice")
 _ANSWER = (*_ADVICE, "diagnose.answer")
 _STUDIES = (*_ANSWER, "diagnose.studies")
-_SHOW = (*_STUDIES, "diagnose.recording", "diagnose.stimulus", "diagnose.show", "diagnose.show.stage")
+_SHOW = (*_STUDIES, "diagnose.recording", "diagnose.stimulus", "diagnose.traces", "diagnose.show",
+         "diagnose.show.stage")
 MAY = {
     "circuits": (),
     # stage files may name devices that stand in a netlist's words, so loading is above both
@@ -39,6 +40,7 @@ MAY = {
     "diagnose.sheet": _LOW,
     "diagnose.recording": _SHEET,
     "diagnose.stimulus": (*_LOW, "diagnose.schema"),
+    "diagnose.traces": (*_SHEET, "diagnose.recording"),
     "diagnose.inference": _SHEET,
     "diagnose.advice": _INFERENCE,
     "diagnose.answer": _ADVICE,

@@ -182,9 +182,13 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
                      help="draw a picture as well, .png or .svg; by default named after it")
     _computes(one)
 
-    one = command("measure", "read level, distortion, noise and hum from a recording",
-                  "diagnose measure hall-right.wav --full-scale '2.0 V'")
-    one.add_argument("recording", metavar="FILE", type=Path, help="a WAV or FLAC file")
+    one = command("measure", "read level, distortion, noise and hum from a recording; edges, "
+                  "phase and ripple from a scope's trace",
+                  "diagnose measure hall-right.wav --full-scale '2.0 V'\n"
+                  "  diagnose measure edge.csv --in 1 --out 2")
+    one.add_argument("recording", metavar="FILE", type=Path,
+                     help="a WAV or FLAC file; or a trace of a scope, or a generator's sweep, "
+                     "as a table (.csv, .txt, .tsv)")
     one.add_argument("--signal", metavar="WORD", default="",
                      help="what was fed in: sine, difference-tone (such as 19 and 20 kHz), "
                      "modulation (60 Hz and 7 kHz), tones (many), square or silence; "
@@ -197,6 +201,12 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
                      help="left, right or both: where the sine was fed in, for crosstalk")
     one.add_argument("--mains", metavar="FREQUENCY", default="50 Hz",
                      help="mains frequency, by default 50 Hz")
+    one.add_argument("--in", dest="input", metavar="CHANNEL", default="",
+                     help="of a trace: number or heading of the channel at the unit's input")
+    one.add_argument("--out", dest="output", metavar="CHANNEL", default="",
+                     help="of a trace: the channel at its output, whose readings a sheet takes")
+    one.add_argument("--at", metavar="NODE", default="",
+                     help="of a trace: the node that was probed, for ripple there")
     views = one.add_mutually_exclusive_group()
     views.add_argument("--json", action="store_true", help="print one JSON document, for a script")
     views.add_argument("--yaml", action="store_true",

@@ -249,7 +249,7 @@ def _measure(values: Values) -> str:
     from diagnose.door.answers import measure
 
     answer = measure(values.recording, values.full_scale, values.signal, values.channel,
-                   values.driven, values.mains)
+                   values.driven, values.mains, values.input, values.output, values.at)
     if values.json:
         from diagnose.recording.measurement import to_json
 

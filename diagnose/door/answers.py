@@ -268,13 +268,17 @@ def measure(
     channel: str = "",
     driven: str = "",
     mains: str | float = "50 Hz",
+    input: str = "",
+    output: str = "",
+    at: str = "",
 ) -> Measurement:
-    """Level, distortion, noise and hum of a recording.
+    """Level, distortion, noise and hum of a recording; edges, phase and ripple of a trace.
 
     Parameters
     ----------
     recording : path or Recording
-        A WAV or FLAC file.
+        A WAV or FLAC file; or a trace of an oscilloscope, or a generator's sweep, as a table
+        (.csv, .txt, .tsv).
     full_scale : str or float, optional
         V RMS of a sine whose peaks just reach digital full scale; without it only ratios are told.
     signal : str
@@ -286,16 +290,40 @@ def measure(
         ``left``, ``right`` or ``both``: the channels that a sine was fed to.
     mains : str or float
         Frequency, Hz where it is a number.
+    input, output : str
+        Of a trace, number from 1 or heading of the channels at the unit's input and output.
+    at : str
+        Of a trace, the node that its output's probe was on, for ripple there.
     """
     from circuits.quantity import parse
     from diagnose.recording import measuring
     from diagnose.recording.options import checked_options
+    from diagnose.traces.trace_file import SUFFIXES
 
+    if isinstance(recording, (str, Path)) and Path(recording).suffix.lower() in SUFFIXES:
+        return _measure_trace(Path(recording), full_scale, signal, channel, driven,
+                              (input, output, at), parse(mains, "Hz"))
+    if input or output or at:
+        raise InputError("a recording has no probes: input, output and at are of a trace",
+                         expected="channel and driven")
     volts = None if full_scale is None or full_scale == "" else parse(full_scale, "V")
     options = checked_options(signal.replace("-", " "), volts, channel, driven, parse(mains, "Hz"))
     if isinstance(recording, (str, Path)):
         return measuring.measure(recording, options)
     return measuring.measured(recording, options)
+
+
+def _measure_trace(
+    path: Path, full_scale: str | float | None, signal: str, channel: str, driven: str,
+    probes: tuple[str, str, str], mains: float,
+) -> Measurement:
+    from diagnose.traces.measuring import measure_trace
+    from diagnose.traces.options import trace_options
+
+    if full_scale or channel or driven:
+        raise InputError("a trace is in volts, and has no left and right",
+                         expected="input and output: the number of a channel, or its heading")
+    return measure_trace(path, trace_options(signal.replace("-", " "), *probes, mains))
 
 
 def fault_of(stage: Stage, word: str) -> tuple[str, str]:

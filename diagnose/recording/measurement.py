@@ -61,6 +61,9 @@ class Measurement:
         V RMS of a sine whose peaks reach digital full scale, as told.
     hum : tuple of (channel, sentence)
         What the pattern of the mains lines says.
+    output : str
+        Of a trace of several channels, the one at the unit's output, whose readings are the
+        sheet's; empty where every channel is one of the unit's own.
     """
 
     about: dict[str, Any]
@@ -69,6 +72,7 @@ class Measurement:
     items: tuple[Item, ...]
     hum: tuple[tuple[str, str], ...] = ()
     notes: tuple[str, ...] = field(default=())
+    output: str = ""
 
     def __repr__(self) -> str:
         figures = [f"{i.name} {i.bound} {render(i.value, i.unit)}" for i in self.items[:4]]
@@ -170,6 +174,8 @@ def sheet_lines(made: Measurement) -> str:
     """
     if not made.channels:
         return "\n".join(["readings:", *_lines(made.readings(), "  ")]) + "\n"
+    if made.output:
+        return "\n".join(["readings:", *_lines(made.readings(made.output), "  ")]) + "\n"
     lines = ["channels:"]
     for channel in made.channels:
         lines += [f"  {channel}:", "    readings:", *_lines(made.readings(channel), "      ")]

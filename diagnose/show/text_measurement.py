@@ -31,8 +31,11 @@ def measure_text(made: Measurement, width: int = WIDTH, colour: bool = False) ->
     page.line(str(about["file"]), STRONG)
     bits = about["bits"]
     form = f"{bits} bit" if isinstance(bits, int) else str(bits)
-    page.line(f"{made.signal}; {about['seconds']:.3g} s, {render(about['rate'], 'Hz')}, {form}",
-              DIM)
+    if about["rate"]:
+        seconds = about["seconds"]
+        long = f"{seconds:.3g} s" if seconds >= 0.1 else render(seconds, "s")
+        form = f"{long}, {render(about['rate'], 'Hz')}, {form}"
+    page.line(f"{made.signal}; {form}", DIM)
     page.line()
     channels = made.channels or ("",)
     names = list(dict.fromkeys(item.name for item in made.items if item.channel in channels))
