@@ -7,6 +7,7 @@ the wave stays at, as IEEE 181 has them (from memory); 10 to 90 % is counted bet
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -22,12 +23,15 @@ _STAYS = 0.62
 _BETWEEN = 0.12
 """The greatest share of points in the middle half between the levels: of a sine it is a third, of
 half of one 0.19."""
-_FAST = 0.02
-"""An edge that takes less of a flat than this leaves its slope to be read, as in `period`."""
+_FAST = 0.1
+"""An edge that takes less of a flat than this has settled to 0.4 % where `_LATE` begins, so that
+the fall of the flat can be read."""
 _SETTLED = (0.6, 0.9)
 """The part of a flat where a slow edge has settled, and where the next has not begun."""
-_LATE = (0.25, 0.95)
-"""The part of a flat that its slope is read from: most ringing has died down there."""
+_LATE = 0.25
+"""Of a flat: where the part begins that its fall is read from; most ringing has died down there."""
+_LEVEL = 0.012
+"""Of the step: a flat whose ends lie no further apart is level, in steps of eight bits."""
 _SLOWEST = 0.3
 """An edge that takes more of a flat than this never settles."""
 _STRAIGHT = 1.1
@@ -35,8 +39,11 @@ _STRAIGHT = 1.1
 amplifier that slews. Of a Gaussian edge, the straightest of those that do not, it is 1.16."""
 _POINTS = 3.0
 """Points from 10 to 90 % below which the time between them is only an upper limit."""
-_BEND = 3
-"""Degree of the curve that a flat is read by, as in `circuits.signals.waveform.tilt`."""
+_BEND = 2
+"""Degree of the curve that the logarithm of a flat is read by: of one coupling capacitor it is
+straight, of several a little bent."""
+_HALF = 0.5
+"""Of a flat: where less of it is left, a curve through that is not to be carried on."""
 _AROUND = 0.5
 """Of a flat on either side of an edge: how far a level is looked for."""
 
@@ -200,7 +207,12 @@ def _edge(
     if rise is None or rise > _SLOWEST * flat:
         return None
     if rise < _FAST * flat:
-        base, top = _end(time[before], values[before], 1.0), _end(time[after], values[after], -1.0)
+        # what is left of ringing would bend the curve through a flat that does not fall
+        least = _LEVEL * abs(top - base)
+        ends = (_end(time[before], values[before], 1.0, rise),
+                _end(time[after], values[after], -1.0, rise))
+        base, top = (end if abs(end - held) > least else held
+                     for end, held in zip(ends, (base, top), strict=True))
         rise = _rise(time, values, base, top, start, before.stop, stop) or rise
     share = (values - base) / (top - base)
     around = slice(start, stop)
@@ -245,16 +257,20 @@ def _settled(values: Floats) -> float:
     return float(values[first : max(last, first + 1)].mean())
 
 
-def _end(time: Floats, values: Floats, end: float) -> float:
-    """The level of a flat at its start (-1) or its end (1), by a curve through its later part."""
-    return float(np.polynomial.polynomial.polyval(*_curve(time, values, end)))
+def _end(time: Floats, values: Floats, end: float, edge: float) -> float:
+    """The level of a flat at its start (-1) or its end (1), by a curve through its later part.
 
-
-def _curve(time: Floats, values: Floats, end: float) -> tuple[float, Floats]:
+    Parameters
+    ----------
+    edge : float
+        s from 10 to 90 % of an edge: half as long again before the end, the next one has begun.
+    """
     place = 2.0 * (time - time[0]) / (time[-1] - time[0]) - 1.0
-    low, high = (2.0 * share - 1.0 for share in _LATE)
-    inner = (place >= low) & (place <= high)
-    return end, np.polynomial.polynomial.polyfit(place[inner], values[inner], _BEND)
+    inner = (place >= 2.0 * _LATE - 1.0) & (time <= time[-1] - 1.5 * edge)
+    if inner.sum() < _HALF * len(values):
+        return _settled(values)
+    curve = np.polynomial.polynomial.polyfit(place[inner], values[inner], _BEND)
+    return float(np.polynomial.polynomial.polyval(end, curve))
 
 
 def _tilt(
@@ -270,5 +286,10 @@ def _tilt(
         span = time[flat]
         if len(span) < 20 or longest > _FAST * (span[-1] - span[0]):
             return None
-        sags.append(waveform.tilt(span, values[flat], middle))
+        away = (values[flat] - middle) * (1.0 if values[flat].mean() > middle else -1.0)
+        if away[len(away) // 4 :].min() <= 0.0:
+            return None  # it falls through the middle: no coupling capacitor does that alone
+        level = np.log(np.maximum(away, 1e-3 * away.max()))
+        start, end = (math.exp(_end(span, level, at, longest)) for at in (-1.0, 1.0))
+        sags.append(1.0 - end / start)
     return float(np.mean(sags))

@@ -102,7 +102,7 @@ def measured(trace: Trace, options: TraceOptions) -> Measurement:
     kind = options.signal or _kind(trace.time, trace.values[output], source is not None, options)
     for k, name in enumerate(trace.channels):
         steps = len(np.unique(trace.values[k]))
-        if steps < _FEW_STEPS and (kind != "square" or steps < 3):
+        if steps < _FEW_STEPS and (kind != "square" or k == output):
             taken.note(f"{name} covers only {steps} steps of the scope: turn it up")
     _TAKE[kind](trace, source, output, options, taken)
     alone = len(trace.channels) == 1
@@ -188,9 +188,9 @@ def _square(
     for k, found in read.items():
         taken.items += _of_edges(trace, k, found, k == output, taken)
     if source in read and source is not None:
-        theirs = read[source].one_way()[0].rise
-        ours = read[output].one_way()[0].rise
-        if theirs > _SLOW_INPUT * ours:
+        first, last = read[source].one_way()[0], read[output].one_way()[0]
+        theirs, ours = first.rise, last.rise
+        if not last.coarse and theirs > _SLOW_INPUT * ours:
             own = math.sqrt(max(ours * ours - theirs * theirs, 0.0))
             taken.note(f"the edge at the input takes {render(theirs, 's')} itself: of the unit "
                        f"alone there is about {render(own, 's')} (root of the squares)")
