@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +23,7 @@ from circuits.quantity import render
 from circuits.stage import Part, Rail, Stage, Supply, short_name
 from circuits.supply import DIODE, DIODES
 from faultlib.fault import Fault
+from faultlib.learnt import NOTHING_LEARNT, Learnt, factors
 from faultlib.mode import FORTY, LOAD_JOINT, NOISES, Change, KindModes, Mode
 from faultlib.modefile import Words, build, load_words, read_kinds
 from faultlib.stress import stress_factor
@@ -137,13 +138,17 @@ def kind_of(stage: Stage, name: str) -> str:
     )
 
 
-def hypotheses(stage: Stage, age: float = FORTY) -> tuple[Hypothesis, ...]:
+def hypotheses(
+    stage: Stage, age: float = FORTY, learnt: Learnt = NOTHING_LEARNT
+) -> tuple[Hypothesis, ...]:
     """Every (part, mode) of the stage, its rails or supplies, pick-up and returns, in that order.
 
     Parameters
     ----------
     age : float
         Of the unit, years.
+    learnt : Learnt
+        What a log of repairs says of how parts fail.
 
     Notes
     -----
@@ -156,23 +161,23 @@ def hypotheses(stage: Stage, age: float = FORTY) -> tuple[Hypothesis, ...]:
     """
     everything: list[Hypothesis] = []
     for part in stage.parts:
-        everything += _of_part(part, stage, age)
+        everything += _of_part(part, stage, age, learnt)
     known: set[str] = set()
     for rail in stage.rails:
         if rail.supply is None:
             shown = [met_on(rail, stage.mains, mode) for mode in _modes("rail")
                      if _shows_on_rail(mode, rail)]
-            everything += _all("rail", rail.name, shown, age)
+            everything += _all("rail", rail.name, shown, age, learnt)
             continue
         for name, part in rail.supply_parts().items():
             if name not in known:
-                everything += _of_supply(part, rail.supply, stage, age)
+                everything += _of_supply(part, rail.supply, stage, age, learnt)
         known.update(rail.supply_parts())
     for name in stage.pickups:
-        everything += _all(PICKUP, name, _modes(PICKUP), age)
+        everything += _all(PICKUP, name, _modes(PICKUP), age, learnt)
     for one in returns(stage) if any(rail.volts for rail in stage.rails) else ():
         shown = [m for m in _modes(EARTH) if _shows_on_return(m, stage)]
-        everything += _all(EARTH, one.name, shown, age)
+        everything += _all(EARTH, one.name, shown, age, learnt)
     return tuple(everything)
 
 
@@ -322,23 +327,30 @@ def _modes(of_kind: str) -> tuple[Mode, ...]:
     return kind_modes(of_kind).modes
 
 
-def _weight(of_kind: str, model: str, mode: Mode, age: float) -> float:
-    return kind_modes(of_kind).rate_of(model).aged(age) * mode.weight(age)
+def _weight(of_kind: str, model: str, mode: Mode, age: float, learnt: Learnt) -> float:
+    weight = kind_modes(of_kind).rate_of(model).aged(age) * mode.weight(age)
+    return weight * _told(of_kind, age, learnt)[mode.name] if learnt else weight
+
+
+@lru_cache(maxsize=256)
+def _told(of_kind: str, age: float, learnt: Learnt) -> Mapping[str, float]:
+    return factors(kind_modes(of_kind), age, learnt)
 
 
 def _all(
-    of_kind: str, name: str, modes: tuple[Mode, ...] | list[Mode], age: float
+    of_kind: str, name: str, modes: tuple[Mode, ...] | list[Mode], age: float, learnt: Learnt
 ) -> list[Hypothesis]:
-    return [Hypothesis(name, of_kind, mode, _weight(of_kind, "", mode, age)) for mode in modes]
+    return [Hypothesis(name, of_kind, mode, _weight(of_kind, "", mode, age, learnt))
+            for mode in modes]
 
 
-def _of_part(part: Part, stage: Stage, age: float) -> list[Hypothesis]:
+def _of_part(part: Part, stage: Stage, age: float, learnt: Learnt) -> list[Hypothesis]:
     by_effect: dict[object, Hypothesis] = {}
     for mode in _modes(part.kind):
         effect = _effect(part, mode)
         if effect is None:
             continue
-        weight = _weight(part.kind, part.model, mode, age)
+        weight = _weight(part.kind, part.model, mode, age, learnt)
         weight *= stress_factor(mode.stress, stage, part)
         same = by_effect.get(effect)
         if same is None:
@@ -348,11 +360,13 @@ def _of_part(part: Part, stage: Stage, age: float) -> list[Hypothesis]:
     return list(by_effect.values())
 
 
-def _of_supply(part: Part, supply: Supply, stage: Stage, age: float) -> list[Hypothesis]:
+def _of_supply(
+    part: Part, supply: Supply, stage: Stage, age: float, learnt: Learnt
+) -> list[Hypothesis]:
     diodes = DIODES[supply.rectifier] if short_name(part.name) == DIODE else 1
     return [
         replace(hypothesis, prior=hypothesis.prior * diodes)
-        for hypothesis in _of_part(part, stage, age)
+        for hypothesis in _of_part(part, stage, age, learnt)
         # noise, which a supply does not hand on to its rail here
         if not any(change.what in NOISES or change.heard for change in hypothesis.mode.changes)
     ]

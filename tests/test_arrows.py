@@ -23,8 +23,8 @@ _INFERENCE = (*_SHEET, "diagnose.inference")
 _ADVICE = (*_INFERENCE, "diagnose.advice")
 _ANSWER = (*_ADVICE, "diagnose.answer")
 _STUDIES = (*_ANSWER, "diagnose.studies")
-_SHOW = (*_STUDIES, "diagnose.recording", "diagnose.stimulus", "diagnose.traces", "diagnose.show",
-         "diagnose.show.stage")
+_SHOW = (*_STUDIES, "diagnose.log", "diagnose.recording", "diagnose.stimulus", "diagnose.traces",
+         "diagnose.show", "diagnose.show.stage")
 MAY = {
     "circuits": (),
     # stage files may name devices that stand in a netlist's words, so loading is above both
@@ -44,6 +44,7 @@ MAY = {
     "diagnose.inference": _SHEET,
     "diagnose.advice": _INFERENCE,
     "diagnose.answer": _ADVICE,
+    "diagnose.log": _ANSWER,
     "diagnose.studies": _ANSWER,
     "diagnose.show.stage": _LOW,
     "diagnose.show": _SHOW,

@@ -15,7 +15,9 @@ from diagnose.advice.next_reading import NextReading
 from diagnose.advice.ranked_readings import next_readings, short
 from diagnose.answer.as_drawn import drawn_notes
 from diagnose.answer.as_expected import expected_lines
+from diagnose.answer.departures import departures, healthy_of
 from diagnose.answer.derived import derived_lines
+from diagnose.answer.from_log import told_by_log
 from diagnose.answer.notes import notes_of
 from diagnose.answer.other_design import design_notes
 from diagnose.answer.outcome import hidden_faults, outcome
@@ -39,7 +41,6 @@ from diagnose.inference.groups import Member
 from diagnose.inference.hidden import MOSTLY, Hiding, hiding
 from diagnose.inference.infer import Weighing, observe, weighing
 from diagnose.inference.model_error import Designed
-from diagnose.inference.screen import good_units
 from diagnose.sheet.case import Case
 from faultlib.catalogue import size_value
 from faultlib.signature import Stepwise
@@ -129,6 +130,8 @@ def _result(
         notes=(*drawn, *notes_of(made, figures.unread), *design_notes(made)),
         cautions=caution_texts(case.stage),
         again=read_again(made),
+        departures=departures(made),
+        log=told_by_log(case, [(s.part, s.mode) for s in suspects]),
         sheet=case,
     )
 
@@ -184,15 +187,12 @@ def _severity(scored: Scored, which: int, stage: Stage) -> Severity | None:
 
 def _explains(scored: Scored, made: Weighing) -> tuple[Explained, ...]:
     """Readings that a healthy unit would hardly give and this suspect would, worst first."""
-    used, found, observed = made.used, made.found, made.own
+    used, observed = made.used, made.own
     mine = slice(0, len(used))
-    healthy, predicted = found.healthy[mine], scored.predicted[scored.best][mine]
-    good = np.sqrt((found.strays[:, mine] ** 2).sum(axis=0) + observed.bench**2)
+    healthy, good = healthy_of(made)
+    predicted = scored.predicted[scored.best][mine]
     own = np.sqrt(np.diag(scored.spread.factor @ scored.spread.factor.T))[mine]
     if any(isinstance(r, Designed) for r in made.observed.readings):
-        # of a unit of another design than the file's, what a good one of that design reads
-        healthy, good = given_design(made.observed, len(used), found.healthy,
-                                     good_units(found, made.observed))
         predicted, own = given_design(made.observed, len(used), scored.predicted[scored.best],
                                       scored.spread.factor @ scored.spread.factor.T)
     off_healthy = np.abs(observed.departures(healthy)) / good

@@ -158,8 +158,9 @@ def _signatures(before: Weighing, after: Observed) -> Signatures:
     known = {r.key(): k for k, r in enumerate(before.observed.readings)}
     if all(r.key() in known for r in after.readings):
         return before.found.some([known[r.key()] for r in after.readings])
-    stage = before.case.stage
-    return signatures(stage, after.readings, hypotheses(stage, before.case.age), before.bench)
+    case = before.case
+    everything = hypotheses(case.stage, case.age, case.learnt)
+    return signatures(case.stage, after.readings, everything, before.bench)
 
 
 def _states(before: Weighing) -> list[_State]:

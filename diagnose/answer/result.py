@@ -10,6 +10,8 @@ from circuits.earths import all_roles
 from circuits.prompt import counted, few_lines, some, view, view_text
 from circuits.quantity import render
 from diagnose.advice.next_reading import NextReading, next_json
+from diagnose.answer.departures import Departure, departure_json
+from diagnose.answer.from_log import FromLog, from_log_json
 from diagnose.answer.judgement import DerivedLine as DerivedLine
 from diagnose.answer.judgement import ExpectedLine as ExpectedLine
 from diagnose.answer.judgement import VerdictLine as VerdictLine
@@ -210,6 +212,10 @@ class Result:
         Readings that no likely fault explains, the farthest off first: to be taken again.
     sections : tuple of (str, float)
         Where the schematic is not at hand: what the parts at fault are for, by falling probability.
+    departures : tuple of Departure
+        How far the readings of the unit, or of its suspect channel, are from a healthy one.
+    log : FromLog or None
+        What the shop's log adds; None where there is none, or it is left out.
     """
 
     stage: str
@@ -232,6 +238,8 @@ class Result:
     derived: tuple[DerivedLine, ...] = ()
     expected: tuple[ExpectedLine, ...] = ()
     again: tuple[ReadAgain, ...] = ()
+    departures: tuple[Departure, ...] = ()
+    log: FromLog | None = None
     sheet: Case | None = field(default=None, compare=False)
 
     @property
@@ -305,6 +313,9 @@ def to_json(result: Result) -> dict[str, Any]:
         "notes": list(result.notes),
         "cautions": list(result.cautions),
     }
+    document["departures"] = [departure_json(one) for one in result.departures]
+    if result.log is not None:
+        document["log"] = from_log_json(result.log)
     if result.stages:
         document["stages"] = [{"stage": name, "probability": p} for name, p in result.stages]
     if result.sections:

@@ -23,7 +23,8 @@ _MINUTES = (0.001, 100e3)
 """Least and most that a command may be given: a second, and two days."""
 
 COMMANDS = (
-    "stages", "sheet", "rank", "next", "coverage", "score", "study", "measure", "report", "serve",
+    "stages", "sheet", "rank", "next", "coverage", "score", "study", "measure", "report", "log",
+    "serve",
 )
 
 
@@ -116,7 +117,7 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
     one.add_argument("--size", metavar="SIZE",
                      help="with --fault: how bad, as diagnose study shows it, such as '22 uF'; by "
                      "default half-way between slight and worst")
-    _limited(one)
+    limited(one)
 
     one = command("sheet", "write a blank bench sheet to fill in",
                   "diagnose sheet phono-two-transistor -o hall-record.yaml")
@@ -127,12 +128,13 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
                      "expect")
     one.add_argument("--csv", action="store_true",
                      help="a table for a spreadsheet, as any FILE that ends in .csv is")
-    _limited(one)
+    limited(one)
 
     one = command("rank", "rank the faults that explain the readings on a sheet",
                   "diagnose rank hall-record.yaml")
     one.add_argument("case", metavar="CASE", type=Path, help=case_help)
-    _computes(one)
+    _logged(one)
+    computes(one)
 
     one = command("next", "propose the readings to take next, and what each would mean",
                   "diagnose next hall-record.yaml")
@@ -141,7 +143,8 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
                      help="how many to show, by default 5; with --json all that help at all")
     one.add_argument("--distortion", action="store_true",
                      help="distortion at the usual drive too, which takes long to simulate")
-    _computes(one)
+    _logged(one)
+    computes(one)
 
     one = command("coverage",
                   "tell which faults a set of readings can find, and which look the same",
@@ -151,7 +154,7 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
                      help="the readings on that sheet; by default those of a blank sheet")
     one.add_argument("-o", dest="picture", metavar="FILE", type=Path,
                      help="draw a picture as well, .png or .svg")
-    _computes(one)
+    computes(one)
 
     one = command("score",
                   "make up faulty units at random, rank them, and tell how often that is right",
@@ -168,7 +171,7 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
                      help="with a good second channel to compare with, on a supply of its own")
     one.add_argument("-o", dest="picture", metavar="FILE", type=Path,
                      help="draw a picture as well, .png or .svg")
-    _computes(one)
+    computes(one)
 
     one = command("study", "show how the readings move as one part gets worse",
                   "diagnose study phono-two-transistor 'C4:capacitance loss' -o c4.png")
@@ -180,7 +183,7 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
                      "by default those of a blank sheet")
     one.add_argument("-o", dest="picture", metavar="FILE", type=Path, nargs="?", const=Path(),
                      help="draw a picture as well, .png or .svg; by default named after it")
-    _computes(one)
+    computes(one)
 
     one = command("measure", "read level, distortion, noise and hum from a recording; edges, "
                   "phase and ripple from a scope's trace",
@@ -217,7 +220,14 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
     one.add_argument("case", metavar="CASE", type=Path, help=case_help)
     one.add_argument("-o", dest="file", metavar="FILE.html", type=Path, required=True,
                      help="write it there; an older report is replaced")
-    _computes(one)
+    _logged(one)
+    computes(one)
+
+    from diagnose.cli.arguments_log import log_arguments
+
+    log_arguments(command("log", "close jobs with what they turned out to be, and look at them",
+                          "diagnose log close hall-record.yaml --found 'C4:high esr' "
+                          "--proved measured --minutes 45"), computes)
 
     one = command("serve", "do the whole job on a page in the browser",
                   "diagnose serve")
@@ -232,15 +242,20 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
     return top
 
 
-def _computes(one: argparse.ArgumentParser) -> None:
+def computes(one: argparse.ArgumentParser) -> None:
     """The options of every command that simulates."""
     one.add_argument("--json", action="store_true", help="print one JSON document, for a script")
     one.add_argument("--no-cache", action="store_true",
                      help="simulate everything anew, and keep nothing of it")
-    _limited(one)
+    limited(one)
 
 
-def _limited(one: argparse.ArgumentParser) -> None:
+def _logged(one: argparse.ArgumentParser) -> None:
+    one.add_argument("--without-log", action="store_true",
+                     help="leave the log of closed jobs out: priors as the library has them")
+
+
+def limited(one: argparse.ArgumentParser) -> None:
     one.add_argument("--time-limit", metavar="MINUTES", type=float, default=TIME_LIMIT,
                      help="answer after so many minutes from what is there, and say what is "
                      f"missing (by default {TIME_LIMIT:g})")

@@ -38,13 +38,14 @@ def next_readings(
     Parameters
     ----------
     values : argparse.Namespace
-        With ``case``, ``most`` and ``distortion``.
+        With ``case``, ``most``, ``distortion`` and ``without_log``.
     """
     if values.most < 1:
         raise InputError(f"--most {values.most} leaves nothing to show", expected="1 or more")
     case = load_case(values.case)
     bench = watched(bench)
-    proposed = answers.next_readings(case, None, values.distortion, bench, progress)
+    proposed = answers.next_readings(case, None, values.distortion, bench, progress,
+                                     not values.without_log)
     cautions = caution_texts(case.stage)
     missing = bench.missing()
 

@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 from diagnose.answer.result import to_json
 from diagnose.cli.commands import View
+from diagnose.log.folder import default_log
 from diagnose.show.report_file import report
 from faultlib.signature import Stepwise
 from faultlib.simulate import Bench
@@ -18,9 +19,10 @@ def reported(values: Namespace, bench: Bench, progress: Stepwise | None = None) 
     Parameters
     ----------
     values : Namespace
-        `case` and `file`.
+        `case`, `file` and `without_log`.
     """
-    result = report(values.case, values.file, bench, progress)
+    log = None if values.without_log else default_log()
+    result = report(values.case, values.file, bench, progress, log)
     return View(
         lambda: {"report": str(values.file), **to_json(result)},
         lambda width, colour: f"{values.file} written\n",

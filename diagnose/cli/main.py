@@ -171,13 +171,13 @@ def _sheet(values: Values) -> str:
 
 
 def _rank(values: Values) -> str:
-    from diagnose.answer.ranking import rank
     from diagnose.cli.progress import shown_on_terminal
+    from diagnose.door.answers import rank
     from diagnose.sheet.case import load_case
 
     case = load_case(values.case)
     with _laboratory(values, not values.no_cache) as bench, shown_on_terminal() as progress:
-        result = rank(case, bench, progress)
+        result = rank(case, bench, progress, not values.without_log)
     if values.json:
         from diagnose.answer.result import to_json
 
@@ -274,6 +274,20 @@ def _report(values: Values) -> str:
     return document(answer.document()) if values.json else answer.text(*_screen())
 
 
+def _log(values: Values) -> str:
+    from diagnose.cli.commands_log import COMPUTING, asked_of_log
+
+    if values.asked not in COMPUTING:
+        answer = asked_of_log(values)
+    else:
+        from diagnose.cli.progress import shown_on_terminal
+
+        with _laboratory(values, not values.no_cache) as bench, shown_on_terminal() as progress:
+            answer = asked_of_log(values, bench, progress)
+    wanted = getattr(values, "json", False)
+    return document(answer.document()) if wanted else answer.text(*_screen())
+
+
 def _serve(values: Values) -> str:
     from diagnose.cli.commands_page import served
 
@@ -305,5 +319,6 @@ def _screen() -> tuple[int, bool]:
 
 _RUN = {
     "stages": _stages, "sheet": _sheet, "rank": _rank, "next": _next, "coverage": _coverage,
-    "score": _score, "study": _study, "measure": _measure, "report": _report, "serve": _serve,
+    "score": _score, "study": _study, "measure": _measure, "report": _report, "log": _log,
+    "serve": _serve,
 }

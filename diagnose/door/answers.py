@@ -43,7 +43,8 @@ _MOST_FOREIGN = 1.0
 
 
 def rank(
-    case: Case | Given, bench: Bench | None = None, progress: Stepwise | None = None
+    case: Case | Given, bench: Bench | None = None, progress: Stepwise | None = None,
+    with_log: bool = True,
 ) -> Result:
     """What may be wrong, the most probable first.
 
@@ -54,6 +55,8 @@ def rank(
         Where readings are simulated.
     progress : callable, optional
         Called with what is being simulated, how much is done, and of how much.
+    with_log : bool
+        With the user's log of closed jobs, where there is one.
 
     Raises
     ------
@@ -81,10 +84,18 @@ def rank(
     >>> answer.suspects[0].name
     'C1 capacitance loss'
     """
-    from diagnose.answer import ranking
+    from diagnose.log.folder import default_log
+
+    path = default_log() if with_log else None
+    if path is None or not path.exists():
+        from diagnose.answer import ranking
+
+        with on_bench(bench) as at:
+            return ranking.rank(load_case(case), at, progress)
+    from diagnose.log.beside import rank_with_log
 
     with on_bench(bench) as at:
-        return ranking.rank(load_case(case), at, progress)
+        return rank_with_log(load_case(case), at, progress, path)
 
 
 def next_readings(
@@ -93,6 +104,7 @@ def next_readings(
     distortion: bool = False,
     bench: Bench | None = None,
     progress: Stepwise | None = None,
+    with_log: bool = True,
 ) -> tuple[NextReading, ...]:
     """The readings to take next, the best for its effort first.
 
@@ -103,16 +115,22 @@ def next_readings(
         A short list of so many, with no more than two of one quantity; by default all.
     distortion : bool
         Distortion at the usual drive as well, which takes long to simulate.
-    bench, progress
+    bench, progress, with_log
         As `rank`.
     """
     from diagnose.advice import ranked_readings
     from diagnose.inference.infer import weighing
+    from diagnose.log.folder import default_log
 
     if most is not None and most < 1:
         raise InputError(f"a list of {most} readings leaves nothing", expected="1 or more")
     with on_bench(bench) as at:
-        weighed = weighing(load_case(case), at, progress)
+        asked = load_case(case)
+        if with_log and default_log().exists():
+            from diagnose.log.beside import learnt_case
+
+            asked = learnt_case(asked, default_log())
+        weighed = weighing(asked, at, progress)
         proposed = ranked_readings.next_readings(weighed, progress, distortion)
     return proposed if most is None else ranked_readings.short(proposed, most)
 

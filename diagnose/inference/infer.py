@@ -113,7 +113,7 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
             f"case {case.name!r} holds no reading that can be ranked",
             expected="at least one reading with a value, of a quantity that is simulated",
         )
-    everything = hypotheses(case.stage, case.age)
+    everything = hypotheses(case.stage, case.age, case.learnt)
     around = doubted(case.stage, case.known, case.kind_only)
     alone = watch = watched(bench)
     bench = Nearby(watch)
@@ -157,7 +157,8 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
     table = replace(table, beside=left_out,
                     problems=tuple(dict.fromkeys((*problems, *table.problems))))
     log_priors = [_log_prior(s.hypothesis, case) for s in table.faults]
-    whole = log_sum(np.array([_log_prior(h, case) for h in hypotheses(case.stage, case.age)]))
+    known = hypotheses(case.stage, case.age, case.learnt)
+    whole = log_sum(np.array([_log_prior(h, case) for h in known]))
     posterior = infer(table, observed, log_priors, bench, progress, known_bad(case), whole)
     return Weighing(case, used, table, observed, posterior, members(table, observed, posterior),
                     further, dropped, watch)

@@ -34,6 +34,7 @@ from diagnose.sheet.sections import CHECKS, DONE, FOUND, SECTIONS, Check, member
 from diagnose.sheet.standards import read_limits
 from diagnose.sheet.states import at_its_ends, state_of_sheet, stated
 from faultlib.catalogue import kind_of
+from faultlib.learnt import NOTHING_LEARNT, Learnt
 from faultlib.mode import FORTY
 
 __all__ = [
@@ -107,6 +108,9 @@ class Case:
         Of the unit, years.
     record : Record
         What the shop writes down beside the readings; it is not weighed.
+    learnt : Learnt
+        What a log of repairs says of how parts fail: no part of the sheet, put beside it by
+        whoever asks with the log.
     """
 
     name: str
@@ -125,6 +129,7 @@ class Case:
     expected: tuple[Expected, ...] = ()
     age: float = FORTY
     record: Record = NO_RECORD
+    learnt: Learnt = field(default=NOTHING_LEARNT, compare=False)
     path: Path = field(default=Path(), compare=False)
 
     def __repr__(self) -> str:

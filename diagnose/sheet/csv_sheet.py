@@ -74,7 +74,7 @@ def csv_tree(lines: Sequence[Line], name: str) -> Mapping:
     InputError
         As `read_csv_sheet`.
     """
-    start, separator = _headings(lines, name)
+    start, separator = headings(lines, name)
     decimal = decimal_commas(lines, separator)
     rows = [line.cells(separator) for line in lines]
     top = _Top(Place(name, 1, 1))
@@ -91,7 +91,7 @@ def is_table(text: str) -> bool:
     return any(_HEADINGS.match(row) for row in LINE_END.split(text))
 
 
-def _headings(lines: Sequence[Line], name: str) -> tuple[int, str]:
+def headings(lines: Sequence[Line], name: str) -> tuple[int, str]:
     """Where the headings stand, and what divides the columns."""
     for k, line in enumerate(lines):
         match = _HEADINGS.match(line.text)

@@ -1,7 +1,8 @@
 """What a shop writes down of a job beside its readings: the customer's words, whose unit it is.
 
 None of it is weighed. It stands in the case file, so that the record travels with the readings,
-and at the head of the report.
+and at the head of the report. A job that is closed says there what it turned out to be; the case
+log (`diagnose.log`) reads that, so that no fact of a job stands in two places that can disagree.
 """
 
 from __future__ import annotations
@@ -35,9 +36,21 @@ FIELDS = (
     Field("cause", "Cause found", long=True),
 )
 """In the order in which they stand; ``parts`` follows, a list."""
+CLOSED = (
+    Field("found", "Fault found"),
+    Field("proved", "Proved by"),
+    Field("minutes", "Minutes of work"),
+    Field("followed", "Proposed readings taken"),
+    Field("job", "Number in the log"),
+)
+"""What closing a job writes; not typed beside the rest, since the log goes by these."""
 PARTS = Field("parts", "Parts fitted", long=True)
 BEFORE = tuple(f for f in FIELDS if f.word not in ("finished", "cause"))
 """What is known before the unit is opened, and belongs on a blank sheet."""
+
+
+_UNSEEN = ("followed", "job")
+"""What only the log asks for."""
 
 
 @dataclass(frozen=True)
@@ -47,7 +60,7 @@ class Record:
     Attributes
     ----------
     fields : pairs
-        Word of `FIELDS` and text, of those that were written.
+        Word of `FIELDS` or `CLOSED` and text, of those that were written.
     parts : tuple of str
         Parts that were fitted, each with its value and kind.
     """
@@ -62,7 +75,13 @@ class Record:
     @property
     def lines(self) -> list[tuple[Field, str]]:
         """The fields that were written, in their order."""
-        return [(f, self.of(f.word)) for f in FIELDS if self.of(f.word)]
+        shown = (*FIELDS, *(f for f in CLOSED if f.word not in _UNSEEN))
+        return [(f, self.of(f.word)) for f in shown if self.of(f.word)]
+
+    @property
+    def closed(self) -> bool:
+        """Whether the job was closed."""
+        return bool(self.of("found"))
 
 
 NO_RECORD = Record()
@@ -79,7 +98,7 @@ def read_record(node: Node | None) -> Record:
     """
     if node is None:
         return NO_RECORD
-    words = [f.word for f in FIELDS]
+    words = [f.word for f in (*FIELDS, *CLOSED)]
     entry = yamlfile.mapping(node, "a record", (*words, PARTS.word))
     said = [(word, yamlfile.text(inner, f"the record's {word}"))
             for word in words if (inner := entry.get(word)) is not None]
@@ -89,7 +108,8 @@ def read_record(node: Node | None) -> Record:
 
 def record_text(fields: Mapping[str, str], parts: tuple[str, ...]) -> str:
     """A record as the section of a case file; nothing where nothing was written."""
-    lines = [f"  {f.word}: {yamlfile.quoted(fields[f.word])}" for f in FIELDS if fields.get(f.word)]
+    lines = [f"  {f.word}: {yamlfile.quoted(fields[f.word])}" for f in (*FIELDS, *CLOSED)
+             if fields.get(f.word)]
     if parts:
         listed = ", ".join(yamlfile.quoted(part) for part in parts)
         lines.append(f"  {PARTS.word}: [{listed}]")

@@ -35,7 +35,8 @@ _LONG = 6
 
 
 def report(
-    path: Path, file: Path, bench: Bench, progress: Stepwise | None = None
+    path: Path, file: Path, bench: Bench, progress: Stepwise | None = None,
+    log: Path | None = None,
 ) -> Result:
     """Rank a case file and write the report on it.
 
@@ -45,19 +46,21 @@ def report(
         The case.
     file : Path
         The report; an older one is replaced.
+    log : Path, optional
+        The log of closed jobs; None leaves it out.
 
     Raises
     ------
     InputError
         For a case that cannot be ranked, or a report that cannot be written there.
     """
-    from diagnose.answer.ranking import rank
+    from diagnose.log.beside import rank_with_log
     from diagnose.sheet.case import load_case
     from diagnose.show.answer_figure import answer_figure
 
     check_name(file)
     case = load_case(path)
-    result = rank(case, bench, progress)
+    result = rank_with_log(case, bench, progress, log)
     leading = result.suspects[0] if result.suspects else None
     figure = answer_figure(case, leading, bench, progress)
     write_report(report_html(case, result, figure, date.today()), file)

@@ -81,6 +81,10 @@ def as_text(result: Result, width: int = WIDTH, colour: bool = False) -> str:
     _others(page, result, groups[len(large) :])
     if result.answer.kind == NOTHING and result.hidden:
         _hidden(page, result.hidden)
+    if result.log is not None:
+        from diagnose.show.text_log import log_text
+
+        log_text(page, result.log)
     if result.repair:
         page.heading("After the repair")
         repair_text(page, result.repair)

@@ -10,7 +10,7 @@ from flask import Blueprint, Response, jsonify, request
 
 from circuits import yamlfile
 from circuits.errors import InputError
-from diagnose.sheet.record import FIELDS, NO_RECORD, PARTS, Record, read_record, record_text
+from diagnose.sheet.record import CLOSED, FIELDS, NO_RECORD, PARTS, Record, read_record, record_text
 from diagnose.web.desk import desk
 from diagnose.web.sheet import Typed
 
@@ -39,7 +39,8 @@ def with_record(sheet: Typed, sent: Mapping[str, object]) -> Typed:
     Parameters
     ----------
     sent : mapping
-        Text by the words of the fields; of the parts one a line.
+        Text by the words of the fields; of the parts one a line. What closing the job wrote
+        stays where it is not among them.
 
     Raises
     ------
@@ -47,6 +48,8 @@ def with_record(sheet: Typed, sent: Mapping[str, object]) -> Typed:
         For what is no text, or too much of it.
     """
     fields = {f.word: _plain(sent.get(f.word)) for f in FIELDS}
+    before = record_of(sheet)
+    fields |= {f.word: _plain(sent.get(f.word, before.of(f.word))) for f in CLOSED}
     listed = sent.get(PARTS.word) or ""
     if not isinstance(listed, str) or len(listed) > _MOST_TEXT * 5:
         raise InputError("these are no parts of a record", expected="one a line")

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import filecmp
 import json
-import os
 import re
 import secrets
 import shutil
@@ -21,6 +20,8 @@ from circuits import yamlfile
 from circuits.errors import AmplifierError, InputError
 from circuits.leftovers import PART, sweep_parts
 from circuits.textfile import MOST_BYTES
+from diagnose.sheet.folder import VARIABLE as VARIABLE
+from diagnose.sheet.folder import default_shelf as default_shelf
 from diagnose.web.beside import (
     AWAY,
     BESIDE,
@@ -44,7 +45,6 @@ from diagnose.web.opened import from_file
 from diagnose.web.sheet import Typed
 from diagnose.web.written import written
 
-VARIABLE = "AMP_DIAGNOSE_SHEETS"
 FILE = SHEET
 _BIN = "_bin"
 """Where sheets go that are deleted; no sheet has such a name."""
@@ -76,26 +76,6 @@ class Kept:
     def path(self) -> Path:
         """The case file."""
         return self.folder / FILE
-
-
-def default_shelf() -> Path:
-    """The user's folder of sheets; AMP_DIAGNOSE_SHEETS puts it elsewhere.
-
-    Raises
-    ------
-    InputError
-        For an account without a home.
-    """
-    given = os.environ.get(VARIABLE, "").strip()
-    if given:
-        return Path(given)
-    data = os.environ.get("XDG_DATA_HOME", "").strip()
-    try:
-        base = Path(data) if data else Path.home() / ".local" / "share"
-    except RuntimeError:
-        raise InputError("this account has no home folder to keep sheets in",
-                         expected=f"a folder in {VARIABLE}") from None
-    return base / "amplifier-fault-diagnosis" / "sheets"
 
 
 class Shelf:

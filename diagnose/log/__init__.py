@@ -1,0 +1,1 @@
+"""The case log: what did it turn out to be, before? See ``README.md`` of this room."""
