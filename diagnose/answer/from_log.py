@@ -1,5 +1,7 @@
-"""What a shop's log adds to an answer, as frozen data and as JSON: what it made of the priors, like
-cases before, and what was done to this very unit."""
+"""What a shop's log adds to an answer, as frozen data and as JSON.
+
+What it made of the priors, like cases before, and what was done to this very unit.
+"""
 
 from __future__ import annotations
 

@@ -7,12 +7,14 @@ from dataclasses import dataclass
 from typing import Any
 
 from circuits.stage import Stage
+from diagnose.answer.kinds import KINDS as KINDS
+from diagnose.answer.kinds import NOTHING as NOTHING
+from diagnose.answer.kinds import SUSPECTS as SUSPECTS
+from diagnose.answer.kinds import UNKNOWN as UNKNOWN
 from diagnose.inference.evidence import fault_at
 from diagnose.inference.hidden import MOSTLY, Hiding
 from faultlib.catalogue import size_value
 
-SUSPECTS, NOTHING, UNKNOWN = "suspects", "nothing wrong shows", "not in the library"
-KINDS = (SUSPECTS, NOTHING, UNKNOWN)
 _LEAST = 0.002
 """Hidden faults less probable than this are not told one by one."""
 

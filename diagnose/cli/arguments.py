@@ -256,6 +256,7 @@ def _logged(one: argparse.ArgumentParser) -> None:
 
 
 def limited(one: argparse.ArgumentParser) -> None:
+    """The option of every command that may take long."""
     one.add_argument("--time-limit", metavar="MINUTES", type=float, default=TIME_LIMIT,
                      help="answer after so many minutes from what is there, and say what is "
                      f"missing (by default {TIME_LIMIT:g})")

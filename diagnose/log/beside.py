@@ -10,10 +10,10 @@ from diagnose.answer.from_log import FromLog
 from diagnose.answer.ranking import rank
 from diagnose.answer.result import Result
 from diagnose.log.book import Log
-from diagnose.log.closing import wiring
 from diagnose.log.learning import learnt
 from diagnose.log.like import like, same_unit
 from diagnose.log.schema import Damaged, NotLogged
+from diagnose.log.wiring import wiring
 from diagnose.sheet.case import Case
 from faultlib.signature import Stepwise
 from faultlib.simulate import Bench

@@ -10,7 +10,6 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from hashlib import sha256
 
 from circuits.errors import InputError
 from circuits.stage import Stage
@@ -32,6 +31,7 @@ from diagnose.log.entry import (
     Seen,
     Suspected,
 )
+from diagnose.log.wiring import wiring
 from diagnose.sheet.case import Case
 from diagnose.sheet.record import Record
 from faultlib.catalogue import kind_of, mode_for
@@ -118,8 +118,10 @@ def _minutes(text: str) -> float | None:
 
 
 def before_found(case: Case, faults: Sequence[Found]) -> Case:
-    """The case as it stood before anybody looked at the parts that were it: that is what the first
-    answer is held against."""
+    """The case as it stood before anybody looked at the parts that were it.
+
+    That is what the first answer is held against.
+    """
     parts = {f.part for f in faults} | {r.part for r in case.repaired}
     kept = tuple(c for c in case.checks if c.part not in parts)
     return replace(case, checks=kept, repaired=())
@@ -201,20 +203,13 @@ def as_recorded(entry: Entry, record: Record, stage: Stage) -> Entry:
     InputError
         For a record that says nothing that can be used.
     """
-    said = read_closing({word: text for word, text in record.fields}, stage)
+    said = read_closing(dict(record.fields), stage)
     return replace(
         entry, finding=said.finding, faults=said.faults, proof=said.proof, minutes=said.minutes,
         followed=said.followed, unit=_short(record.of("unit")),
         serial=_short(record.of("serial")), cause=_short(record.of("cause")),
         parts=tuple(map(_short, record.parts[:100])),
     )
-
-
-def wiring(stage: Stage) -> str:
-    """A digest that two stages share if the same parts are connected alike, whatever their values
-    and whatever the stage is called."""
-    parts = sorted((p.name, p.kind, p.nodes) for p in stage.parts)
-    return sha256(repr((parts, stage.input, stage.output)).encode()).hexdigest()[:32]
 
 
 def _short(text: str) -> str:

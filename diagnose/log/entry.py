@@ -19,7 +19,7 @@ from typing import Any
 
 from circuits.errors import InputError
 from circuits.textfile import UNPRINTABLE
-from diagnose.answer.outcome import NOTHING, SUSPECTS, UNKNOWN
+from diagnose.answer.kinds import NOTHING, SUSPECTS, UNKNOWN
 
 FAULT, GOOD, OTHER = "fault", "nothing wrong", "not in the library"
 FINDINGS = (FAULT, GOOD, OTHER)
@@ -158,8 +158,10 @@ class Entry:
 
     @property
     def rank(self) -> tuple[int, bool, str]:
-        """The greater of two versions of one job counts; the serial number is not lost to one that
-        was handed on without."""
+        """The greater of two versions of one job counts.
+
+        The serial number is not lost to a version that was handed on without.
+        """
         return self.revision, bool(self.serial), self.digest
 
 

@@ -13,8 +13,7 @@ from typing import Any
 from circuits.errors import InputError
 from circuits.stage import Stage
 from diagnose.log import entry as entries
-from diagnose.log.closing import wiring
-from faultlib.catalogue import kind_modes
+from diagnose.log.wiring import wiring
 
 HOURS = 1000.0
 """Hours of use in a year where nobody says: three a day (judgement; only the shares of kinds in all
@@ -77,6 +76,8 @@ def in_service(stage: Stage, years: float, hours: float, age: float) -> Service:
     InputError
         For a time that is none.
     """
+    from faultlib.catalogue import kind_modes
+
     if not 0.0 < years <= _MOST_YEARS:
         raise InputError(f"{years:g} is no number of years", expected=f"up to {_MOST_YEARS:g}")
     if not 0.0 < hours <= _YEAR:

@@ -1,5 +1,8 @@
-"""What a shop's log says of its work: what fails, how often the first answer was right, and what
-taking the readings that were proposed saves."""
+"""What a shop's log says of its work.
+
+What fails, how often the first answer was right, and what taking the readings that were proposed
+saves.
+"""
 
 from __future__ import annotations
 

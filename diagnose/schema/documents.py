@@ -11,7 +11,7 @@ from typing import Any
 
 from circuits.errors import InputError
 
-FORMAT = 7
+FORMAT = 8
 """Rises by one whenever a key is added to any document. No key is ever taken away or given another
 meaning, so a script that knows a number reads all higher ones."""
 
@@ -20,6 +20,8 @@ KINDS = ("stages", "rank", "next", "coverage", "score", "study", "measure", "rep
 """The commands that print a document; `stages` that of a healthy unit."""
 NETLIST = "netlist"
 """The document of ``diagnose stages --from``, which has no command of its own."""
+LOG = "log"
+"""The documents of ``diagnose log``, of which each thing that it is asked has its own keys."""
 
 
 @cache
@@ -34,7 +36,7 @@ def json_schema(kind: str = "") -> dict[str, Any]:
     Parameters
     ----------
     kind : str
-        One of `KINDS`, or `NETLIST`: the schema of that document alone. Empty for any of them.
+        One of `KINDS`, `NETLIST` or `LOG`: the schema of that document alone. Empty for any.
 
     Raises
     ------
@@ -49,8 +51,9 @@ def json_schema(kind: str = "") -> dict[str, Any]:
     """
     if not kind:
         return dict(_shipped())
-    if kind not in (*KINDS, NETLIST):
-        raise InputError(f"no document is called {kind!r}", choices=(*KINDS, NETLIST), given=kind)
+    if kind not in (*KINDS, NETLIST, LOG):
+        raise InputError(f"no document is called {kind!r}", choices=(*KINDS, NETLIST, LOG),
+                         given=kind)
     kept = {key: value for key, value in _shipped().items() if key not in ("anyOf", "title")}
     return {**kept, "title": f"diagnose {kind} --json", "$ref": f"#/$defs/{kind}"}
 

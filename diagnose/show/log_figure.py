@@ -15,11 +15,13 @@ def log_figure(made: Statistics) -> Figure:
     shown = made.fails[:_MOST]
     if shown:
         panels.append(Panel(
-            title="What fails: confirmed repairs, the most frequent first",
-            x=Axis("place in the list", ""), y=Axis("repairs", ""),
-            series=tuple(
-                Series(f"{f.kind}: {f.mode}", (float(k), float(k)), (0.0, float(f.number)))
-                for k, f in enumerate(shown, start=1)),
+            title="What fails: confirmed repairs",
+            x=Axis("repairs"),
+            y=Axis("", words=tuple((float(-k), f"{f.kind}: {f.mode}")
+                                   for k, f in enumerate(shown))),
+            series=(Series("repairs", tuple(float(f.number) for f in shown),
+                           tuple(float(-k) for k in range(len(shown))), joined=False),),
+            bands=(),
         ))
     if made.along:
         x = tuple(float(n) for n, _ in made.along)

@@ -9,13 +9,13 @@ from pathlib import Path
 
 from circuits import yamlfile
 from circuits.errors import InputError
+from circuits.spliced import Splices, Wanted, pieces
 from circuits.textfile import LINE_END, contents
 from circuits.yamlfile import Mapping, Node
 from diagnose.sheet.cells import lines_in
 from diagnose.sheet.csv_sheet import CSV, csv_tree, headings
 from diagnose.sheet.record import CLOSED, FIELDS, PARTS, Record, read_record
 from diagnose.web.disk import write_whole
-from diagnose.web.spliced import Splices, Wanted, pieces
 
 WORDS = tuple(f.word for f in (*FIELDS, *CLOSED))
 _ROW = re.compile(r'\s*"?record"?\s*[\t;,]', re.IGNORECASE)

@@ -23,7 +23,7 @@ from circuits.bench.workers import COUNT_VARIABLE
 from circuits.load import load_stage
 from diagnose.cli.arguments import COMMANDS, parser
 from diagnose.cli.main import main
-from diagnose.schema.documents import FORMAT, KINDS, NETLIST, named_roles
+from diagnose.schema.documents import FORMAT, KINDS, LOG, NETLIST, named_roles
 from tests.recordings import noise, tones, write
 
 pytestmark = pytest.mark.slow
@@ -86,7 +86,7 @@ repaired:
 
 def test_the_schema_is_one() -> None:
     jsonschema.Draft202012Validator.check_schema(diagnose.json_schema())
-    for kind in (*KINDS, NETLIST):
+    for kind in (*KINDS, NETLIST, LOG):
         jsonschema.Draft202012Validator.check_schema(closed(diagnose.json_schema(kind)))
     with pytest.raises(diagnose.InputError, match="sheet"):
         diagnose.json_schema("sheet")
@@ -190,6 +190,29 @@ limits: [{{quantity: gain, frequency: 1 kHz, within: 0.5 dB}}]
     assert mistakes(document, "rank") == []
     assert {line["channel"] for line in document["verdict"]} == {"left", "right"}
     assert document["derived"]
+
+
+def test_the_log(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("AMP_DIAGNOSE_SHEETS", str(tmp_path / "sheets"))
+    path = sheet(tmp_path, "record: {serial: 12}\n")
+    closing = ("--found", "C1:capacitance loss", "--proved", "measured", "--minutes", 30)
+    documents = [printed(capsys, "log", "close", path, *closing),
+                 printed(capsys, "log", "list"), printed(capsys, "log", "statistics")]
+    assert documents[0]["entries"][0]["minutes"] == 30.0
+    other = tmp_path / "other.yaml"
+    other.write_text(path.read_text(encoding="utf-8").split("record:")[0]
+                     + "record: {serial: 12}\n")
+    documents += [printed(capsys, "log", "like", other)]
+    for document in documents:
+        assert mistakes(document, LOG) == []
+    ranked = printed(capsys, "rank", other)
+    assert mistakes(ranked, "rank") == []
+    told = ranked["log"]
+    assert (told["cases"], len(told["like"]), len(told["earlier"])) == (1, 1, 1)
+    assert told == documents[-1]["log"]
+    assert {x["number"] for x in told["shares"]} == {0, 1}
 
 
 def test_expected_figures(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
