@@ -323,6 +323,32 @@ def render(x: float, unit: str, digits: int = 3) -> str:
     return f"{_significant(rounded / 10.0**exponent, digits)} {letter}{sign}"
 
 
+def to_step(x: float, unit: str, step: float) -> str:
+    """A quantity to a step of its last digit, noughts at its end kept: ``1.390 V``, ``4.70 kohm``.
+
+    Parameters
+    ----------
+    x : float
+        SI.
+    unit : str
+        One that takes a prefix.
+    step : float
+        What the last digit is to be worth, about; SI.
+
+    Returns
+    -------
+    str
+        In signs of ASCII but for µ; `parse` reads it.
+    """
+    power = math.floor(math.log10(max(step, 1e-15)) + 1e-9)
+    size = math.log10(max(abs(x), step, 1e-15))
+    exponent = min(max(3 * math.floor(size / 3.0 + 1e-9), -15), 12)
+    while exponent < power:  # noughts before the point would be digits that nobody read
+        exponent += 3
+    letter = ("f", "p", "n", "µ", "m", "", "k", "M", "G", "T")[exponent // 3 + 5]
+    return f"{x / 10.0**exponent:.{exponent - power}f} {letter}{unit}"
+
+
 def exact(value: float, unit: str) -> str:
     """The shortest text that is read back as exactly this value; of zero, no digit too many."""
     if value == 0.0:

@@ -41,6 +41,7 @@ MAY = {
     "diagnose.recording": _SHEET,
     "diagnose.stimulus": (*_LOW, "diagnose.schema"),
     "diagnose.traces": (*_SHEET, "diagnose.recording"),
+    "diagnose.instruments": _SHEET,
     "diagnose.inference": _SHEET,
     "diagnose.advice": _INFERENCE,
     "diagnose.answer": _ADVICE,
@@ -50,7 +51,7 @@ MAY = {
     "diagnose.show": _SHOW,
     "diagnose.web": _SHOW,
     "diagnose.door": (*_SHOW, "diagnose.web"),
-    "diagnose.cli": (*_SHOW, "diagnose.web", "diagnose.door"),
+    "diagnose.cli": (*_SHOW, "diagnose.web", "diagnose.door", "diagnose.instruments"),
 }
 """Every room, and the rooms it may import from besides itself."""
 SLOW = ("scipy.stats", "networkx", "matplotlib", "rich", "PySpice")

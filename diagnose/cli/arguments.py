@@ -24,7 +24,7 @@ _MINUTES = (0.001, 100e3)
 
 COMMANDS = (
     "stages", "sheet", "rank", "next", "coverage", "score", "study", "measure", "report", "log",
-    "serve",
+    "read", "serve",
 )
 
 
@@ -187,8 +187,7 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
 
     one = command("measure", "read level, distortion, noise and hum from a recording; edges, "
                   "phase and ripple from a scope's trace",
-                  "diagnose measure hall-right.wav --full-scale '2.0 V'\n"
-                  "  diagnose measure edge.csv --in 1 --out 2")
+                  "diagnose measure hall-right.wav --full-scale '2.0 V'")
     one.add_argument("recording", metavar="FILE", type=Path,
                      help="a WAV or FLAC file; or a trace of a scope, or a generator's sweep, "
                      "as a table (.csv, .txt, .tsv)")
@@ -228,6 +227,12 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
     log_arguments(command("log", "close jobs with what they turned out to be, and look at them",
                           "diagnose log close hall-record.yaml --found 'C4:high esr' "
                           "--proved measured --minutes 45"), computes)
+
+    from diagnose.cli.arguments_read import read_arguments
+
+    read_arguments(command("read", "take the voltages and resistances that a sheet wants from a "
+                           "meter on a lead",
+                           "diagnose read hall-record.yaml --from 192.168.1.7:5025"), limited)
 
     one = command("serve", "do the whole job on a page in the browser",
                   "diagnose serve")

@@ -22,6 +22,8 @@ from diagnose.cli.printed import document
 from diagnose.show.text_page import WIDTH
 
 if TYPE_CHECKING:
+    from circuits.reading import Reading
+    from diagnose.sheet.case import Case
     from faultlib.simulate import Laboratory
 
 UNUSABLE = 2
@@ -288,6 +290,17 @@ def _log(values: Values) -> str:
     return document(answer.document()) if wanted else answer.text(*_screen())
 
 
+def _read(values: Values) -> str:
+    from diagnose.cli.commands_read import proposed, read
+    from diagnose.cli.progress import shown_on_terminal
+
+    def wanted(case: Case) -> Sequence[Reading]:
+        with _laboratory(values, not values.no_cache) as bench, shown_on_terminal() as progress:
+            return proposed(case, bench, progress)
+
+    return read(values, wanted, *_screen())
+
+
 def _serve(values: Values) -> str:
     from diagnose.cli.commands_page import served
 
@@ -320,5 +333,5 @@ def _screen() -> tuple[int, bool]:
 _RUN = {
     "stages": _stages, "sheet": _sheet, "rank": _rank, "next": _next, "coverage": _coverage,
     "score": _score, "study": _study, "measure": _measure, "report": _report, "log": _log,
-    "serve": _serve,
+    "read": _read, "serve": _serve,
 }

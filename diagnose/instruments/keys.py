@@ -1,0 +1,78 @@
+"""Keys of a terminal while the meter is read: each at once, without Enter; of a pipe, lines."""
+
+from __future__ import annotations
+
+import os
+import re
+import select
+import sys
+from types import TracebackType
+from typing import Any
+
+from diagnose.instruments.session import AGAIN, END, SKIP, TAKE
+
+WORDS = {" ": TAKE, "\r": TAKE, "\n": TAKE, "r": AGAIN, "s": SKIP, "q": END}
+"""What each key means; a foot pedal sends one of the first three, or the key for the next page."""
+_PAGE = "\x1b[6~"
+"""What a terminal sends for that."""
+_ESCAPE = re.compile(r"\x1b(\[[0-9;]*[A-Za-z~]|O.)?")
+_LONGEST_WAIT = 0.2
+"""s; so long Ctrl-C may take where the system does not end a wait by it."""
+
+
+class Keyboard:
+    """The keys of standard input.
+
+    As a context it sets the terminal so that keys come at once, and sets it back.
+    """
+
+    def __init__(self) -> None:
+        self._handle = sys.stdin.fileno()
+        self._terminal = os.isatty(self._handle)
+        self._waiting: list[str] = []
+        self._rest = ""
+        self._over = False
+        self._before: Any = None
+
+    def __enter__(self) -> Keyboard:
+        if self._terminal:
+            import termios
+            import tty
+
+            self._before = termios.tcgetattr(self._handle)
+            tty.setcbreak(self._handle)
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._before is not None:
+            import termios
+
+            termios.tcsetattr(self._handle, termios.TCSADRAIN, self._before)
+
+    def poll(self) -> str:
+        """The next word that waits; empty for none."""
+        self._look(0.0)
+        return self._waiting.pop(0) if self._waiting else ""
+
+    def wait(self) -> str:
+        """The next word."""
+        while not self._waiting and not self._over:
+            self._look(_LONGEST_WAIT)
+        return self._waiting.pop(0) if self._waiting else END
+
+    def _look(self, seconds: float) -> None:
+        if self._over or not select.select([self._handle], [], [], seconds)[0]:
+            return
+        came = os.read(self._handle, 1024)
+        self._over = not came
+        self._rest += came.decode("utf-8", "replace")
+        if self._terminal:
+            text, self._rest = self._rest.replace(_PAGE, " "), ""
+            self._waiting += [WORDS[c] for c in _ESCAPE.sub("", text).lower() if c in WORDS]
+            return
+        *lines, self._rest = self._rest.split("\n")
+        self._waiting += [WORDS.get(line.strip().lower()[:1] or " ", "") for line in lines]
+        self._waiting = [word for word in self._waiting if word]
