@@ -26,6 +26,11 @@ _NEAR = ((0, 1e-9, 1e-9), (20, 1e-6, 1e-7), (40, 1e-3, 1e-6))
 """From which step on how little a step may move an unknown, relative and V, that has settled. A
 node that hangs on nearly nothing trembles by more than the first; the last is what SPICE asks, and
 is taken only where each system has pivots of its own."""
+_SHRINKS, _TREMBLE = 0.3, (1e-6, 2e-6)
+"""Newton's steps near a solution each go by the square of the last: one that is not this much
+smaller than the last, and below so much, relative and V, is what rounding makes of it."""
+_QUIET = 0.3
+"""V of the strongest source, below which no junction can conduct: Newton then begins at nothing."""
 _ALIKE = 4
 """Units that do not settle, beyond which one of them is settled first and the others from it."""
 _WASTE = 0.7
@@ -146,6 +151,8 @@ def rest(
     if meters is not None:
         meters.into(still, made)
     first = start or [g.family.start(p) for g, p in _devices(units)]
+    if start is None and (np.abs(made.sources @ units.numbers) < _QUIET).all():
+        first = [np.zeros_like(x) for x in first]
     found = _newton(units, order, still, first, GMIN)
     if not made.groups or found.settled.all():
         return found
@@ -215,6 +222,7 @@ def _newton(
     live = np.arange(count)
     here, now, x = units, still, list(branches)
     last = volts.copy()
+    before = np.full(count, np.inf)
     for turn in range(_STEPS):
         line = linearised(here, now, x, gmin)
         new = np.zeros((made.size + 1, len(live)))
@@ -222,7 +230,13 @@ def _newton(
         moved = np.abs(new - last)
         near = _NEAR if isinstance(order, Dense) else _NEAR[:2]
         relative, least = next((r, v) for step, r, v in reversed(near) if turn >= step)
-        done = (moved <= relative * np.abs(new) + least).all(axis=0) & (turn > 0)
+        size = np.abs(new)
+        done = (moved <= relative * size + least).all(axis=0)
+        most = moved.max(axis=0)
+        trembles = (moved <= _TREMBLE[0] * size + _TREMBLE[1]).all(axis=0)
+        done |= trembles & (most > _SHRINKS * before)
+        done &= turn > 0
+        before = most
         for k, (group, p) in enumerate(_devices(here)):
             x[k], cut = group.family.limit(p, across(group, new), x[k])
             done &= ~cut.any(axis=0)
@@ -243,6 +257,7 @@ def _newton(
                 keep = np.flatnonzero(left)
                 live, here, now = live[keep], here.some(keep), now[:, keep]
                 x, last = [part[..., keep] for part in x], last[:, keep]
+                before = before[keep]
     return Rest(volts, tuple(branches), settled)
 
 
