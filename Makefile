@@ -8,6 +8,8 @@
 
 PYTHON ?= python3
 export PYTHON
+# a command is timed as somebody has it who ran it before: with its modules compiled
+unexport PYTHONDONTWRITEBYTECODE
 VENV   := .venv
 BIN    := $(VENV)/bin
 READY  := $(VENV)/ready
