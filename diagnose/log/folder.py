@@ -6,6 +6,8 @@ from pathlib import Path
 
 from diagnose.sheet.folder import default_shelf
 
+_LEFT_OUT = "left-out"
+"""A file beside the log that says that the page ranks without it."""
 LOG = Path("_log") / "cases.sqlite"
 """In the folder of sheets; no sheet has such a name. Beside it SQLite keeps what it is writing."""
 
@@ -24,3 +26,18 @@ def default_log() -> Path:
 def log_in(folder: Path) -> Path:
     """The log of a folder of sheets."""
     return folder / LOG
+
+
+def leave_out(folder: Path, out: bool) -> None:
+    """Have the page of a folder of sheets rank without the log, or with it."""
+    mark = log_in(folder).with_name(_LEFT_OUT)
+    if out:
+        mark.parent.mkdir(parents=True, exist_ok=True)
+        mark.touch()
+    else:
+        mark.unlink(missing_ok=True)
+
+
+def left_out(folder: Path) -> bool:
+    """Whether the page ranks without the log."""
+    return log_in(folder).with_name(_LEFT_OUT).exists()

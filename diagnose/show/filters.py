@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from diagnose.answer.verdict import margin_text
+from diagnose.show.text_log import PROOFS, alike, learnt_words, spreads, took, when
 from diagnose.show.wording import (
     amount,
     chance,
@@ -38,6 +39,8 @@ FILTERS: Mapping[str, Callable[..., Any]] = {
     "span": span, "worth": worth_text, "good_unit": healthy_text, "dict_of": dict,
     "bar_length": bar_length,
     "figure": figure_text, "ranged": value_and_range, "heat": heat_and_range,
+    "day": when, "took": took, "alike": alike, "learnt": learnt_words, "spreads": spreads,
+    "proof": PROOFS.__getitem__,
     "sentence": sentence, "shows_from": shows_from, "with_a_line": with_a_line,
     "less_probable": less_probable, "measured_again": measured_again, "why_again": why_again,
 }

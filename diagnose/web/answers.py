@@ -10,12 +10,14 @@ from flask import Blueprint, Response, jsonify, render_template, request
 
 from circuits.errors import AmplifierError, InputError
 from diagnose.answer.result import Result
+from diagnose.log.entry import GOOD, OTHER
 from diagnose.sheet.case import Case
 from diagnose.sheet.record import FIELDS, PARTS
 from diagnose.show.chart_scale import View
 from diagnose.show.embedded import charts, drawing, lit
 from diagnose.show.figure import Figure
 from diagnose.show.report_file import report_body, report_html
+from diagnose.show.text_log import PROOFS
 from diagnose.web.desk import desk
 from diagnose.web.guard import REPORT_POLICY
 from diagnose.web.jobs import Job
@@ -46,9 +48,12 @@ def suspects(name: str) -> str:
 @answers.get("/sheet/<name>/report")
 def report(name: str) -> str:
     """The page of the report, which asks for it."""
-    kept = desk().shelf.load(name)
+    kept, sheet = loaded(name)
+    known = [] if sheet.case is None else hypotheses(sheet.case.stage, sheet.case.age)
     return render_template("report_page.html", name=name, title=kept.sheet.case, tab="report",
-                           record=record_of(kept.sheet), fields=FIELDS, parts=PARTS)
+                           record=record_of(kept.sheet), fields=FIELDS, parts=PARTS,
+                           findings=[GOOD, OTHER, *(f"{h.part}: {h.mode.name}" for h in known)],
+                           proofs=PROOFS)
 
 
 @answers.post("/sheet/<name>/rank")
@@ -99,7 +104,7 @@ def _work(case: Case) -> float:
 @answers.get("/sheet/<name>/answer")
 def answer(name: str) -> str:
     """The answer in words, with the drawing."""
-    kept, case, _, result = _finished(name)
+    kept, case, _, result = finished(name)
     doubted = desk().checked(kept).doubted
     with suppress(NotKept):  # a full disk does not keep one from reading
         desk().shelf.note_ranked(name, kept.revision, first_said(result))
@@ -117,7 +122,7 @@ def curves(name: str) -> str:
 
     What is looked at stands in ``view=NUMBER:FROM,TO`` of each panel that is not shown whole.
     """
-    kept, _, job, result = _finished(name)
+    kept, _, job, result = finished(name)
     index = request.args.get("suspect", 0, type=int)
     wide = min(request.args.get("width", 520.0, type=float), _MOST_WIDTH)
     high = min(request.args.get("height", 0.0, type=float), _MOST_WIDTH)
@@ -186,7 +191,7 @@ def with_reading(sheet: Typed, conditions: tuple[tuple[str, object], ...], value
 @answers.get("/sheet/<name>/report.html")
 def report_file(name: str) -> Response:
     """The report as one file."""
-    kept, case, job, result = _finished(name)
+    kept, case, job, result = finished(name)
     text = report_html(case, result, _figure(kept, job, result, 0), date.today())
     answer = Response(text, mimetype="text/html")
     answer.headers["Content-Security-Policy"] = REPORT_POLICY
@@ -198,11 +203,18 @@ def report_file(name: str) -> Response:
 @answers.get("/sheet/<name>/report/body")
 def report_inside(name: str) -> str:
     """The report as part of a page."""
-    kept, case, job, result = _finished(name)
+    kept, case, job, result = finished(name)
     return report_body(case, result, _figure(kept, job, result, 0), date.today())
 
 
-def _finished(name: str) -> tuple[Kept, Case, Job, Result]:
+def finished(name: str) -> tuple[Kept, Case, Job, Result]:
+    """A sheet with its answer.
+
+    Raises
+    ------
+    AmplifierError
+        For one that was not ranked as it stands.
+    """
     kept, sheet = loaded(name)
     job = desk().jobs.of(name)
     if job is None or job.result is None or sheet.case is None or job.revision != kept.revision:

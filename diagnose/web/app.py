@@ -17,6 +17,7 @@ from diagnose.web.desk import KEY, Desk
 from diagnose.web.guard import HOSTS, STRANGER, protect
 from diagnose.web.imports import imports
 from diagnose.web.listed import listed
+from diagnose.web.logged import logged
 from diagnose.web.opening import opening
 from diagnose.web.papers import papers
 from diagnose.web.photos import photos
@@ -82,7 +83,7 @@ def make_app(
         short=Worker(0, cached), aside=Worker(0, cached, deadline=_HEALTHY),
     )
     for room in (listed, opening, sheets, tables, photos, answers, studies, stages, imports,
-                 records, papers):
+                 records, papers, logged):
         app.register_blueprint(room)
     app.register_error_handler(AmplifierError, _refused)
     app.register_error_handler(OSError, _disk)

@@ -10,9 +10,13 @@ from flask import Blueprint, Response, jsonify, request
 
 from circuits import yamlfile
 from circuits.errors import InputError
+from diagnose.log.book import Log
+from diagnose.log.close import follow
+from diagnose.log.folder import log_in
 from diagnose.sheet.record import CLOSED, FIELDS, NO_RECORD, PARTS, Record, read_record, record_text
 from diagnose.web.desk import desk
 from diagnose.web.sheet import Typed
+from diagnose.web.shelf import Kept
 
 records = Blueprint("records", __name__)
 _MOST_TEXT = 2000
@@ -30,7 +34,19 @@ def save(name: str) -> Response:
     if not isinstance(sent, dict):
         raise InputError("this is not a record", expected="its fields")
     kept = desk().shelf.amend(name, lambda sheet: with_record(sheet, sent))
+    _followed(kept)
     return jsonify(revision=kept.revision)
+
+
+def _followed(kept: Kept) -> None:
+    """Let the log of closed jobs say what the record of a closed job says now."""
+    path = log_in(desk().shelf.folder)
+    if not record_of(kept.sheet).of("job") or not path.exists():
+        return
+    case = desk().checked(kept).case
+    if case is not None:
+        with Log(path) as log:
+            follow(log, case)
 
 
 def with_record(sheet: Typed, sent: Mapping[str, object]) -> Typed:

@@ -19,8 +19,11 @@ from circuits.load import load_stage
 from circuits.quantity import parse
 from circuits.reading import Reading, compared, from_compared, instrument, shown
 from circuits.stage import GROUND, Stage
-from diagnose.answer.ranking import rank
 from diagnose.answer.result import Result, Suspect
+from diagnose.log.beside import rank_with_log
+from diagnose.log.closing import before_found
+from diagnose.log.entry import Found
+from diagnose.log.folder import left_out, log_in
 from diagnose.sheet.blank_yaml import blank_sheet
 from diagnose.sheet.case import load_case
 from diagnose.sheet.expected import Expected
@@ -47,8 +50,20 @@ _MIDDLE_HZ = 1000.0
 
 
 def ranked(bench: Bench, step: Stepwise, path: str) -> Result:
-    """The answer to a case file."""
-    return rank(load_case(path), bench, step)
+    """The answer to a case file on the shelf, with the log of closed jobs that lies there."""
+    return rank_with_log(load_case(path), bench, step, _log(path))
+
+
+def first_answer(
+    bench: Bench, step: Stepwise, path: str, faults: tuple[Found, ...]
+) -> Result:
+    """The answer to a case file as it stood before anybody looked at these parts."""
+    return rank_with_log(before_found(load_case(path), faults), bench, step, _log(path))
+
+
+def _log(path: str) -> Path | None:
+    shelf = Path(path).parents[1]
+    return None if left_out(shelf) else log_in(shelf)
 
 
 def pictured(bench: Bench, step: Stepwise, path: str, suspect: Suspect | None) -> Figure:
@@ -220,6 +235,6 @@ def _stage(path: str, mark: str) -> Stage:
 
 TASKS: Mapping[str, Callable[..., Any]] = {
     task.__name__: task
-    for task in (ranked, pictured, blank, on_paper, healthy, healthy_own, beside_manual, netlist_in,
-                 netlist_out, drawn, drawn_sheet, recorded, ground, moved)
+    for task in (ranked, first_answer, pictured, blank, on_paper, healthy, healthy_own,
+                 beside_manual, netlist_in, netlist_out, drawn, drawn_sheet, recorded, ground, moved)
 }

@@ -2,6 +2,7 @@ import { follow } from "./answer_curves.js";
 import { name } from "./common.js";
 import { ranked } from "./rank.js";
 import { record } from "./record.js";
+import { closing } from "./closing.js";
 import { ask } from "./server.js";
 
 const answer = document.getElementById("answer");
@@ -16,4 +17,5 @@ async function show() {
 
 document.getElementById("print").addEventListener("click", () => print());
 record(document.getElementById("record"), show);
+closing(document.getElementById("close"));
 await show();
