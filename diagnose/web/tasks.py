@@ -236,5 +236,6 @@ def _stage(path: str, mark: str) -> Stage:
 TASKS: Mapping[str, Callable[..., Any]] = {
     task.__name__: task
     for task in (ranked, first_answer, pictured, blank, on_paper, healthy, healthy_own,
-                 beside_manual, netlist_in, netlist_out, drawn, drawn_sheet, recorded, ground, moved)
+                 beside_manual, netlist_in, netlist_out, drawn, drawn_sheet, recorded, ground,
+                 moved)
 }
