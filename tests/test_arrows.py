@@ -24,7 +24,7 @@ _ADVICE = (*_INFERENCE, "diagnose.advice")
 _ANSWER = (*_ADVICE, "diagnose.answer")
 _STUDIES = (*_ANSWER, "diagnose.studies")
 _SHOW = (*_STUDIES, "diagnose.log", "diagnose.recording", "diagnose.stimulus", "diagnose.traces",
-         "diagnose.show", "diagnose.show.stage")
+         "diagnose.soundcard", "diagnose.show", "diagnose.show.stage")
 MAY = {
     "circuits": (),
     # stage files may name devices that stand in a netlist's words, so loading is above both
@@ -42,6 +42,7 @@ MAY = {
     "diagnose.stimulus": (*_LOW, "diagnose.schema"),
     "diagnose.traces": (*_SHEET, "diagnose.recording"),
     "diagnose.instruments": _SHEET,
+    "diagnose.soundcard": (*_SHEET, "diagnose.recording", "diagnose.stimulus"),
     "diagnose.inference": _SHEET,
     "diagnose.advice": _INFERENCE,
     "diagnose.answer": _ADVICE,

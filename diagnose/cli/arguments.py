@@ -23,8 +23,8 @@ _MINUTES = (0.001, 100e3)
 """Least and most that a command may be given: a second, and two days."""
 
 COMMANDS = (
-    "stages", "sheet", "rank", "next", "coverage", "score", "study", "measure", "report", "log",
-    "read", "serve",
+    "stages", "sheet", "rank", "next", "coverage", "score", "study", "measure", "take", "report",
+    "log", "read", "serve",
 )
 
 
@@ -213,6 +213,12 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
     views.add_argument("--json", action="store_true", help="print one JSON document, for a script")
     views.add_argument("--yaml", action="store_true",
                        help="print the readings as lines for a bench sheet")
+
+    from diagnose.cli.arguments_take import take_arguments
+
+    take_arguments(command(
+        "take", "play and record with a sound card, readings straight into a sheet",
+        "diagnose take sheet.yaml --list"), computes)
 
     one = command("report", "write the answer to a sheet as one HTML file, for print",
                   "diagnose report hall-record.yaml -o hall-record.html")

@@ -267,6 +267,24 @@ def _measure(values: Values) -> str:
     return measure_text(answer, *_screen())
 
 
+def _take(values: Values) -> str:
+    from circuits.errors import InputError
+    from diagnose.cli import commands_take
+    from diagnose.cli.progress import shown_on_terminal
+
+    if values.devices:
+        return commands_take.devices_text()
+    if values.calibrate:
+        answer = commands_take.calibrated(values)
+    elif values.case is None:
+        raise InputError("this needs a sheet", expected="diagnose take SHEET, or --devices, or "
+                         "--calibrate")
+    else:
+        with _laboratory(values, not values.no_cache) as bench, shown_on_terminal() as progress:
+            answer = commands_take.taken(values, bench, progress)
+    return document(answer.document()) if values.json else answer.text(*_screen())
+
+
 def _report(values: Values) -> str:
     from diagnose.cli.commands_page import reported
     from diagnose.cli.progress import shown_on_terminal
@@ -332,6 +350,6 @@ def _screen() -> tuple[int, bool]:
 
 _RUN = {
     "stages": _stages, "sheet": _sheet, "rank": _rank, "next": _next, "coverage": _coverage,
-    "score": _score, "study": _study, "measure": _measure, "report": _report, "log": _log,
-    "read": _read, "serve": _serve,
+    "score": _score, "study": _study, "measure": _measure, "take": _take,
+    "report": _report, "log": _log, "read": _read, "serve": _serve,
 }

@@ -16,7 +16,8 @@ FORMAT = 8
 meaning, so a script that knows a number reads all higher ones."""
 
 _FILE = Path(__file__).with_name("documents.schema.json")
-KINDS = ("stages", "rank", "next", "coverage", "score", "study", "measure", "report")
+KINDS = ("stages", "rank", "next", "coverage", "score", "study", "measure", "take",
+         "report")
 """The commands that print a document; `stages` that of a healthy unit."""
 NETLIST = "netlist"
 """The document of ``diagnose stages --from``, which has no command of its own."""

@@ -24,6 +24,8 @@ from circuits.load import load_stage
 from diagnose.cli.arguments import COMMANDS, parser
 from diagnose.cli.main import main
 from diagnose.schema.documents import FORMAT, KINDS, LOG, NETLIST, named_roles
+from diagnose.soundcard import portaudio
+from tests.diagnose.soundcard.fake_card import FakeCard
 from tests.recordings import noise, tones, write
 
 pytestmark = pytest.mark.slow
@@ -32,7 +34,7 @@ ROOT = Path(__file__).resolve().parents[3]
 DATA = ROOT / "tests" / "data"
 EXAMPLES = ROOT / "examples"
 KEYS = {1: "776007a93698", 2: "b5fc94c8de0e", 3: "965a6c09b3eb", 4: "0104ddd6175a",
-        5: "d459c4580413", 6: "4fe1daa6d6fe", 7: "dea8c6186ae3", 8: "61bdf9c27c6f"}
+        5: "d459c4580413", 6: "4fe1daa6d6fe", 7: "dea8c6186ae3", 8: "0c5f22984c7a"}
 """Digest of all keys of the documents by the number of the format. A key more needs a higher
 number, told in the schema, and a line here."""
 
@@ -274,6 +276,29 @@ def test_measure(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
         path = write(tmp_path / f"{name}.wav", wave)
         document = printed(capsys, "measure", path, "--full-scale", "1 V")
         assert mistakes(document, "measure") == []
+
+
+def test_take(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The steps; what was taken, of a card that is a wire; the card itself."""
+    monkeypatch.setenv("AMP_DIAGNOSE_CARDS", str(tmp_path / "cards"))
+    monkeypatch.setattr(portaudio, "card", lambda *words: FakeCard(records=3.0))
+    path = tmp_path / "take.yaml"
+    path.write_text(f"stage: {DATA / 'coupling.yaml'}\n"
+                    "readings:\n  - {quantity: gain, frequency: 1 kHz, value: }\n"
+                    "  - {quantity: dc voltage, at: out, value: }\n")
+    documents = [
+        printed(capsys, "take", path, "--list"),
+        printed(capsys, "take", "--calibrate", "--open-volts", "0.632 V", "--loop-volts",
+                "0.63 V", "--input-ohms", "10 kohm"),
+        printed(capsys, "take", path, "--yes"),
+    ]
+    assert [mistakes(document, "take") for document in documents] == [[], [], []]
+    listed, card, taken = documents
+    assert listed["left"][0]["reading"] == "dc voltage at out"
+    assert card["response"]
+    assert taken["taken"][0]["value"] == pytest.approx(0.0, abs=0.05)
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,115 @@
+"""What a terminal shows of a take: what is to be taken, the level that comes in, and a reading."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from circuits.quantity import render
+from circuits.reading import Reading
+from diagnose.answer.judgement import VerdictLine
+from diagnose.show.text_page import Page
+from diagnose.soundcard.level import BANDS, Level
+from diagnose.soundcard.session import Step
+from diagnose.soundcard.taking import Taken
+from faultlib.good_unit import Figure
+
+_BARS = " ▁▂▃▄▅▆▇█"
+"""Heights of a band of the spectrum."""
+_LOWEST, _HIGHEST = -120.0, 0.0
+"""dBFS that the spectrum and the level reach from and to."""
+_ROOMY = 110
+"""Columns from which there is room for more."""
+_WIDE, _NARROW = 24, 8
+"""Columns of the level, where there is room and else."""
+_MARK = "·"
+"""What the level is not."""
+
+
+def wanted_text(
+    made: Sequence[Step], left: Sequence[tuple[Reading, str, str]], card: str, width: int,
+    colour: bool,
+) -> str:
+    """The steps of a session, and what is left to others.
+
+    Parameters
+    ----------
+    left : sequence of (reading, channel, why)
+        What the sheet asks for and a card cannot take.
+    card : str
+        Of the card, a line.
+    """
+    page = Page(width, colour)
+    page.line(card)
+    page.heading("Steps")
+    rows = []
+    for number, step in enumerate(made, 1):
+        text = step.text
+        if step.task is not None and len(step.task.readings) > 1:
+            text += ": " + "; ".join(reading.label() for reading in step.task.readings)
+        rows.append((f"{number}.", text))
+    page.table((), rows, right=(0,))
+    if left:
+        page.heading("Left to other instruments")
+        whys: dict[str, list[str]] = {}
+        for reading, channel, why in left:
+            whys.setdefault(why, []).append(reading.label() + (f", {channel}" if channel else ""))
+        page.bullets(f"{'; '.join(labels)}: {why}" for why, labels in whys.items())
+    return page.text()
+
+
+def level_line(seen: Level, full_scale: float, width: int) -> str:
+    """One line of what comes in just now: level, warnings, spectrum.
+
+    Parameters
+    ----------
+    full_scale : float
+        V RMS of a sine that fills the input; 0 where that is not known.
+    """
+    roomy = width >= _ROOMY
+    wide = _WIDE if roomy else _NARROW
+    share = (max(seen.peak, _LOWEST) - _LOWEST) / (_HIGHEST - _LOWEST)
+    volts = f" {render(full_scale * 10.0 ** (seen.rms / 20.0), 'V')}" if full_scale else ""
+    words = f"{'█' * round(share * wide):{_MARK}<{wide}} {seen.rms:.1f} dBFS{volts}"
+    if seen.clipped:
+        words += "  CLIPS: turn it down"
+    elif seen.hum:
+        frequency, loud = seen.hum[0]
+        words += f"  hum {render(frequency, 'Hz')} {loud:.0f}"
+    row = spectrum(seen)
+    row = f"  20 Hz {row} 20 kHz" if roomy else f"  {row}"
+    return (words + row if len(words + row) <= width else words)[:width]
+
+
+def spectrum(seen: Level) -> str:
+    """The bands of a third of an octave as one row of columns, −120 to 0 dBFS."""
+    top = len(_BARS) - 1
+    row = ""
+    for band in seen.bands[: len(BANDS)]:
+        share = (band - _LOWEST) / (_HIGHEST - _LOWEST)
+        row += _BARS[max(min(round(share * top), top), 0)]
+    return row
+
+
+def taken_text(
+    taken: Taken, channel: str = "", good: Figure | None = None,
+    limits: Sequence[VerdictLine] = (),
+) -> str:
+    """A reading beside what good units read and what is published."""
+    unit = taken.reading.unit
+    said = [f"{taken.reading.label()}{f', {channel}' if channel else ''}: {taken.text()}"]
+    if good is not None:
+        if good.low == good.high:
+            said.append(f"a good unit {render(good.value, unit)}")
+        else:
+            inside = good.low <= taken.value <= good.high
+            where = "within" if inside else "above" if taken.value > good.high else "below"
+            if taken.bound and not inside:
+                where = "a bound beside"
+            said.append(f"{where} good units, {render(good.low, unit)} to "
+                        f"{render(good.high, unit)}")
+    for line in limits:
+        ends = [f"{word} {limit:.4g} {line.unit}".rstrip() for word, limit in
+                (("at least", line.minimum), ("at most", line.maximum)) if limit is not None]
+        verdict = "met" if line.passes else "NOT MET"
+        said.append(f"{verdict}{'' if line.certain else ' (uncertain)'}: {' and '.join(ends)}")
+    return "  –  ".join(said)

@@ -1,0 +1,1 @@
+"""What plays, records and is calibrated: readings taken by a sound card."""
