@@ -38,7 +38,8 @@ MAY = {
     "faultlib": ("circuits", "circuits.signals", "circuits.bench", "circuits.batch"),
     "diagnose.schema": _LOW,
     "diagnose.sheet": _LOW,
-    "diagnose.recording": _SHEET,
+    # a sweep is read by what is played before it
+    "diagnose.recording": (*_SHEET, "diagnose.stimulus"),
     "diagnose.stimulus": (*_LOW, "diagnose.schema"),
     "diagnose.traces": (*_SHEET, "diagnose.recording"),
     "diagnose.instruments": _SHEET,

@@ -60,6 +60,10 @@ _NEXT_BEST = 0.85
 """Of several places that correlate so well, relative to the best, the first is taken."""
 
 
+class NoPilots(InputError):
+    """The recording holds no pilot at all."""
+
+
 @dataclass(frozen=True)
 class Alignment:
     """Where in a recording a signal lies.
@@ -156,12 +160,14 @@ def find(
 
     Raises
     ------
+    NoPilots
+        Where none is there.
     InputError
-        Where one of the pilots or both are not there, or do not fit together.
+        Where one of the pilots is not there, or both do not fit together.
     """
     channels = np.atleast_2d(np.asarray(samples, dtype=float))
     if rate < 8e3 or channels.shape[1] < 2.0 * SECONDS * rate:
-        raise _missing("two pilots", "is too short for", 0.0)
+        raise _missing(NoPilots, "is too short for two pilots", 0.0)
     best: tuple[_Seen, _Seen, bool, int] | None = None
     nearly: list[tuple[float, bool]] = []
     for k, wave in enumerate(channels):
@@ -174,7 +180,11 @@ def find(
                 best = (*pair, shaped, k)
     if best is None:
         found = max((c for c, _ in nearly), default=0.0)
-        raise _missing(*_which(channels, rate, nearly), found)
+        # one kind alone stands clear: the other was cut off, or both are something else
+        seen = {down for correlation, down in nearly if correlation >= LEAST_CONFIDENCE}
+        if len(seen) == 1:
+            raise _missing(InputError, "holds one pilot but not a second pilot", found)
+        raise _missing(NoPilots, "does not hold two pilots", found)
     first, second, shaped, k = best
     return _aligned(channels[k], rate, (first, second), shaped, k, apart)
 
@@ -183,17 +193,10 @@ def _worse(pair: Sequence[_Seen]) -> float:
     return min(one.correlation for one in pair)
 
 
-def _which(channels: Floats, rate: float, nearly: list[tuple[float, bool]]) -> tuple[str, str]:
-    seen = {down for correlation, down in nearly if correlation >= LEAST_CONFIDENCE}
-    if len(seen) == 1:
-        return "a second pilot", "holds one pilot but not"
-    return "two pilots", "does not hold"
-
-
-def _missing(what: str, how: str, best: float) -> InputError:
+def _missing(kind: type[InputError], how: str, best: float) -> InputError:
     beside = f" (the best place correlates by {best:.2f})" if best else ""
-    return InputError(
-        f"this recording {how} {what}{beside}",
+    return kind(
+        f"this recording {how}{beside}",
         expected="a recording that begins before the first pilot and ends after the last one, "
         "louder than the noise and not clipped",
     )

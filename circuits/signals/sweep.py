@@ -120,13 +120,23 @@ def wave(sweep: Sweep, rate: float, shaped: bool = False) -> Floats:
     -------
     (n,) array
     """
-    count = round(sweep.seconds * rate)
-    time = np.arange(count) / rate
+    made = values(sweep, np.arange(round(sweep.seconds * rate)) / rate)
+    return inverse_riaa(made, rate) if shaped else made
+
+
+def values(sweep: Sweep, time: Floats) -> Floats:
+    """The sweep at any times, nought before its start and after its end.
+
+    Parameters
+    ----------
+    time : (n,) array
+        s after its start.
+    """
+    time = np.clip(time, 0.0, sweep.seconds)
     angle = 2.0 * math.pi * sweep.first * sweep.constant * np.exp(time / sweep.constant)
     rise = _half_wave(time / float(sweep.when(sweep.low)))
     fall = _half_wave((sweep.seconds - time) / (sweep.seconds - float(sweep.when(sweep.high))))
-    made = np.sin(angle) * rise * fall
-    return inverse_riaa(made, rate) if shaped else made
+    return np.asarray(np.sin(angle) * rise * fall)
 
 
 def _half_wave(place: Floats) -> Floats:

@@ -23,8 +23,8 @@ _MINUTES = (0.001, 100e3)
 """Least and most that a command may be given: a second, and two days."""
 
 COMMANDS = (
-    "stages", "sheet", "rank", "next", "coverage", "score", "study", "measure", "take", "report",
-    "log", "read", "serve",
+    "stages", "sheet", "rank", "next", "coverage", "score", "study", "signal", "measure", "take",
+    "report", "log", "read", "serve",
 )
 
 
@@ -185,6 +185,39 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
                      help="draw a picture as well, .png or .svg; by default named after it")
     computes(one)
 
+    one = command("signal", "write a signal to play into a unit, as a sound file",
+                  "diagnose signal sweep -o sweep.wav --level '-20 dBFS'")
+    one.add_argument("kind", metavar="SIGNAL",
+                     help="sine, difference-tone (19 and 20 kHz), modulation (60 Hz and 7 kHz, "
+                     "4:1), tones (thirty at once), square, sweep, silence, bursts, or steps (of "
+                     "1 dB, for maximum output)")
+    one.add_argument("-o", dest="file", metavar="FILE", type=Path, required=True,
+                     help="write it there, .wav or .flac; a file that exists is not touched")
+    one.add_argument("--level", metavar="LEVEL", default="",
+                     help="RMS, such as '-20 dBFS' (the usual), or with --full-scale '500 mV'; "
+                     "of steps that of the last, of a sweep for phono that at 1 kHz")
+    one.add_argument("--full-scale", metavar="VOLTS", default="",
+                     help="RMS volts that a sine of 0 dBFS has at the output of the player")
+    one.add_argument("--seconds", metavar="TIME", default="",
+                     help="length without pilots, by default 5 s, of a sweep 10 s")
+    one.add_argument("--frequency", metavar="HZ", nargs="+",
+                     help="of a sine, a square wave, bursts or steps; two of a pair of tones")
+    one.add_argument("--band", metavar=("LOW", "HIGH"), nargs=2,
+                     help="of many tones and of a sweep, by default 20 Hz to 20 kHz")
+    one.add_argument("--phono", action="store_true",
+                     help="lead a sweep through the inverse of the RIAA curve, for a phono input")
+    one.add_argument("--steady", action="store_true",
+                     help="before a sweep, steady tones by which distortion below 200 Hz is read")
+    one.add_argument("--channels", metavar="WORD", default="mono",
+                     help="mono, left or right alone of two, or both alike")
+    one.add_argument("--rate", metavar="HZ", default="48 kHz",
+                     help="samples a second, 8 to 192 kHz, by default 48 kHz")
+    one.add_argument("--bits", metavar="WORD", default="24", help="16, 24 (the usual), 32 or float")
+    one.add_argument("--no-pilots", action="store_true",
+                     help="leave out the chirps before and after, by which a recording is found "
+                     "and its clock compared")
+    one.add_argument("--json", action="store_true", help="print one JSON document, for a script")
+
     one = command("measure", "read level, distortion, noise and hum from a recording; edges, "
                   "phase and ripple from a scope's trace",
                   "diagnose measure hall-right.wav --full-scale '2.0 V'")
@@ -193,8 +226,8 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
                      "as a table (.csv, .txt, .tsv)")
     one.add_argument("--signal", metavar="WORD", default="",
                      help="what was fed in: sine, difference-tone (such as 19 and 20 kHz), "
-                     "modulation (60 Hz and 7 kHz), tones (many), square or silence; "
-                     "by default whatever it looks like")
+                     "modulation (60 Hz and 7 kHz), tones (many), square, sweep or "
+                     "silence; by default whatever it looks like")
     one.add_argument("--full-scale", metavar="VOLTS", default="",
                      help="RMS volts of a sine whose peaks just reach digital full scale; "
                      "without it there are only ratios, no volts")
@@ -209,6 +242,10 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
                      help="of a trace: the channel at its output, whose readings a sheet takes")
     one.add_argument("--at", metavar="NODE", default="",
                      help="of a trace: the node that was probed, for ripple there")
+    one.add_argument("--phono", action="store_true",
+                     help="a sweep without pilots was played through the inverse of the RIAA curve")
+    one.add_argument("-o", dest="table", metavar="FILE.csv", type=Path,
+                     help="write the curves of a sweep as a table that a sheet can name")
     views = one.add_mutually_exclusive_group()
     views.add_argument("--json", action="store_true", help="print one JSON document, for a script")
     views.add_argument("--yaml", action="store_true",

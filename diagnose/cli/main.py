@@ -251,7 +251,12 @@ def _measure(values: Values) -> str:
     from diagnose.door.answers import measure
 
     answer = measure(values.recording, values.full_scale, values.signal, values.channel,
-                   values.driven, values.mains, values.input, values.output, values.at)
+                     values.driven, values.mains, values.input, values.output, values.at,
+                     values.phono)
+    if values.table:
+        from diagnose.cli.commands_signal import curves_written
+
+        _say(curves_written(answer, values.table))
     if values.json:
         from diagnose.recording.measurement import to_json
 
@@ -265,6 +270,13 @@ def _measure(values: Values) -> str:
     from diagnose.show.text_measurement import measure_text
 
     return measure_text(answer, *_screen())
+
+
+def _signal(values: Values) -> str:
+    from diagnose.cli.commands_signal import signal
+
+    answer = signal(values)
+    return document(answer.document()) if values.json else answer.text(*_screen())
 
 
 def _take(values: Values) -> str:
@@ -350,6 +362,6 @@ def _screen() -> tuple[int, bool]:
 
 _RUN = {
     "stages": _stages, "sheet": _sheet, "rank": _rank, "next": _next, "coverage": _coverage,
-    "score": _score, "study": _study, "measure": _measure, "take": _take,
+    "score": _score, "study": _study, "signal": _signal, "measure": _measure, "take": _take,
     "report": _report, "log": _log, "read": _read, "serve": _serve,
 }

@@ -289,8 +289,9 @@ def measure(
     input: str = "",
     output: str = "",
     at: str = "",
+    shaped: bool = False,
 ) -> Measurement:
-    """Level, distortion, noise and hum of a recording; edges, phase and ripple of a trace.
+    """Level, distortion, noise, hum and curves of a recording; edges, phase and ripple of a trace.
 
     Parameters
     ----------
@@ -300,8 +301,8 @@ def measure(
     full_scale : str or float, optional
         V RMS of a sine whose peaks just reach digital full scale; without it only ratios are told.
     signal : str
-        What was fed in: sine, difference-tone, modulation, tones, square or silence; empty for
-        what it looks like.
+        What was fed in: sine, difference-tone, modulation, tones, square, sweep or silence; empty
+        for what it looks like.
     channel : str
         ``left`` or ``right`` alone.
     driven : str
@@ -312,6 +313,8 @@ def measure(
         Of a trace, number from 1 or heading of the channels at the unit's input and output.
     at : str
         Of a trace, the node that its output's probe was on, for ripple there.
+    shaped : bool
+        Whether a sweep was played through the inverse of the RIAA curve; pilots say so themselves.
     """
     from circuits.quantity import parse
     from diagnose.recording import measuring
@@ -325,7 +328,8 @@ def measure(
         raise InputError("a recording has no probes: input, output and at are of a trace",
                          expected="channel and driven")
     volts = None if full_scale is None or full_scale == "" else parse(full_scale, "V")
-    options = checked_options(signal.replace("-", " "), volts, channel, driven, parse(mains, "Hz"))
+    options = checked_options(signal.replace("-", " "), volts, channel, driven, parse(mains, "Hz"),
+                              shaped)
     if isinstance(recording, (str, Path)):
         return measuring.measure(recording, options)
     return measuring.measured(recording, options)

@@ -29,6 +29,9 @@ class Options:
         ``left``, ``right`` or ``both``; empty for whatever it looks like.
     mains : float
         Hz.
+    shaped : bool
+        Whether a sweep was played through the inverse of the RIAA curve; where it has pilots,
+        these say so.
     """
 
     signal: str = ""
@@ -36,6 +39,7 @@ class Options:
     channel: str = ""
     driven: str = ""
     mains: float = 50.0
+    shaped: bool = False
 
 
 def checked_options(
@@ -44,6 +48,7 @@ def checked_options(
     channel: str = "",
     driven: str = "",
     mains: float = 50.0,
+    shaped: bool = False,
 ) -> Options:
     """Options as a person gives them.
 
@@ -66,4 +71,4 @@ def checked_options(
     low, high = MAINS
     if not low <= mains <= high:
         raise InputError(f"the mains has {render(mains, 'Hz')}", expected="50 Hz or 60 Hz")
-    return Options(signal, full_scale, channel, driven, mains)
+    return Options(signal, full_scale, channel, driven, mains, shaped)

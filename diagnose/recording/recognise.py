@@ -14,7 +14,9 @@ from itertools import pairwise
 from circuits.errors import InputError
 from circuits.signals.spectrum import Tapered, floor_of, peaks
 
-SIGNALS = ("sine", "difference tone", "modulation", "tones", "square", "silence")
+SWEEP = "sweep"
+"""A word of `SIGNALS` that is told by more than a spectrum; see `circuits.signals.ridge`."""
+SIGNALS = ("sine", "difference tone", "modulation", "tones", "square", "silence", SWEEP)
 
 _QUIET_DB = -40.0
 """Below this level, dB of full scale, a mains line is taken for hum rather than for a signal."""
@@ -70,13 +72,20 @@ def recognise(tapered: Tapered, mains: float, told: str = "") -> Signal:
     InputError
         When it cannot be told, or what was told is not there.
     """
+    if told == SWEEP:
+        raise no_signal(told)
     lines = tuple(peaks(tapered))
     kind = told or _kind(tapered, lines, mains)
     tones = _tones(kind, tapered, lines)
     if not tones and kind != "silence":
-        raise InputError(f"there is no {kind} in this recording",
-                         expected=f"another word for --signal: {', '.join(SIGNALS)}")
+        raise no_signal(kind)
     return Signal(kind, tones, lines)
+
+
+def no_signal(kind: str) -> InputError:
+    """What is said where a recording does not hold what was told."""
+    return InputError(f"there is no {kind} in this recording",
+                      expected=f"another word for --signal: {', '.join(SIGNALS)}")
 
 
 def _kind(tapered: Tapered, lines: Sequence[Line], mains: float) -> str:

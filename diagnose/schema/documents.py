@@ -16,7 +16,7 @@ FORMAT = 8
 meaning, so a script that knows a number reads all higher ones."""
 
 _FILE = Path(__file__).with_name("documents.schema.json")
-KINDS = ("stages", "rank", "next", "coverage", "score", "study", "measure", "take",
+KINDS = ("stages", "rank", "next", "coverage", "score", "study", "signal", "measure", "take",
          "report")
 """The commands that print a document; `stages` that of a healthy unit."""
 NETLIST = "netlist"

@@ -261,6 +261,11 @@ def _value_column(
                          expected="quantity: thd+n, or a column of the harmonics alone")
     if len(others) == 1:
         return others[0]
+    # a column that bears the quantity's own name is meant, whatever the others hold
+    own = re.compile(rf"{re.escape(quantity)}\b(?!\s*\+)", re.IGNORECASE)
+    bearing = [k for k in others if quantity and own.match(columns[k].name)]
+    if len(bearing) == 1:
+        return bearing[0]
     pattern = _WORDS.get(quantity, re.escape(quantity))
     fitting = [k for k in others if re.search(pattern, columns[k].name, re.IGNORECASE)]
     if len(fitting) == 1:

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from circuits.errors import InputError
+from circuits.quantity import render
 from circuits.reading import shown
 from diagnose.advice.next_reading import NextReading
 from diagnose.answer.result import Result, Severity, Suspect
@@ -59,6 +60,11 @@ def measurement_frame(made: Measurement) -> pd.DataFrame:
         {"channel": i.channel, "figure": i.name, "bound": i.bound,
          "value": 100.0 * i.value if i.unit == "%" else i.value, "unit": i.unit}
         for i in made.items
+    ] + [
+        {"channel": c.channel, "figure": f"{c.name} at {render(f, 'Hz')}", "bound": bound,
+         "value": 100.0 * value if c.unit == "%" else value, "unit": c.unit}
+        for c in made.curves
+        for f, value, bound in zip(c.frequencies, c.values, c.bounds, strict=True)
     ])
 
 

@@ -53,6 +53,8 @@ def measure_text(made: Measurement, width: int = WIDTH, colour: bool = False) ->
     if both:
         page.line()
         page.table((), both, right=(1,), whole=(1,))
+    for channel in dict.fromkeys(curve.channel for curve in made.curves):
+        _curves(page, made, channel)
     if made.hum:
         page.heading("Hum")
         page.bullets(
@@ -62,6 +64,53 @@ def measure_text(made: Measurement, width: int = WIDTH, colour: bool = False) ->
         page.heading("Notes")
         page.bullets(made.notes)
     return page.text()
+
+
+def _curves(page: Page, made: Measurement, channel: str) -> None:
+    """What there is against frequency in one channel, with what its noise would show."""
+    curves = [curve for curve in made.curves if curve.channel == channel]
+    columns = []
+    for curve in curves:
+        if curve.name in _LEFT_OUT:
+            continue
+        columns.append((_short(curve.name), curve, curve.values, curve.bounds))
+        if curve.floors and curve.name in _WITH_FLOOR:
+            columns.append(("noise", curve, curve.floors, ("",) * len(curve.floors)))
+    page.heading(f"Against frequency, {channel}" if channel else "Against frequency")
+    rows = []
+    for frequency in sorted({f for _, curve, _, _ in columns for f in curve.frequencies}):
+        row = [render(frequency, "Hz")]
+        for _, curve, values, bounds in columns:
+            if frequency not in curve.frequencies:
+                row.append("")
+                continue
+            k = curve.frequencies.index(frequency)
+            row.append(f"{bounds[k]} {_value(values[k], curve.unit)}".strip())
+        rows.append(row)
+    every = range(len(columns) + 1)
+    page.table(("", *(head for head, *_ in columns)), rows, right=every, whole=every, gap=1)
+
+
+_WITH_FLOOR = ("response", "riaa deviation", "thd", "crosstalk")
+"""Curves beside which the noise of the recording stands."""
+_LEFT_OUT = ("harmonic 4", "harmonic 5")
+"""Curves that no line of a terminal has room for; the document and the table have them."""
+
+
+def _short(name: str) -> str:
+    return name.replace("harmonic ", "h").replace("riaa deviation", "riaa dev.")
+
+
+def _value(value: float, unit: str) -> str:
+    if unit == "deg":
+        return f"{value:.1f}°"
+    if unit == "dB":
+        return f"{value:.2f} dB" if abs(value) < _FINE else f"{value:.1f} dB"
+    return render(value, unit)
+
+
+_FINE = 10.0
+"""dB below which a curve is told to a hundredth."""
 
 
 def shown(item: Item) -> str:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from circuits.signals import sweep as sweeps
 from circuits.signals.manytone import comb
+from circuits.signals.pilot import GAP
 from diagnose.stimulus.signal import STEADY, STEADY_SECONDS, Signal
 
 Floats = NDArray[np.float64]
@@ -77,7 +78,8 @@ def length(signal: Signal, rate: float) -> int:
     if signal.kind != "sweep":
         return round(signal.wanted_seconds * rate)
     plan = sweeps.planned(signal.played_band(rate), signal.wanted_seconds, rate)
-    steady = len(steady_tones(signal, rate)) * round(STEADY_SECONDS * rate)
+    tones = steady_tones(signal, rate)
+    steady = len(tones) * round(STEADY_SECONDS * rate) + (round(GAP * rate) if tones else 0)
     return steady + round(plan.seconds * rate)
 
 
@@ -166,5 +168,7 @@ def _sweep(signal: Signal, rate: float) -> Floats:
         made = _sum((tone,), (1.0,), round(STEADY_SECONDS * rate), rate)
         made = faded(made, rate, _SLOW_FADE / tone)
         parts.append(sweeps.inverse_riaa(made, rate) if signal.shaped else made)
+    if parts:
+        parts.append(np.zeros(round(GAP * rate)))
     parts.append(sweeps.wave(plan, rate, signal.shaped))
     return np.concatenate(parts)

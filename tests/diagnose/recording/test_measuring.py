@@ -15,7 +15,7 @@ import pytest
 from circuits.errors import InputError
 from diagnose.recording.measurement import Measurement
 from diagnose.recording.measuring import Options, measure
-from diagnose.recording.recognise import SIGNALS
+from diagnose.recording.recognise import SIGNALS, SWEEP
 from tests.recordings import RATE, F, distorted, noise, taken, times, tones, write
 
 
@@ -296,7 +296,7 @@ def test_one_channel_of_two(tmp_path: Path) -> None:
         measure(path, Options(channel="right"))
 
 
-@pytest.mark.parametrize("told", SIGNALS)
+@pytest.mark.parametrize("told", [word for word in SIGNALS if word != SWEEP])
 def test_a_signal_that_is_told_is_believed(told: str, tmp_path: Path) -> None:
     wave = tones(dict.fromkeys((1000.0, 1130.0, 5000.0, 5670.0), 0.1)) + noise(1e-4)
     if told == "square":
