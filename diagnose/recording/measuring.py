@@ -21,7 +21,6 @@ from circuits.errors import InputError, Place
 from circuits.quantity import render
 from circuits.reading import Reading
 from circuits.signals import waveform
-from circuits.signals.pilot import Alignment
 from circuits.signals.recording import (
     CHANNELS,
     LEAST_SAMPLE,
@@ -46,13 +45,13 @@ from circuits.signals.spectrum import (
     without,
 )
 from diagnose.recording import figures as takes
-from diagnose.recording import sweeps
 from diagnose.recording.aligning import aligned, between_pilots
+from diagnose.recording.along import along
 from diagnose.recording.figures import Channel, decibels, nominal
 from diagnose.recording.mains_lines import Hum, hum_items, mains_lines, other_mains, pattern
 from diagnose.recording.measurement import Item, Measurement
 from diagnose.recording.options import Options
-from diagnose.recording.recognise import SWEEP, Signal, is_mains, recognise
+from diagnose.recording.recognise import Signal, is_mains, recognise
 from diagnose.sheet.entry import Measured
 
 __all__ = ["Options", "measure", "measured"]
@@ -119,10 +118,9 @@ def measured(recording: Recording, options: Options) -> Measurement:
     _note_recording(recording, chosen, options, taken)
     alignment, said = aligned(recording)
     taken.note(said)
-    if options.signal in ("", SWEEP):
-        of_sweep = _swept(recording, chosen, alignment, options, taken)
-        if of_sweep is not None:
-            return of_sweep
+    run = along(recording, chosen, alignment, options, taken.notes)
+    if run is not None:
+        return run
     if alignment is not None:
         recording, _ = between_pilots(recording, alignment)
     whole = recording
@@ -155,32 +153,6 @@ def measured(recording: Recording, options: Options) -> Measurement:
     return Measurement(
         about(recording), signal.kind, options.full_scale,
         tuple(taken.items), tuple(taken.hum), tuple(taken.notes), alignment=alignment,
-    )
-
-
-def _swept(
-    recording: Recording, chosen: list[int], alignment: Alignment | None, options: Options,
-    taken: _Taken,
-) -> Measurement | None:
-    """What a sweep shows; None where the recording holds none."""
-    begin, ratio, shaped = None, 1.0, options.shaped
-    if alignment is not None:
-        recording, begin = between_pilots(recording, alignment, sweeps.LEAD)
-        ratio, shaped = alignment.ratio, alignment.shaped
-    loudest = max(chosen, key=lambda k: float(np.square(recording.samples[k]).sum()))
-    found = sweeps.find(recording, loudest, begin, ratio, shaped)
-    if found is None:
-        return None
-    heard = [k for k in chosen if recording.samples[k].any()]
-    names = recording.channels if len(heard) > 1 else ("",) * len(recording.samples)
-    items, curves, notes = sweeps.figures(
-        found, heard, names, options.full_scale, options.mains, options.driven
-    )
-    for text in notes:
-        taken.note(text)
-    return Measurement(
-        about(found.recording), SWEEP, options.full_scale, tuple(items), (), tuple(taken.notes),
-        curves=tuple(curves), alignment=alignment,
     )
 
 

@@ -6,7 +6,8 @@ import { columns, told } from "./taken.js";
 
 const CURVES = ["riaa deviation", "response", "gain", "phase", "input impedance", "output impedance", "thd", "thd+n", "crosstalk", "damping factor"];
 const SIGNALS = [["", "find out by itself"], ["sine", "sine"], ["difference tone", "difference tone"],
-  ["modulation", "modulation"], ["tones", "many tones"], ["square", "square wave"], ["silence", "silence"]];
+  ["modulation", "modulation"], ["tones", "many tones"], ["square", "square wave"], ["sweep", "sweep"],
+  ["silence", "silence"]];
 const DRIVEN = [["", "find out by itself"], ["both", "both"], ["left", "left only"], ["right", "right only"]];
 
 const pick = (id, list, chosen = "") => make("select", { id }, list.map(([word, label]) =>
