@@ -1,8 +1,8 @@
 """Level steps for maximum output: the level at which a tone reaches a distortion.
 
-`diagnose signal steps` plays a tone that grows by 1 dB every half second; its pilots say where each
-step lies. Between two steps the distortion is taken as straight over the level: where a unit begins to
-clip, it rises from next to nothing.
+`diagnose signal steps` plays a tone that grows by 1 dB every half second; its pilots say where
+each step lies. Between two steps the distortion is taken to rise as that of a sine whose tops are
+cut does, with the power 3/2 of how far it goes beyond.
 """
 
 from __future__ import annotations
@@ -35,6 +35,9 @@ _EDGE = 0.15
 """Part of a step at its start in which the level glides, and its filters settle."""
 _WITHIN_DB = 0.25
 """How far a step may miss its 1 dB where the unit does not clip yet."""
+_BEND = 2.0 / 3.0
+"""Power of the distortion that grows straight with the level where a sine is clipped: of tops that
+are cut by a small height h, their area goes as h to the power 3/2."""
 _LEAST = 4
 """Steps that must be seen, of which the first two are clean."""
 
@@ -107,7 +110,8 @@ def _crossing(rms: Sequence[float], thd: Sequence[float], wanted: float) -> floa
     """The RMS at which the distortion last rises through a ratio; None where it does not."""
     for k in range(len(thd) - 1, 0, -1):
         if thd[k - 1] < wanted <= thd[k]:
-            return rms[k - 1] + (rms[k] - rms[k - 1]) * (wanted - thd[k - 1]) / (thd[k] - thd[k - 1])
+            low, middle, high = (x**_BEND for x in (thd[k - 1], wanted, thd[k]))
+            return rms[k - 1] + (rms[k] - rms[k - 1]) * (middle - low) / (high - low)
     return None
 
 
