@@ -110,8 +110,8 @@ def _crossing(rms: Sequence[float], thd: Sequence[float], wanted: float) -> floa
     """The RMS at which the distortion last rises through a ratio; None where it does not."""
     for k in range(len(thd) - 1, 0, -1):
         if thd[k - 1] < wanted <= thd[k]:
-            low, middle, high = (x**_BEND for x in (thd[k - 1], wanted, thd[k]))
-            return rms[k - 1] + (rms[k] - rms[k - 1]) * (middle - low) / (high - low)
+            low, middle, high = (float(x**_BEND) for x in (thd[k - 1], wanted, thd[k]))
+            return float(rms[k - 1] + (rms[k] - rms[k - 1]) * (middle - low) / (high - low))
     return None
 
 
