@@ -77,7 +77,7 @@ def _curves(page: Page, made: Measurement, channel: str) -> None:
         if curve.floors and curve.name in _WITH_FLOOR:
             columns.append(("noise", curve, curve.floors, ("",) * len(curve.floors)))
     page.heading(f"Against frequency, {channel}" if channel else "Against frequency")
-    rows = []
+    rows = [["", *(curve.unit.replace("deg", "°") for _, curve, _, _ in columns)]]
     for frequency in sorted({f for _, curve, _, _ in columns for f in curve.frequencies}):
         row = [render(frequency, "Hz")]
         for _, curve, values, bounds in columns:
@@ -102,11 +102,16 @@ def _short(name: str) -> str:
 
 
 def _value(value: float, unit: str) -> str:
+    """A number whose unit stands at the head of its column."""
     if unit == "deg":
-        return f"{value:.1f}°"
+        return _unsigned(f"{value:.1f}")
     if unit == "dB":
-        return f"{value:.2f} dB" if abs(value) < _FINE else f"{value:.1f} dB"
-    return render(value, unit)
+        return _unsigned(f"{value:.2f}" if abs(value) < _FINE else f"{value:.1f}")
+    return f"{100.0 * value:.3g}" if unit == "%" else f"{value:.3g}"
+
+
+def _unsigned(text: str) -> str:
+    return text.removeprefix("-") if float(text) == 0.0 else text
 
 
 _FINE = 10.0
