@@ -24,7 +24,7 @@ _MINUTES = (0.001, 100e3)
 
 COMMANDS = (
     "stages", "sheet", "rank", "next", "coverage", "score", "study", "signal", "measure", "take",
-    "report", "log", "read", "serve",
+    "report", "log", "read", "attach", "serve",
 )
 
 
@@ -271,11 +271,15 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
                           "diagnose log close hall-record.yaml --found 'C4:high esr' "
                           "--proved measured --minutes 45"), computes)
 
-    from diagnose.cli.arguments_read import read_arguments
+    from diagnose.cli.arguments_read import attach_arguments, read_arguments
 
     read_arguments(command("read", "take the voltages and resistances that a sheet wants from a "
                            "meter on a lead",
                            "diagnose read hall-record.yaml --from 192.168.1.7:5025"), limited)
+
+    attach_arguments(command("attach", "put photos and traces beside a sheet, to be shown in its "
+                             "report", "diagnose attach hall-record.yaml board.jpg --words "
+                             "'R12 is burnt'"))
 
     one = command("serve", "do the whole job on a page in the browser",
                   "diagnose serve")

@@ -1,4 +1,4 @@
-"""The words of ``diagnose read``: which sheet, which meter, and which points."""
+"""The words of ``diagnose read`` and ``diagnose attach``: sheet, meter, points and files."""
 
 from __future__ import annotations
 
@@ -29,3 +29,13 @@ def read_arguments(
     one.add_argument("--no-cache", action="store_true",
                      help="with --next: simulate everything anew, and keep nothing of it")
     limited(one)
+
+
+def attach_arguments(one: argparse.ArgumentParser) -> None:
+    """Add what the command takes."""
+    one.add_argument("case", metavar="SHEET", type=Path, help="a bench sheet as YAML")
+    one.add_argument("files", metavar="FILE", type=Path, nargs="+",
+                     help="photos (.jpg, .png), traces of a scope or sweeps (.csv, .txt, .tsv); "
+                     "they are copied beside the sheet")
+    one.add_argument("--words", metavar="TEXT", default="",
+                     help="what they show, below them in the report")

@@ -331,6 +331,12 @@ def _read(values: Values) -> str:
     return read(values, wanted, *_screen())
 
 
+def _attach(values: Values) -> str:
+    from diagnose.cli.commands_attach import attached
+
+    return attached(values, _say)
+
+
 def _serve(values: Values) -> str:
     from diagnose.cli.commands_page import served
 
@@ -363,5 +369,5 @@ def _screen() -> tuple[int, bool]:
 _RUN = {
     "stages": _stages, "sheet": _sheet, "rank": _rank, "next": _next, "coverage": _coverage,
     "score": _score, "study": _study, "signal": _signal, "measure": _measure, "take": _take,
-    "report": _report, "log": _log, "read": _read, "serve": _serve,
+    "report": _report, "log": _log, "read": _read, "attach": _attach, "serve": _serve,
 }

@@ -9,6 +9,7 @@ import sys
 from types import TracebackType
 from typing import Any
 
+from circuits.errors import InputError
 from diagnose.instruments.session import AGAIN, END, SKIP, TAKE
 
 WORDS = {" ": TAKE, "\r": TAKE, "\n": TAKE, "r": AGAIN, "s": SKIP, "q": END}
@@ -27,6 +28,9 @@ class Keyboard:
     """
 
     def __init__(self) -> None:
+        if os.name != "posix":
+            raise InputError("keys cannot be read here while a meter is read",
+                             expected="Linux, macOS, or a terminal of Linux on this system")
         self._handle = sys.stdin.fileno()
         self._terminal = os.isatty(self._handle)
         self._waiting: list[str] = []

@@ -24,6 +24,7 @@ from circuits.stage import Stage
 from circuits.stagefile import MAINS
 from circuits.values import with_values
 from circuits.yamlfile import Mapping, Node
+from diagnose.sheet.attached import Attached, read_attached
 from diagnose.sheet.csv_sheet import CSV, read_csv_sheet
 from diagnose.sheet.entry import Measured, metered, probed
 from diagnose.sheet.expected import Expected, read_expected
@@ -44,7 +45,7 @@ __all__ = [
 _CASE_KEYS = (
     "case", "stage", "values", "mains", "readings", "limits", *SECTIONS, "observations",
     "channels", "suspect", "supply", "repaired", "meter", "probe", "other loads", "schematic",
-    "load", "state", "expected", "age", "devices", "record",
+    "load", "state", "expected", "age", "devices", "record", "attached",
 )
 SUPPLIES = ("shared", "own")
 """Whether two channels have one supply or one each."""
@@ -108,6 +109,8 @@ class Case:
         Of the unit, years.
     record : Record
         What the shop writes down beside the readings; it is not weighed.
+    attached : tuple of Attached
+        Photos and traces beside the sheet, which are shown and not weighed.
     learnt : Learnt
         What a log of repairs says of how parts fail: no part of the sheet, put beside it by
         whoever asks with the log.
@@ -129,6 +132,7 @@ class Case:
     expected: tuple[Expected, ...] = ()
     age: float = FORTY
     record: Record = NO_RECORD
+    attached: tuple[Attached, ...] = ()
     learnt: Learnt = field(default=NOTHING_LEARNT, compare=False)
     path: Path = field(default=Path(), compare=False)
 
@@ -258,6 +262,7 @@ def read_case(tree: Node, path: Path, drawn: Stage | None = None) -> Case:
         expected=read_expected(top.get("expected"), _sides(top, general), stage, path.parent),
         age=within(top.get("age"), "age", "", (0.0, _OLDEST), FORTY),
         record=read_record(top.get("record")),
+        attached=read_attached(top, stage, path.parent),
         path=path,
     )
 

@@ -102,6 +102,7 @@ def report_body(case: Case, result: Result, figure: Figure, day: date) -> str:
     case, result, figure, day
         As `report_html`.
     """
+    from diagnose.show.attached_views import views
     from diagnose.show.embedded import charts, drawing, lit
 
     heads, rows = _readings(case)
@@ -114,6 +115,7 @@ def report_body(case: Case, result: Result, figure: Figure, day: date) -> str:
         drawing=drawing(case.stage, lit(result)), charts=charts(figure, *size), chart_size=size,
         note=figure.note, heads=heads, tables=[part for part in (rows[:half], rows[half:]) if part],
         curves=_curves(case), done=[one for one in done if one[1]],
+        attached=views(case),
     )
 
 

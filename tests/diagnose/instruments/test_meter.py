@@ -22,7 +22,7 @@ from circuits.reading import Reading
 from diagnose.cli.main import main
 from diagnose.instruments import connection
 from diagnose.instruments.holding import Probe
-from diagnose.instruments.meter import Shown, understood
+from diagnose.instruments.meter import Meter, Shown, understood
 from diagnose.instruments.points import Point, empty_points, wanted
 from diagnose.instruments.session import AGAIN, END, SKIP, TAKE, Taken, take_points
 from diagnose.sheet.case import load_case
@@ -292,6 +292,27 @@ def test_a_cable_that_is_pulled_loses_nothing(
     assert "does not answer any more" in said
     assert "1 reading is kept in" in said
     assert said.count("expected:") == 1
+    (only,) = load_case(sheet).readings
+    assert only.value == pytest.approx(1.39214)
+
+
+@pytest.mark.slow
+def test_ctrl_c_keeps_what_was_taken(
+    sheet: Path, typed: list[str], capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    plain = Meter.read
+
+    def read(meter: Meter) -> Shown:
+        if "1.392" in sheet.read_text(encoding="utf-8"):
+            raise KeyboardInterrupt
+        return plain(meter)
+
+    monkeypatch.setattr(Meter, "read", read)
+    typed.append("\n")
+    with serving(Voltages([1.39214])) as address:
+        assert main(["read", str(sheet), "--from", address]) == 130
+    assert "1 reading is kept" in capsys.readouterr().err
     (only,) = load_case(sheet).readings
     assert only.value == pytest.approx(1.39214)
 

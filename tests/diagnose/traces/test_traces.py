@@ -11,6 +11,7 @@ import math
 from pathlib import Path
 from types import ModuleType
 
+import jsonschema
 import numpy as np
 import pytest
 
@@ -18,7 +19,8 @@ from circuits import yamlfile
 from circuits.errors import InputError
 from circuits.signals.edges import has_edges, read_edges
 from circuits.signals.tone import frequency_of
-from diagnose.recording.measurement import Measurement, sheet_lines
+from diagnose.recording.measurement import Measurement, sheet_lines, to_json
+from diagnose.schema.documents import json_schema
 from diagnose.sheet.case import read_case
 from diagnose.traces.measuring import measure_trace
 from diagnose.traces.options import TraceOptions
@@ -161,6 +163,11 @@ def test_lines_for_a_sheet_are_read_by_its_loader(name: str, at: str) -> None:
     case = read_case(yamlfile.tree(text, "this text"), Path("a.yaml"))
     assert [m.reading for m in case.readings] == [m.reading for m in made.readings(made.output)]
     assert case.readings
+
+
+@pytest.mark.parametrize("name", ["phase.csv", "generator-sweep.csv"])
+def test_its_document_is_of_the_schema(name: str) -> None:
+    jsonschema.validate(to_json(read(name)[0]), json_schema("measure"))
 
 
 WRONG = {
