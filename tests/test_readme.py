@@ -59,7 +59,8 @@ def missing(shown: list[str], printed: list[str]) -> list[str]:
 @pytest.mark.slow
 def test_what_the_readme_shows_is_what_comes_out(tmp_path: Path, shared_store: Path) -> None:
     shutil.copytree(ROOT / "examples", tmp_path / "examples")
-    environment = {**os.environ, "PYTHONPATH": str(ROOT), "AMP_DIAGNOSE_CACHE": str(shared_store)}
+    environment = {**os.environ, "PYTHONPATH": str(ROOT), "AMP_DIAGNOSE_CACHE": str(shared_store),
+                   "AMP_DIAGNOSE_SHEETS": str(tmp_path / "sheets")}
     commands = [one for guide in GUIDES for one in sessions(guide.read_text(encoding="utf-8"))]
     assert len(commands) >= 8
     for command, shown in commands:

@@ -148,7 +148,7 @@ class Entry:
         if self.finding == OTHER:
             return self.told == UNKNOWN
         first = {(s.part, s.mode) for s in self.suspects if s.place == 1}
-        return self.told == SUSPECTS and any((f.part, f.mode) in first for f in self.faults)
+        return self.told == SUSPECTS and all((f.part, f.mode) in first for f in self.faults)
 
     @cached_property
     def digest(self) -> str:

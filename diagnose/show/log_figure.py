@@ -19,9 +19,9 @@ def log_figure(made: Statistics) -> Figure:
             x=Axis("repairs"),
             y=Axis("", words=tuple((float(-k), f"{f.kind}: {f.mode}")
                                    for k, f in enumerate(shown))),
-            series=(Series("repairs", tuple(float(f.number) for f in shown),
-                           tuple(float(-k) for k in range(len(shown))), joined=False),),
-            bands=(),
+            # a comb: from nothing out to each number and back
+            series=(Series("repairs", tuple(x for f in shown for x in (0.0, float(f.number), 0.0)),
+                           tuple(float(-k) for k in range(len(shown)) for _ in range(3))),),
         ))
     if made.along:
         x = tuple(float(n) for n, _ in made.along)

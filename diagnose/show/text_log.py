@@ -41,8 +41,8 @@ def took(minutes: float | None) -> str:
 def alike(one: Like) -> str:
     """How alike two cases are, in words."""
     if one.distance < 0.3:
-        return "much the same readings"
-    return "like readings" if one.distance < 0.8 else "some likeness"
+        return "much the same"
+    return "like" if one.distance < 0.8 else "somewhat like"
 
 
 def jobs_text(entries: Sequence[Entry], width: int = WIDTH, colour: bool = False) -> str:
@@ -225,8 +225,8 @@ def saved_words(made: Statistics) -> str:
         return ("Too few jobs say so yet: five of either kind are needed, closed with --minutes "
                 "and --proposed.")
     gain = made.saved
-    return (f"A job takes {gain.minutes:+.0f} min less; luck leaves {gain.low:+.0f} to "
-            f"{gain.high:+.0f} min open (95 %). These are jobs as they came, not a trial: hard "
+    return (f"A job takes {gain.minutes:.0f} min less; luck leaves {gain.low:.0f} to "
+            f"{gain.high:.0f} min open (95 %). These are jobs as they came, not a trial: hard "
             "ones may have gone one way and easy ones the other.")
 
 
