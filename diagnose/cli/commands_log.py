@@ -156,7 +156,7 @@ def _export(values: Namespace) -> View:
     with _true() as log:
         count = export(values.file, log.entries(struck=True), log.services(struck=True),
                        not values.without_serials)
-    return _said(f"{values.file} written, {count} jobs\n")
+    return _said(f"{values.file} written, {_jobs(count)}\n")
 
 
 def _import(values: Namespace) -> View:
@@ -173,7 +173,7 @@ def _backup(values: Namespace) -> View:
     with _true() as log:
         log.backup(values.file)
         count = log.count()
-    return _said(f"{values.file} written, {count} jobs\n")
+    return _said(f"{values.file} written, {_jobs(count)}\n")
 
 
 def _service(values: Namespace) -> View:
@@ -213,6 +213,10 @@ def _of_entries(entries: list[Entry], text: Callable[[int, bool], str]) -> View:
                 "entries": [{**plain(e), "was": e.was, "right": e.right} for e in entries]}
 
     return View(document, text)
+
+
+def _jobs(count: int) -> str:
+    return "1 job" if count == 1 else f"{count} jobs"
 
 
 def _said(text: str) -> View:

@@ -179,7 +179,8 @@ def beside_text(told: FromLog, name: str, width: int = WIDTH, colour: bool = Fal
 def statistics_text(made: Statistics, width: int = WIDTH, colour: bool = False) -> str:
     """The text of ``diagnose log statistics``."""
     page = Page(width, colour)
-    page.line(f"{made.jobs} jobs closed, {made.confirmed} with a proved fault", STRONG)
+    jobs = "1 job" if made.jobs == 1 else f"{made.jobs} jobs"
+    page.line(f"{jobs} closed, {made.confirmed} with a proved fault", STRONG)
     if not made.jobs:
         return page.text()
     page.table((), [(str(n), word) for word, n in made.findings], right=(0,), indent=3)
