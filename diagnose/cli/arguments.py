@@ -244,8 +244,10 @@ def parser(run: Mapping[str, Run]) -> argparse.ArgumentParser:
                      help="of a trace: the node that was probed, for ripple there")
     one.add_argument("--phono", action="store_true",
                      help="a sweep without pilots was played through the inverse of the RIAA curve")
-    one.add_argument("-o", dest="table", metavar="FILE.csv", type=Path,
-                     help="write the curves of a sweep as a table that a sheet can name")
+    one.add_argument("-o", dest="file", metavar="FILE", type=Path,
+                     help="draw a picture as well, .png or .svg: the spectrum with harmonics and "
+                     "mains lines named, the square wave, or the curves of a sweep; as .csv, these "
+                     "as a table that a sheet can name")
     views = one.add_mutually_exclusive_group()
     views.add_argument("--json", action="store_true", help="print one JSON document, for a script")
     views.add_argument("--yaml", action="store_true",

@@ -250,13 +250,25 @@ def _study(values: Values) -> str:
 def _measure(values: Values) -> str:
     from diagnose.door.answers import measure
 
+    file: Path | None = values.file
+    table = file is not None and file.suffix.lower() == ".csv"
+    if file is not None and not table:
+        from diagnose.show.figure import check_format
+
+        check_format(file)
     answer = measure(values.recording, values.full_scale, values.signal, values.channel,
                      values.driven, values.mains, values.input, values.output, values.at,
                      values.phono)
-    if values.table:
+    if table and file is not None:
         from diagnose.cli.commands_signal import curves_written
 
-        _say(curves_written(answer, values.table))
+        _say(curves_written(answer, file))
+    elif file is not None:
+        from diagnose.show.figure import draw
+        from diagnose.show.recording_figure import recording_figure
+
+        draw(recording_figure(answer), file)
+        _say(f"picture: {file}")
     if values.json:
         from diagnose.recording.measurement import to_json
 

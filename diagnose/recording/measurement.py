@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from circuits.conditions import stated
 from circuits.prompt import counted, few_lines, some, view
@@ -18,6 +18,9 @@ from circuits.signals.pilot import Alignment
 from diagnose.schema.documents import FORMAT
 from diagnose.sheet.blank_yaml import entry_line
 from diagnose.sheet.entry import Measured
+
+if TYPE_CHECKING:
+    from diagnose.recording.picture import Line, Picture
 
 SWEPT = ("response", "riaa deviation", "thd", "harmonic", "crosstalk")
 """Quantities whose points of one sweep stand together on a sheet."""
@@ -116,6 +119,8 @@ class Measurement:
         Of a sweep.
     alignment : Alignment or None
         Where the pilots of the recording put it, and how its clock compares.
+    pictures : tuple of Picture
+        What each channel shows, to be looked at.
     """
 
     about: dict[str, Any]
@@ -127,6 +132,7 @@ class Measurement:
     output: str = ""
     curves: tuple[Curve, ...] = ()
     alignment: Alignment | None = None
+    pictures: tuple[Picture, ...] = ()
 
     def __repr__(self) -> str:
         figures = [f"{i.name} {i.bound} {render(i.value, i.unit)}" for i in self.items[:4]]
@@ -203,6 +209,7 @@ def to_json(made: Measurement) -> dict[str, Any]:
         "full scale": made.full_scale,
         "items": [_item(item) for item in made.items],
         "hum": [{"channel": channel, "says": text} for channel, text in made.hum],
+        "lines": [_line(made, one, line) for one in made.pictures for line in one.lines],
         "notes": list(made.notes),
         "curves": [_curve(curve) for curve in made.curves],
         "alignment": _alignment(made.alignment),
@@ -230,6 +237,17 @@ def _alignment(found: Alignment | None) -> dict[str, Any] | None:
         return None
     return {"start": found.start, "clock": found.ppm, "confidence": found.confidence,
             "shaped": found.shaped}
+
+
+def _line(made: Measurement, one: Picture, line: Line) -> dict[str, Any]:
+    level, unit = line.level(made.full_scale)
+    document: dict[str, Any] = {"frequency": line.frequency, "level": level, "unit": unit,
+                                "kind": line.kind}
+    if line.name:
+        document["name"] = line.name
+    if one.channel:
+        document["channel"] = one.channel
+    return document
 
 
 def _item(item: Item) -> dict[str, Any]:

@@ -45,12 +45,14 @@ from circuits.signals.spectrum import (
     without,
 )
 from diagnose.recording import figures as takes
+from diagnose.recording import pictures
 from diagnose.recording.aligning import aligned, between_pilots
 from diagnose.recording.along import along
 from diagnose.recording.figures import Channel, decibels, nominal
 from diagnose.recording.mains_lines import Hum, hum_items, mains_lines, other_mains, pattern
 from diagnose.recording.measurement import Item, Measurement
 from diagnose.recording.options import Options
+from diagnose.recording.picture import Picture
 from diagnose.recording.recognise import Signal, is_mains, recognise
 from diagnose.sheet.entry import Measured
 
@@ -73,6 +75,7 @@ class _Taken:
     items: list[Item] = field(default_factory=list)
     hum: list[tuple[str, str]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    pictures: list[Picture] = field(default_factory=list)
 
     def note(self, text: str, channel: str = "") -> None:
         if text and channel:
@@ -153,6 +156,7 @@ def measured(recording: Recording, options: Options) -> Measurement:
     return Measurement(
         about(recording), signal.kind, options.full_scale,
         tuple(taken.items), tuple(taken.hum), tuple(taken.notes), alignment=alignment,
+        pictures=tuple(taken.pictures),
     )
 
 
@@ -256,11 +260,13 @@ def _sine(
     driven = _driven(sizes, options, taken)
     for k, channel in channels.items():
         rest = without(channel.tapered, lines)
+        hum = mains_lines(channel.tapered, options.mains, lines)
+        taken.pictures.append(
+            pictures.of_sine(channel, spectra[k], rest, hum.rms, options.mains))
         if k not in driven:
             taken.items += _crosstalk(channel, tone, sizes[k], max(sizes.values()), rest)
             continue
         taken.items += takes.sine(channel, tone, spectra[k], rest)
-        hum = mains_lines(channel.tapered, options.mains, lines)
         taken.items += hum_items(channel, hum, options.mains, sizes[k] / math.sqrt(2.0))
         _name_hum(channel, hum, lines, options, taken)
     if len(channels) == 2 and len(driven) == 2:
@@ -326,6 +332,8 @@ def _silence(
         hum = mains_lines(channel.tapered, options.mains, [])
         taken.items += takes.silence(channel, hum.rest)
         taken.items += hum_items(channel, hum, options.mains)
+        taken.pictures.append(
+            pictures.spectrum_of(channel, pictures.mains_of(hum.rms, options.mains)))
         _name_hum(channel, hum, [], options, taken)
     taken.note(
         "a true ITU-R 468 reading is quasi-peak; the RMS value through the same curve is there to "
@@ -340,6 +348,9 @@ def _pair(
     low, high = (_exact(channels[loudest], tone) for tone in signal.tones)
     for channel in channels.values():
         taken.items += takes.pair(channel, (low, high), signal.kind)
+        found, rest = takes.products(channel.tapered, round(low, 6), round(high, 6))
+        taken.pictures.append(
+            pictures.of_pair(channel, found, rest, round(low, 6), round(high, 6)))
     third = 2.0 * high - low if signal.kind == "difference tone" else high + 2.0 * low
     if third > 0.49 * channels[loudest].tapered.rate:
         taken.note(f"{render(third, 'Hz')} lies beyond this recording: the third order reads low")
@@ -351,11 +362,13 @@ def _many(
     for channel in channels.values():
         sizes = np.abs(fit(channel.tapered, signal.tones).amplitudes)
         taken.items += takes.tones(channel, signal.tones, [float(a) for a in sizes])
+        taken.pictures.append(pictures.of_tones(channel, signal.tones, sizes.tolist()))
 
 
 def _square(
     channels: dict[int, Channel], loudest: int, signal: Signal, options: Options, taken: _Taken
 ) -> None:
+    shift: int | None = None
     for channel in channels.values():
         try:
             items, note = takes.square(channel, signal.tones[0])
@@ -363,6 +376,8 @@ def _square(
             raise InputError(f"this is no square wave that can be read: {error}",
                              expected="twenty periods of a steady square wave") from None
         taken.items += items
+        drawn, shift = pictures.of_wave(channel, signal.tones[0], shift)
+        taken.pictures.append(drawn)
         taken.note(note, channel.name)
     taken.note("a recorder coupled by capacitors tilts a square wave as well")
 

@@ -30,7 +30,9 @@ from diagnose.sheet.entry import Measured, metered, probed
 from diagnose.sheet.expected import Expected, read_expected
 from diagnose.sheet.limits import Limit
 from diagnose.sheet.readings import Taken, read_readings
-from diagnose.sheet.record import NO_RECORD, Record, read_record
+from diagnose.sheet.record import NO_RECORD, Record, read_record, told_of
+from diagnose.sheet.recordings import WORD as RECORDINGS
+from diagnose.sheet.recordings import Recorded, read_recordings
 from diagnose.sheet.sections import CHECKS, DONE, FOUND, SECTIONS, Check, members, read_rows
 from diagnose.sheet.standards import read_limits
 from diagnose.sheet.states import at_its_ends, state_of_sheet, stated
@@ -45,7 +47,7 @@ __all__ = [
 _CASE_KEYS = (
     "case", "stage", "values", "mains", "readings", "limits", *SECTIONS, "observations",
     "channels", "suspect", "supply", "repaired", "meter", "probe", "other loads", "schematic",
-    "load", "state", "expected", "age", "devices", "record", "attached",
+    "load", "state", "expected", "age", "devices", "record", "attached", RECORDINGS,
 )
 SUPPLIES = ("shared", "own")
 """Whether two channels have one supply or one each."""
@@ -114,6 +116,10 @@ class Case:
     learnt : Learnt
         What a log of repairs says of how parts fail: no part of the sheet, put beside it by
         whoever asks with the log.
+    told : tuple of (label, text)
+        What the sheet says of the unit and of all readings, as it stands there, for the report.
+    recordings : tuple of Recorded
+        What plots and report show beside the readings; not weighed either.
     """
 
     name: str
@@ -134,6 +140,8 @@ class Case:
     record: Record = NO_RECORD
     attached: tuple[Attached, ...] = ()
     learnt: Learnt = field(default=NOTHING_LEARNT, compare=False)
+    told: tuple[tuple[str, str], ...] = ()
+    recordings: tuple[Recorded, ...] = ()
     path: Path = field(default=Path(), compare=False)
 
     def __repr__(self) -> str:
@@ -263,6 +271,8 @@ def read_case(tree: Node, path: Path, drawn: Stage | None = None) -> Case:
         age=within(top.get("age"), "age", "", (0.0, _OLDEST), FORTY),
         record=read_record(top.get("record")),
         attached=read_attached(top, stage, path.parent),
+        told=told_of(top),
+        recordings=read_recordings(top.get(RECORDINGS), path.parent),
         path=path,
     )
 

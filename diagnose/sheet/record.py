@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from circuits import yamlfile
-from circuits.yamlfile import Node
+from circuits.yamlfile import Node, Text
 from diagnose.sheet.sections import members
 
 
@@ -32,6 +32,8 @@ FIELDS = (
     Field("customer", "Customer or job"),
     Field("received", "Received"),
     Field("technician", "Technician"),
+    Field("taken", "Measured on"),
+    Field("instruments", "Measured with"),
     Field("finished", "Finished"),
     Field("cause", "Cause found", long=True),
 )
@@ -114,3 +116,16 @@ def record_text(fields: Mapping[str, str], parts: tuple[str, ...]) -> str:
         listed = ", ".join(yamlfile.quoted(part) for part in parts)
         lines.append(f"  {PARTS.word}: [{listed}]")
     return "\n".join(["record:", *lines]) if lines else ""
+
+
+_TOLD = {"age": "Age", "meter": "Meter", "probe": "Probe", "load": "Load",
+         "schematic": "Schematic", "supply": "Supply of the channels"}
+"""What a report tells of a sheet's head, in the words of the sheet, by how it is labelled."""
+
+
+def told_of(top: yamlfile.Mapping) -> tuple[tuple[str, str], ...]:
+    """What the head of a sheet says of the unit and of all readings, each by its label."""
+    found = [(label, " ".join(node.value.split())) for key, label in _TOLD.items()
+             if isinstance(node := top.get(key), Text) and not node.empty]
+    return tuple((label, f"{text} years" if label == "Age" and text.isdecimal() else text)
+                 for label, text in found)

@@ -1,61 +1,70 @@
-"""The pictures of an answer: what was measured, what healthy units show, what a suspect would give.
+"""The pictures of an answer: what was measured, what good units show, what a suspect would give.
 
-Curves run over a fine grid of frequencies around the points that were measured; hum is a picture
-of its lines.
+One plot a quantity (`diagnose.show.answer_curves`), with both channels, published limits, the band
+in which nine of ten good units lie, what was read after a repair, and the first suspect.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from circuits.errors import NoSolution
+from circuits.quantities import CROSSTALK
 from circuits.reading import Reading, from_compared
 from circuits.stage import Stage
 from diagnose.answer.result import Severity, Suspect
 from diagnose.sheet.case import Case
 from diagnose.sheet.entry import Measured
+from diagnose.show.answer_curves import Curve, curves_of
 from diagnose.show.curve_limits import bounds_of
-from diagnose.show.curve_rows import curve_label
 from diagnose.show.figure import Axis, Band, Bounds, Figure, Panel, Series
-from diagnose.studies.fault_study import BAND
+from diagnose.show.recording_figure import attached_panels
 from faultlib.catalogue import mode_for, size_value
 from faultlib.fault import Fault
+from faultlib.good_unit import NINE_OF_TEN
 from faultlib.signature import Stepwise, signatures
 from faultlib.simulate import Bench, Variant
 
-_CURVE_POINTS = 3
-"""A quantity read at so many frequencies is a curve."""
-_GRID = 41
-"""Frequencies of a simulated curve besides those measured: at 640 pixels it looks smooth."""
-_HUM_POINTS = 2
-"""The same for hum and ripple, which have few lines."""
+GOOD = "good units"
+"""What the band of a plot is called; nine in ten lie in it, as the note says."""
+NOTE = "Shaded: where nine in ten good units lie, by the tolerances of their parts."
+_DENSE = 40
+"""Measured points from which on a line joins them: their marks would touch."""
+_FAR_APART = 10.0
+"""Ratio of the greatest value to the least from which on an axis is by ratio."""
 
 
 @dataclass(frozen=True)
-class _Curve:
-    """Measured points that belong to one curve, and the readings that it is drawn from.
+class _Drawn:
+    """What is drawn of simulated units at each reading, compared scale; none where not simulated.
 
     Attributes
     ----------
-    kind : Reading
-        Without a frequency.
-    after : tuple of (words, points)
-        What was read after each repair.
+    healthy, open_ : dict of Reading to float
+        The nominal unit, and to either side of it how far nine in ten good ones stray.
+    predicted : dict of Reading to float
+        A unit with the suspect's fault.
     """
 
-    kind: Reading
-    points: tuple[Measured, ...]
-    other: tuple[Measured, ...]
-    after: tuple[tuple[str, tuple[Measured, ...]], ...]
-    readings: tuple[Reading, ...]
+    healthy: dict[Reading, float] = field(default_factory=dict)
+    open_: dict[Reading, float] = field(default_factory=dict)
+    predicted: dict[Reading, float] = field(default_factory=dict)
+
+
+def measured_figure(case: Case) -> Figure:
+    """What was measured and the limits alone, without a simulation."""
+    panels = [_panel(case, curve, _Drawn(), None) for curve in curves_of(case)]
+    heard, notes = attached_panels(case)
+    return Figure(case.name, (*panels, *heard), " ".join(notes))
 
 
 def answer_figure(
-    case: Case, suspect: Suspect | None, bench: Bench, progress: Stepwise | None = None
+    case: Case, suspect: Suspect | None, bench: Bench, progress: Stepwise | None = None,
+    driven: bool = True,
 ) -> Figure:
     """Describe what was measured beside what healthy units and a suspect would show.
 
@@ -63,30 +72,46 @@ def answer_figure(
     ----------
     suspect : Suspect or None
         None draws no prediction.
-
-    Raises
-    ------
-    NoSolution
-        When the healthy stage cannot be simulated.
+    driven : bool
+        Whether good units are simulated under drive too, which takes long unless the sheet has
+        been ranked.
     """
-    curves = _curves(case)
-    if not curves:
-        return Figure(case.name, ())
-    readings = list(dict.fromkeys(r for curve in curves for r in curve.readings))
-    table = signatures(case.stage, readings, [], bench, progress)
-    sigma = np.sqrt((table.sensitivities**2).sum(axis=0))
-    predicted = None
+    curves = curves_of(case)
+    wanted = list(dict.fromkeys(r for curve in curves for r in curve.readings
+                                if driven or not r.driven))
+    drawn = _Drawn()
+    lost = []
+    # crosstalk is of two units beside each other, which all else would be simulated with as well
+    for both in (False, True):
+        some = [r for r in wanted if (r.quantity == CROSSTALK) == both]
+        if some:
+            lost += _simulate(case, some, suspect, bench, progress, drawn)
+    panels = [_panel(case, curve, drawn, suspect) for curve in curves]
+    heard, told = attached_panels(case)
+    notes = [NOTE] if drawn.healthy else []
+    left = wanted and not driven and len(wanted) < sum(len(c.readings) for c in curves)
+    notes += ["Good units under drive are drawn once the sheet is ranked."] if left else []
+    return Figure(case.name, (*panels, *heard), " ".join([*notes, *lost, *told]))
+
+
+def _simulate(
+    case: Case, readings: list[Reading], suspect: Suspect | None, bench: Bench,
+    progress: Stepwise | None, drawn: _Drawn,
+) -> list[str]:
+    """Put simulated units into what is drawn; gives what is missing, in words."""
+    try:
+        table = signatures(case.stage, readings, [], bench, progress)
+    except NoSolution as error:
+        return [f"Good units are not drawn: {error}."]
+    sigma = NINE_OF_TEN * np.sqrt((table.sensitivities**2).sum(axis=0))
+    drawn.healthy.update(zip(readings, table.healthy.tolist(), strict=True))
+    drawn.open_.update(zip(readings, sigma.tolist(), strict=True))
     if suspect is not None:
         variant = Variant(faults(case.stage, suspect))
         row = bench.values(case.stage, [variant], readings).values[0]
-        predicted = row if np.isfinite(row).all() else None
-    panels = []
-    for curve in curves:
-        places = [readings.index(r) for r in curve.readings]
-        guess = None if predicted is None else predicted[places]
-        panels.append(_panel(case, curve, table.healthy[places], sigma[places], guess, suspect))
-    note = f"Shaded: healthy units (nominal ±{BAND:g} standard deviations of their parts)."
-    return Figure(case.name, tuple(panels), note)
+        if np.isfinite(row).all():
+            drawn.predicted.update(zip(readings, row.tolist(), strict=True))
+    return []
 
 
 def faults(stage: Stage, suspect: Suspect) -> tuple[Fault, ...]:
@@ -106,86 +131,51 @@ def _fault(stage: Stage, part: str, mode: str, severity: Severity | None) -> Fau
     return Fault(part, mode, 1.0 + (severity.value - one.value) / (two.value - one.value))
 
 
-def _curves(case: Case) -> list[_Curve]:
-    groups: dict[Reading, list[Measured]] = {}
-    for measured in case.readings:
-        reading = measured.reading
-        if reading.frequency and reading.about.simulated and not reading.order:
-            groups.setdefault(replace(reading, frequency=0.0), []).append(measured)
-    curves = []
-    for kind, points in groups.items():
-        hum = kind.about.kind == "mains"
-        if len(points) < (_HUM_POINTS if hum else _CURVE_POINTS):
-            continue
-        other = _of_kind(case.reference, kind)
-        after = tuple((f"after {made.part} {made.how}", read) for made in case.repaired
-                      if (read := _of_kind(made.readings, kind)))
-        everything = [*points, *other, *(m for _, read in after for m in read)]
-        at = sorted({m.reading.frequency for m in everything})
-        grid = at if hum or kind.level is not None else _grid(at)
-        readings = tuple(replace(kind, frequency=f) for f in grid)
-        curves.append(_Curve(kind, _of_kind(points, kind), other, after, readings))
-    return curves
+def _panel(case: Case, curve: Curve, drawn: _Drawn, suspect: Suspect | None) -> Panel:
+    kind, along = curve.kind, curve.along
 
+    def simulated(values: dict[Reading, float], times: float = 0.0) -> tuple[list[float], Row]:
+        """Places and values, moved by so many times what good units stray."""
+        known = [r for r in curve.readings if r in values]
+        return [along.place(r) for r in known], tuple(
+            from_compared(r, values[r] + times * drawn.open_.get(r, 0.0)) for r in known)
 
-def _of_kind(readings: Sequence[Measured], kind: Reading) -> tuple[Measured, ...]:
-    """The readings of one curve, by rising frequency."""
-    same = [m for m in readings if replace(m.reading, frequency=0.0) == kind]
-    return tuple(sorted(same, key=lambda m: m.reading.frequency))
-
-
-def _grid(at: Sequence[float]) -> list[float]:
-    """Frequencies evenly spread on a log scale over the measured ones, which are among them."""
-    inner = np.geomspace(at[0], at[-1], _GRID)
-    return sorted({float(f"{f:.4g}") for f in inner} | set(at))
-
-
-def _panel(
-    case: Case,
-    curve: _Curve,
-    healthy: NDArray[np.float64],
-    sigma: NDArray[np.float64],
-    predicted: NDArray[np.float64] | None,
-    suspect: Suspect | None,
-) -> Panel:
-    first = curve.readings[0]
-    x = tuple(r.frequency for r in curve.readings)
-
-    def si(row: NDArray[np.float64]) -> tuple[float, ...]:
-        return tuple(from_compared(r, float(v)) for r, v in zip(curve.readings, row, strict=True))
-
-    def points(label: str, measured: Sequence[Measured]) -> Series:
-        return Series(label, tuple(m.reading.frequency for m in measured),
-                      tuple(m.value for m in measured), joined=False)
-
-    lines = first.about.kind == "mains"
-    suspected = f"{case.suspect}, measured" if case.suspect else "measured"
-    series = [points(suspected, curve.points)]
-    if predicted is not None and suspect is not None:
-        series.append(Series(suspect.name, x, si(predicted), joined=not lines))
+    series = [_points(curve, _measured(kind, case.suspect), curve.points)] if curve.points else []
+    at, row = simulated(drawn.predicted)
+    if suspect is not None and at:
+        series.append(Series(suspect.name, tuple(at), row, joined=not curve.in_lines))
     if curve.other:
         name = next((name for name, _ in case.channels if name != case.suspect), "other channel")
-        series.append(points(f"{name}, measured", curve.other))
-    series += [points(words, read) for words, read in curve.after]
-    limits = bounds_of(case, curve.kind)
-    band = Band("healthy units", x, si(healthy - BAND * sigma), si(healthy + BAND * sigma))
-    return Panel(
-        _title(curve.kind, lines),
-        Axis("frequency", "Hz", logarithmic=True),
-        Axis(first.quantity, first.unit,
-             _by_ratio(first, [*(s.y for s in series), band.low, *_levels(limits)])),
-        tuple(series),
-        (band,),
-        limits,
-    )
+        series.append(_points(curve, _measured(kind, name), curve.other))
+    series += [_points(curve, words, read) for words, read in curve.after]
+    read = [along.place(m.reading) for m in (*curve.points, *curve.other)]
+    limits = bounds_of(case, kind, along, read)
+    at, low = simulated(drawn.healthy, -1.0)
+    bands = (Band(GOOD, tuple(at), low, simulated(drawn.healthy, 1.0)[1],
+                  curve.in_lines),) if at else ()
+    rows = [*(s.y for s in series), *(b.low for b in bands), *_levels(limits)]
+    return Panel(curve.title, along.axis,
+                 Axis(kind.quantity, kind.unit, _by_ratio(kind, rows)),
+                 tuple(series), bands, limits)
 
 
-def _title(reading: Reading, lines: bool) -> str:
-    name = curve_label(reading)
-    return f"{name}, line by line" if lines else name
+Row = tuple[float, ...]
 
 
-def _levels(limits: Sequence[Bounds]) -> list[tuple[float, ...]]:
+def _measured(kind: Reading, channel: str) -> str:
+    """What the points of a channel are called; crosstalk is told by the channel that listens."""
+    into = "into " if kind.quantity == CROSSTALK else ""
+    return f"{into}{channel}, measured" if channel else "measured"
+
+
+def _points(curve: Curve, label: str, measured: Sequence[Measured]) -> Series:
+    bounds = tuple(m.bound for m in measured)
+    return Series(label, tuple(curve.along.place(m.reading) for m in measured),
+                  tuple(m.value for m in measured), joined=len(measured) > _DENSE,
+                  bounds=bounds if any(bounds) else ())
+
+
+def _levels(limits: Sequence[Bounds]) -> list[Row]:
     return [tuple(v for v in (limit.low, limit.high) if v is not None) for limit in limits]
 
 
@@ -194,4 +184,4 @@ def _by_ratio(reading: Reading, rows: Sequence[Sequence[float]]) -> bool:
     values = [v for row in rows for v in row if v > 0.0 and math.isfinite(v)]
     if reading.scale not in ("log", "level") or not values:
         return False
-    return max(values) / min(values) > 10.0
+    return max(values) / min(values) > _FAR_APART

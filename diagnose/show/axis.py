@@ -15,7 +15,8 @@ _TRADE = (1.0, 2.0, 5.0)
 """Marks of a decade; where there is no room for all words, those that stand first are kept."""
 _WHOLE = tuple(float(k) for k in range(1, 10))
 """Lines of a decade, with those of the marks."""
-_WORDS = {"Hz": ("Hz", 1.0), "dB": ("dB", 1.0), "deg": ("°", 1.0), "%": ("%", 100.0)}
+_WORDS = {"Hz": ("Hz", 1.0), "dB": ("dB", 1.0), "dBFS": ("dBFS", 1.0), "deg": ("°", 1.0),
+          "%": ("%", 100.0)}
 """Units that stand once at the axis and not at every mark, and what a mark is multiplied by."""
 _STEPS = (1.0, 2.0, 5.0, 10.0)
 """What the marks of a linear axis may be apart, times a power of ten."""
@@ -35,6 +36,8 @@ class Axis:
         Large values first.
     words : tuple of (float, str)
         Named places in the stead of numbers.
+    whole : bool
+        Only whole numbers stand on it.
     """
 
     label: str
@@ -42,6 +45,7 @@ class Axis:
     logarithmic: bool = False
     falling: bool = False
     words: tuple[tuple[float, str], ...] = ()
+    whole: bool = False
 
 
 def marks(axis: Axis, low: float, high: float, most: int) -> list[tuple[float, str]]:
@@ -58,6 +62,8 @@ def marks(axis: Axis, low: float, high: float, most: int) -> list[tuple[float, s
     if axis.words:
         return list(axis.words)
     places = _log_places(low, high) if axis.logarithmic else steps(low, high, most)
+    if axis.whole:
+        places = list(dict.fromkeys(float(round(x)) for x in places if low <= round(x) <= high))
     apart = places[1] - places[0] if len(places) > 1 else 0.0
     return [(x, _word(x, axis, apart)) for x in places]
 

@@ -15,7 +15,7 @@ from circuits.quantity import render
 from diagnose.show.chart_legend import SIGNS
 from diagnose.show.chart_scale import Scale
 from diagnose.show.chart_words import CHARACTER, TEXT_SIZE
-from diagnose.show.figure import PALETTE, Panel
+from diagnose.show.figure import PALETTE, Panel, Series
 
 _MOST = 160
 """Places that a chart has at most: a sweep of more points has no more places than pixels."""
@@ -45,7 +45,14 @@ def cursors(panel: Panel, x: Scale, y: Scale) -> list[ET.Element]:
     places = sorted({_key(v) for s in panel.series for v in s.x if x.holds(v)}
                     | {_key(v) for limit in panel.limits if limit.start == limit.stop
                        for v in (limit.start,) if x.holds(v)})
-    places = places[:: math.ceil(len(places) / _MOST) or 1]
+    # points that stand alone keep their places, of a long line some give way
+    alone = {_key(v) for s in panel.series if not s.joined for v in s.x if x.holds(v)}
+    others = [v for v in places if v not in alone] if len(places) > _MOST else []
+    if others:
+        # a line of noise is looked at where something stands out of it
+        most = _MOST if all(s.marked for s in panel.series) else _MOST // 3
+        every = math.ceil(len(others) / max(most - len(alone), 1))
+        places = sorted({*list(alone)[:: math.ceil(len(alone) / _MOST) or 1], *others[::every]})
     places.sort(key=x.at)
     tables = [dict(zip(map(_key, s.x), s.y, strict=True)) for s in panel.series]
     bands = [{_key(a): (low, high) for a, low, high in zip(b.x, b.low, b.high, strict=True)}
@@ -70,7 +77,8 @@ def _rows(
     for k, (series, table) in enumerate(zip(panel.series, tables, strict=True)):
         value = table.get(place, math.nan)
         if math.isfinite(value):
-            yield k % len(PALETTE), series.label, render(value, unit)
+            label, bound = _of_point(series, place)
+            yield k % len(PALETTE), label, f"{bound} {render(value, unit)}".strip()
     for band, ends in zip(panel.bands, bands, strict=True):
         if place in ends:
             yield -1, band.label, " … ".join(render(v, unit) for v in ends[place])
@@ -79,6 +87,15 @@ def _rows(
             ends_of = [f"{word} {render(v, unit)}" for word, v in
                        (("at least", limit.low), ("at most", limit.high)) if v is not None]
             yield -1, limit.label, ", ".join(ends_of)
+
+
+def _of_point(series: Series, place: float) -> tuple[str, str]:
+    """What a line is called at a place, with the name of the point there, and its bound."""
+    if not (series.names or series.bounds):
+        return series.label, ""
+    k = max(i for i, x in enumerate(series.x) if _key(x) == place)
+    name = series.names[k] if series.names else ""
+    return f"{series.label} {name}".strip(), series.bound(k)
 
 
 def _group(

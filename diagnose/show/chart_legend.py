@@ -16,6 +16,10 @@ SIGNS = ("●", "■", "▲", "◆", "▼", "✚", "✕")
 """The same marks as letters, for text beside values."""
 _RADIUS = 4.0
 """Of a mark, CSS pixels."""
+_LEFT = 8.0
+"""Where a row of words begins, CSS pixels."""
+_ARROW = 13.0
+"""How far the arrow of a bound reaches from its mark, CSS pixels."""
 _SAMPLE = 26.0
 """Length of the piece of line before a word, CSS pixels."""
 
@@ -29,6 +33,7 @@ class Entry:
     number: int
     words: str
     joined: bool
+    marked: bool = True
 
 
 def mark(k: int, x: float, y: float, joined: bool) -> ET.Element:
@@ -57,6 +62,15 @@ def mark(k: int, x: float, y: float, joined: bool) -> ET.Element:
     return ET.Element("path", {"class": kind, "d": shape})
 
 
+def arrow(x: float, y: float, up: bool) -> ET.Element:
+    """Beside the mark of a bound: an arrow to where the value lies."""
+    way = -1.0 if up else 1.0
+    start, stop = y + way * (_RADIUS + 1.0), y + way * (_RADIUS + _ARROW)
+    back = -way * 4.0
+    return ET.Element("path", {"class": "arrow", "d": f"M{x:.1f},{start:.1f}V{stop:.1f}"
+                               f"m-3.5,{back:g}l3.5,{-back:g}l3.5,{back:g}"})
+
+
 def wall(x: float, stop: float, y: float, up: bool) -> ET.Element:
     """A limit: a line whose teeth stand where a value must not be."""
     teeth = max(2, round((stop - x) / 7.0))
@@ -68,21 +82,23 @@ def wall(x: float, stop: float, y: float, up: bool) -> ET.Element:
 
 def legend(panel: Panel, width: float) -> list[list[Entry]]:
     """Rows of words, none where there is one line alone."""
-    told = [("series", k, s.label, s.joined) for k, s in enumerate(panel.series)]
-    told += [("band", 0, band.label, True) for band in panel.bands]
-    told += [("limit", 0, label, True)
+    told = [("series", k, s.label, s.joined, s.marked) for k, s in enumerate(panel.series)]
+    told += [("band", 0, band.label, True, True) for band in panel.bands]
+    told += [("limit", 0, label, True, True)
              for label in dict.fromkeys(limit.label for limit in panel.limits)]
-    rows: list[list[Entry]] = [[]]
-    at = 8.0
-    for kind, number, words, joined in told:
+    rows: list[list[Entry]] = []
+    ends: list[float] = []
+    for kind, number, words, joined, marked in told:
         most = int((width - 44.0) / CHARACTER)
         words = words if len(words) <= most else words[: most - 1] + "…"
         wide = 34.0 + CHARACTER * len(words) + 18.0
-        if rows[-1] and at + wide - 18.0 > width:
+        # the first row that has room: a long name leaves some behind it
+        row = next((k for k, end in enumerate(ends) if end + wide - 18.0 <= width), len(rows))
+        if row == len(rows):
             rows.append([])
-            at = 8.0
-        rows[-1].append(Entry(at, kind, number, words, joined))
-        at += wide
+            ends.append(_LEFT)
+        rows[row].append(Entry(ends[row], kind, number, words, joined, marked))
+        ends[row] += wide
     return rows if len(told) > 1 else []
 
 
@@ -100,7 +116,11 @@ def legend_row(root: ET.Element, entries: Sequence[Entry], foot: float) -> None:
                 group = ET.SubElement(root, "g", {"class": f"s{entry.number % len(PALETTE)}"})
                 if entry.joined:
                     ET.SubElement(group, "path", {
-                        "class": "line", "d": f"M{entry.at:g},{foot - 4:g}h{_SAMPLE:g}"})
+                        "class": "line" if entry.marked else "line fine-line",
+                        "d": f"M{entry.at:g},{foot - 4:g}h{_SAMPLE:g}"})
+                if not entry.marked:
+                    text(root, entry.words, entry.at + 33.0, foot)
+                    continue
                 group.append(mark(entry.number, entry.at + _SAMPLE / 2.0, foot - 4.0,
                                   entry.joined))
         text(root, entry.words, entry.at + 33.0, foot)

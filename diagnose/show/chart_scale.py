@@ -12,6 +12,8 @@ from diagnose.show.figure import Axis, Panel
 Ends = tuple[float, float]
 _LEAST = 1e-30
 """What stands for nought on a logarithmic axis."""
+_NAMES = 0.14
+"""Of the height of a picture, above the highest point that has a name."""
 _NARROW = 1e-6
 """Of its middle: a range that is narrower has no marks on it."""
 
@@ -88,7 +90,7 @@ def reach_x(panel: Panel, view: View) -> Ends:
     if axis.logarithmic:
         room = 1.6 if low == high else (high / low) ** 0.02
         return low / room, high * room
-    room = 0.4 if axis.words else _room(axis, low, high, 0.0)
+    room = 0.4 if axis.words or axis.whole else _room(axis, low, high, 0.0)
     return low - room, high + room
 
 
@@ -101,12 +103,14 @@ def reach_y(panel: Panel, x: Ends, view: View) -> Ends:
     if whole is None:
         return (1.0, 10.0) if axis.logarithmic else (0.0, 1.0)
     low, high = whole
+    # where points have names, the highest needs room above it
+    named = _NAMES if any(s.names for s in panel.series) else 0.0
     if axis.logarithmic:
-        return low / 1.6, high * 1.6
+        return low / 1.6, high * 1.6 * (high / low) ** named
     room = _room(axis, low, high, 0.06)
     if axis.unit == "dB":
         room = max(room, (1.0 - (high - low)) / 2.0)
-    return low - room, high + room
+    return low - room, high + room + named * (high - low)
 
 
 def _heights(panel: Panel, x: Ends | None) -> Iterator[float]:

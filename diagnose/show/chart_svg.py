@@ -9,16 +9,16 @@ has teeth on the side where a value must not be.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from xml.etree import ElementTree as ET
 
 from circuits.quantity import render
 from diagnose.show.axis import by_importance, fine, heading, marks
 from diagnose.show.chart_cursor import cursors
-from diagnose.show.chart_legend import ROW, legend, legend_row, mark, wall
+from diagnose.show.chart_legend import ROW, arrow, legend, legend_row, mark, wall
 from diagnose.show.chart_scale import Scale, View, reach_x, reach_y
-from diagnose.show.chart_words import CHARACTER, TEXT_SIZE, text
-from diagnose.show.figure import DASHES, PALETTE, Bounds, Panel, Series
+from diagnose.show.chart_words import CHARACTER, TEXT_SIZE, text, width_of
+from diagnose.show.figure import DASHES, PALETTE, Band, Bounds, Panel, Series
 
 _TOP = 26.0
 """Room above the axes, CSS pixels, for what the upright one is of."""
@@ -28,6 +28,12 @@ _UP = 22.0
 """Least distance of two words upward, CSS pixels."""
 _SPOT = 9.0
 """Half the width of a limit at one frequency, CSS pixels."""
+_FEW = 12
+"""Points of a line that all have a mark."""
+_MARKS_APART = 64.0
+"""Between the marks along a line of more, CSS pixels."""
+_OVER = 7.0
+"""From a point up to the foot of its name, CSS pixels."""
 _DARK = ("#e8e6e0", "#5db0e6", "#ff8a4a", "#33c79a", "#e39ac6", "#f0b440", "#8fd0f5")
 """`PALETTE` made lighter for a dark ground, hue by hue."""
 
@@ -49,7 +55,10 @@ STYLE = "\n".join([
     ".chart .band { fill: #56b4e9; fill-opacity: .22; stroke: currentColor; stroke-opacity: .55;"
     " stroke-dasharray: 1 3; }",
     ".chart .line { fill: none; stroke-width: 1.8; }",
-    ".chart .mark { stroke-width: 1.6; }",
+    ".chart .fine-line { stroke-width: 1; stroke-dasharray: none; }",
+    ".chart .mark, .chart .arrow { stroke-width: 1.6; }",
+    ".chart .arrow { fill: none; }",
+    ".chart text.named { stroke: none; font-size: 12px; font-weight: bold; fill: var(--ink); }",
     *(f".chart .s{k} .line {{ stroke-dasharray: {_dash(k)}; }}" for k in range(len(PALETTE))),
     *(f".chart .s{k} {{ --ink: {PALETTE[k]}; stroke: var(--ink); }}" for k in range(len(PALETTE))),
     *(f"[data-theme=dark] .chart .s{k} {{ --ink: {_DARK[k]}; }}" for k in range(len(PALETTE))),
@@ -104,7 +113,7 @@ def chart(
     across = reach_x(panel, view)
     y = Scale(panel.y, *reach_y(panel, across, view), bottom, _TOP)
     told = _fitting(marks(panel.y, y.low, y.high, max(2, int((bottom - _TOP) / 34.0))), y)
-    left = 10.0 + CHARACTER * max((len(word) for _, word in told), default=4)
+    left = 10.0 + max((width_of(word) for _, word in told), default=4.0 * CHARACTER)
     x = Scale(panel.x, *across, left, width - 16.0)
     root = ET.Element("svg", {
         "xmlns": "http://www.w3.org/2000/svg", "class": "chart", "role": "img",
@@ -125,6 +134,7 @@ def chart(
         "viewBox": f"{left:.1f} {_TOP:g} {size['width']} {size['height']}",
     })
     _drawn(inside, panel, x, y)
+    _names(root, panel, x, y)
     ET.SubElement(root, "rect", {"class": "frame", "x": f"{left:.1f}", "y": f"{_TOP:g}", **size})
     text(root, heading(panel.y), 4.0, _TOP - 10.0)
     if panel.x.label:
@@ -138,6 +148,9 @@ def chart(
 def _drawn(inside: ET.Element, panel: Panel, x: Scale, y: Scale) -> None:
     """Bands, limits and lines."""
     for band in panel.bands:
+        if band.apart:
+            inside.extend(_boxes(band, x, y))
+            continue
         around = [*zip(band.x, band.high, strict=True),
                   *reversed(list(zip(band.x, band.low, strict=True)))]
         shape = ET.SubElement(inside, "path", {
@@ -149,6 +162,21 @@ def _drawn(inside: ET.Element, panel: Panel, x: Scale, y: Scale) -> None:
         _limit(inside, limit, x, y)
     for k, line in enumerate(panel.series):
         inside.append(_series(line, k, x, y))
+
+
+def _boxes(band: Band, x: Scale, y: Scale) -> Iterator[ET.Element]:
+    """A band of which nothing lies between its places: a box at each."""
+    for at, low, high in zip(band.x, band.low, band.high, strict=True):
+        if x.holds(at):
+            top, foot = (y.at(min(max(v, y.low), y.high)) for v in (high, low))
+            box = ET.Element("rect", {
+                "class": "band", "x": f"{x.at(at) - _SPOT:.1f}", "y": f"{top:.1f}",
+                "width": f"{2.0 * _SPOT:g}", "height": f"{max(foot - top, 1.0):.1f}",
+                "data-label": band.label, "data-x": _data((at,)), "data-low": _data((low,)),
+                "data-high": _data((high,)),
+            })
+            ET.SubElement(box, "title").text = band.label
+            yield box
 
 
 def _limit(inside: ET.Element, limit: Bounds, x: Scale, y: Scale) -> None:
@@ -228,15 +256,49 @@ def _series(line: Series, k: int, x: Scale, y: Scale) -> ET.Element:
         "class": f"series s{k % len(PALETTE)}", "data-label": line.label,
         "data-x": _data(line.x), "data-y": _data(line.y),
     })
+    if any(line.bounds):
+        group.set("data-bounds", ",".join(line.bounds))
     points = list(zip(line.x, line.y, strict=True))
     if line.joined and len(points) > 1:
-        ET.SubElement(group, "path", {"class": "line", "d": _path(points, x, y)})
-    if not line.joined or len(points) < 12:
-        for a, b in points:
-            if math.isfinite(b):
-                dot = mark(k, x.at(a), y.at(b), line.joined)
-                value = render(b, y.axis.unit)
-                at = f" at {render(a, x.axis.unit)}" if not x.axis.words else ""
-                ET.SubElement(dot, "title").text = f"{line.label}: {value}{at}"
-                group.append(dot)
+        ET.SubElement(group, "path", {"class": "line" if line.marked else "line fine-line",
+                                      "d": _path(points, x, y)})
+    for i in _marked(line, x):
+        a, b = points[i]
+        dot = mark(k, x.at(a), y.at(b), line.joined)
+        value = f"{line.bound(i)} {render(b, y.axis.unit)}".strip()
+        at = f" at {render(a, x.axis.unit)}" if not x.axis.words else ""
+        name = f" {line.names[i]}" if line.names and line.names[i] else ""
+        ET.SubElement(dot, "title").text = f"{line.label}{name}: {value}{at}"
+        group.append(dot)
+        if line.bound(i):
+            group.append(arrow(x.at(a), y.at(b), up=line.bound(i) == ">"))
     return group
+
+
+def _marked(line: Series, x: Scale) -> list[int]:
+    """Which points of a line have its mark: all of few, of many some that are well apart."""
+    places = [k for k, value in enumerate(line.y) if math.isfinite(value)]
+    if not line.joined or len(line.x) < _FEW:
+        return places
+    kept: list[int] = []
+    for k in places if line.marked else ():
+        if x.holds(line.x[k]) and (not kept or
+                                   abs(x.at(line.x[k]) - x.at(line.x[kept[-1]])) >= _MARKS_APART):
+            kept.append(k)
+    return kept
+
+
+def _names(root: ET.Element, panel: Panel, x: Scale, y: Scale) -> None:
+    """The names beside points; of two that would touch the lower one has none."""
+    told = [(y.at(b), x.at(a), name, k) for k, s in enumerate(panel.series)
+            for a, b, name in zip(s.x, s.y, s.names, strict=False)
+            if name and x.holds(a) and y.holds(b)]
+    kept: list[tuple[float, float, float]] = []
+    for high, at, name, k in sorted(told):
+        half = CHARACTER * len(name) / 2.0
+        place = min(max(at, x.start + half), x.stop - half)
+        foot = max(high - _OVER, y.stop + TEXT_SIZE)
+        if all(abs(place - other) >= half + wide + 2.0 or abs(foot - level) >= TEXT_SIZE
+               for other, wide, level in kept):
+            kept.append((place, half, foot))
+            text(root, name, place, foot, "middle").set("class", f"named s{k % len(PALETTE)}")

@@ -11,6 +11,7 @@ from circuits.stage import Stage
 from diagnose.answer.result import Result
 from diagnose.show import chart_svg as chart
 from diagnose.show.chart_scale import View
+from diagnose.show.chart_table import table
 from diagnose.show.figure import Figure
 from diagnose.show.stage import canvas as picture
 from diagnose.show.stage.blocks import has_blocks
@@ -82,7 +83,7 @@ def charts(
         svg = chart.chart(panel, max(width, _LOWEST), high, (views or {}).get(k))
         title = escape(panel.title)
         drawings.append(f'<figure class="curve" data-panel="{k}"><figcaption>{title}</figcaption>'
-                        f"{svg}</figure>")
+                        f"{svg}{table(panel)}</figure>")
     return "".join(drawings)
 
 

@@ -33,28 +33,55 @@ MARKERS = ("o", "s", "^", "D", "v", "P", "X")
 _BAND_COLOUR = "#56B4E9"
 _FLOOR, _CEILING = 3, 2
 """Marks of matplotlib: a stroke down from a least value, a stroke up from a greatest."""
+_BELOW, _ABOVE = 7, 6
+"""Marks of matplotlib: an arrow down or up from a bound, to where the value lies."""
+_FEW = 12
+"""Points of a line that all have a mark."""
+_MARKS_OF_LINE = 0.12
+"""Of the diagonal of the axes, between two marks along a line of more."""
+_LETTER, _LINE = 4.0, 9.0
+"""About how wide and how high a letter of a name is, in dots of a layout of 100 to the inch."""
 _MOST_MARKS = 7
 """Marks of a linear axis of a picture in a file."""
 
 
 @dataclass(frozen=True)
 class Series:
-    """One line, or points alone where not `joined`; x and y of the same length, SI units."""
+    """One line, or points alone where not `joined`; x and y of the same length, SI units.
+
+    Attributes
+    ----------
+    marked : bool
+        Whether a long line has its mark along it here and there; the line of a spectrum has none.
+    bounds : tuple of str
+        Of each point ``<`` or ``>`` where only a bound is known, else empty; none at all where
+        every point is a value.
+    names : tuple of str
+        What stands beside each point: ``2`` at the second harmonic.
+    """
 
     label: str
     x: tuple[float, ...]
     y: tuple[float, ...]
     joined: bool = True
+    marked: bool = True
+    bounds: tuple[str, ...] = ()
+    names: tuple[str, ...] = ()
+
+    def bound(self, k: int) -> str:
+        """``<`` or ``>`` where of that point only a bound is known."""
+        return self.bounds[k] if self.bounds else ""
 
 
 @dataclass(frozen=True)
 class Band:
-    """What is usual: the area between two lines over the same x."""
+    """What is usual: the area between two lines over the same x; `apart`, a box at each of them."""
 
     label: str
     x: tuple[float, ...]
     low: tuple[float, ...]
     high: tuple[float, ...]
+    apart: bool = False
 
 
 @dataclass(frozen=True)
@@ -195,6 +222,10 @@ def check_format(path: Path) -> None:
 def _panel(axes: Axes, panel: Panel) -> None:
     axes.set_title(panel.title, fontsize=9.0, loc="left")
     for band in panel.bands:
+        if band.apart:
+            axes.vlines(band.x, band.low, band.high, color=_BAND_COLOUR, alpha=0.4, linewidth=9.0,
+                        label=band.label)
+            continue
         axes.fill_between(band.x, band.low, band.high, color=_BAND_COLOUR, alpha=0.3,
                           linewidth=0.0, label=band.label)
         # edges, so that the band is seen without its colour
@@ -203,7 +234,14 @@ def _panel(axes: Axes, panel: Panel) -> None:
     for k, line in enumerate(panel.series):
         colour, dash, marker = look(k)
         axes.plot(line.x, line.y, color=colour, linestyle=dash if line.joined else "",
-                  marker=marker, markersize=3.5, linewidth=1.3, label=line.label)
+                  marker=marker if line.marked else "", markersize=3.5,
+                  markevery=_MARKS_OF_LINE if line.joined and len(line.x) > _FEW else 1,
+                  linewidth=1.3 if line.marked else 0.8, label=line.label)
+        for i, (across, up) in enumerate(zip(line.x, line.y, strict=True)):
+            if line.bound(i):
+                axes.plot([across], [up], color=colour,
+                          marker=_BELOW if line.bound(i) == "<" else _ABOVE,
+                          markersize=8.0, linestyle="")
     told: set[str] = set()
     for limit in panel.limits:
         for y, teeth in ((limit.low, _FLOOR), (limit.high, _CEILING)):
@@ -220,12 +258,35 @@ def _panel(axes: Axes, panel: Panel) -> None:
     _marked(axes, panel)
     if panel.x.falling:
         axes.invert_xaxis()
+    _named(axes, panel)
     axes.set_xlabel(heading(panel.x))
     axes.set_ylabel(heading(panel.y))
     axes.grid(visible=True, which="major", linewidth=0.4, alpha=0.6)
     axes.grid(visible=True, which="minor", linewidth=0.25, alpha=0.35)
     if len(panel.series) + len(panel.bands) + len(told) > 1:
         axes.legend(fontsize=7.0)
+
+
+def _named(axes: Axes, panel: Panel) -> None:
+    """The names beside points; of two that would touch the lower has none."""
+    axes.set_ylim(*axes.get_ylim())
+    if not any(line.names for line in panel.series):
+        return
+    # where things stand is known once the sheet has its layout
+    sheet = axes.get_figure(root=True)
+    assert sheet is not None
+    sheet.draw_without_rendering()
+    told = [(*axes.transData.transform((x, y)), x, y, name, look(k)[0])
+            for k, line in enumerate(panel.series)
+            for x, y, name in zip(line.x, line.y, line.names, strict=False) if name]
+    kept: list[tuple[float, float, float]] = []
+    for across, up, x, y, name, colour in sorted(told, key=lambda one: -one[1]):
+        half = _LETTER * len(name) / 2.0
+        if all(abs(across - at) >= half + wide or abs(up - high) >= _LINE
+               for at, wide, high in kept):
+            kept.append((across, half, up))
+            axes.annotate(name, (x, y), (0.0, 4.0), textcoords="offset points", fontsize=6.5,
+                          ha="center", color=colour)
 
 
 def _marked(axes: Axes, panel: Panel) -> None:
@@ -237,6 +298,9 @@ def _marked(axes: Axes, panel: Panel) -> None:
     ):
         low, high = sorted(ends)
         places = marks(axis, low, high, _MOST_MARKS)
+        if axis.logarithmic and kind is axes.yaxis and len(places) > 2 * _MOST_MARKS:
+            # of so many decades the first of each is named
+            places = [place for place in places if f"{place[0]:.3e}"[0] == "1"]
         kind.set_ticks([x for x, _ in places], labels=[word for _, word in places])
         kind.set_ticks(fine(axis, low, high), minor=True)
         kind.set_minor_formatter(NullFormatter())

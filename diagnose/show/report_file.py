@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,24 +13,29 @@ from circuits.kinds import kind
 from circuits.load import load_stage, stage_names, unit_names
 from circuits.quantity import render
 from circuits.reading import Reading, shown
+from diagnose.answer.judgement import VerdictLine
 from diagnose.answer.result import Result
-from diagnose.sheet.case import Case
+from diagnose.answer.verdict import summary, verdict
+from diagnose.sheet.case import DONE, Case
 from diagnose.sheet.entry import Measured
 from diagnose.sheet.record import FIELDS, PARTS
 from diagnose.sheet.sections import SECTIONS
 from diagnose.show.curve_rows import Row, rows_of
 from diagnose.show.figure import Figure
 from diagnose.show.templates import style, templates
-from diagnose.show.wording import amount
+from diagnose.show.wording import amount, chance
 
 if TYPE_CHECKING:
     from faultlib.signature import Stepwise
     from faultlib.simulate import Bench
 
-_WHOLE, _HALF = (640.0, 270.0), (372.0, 232.0)
-"""Width and height of a chart, CSS pixels: alone in the text column, or two beside each other."""
+_WHOLE, _HALF, _THIRD = (640.0, 262.0), (372.0, 214.0), (300.0, 228.0)
+"""Width and height of a chart, CSS pixels: alone in the text column, or two or three beside each
+other."""
 _TIED = "\u00a0"
 """A space where no line ends."""
+_NAMED = 3
+"""Causes that the first lines name."""
 _LONG = 6
 """Readings from which on their table stands in two halves."""
 
@@ -106,17 +112,66 @@ def report_body(case: Case, result: Result, figure: Figure, day: date) -> str:
     from diagnose.show.embedded import charts, drawing, lit
 
     heads, rows = _readings(case)
-    size = _WHOLE if len(figure.panels) == 1 else _HALF
+    size = {1: _WHOLE, 3: _THIRD}.get(len(figure.panels), _HALF)
     done = [(section.words, getattr(case, name)) for name, section in SECTIONS.items()]
     half = math.ceil(len(rows) / 2) if len(rows) >= _LONG else len(rows)
     return templates().get_template("report_body.html").render(
         case=case, result=result, day=f"{day.day} {day:%B %Y}", changed=_changed(case),
         record=case.record, labels={f.word: f.label for f in (*FIELDS, PARTS)},
         drawing=drawing(case.stage, lit(result)), charts=charts(figure, *size), chart_size=size,
+        three=size == _THIRD,
         note=figure.note, heads=heads, tables=[part for part in (rows[:half], rows[half:]) if part],
         curves=_curves(case), done=[one for one in done if one[1]],
         attached=views(case),
+        short=in_short(case, result), proved=_proved(case),
     )
+
+
+@dataclass(frozen=True)
+class Proved:
+    """The published figures against what was read after the last repair, as a `Result` has them."""
+
+    verdict: tuple[VerdictLine, ...]
+    summary: str
+
+
+def _proved(case: Case) -> Proved | None:
+    """What the readings after repairs come to; of one taken again the last counts."""
+    last = {m.reading: m for made in case.repaired for m in made.readings}
+    limits = [x for x in case.limits if x.channels in (0, len(case.channels) or 1)]
+    lines = verdict(limits, list(last.values()))
+    if not lines:
+        return None
+    who = f"the {case.suspect} channel" if case.suspect else "the unit"
+    return Proved(lines, f"After the repair, {summary(lines, who)}")
+
+
+def in_short(case: Case, result: Result) -> list[tuple[str, str]]:
+    """The job in a few lines: verdict, cause, repair, proof."""
+    record = case.record
+    judged = result.summary or "There are no published figures on the sheet."
+    done = [f"{made.part} {made.how}" for made in case.repaired]
+    done += [f"{c.part} {c.found}" for c in case.checks if c.found in DONE]
+    repair = "; ".join([*dict.fromkeys(done), *record.parts]) or "Nothing was repaired yet."
+    proved = _proved(case)
+    proof = [f"{proof.text} ({chance(getattr(proof, proof.outcome))})" for proof in result.repair]
+    proof += [proved.summary] if proved is not None else []
+    cause = record.of("cause") or record.of("found") or _likely(result)
+    return [("Verdict", judged), ("Cause", cause), ("Repair", repair),
+            ("Proof", " ".join(proof) or "No readings were taken after a repair.")]
+
+
+def _likely(result: Result) -> str:
+    """What the readings point to, where nobody has written down what the cause was."""
+    if result.answer.kind == "nothing wrong shows":
+        return f"Nothing wrong shows in these readings ({chance(result.nothing)})."
+    if result.answer.kind != "suspects" or not result.told:
+        return f"None of the known faults explains these readings ({chance(result.unmodelled)})."
+    first = result.told[0]
+    named = " or ".join(first.members[:_NAMED])
+    more = len(first.members) - _NAMED
+    others = f" or one of {more} more" if more > 0 else ""
+    return f"Not written down; by these readings {named}{others} ({chance(first.probability)})."
 
 
 def check_name(path: Path) -> None:

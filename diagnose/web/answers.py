@@ -5,6 +5,7 @@ from __future__ import annotations
 from contextlib import suppress
 from dataclasses import replace
 from datetime import date
+from html import escape
 
 from flask import Blueprint, Response, jsonify, render_template, request
 
@@ -34,6 +35,9 @@ answers = Blueprint("answers", __name__)
 RANKED = ".ranked.yaml"
 _DRIVEN = 6.0
 """By how much a fault takes longer under drive: of the examples, 0.13 s to 0.02 s."""
+NOTHING = ("<p class=dim>Nothing was read at two frequencies or levels, and no recording is kept "
+           "with this sheet: there is nothing to plot.</p>")
+"""In the place of plots."""
 _MOST_WIDTH = 1600.0
 """CSS pixels that a request may ask a chart to be wide."""
 
@@ -128,10 +132,10 @@ def curves(name: str) -> str:
     high = min(request.args.get("height", 0.0, type=float), _MOST_WIDTH)
     figure = _figure(kept, job, result, index)
     if not figure.panels:
-        return "<p class=dim>Nothing was read at three frequencies or more: there is no curve.</p>"
+        return NOTHING
     only = request.args.get("panel", None, type=int)
     drawn = charts(figure, wide, high, views(request.args.getlist("view")), only)
-    return drawn if only is not None else drawn + f"<p class=dim>{figure.note}</p>"
+    return drawn if only is not None else drawn + f"<p class=dim>{escape(figure.note)}</p>"
 
 
 def views(sent: list[str]) -> dict[int, View]:

@@ -21,6 +21,7 @@ from diagnose.web.logged import logged
 from diagnose.web.opening import opening
 from diagnose.web.papers import papers
 from diagnose.web.photos import photos
+from diagnose.web.plots import plots
 from diagnose.web.records import records
 from diagnose.web.sheets import sheets
 from diagnose.web.shelf import NotKept, Outdated, Shelf
@@ -83,7 +84,7 @@ def make_app(
         short=Worker(0, cached), aside=Worker(0, cached, deadline=_HEALTHY),
     )
     for room in (listed, opening, sheets, tables, photos, answers, studies, stages, imports,
-                 records, papers, logged):
+                 records, papers, logged, plots):
         app.register_blueprint(room)
     app.register_error_handler(AmplifierError, _refused)
     app.register_error_handler(OSError, _disk)

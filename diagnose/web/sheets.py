@@ -20,6 +20,7 @@ from circuits.quantity import render
 from circuits.reading import Reading
 from circuits.stage import GROUND, Stage
 from diagnose.sheet.case import DONE, OBSERVATIONS
+from diagnose.sheet.recordings import Recorded, recording_line, with_recording
 from diagnose.sheet.sections import SECTIONS, Section
 from diagnose.sheet.standards import standards
 from diagnose.sheet.sweep_file import UNITS
@@ -165,10 +166,23 @@ def recording(name: str) -> Response:
             case.stage.mains if case else _MAINS,
         )
         beside = desk().shelf.keep_recording(name, file.filename or "", path)
+    _note_recording(name, beside)
     notes = (*notes, f"The recording is kept with the sheet as {beside}.")
     read = from_file("stage: none\n" + text, "recording")
     page = to_page(read)
     return jsonify(readings=page["readings"], channels=page["channels"], notes=notes)
+
+
+def _note_recording(name: str, file: str) -> None:
+    """Name a recording on its sheet, with how it was read, so that plots and report show it."""
+    made = Recorded(file, signal=request.form.get("signal", ""),
+                    driven=request.form.get("driven", ""))
+    line = recording_line(made, " ".join(request.form.get("full_scale", "").split()))
+
+    def noted(sheet: Typed) -> Typed:
+        return replace(sheet, extra=with_recording(sheet.extra, line, file))
+
+    desk().shelf.note(name, noted)
 
 
 @sheets.post("/sheet/<name>/stage")

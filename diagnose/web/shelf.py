@@ -182,6 +182,15 @@ class Shelf:
         with self._lock:
             return self.change(name, make(self.load(name).sheet))
 
+    def note(self, name: str, make: Callable[[Typed], Typed]) -> None:
+        """Keep what is changed of the sections that the page has no fields for.
+
+        It stays the same revision: no page has anything to take over.
+        """
+        with self._lock:
+            kept = self.load(name)
+            self._write(kept.folder, make(kept.sheet), kept.revision - 1)
+
     def rename(self, name: str, case: str) -> Kept:
         """Call a sheet otherwise."""
         with self._lock:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -28,7 +28,7 @@ from diagnose.sheet.blank_yaml import blank_sheet
 from diagnose.sheet.case import load_case
 from diagnose.sheet.expected import Expected
 from diagnose.sheet.proposal import follows_riaa, propose
-from diagnose.show.answer_figure import answer_figure
+from diagnose.show.answer_figure import answer_figure, measured_figure
 from diagnose.show.embedded import drawing
 from diagnose.show.figure import Figure
 from diagnose.studies.good_readings import good_readings
@@ -69,6 +69,21 @@ def _log(path: str) -> Path | None:
 def pictured(bench: Bench, step: Stepwise, path: str, suspect: Suspect | None) -> Figure:
     """The pictures of an answer."""
     return answer_figure(load_case(path), suspect, bench, step)
+
+
+def plotted(bench: Bench, step: Stepwise, path: str, good: bool) -> Figure:
+    """What was measured and heard, and on request beside it where good units lie at rest.
+
+    How good units of several stages differ takes minutes and comes with the ranking.
+    """
+    case = load_case(path)
+    if not good:
+        return measured_figure(case)
+    if case.stage.chain is not None:
+        figure = measured_figure(case)
+        later = "Good units of several stages are drawn once the sheet is ranked."
+        return replace(figure, note=f"{later} {figure.note}".strip())
+    return answer_figure(case, None, bench, step, driven=False)
 
 
 def blank(bench: Bench, step: Stepwise, stage: str, folder: str) -> str:
@@ -235,7 +250,7 @@ def _stage(path: str, mark: str) -> Stage:
 
 TASKS: Mapping[str, Callable[..., Any]] = {
     task.__name__: task
-    for task in (ranked, first_answer, pictured, blank, on_paper, healthy, healthy_own,
+    for task in (ranked, first_answer, pictured, plotted, blank, on_paper, healthy, healthy_own,
                  beside_manual, netlist_in, netlist_out, drawn, drawn_sheet, recorded, ground,
                  moved)
 }

@@ -15,7 +15,8 @@ pytestmark = pytest.mark.slow
 
 DATA = Path(__file__).resolve().parents[2] / "data"
 READY = {
-    "": "#form:not([aria-busy]) svg.stage-drawing", "/suspects": "#curves[data-suspect]",
+    "": "#form:not([aria-busy]) svg.stage-drawing", "/plots": "#plots[data-shown=good]",
+    "/suspects": "#curves[data-suspect]",
     "/study": "#rows tr", "/report": "article.report", "/healthy": "main table",
 }
 """What is there once a page of a sheet stands."""

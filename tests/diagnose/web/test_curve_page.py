@@ -37,7 +37,7 @@ def test_keys_read_the_curve_and_zoom_it_and_the_focus_stays(curve: Any) -> None
     words = steer.get_attribute("aria-valuetext")
     # what the sheet says was read at its lowest frequency
     assert words.startswith("10 Hz: measured -5.48 dB; C1 capacitance loss ")
-    assert "; healthy units " in words
+    assert "; good units " in words
     shown = curve.locator("#curves .at.here")
     assert shown.count() == 1
     assert "-5.48 dB" in shown.locator(".told").text_content()

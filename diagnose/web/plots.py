@@ -1,0 +1,94 @@
+"""The page of the plots: what was measured at once, then where good units lie, then the suspect."""
+
+from __future__ import annotations
+
+import threading
+from html import escape
+
+from flask import Blueprint, Response, jsonify, render_template, request
+
+from circuits.errors import InputError
+from diagnose.show.embedded import charts
+from diagnose.show.figure import Figure
+from diagnose.web.answers import NOTHING, RANKED, views
+from diagnose.web.desk import desk
+from diagnose.web.places import place, slug
+from diagnose.web.sheets import loaded
+from diagnose.web.shelf import Kept
+
+plots = Blueprint("plots", __name__)
+STEPS = ("measured", "good", "suspect")
+"""What is drawn, each with all of the one before."""
+_MOST_WIDTH = 1600.0
+"""CSS pixels that a request may ask a plot to be wide."""
+_MOST_KEPT = 20
+"""Figures that stay in memory."""
+_figures: dict[tuple[str, int, str], Figure] = {}
+"""By sheet, when its file was written, and step."""
+_lock = threading.Lock()
+
+
+@plots.get("/sheet/<name>/plots")
+def page(name: str) -> str:
+    """The page, which asks for the plots, the last ones that there can be now."""
+    kept, sheet = loaded(name)
+    problems = [] if sheet.case is not None else [
+        {"text": p.text, "where": place(kept.sheet, p.field), "field": slug(p.field)}
+        for p in sheet.problems
+    ]
+    return render_template("plots.html", name=name, title=kept.sheet.case, tab="plots",
+                           problems=problems, steps=_steps(kept), channels=kept.sheet.channels)
+
+
+@plots.get("/sheet/<name>/plots/drawn")
+def drawn(name: str) -> str:
+    """All plots of a step, or one panel alone as it is looked at."""
+    kept, sheet = loaded(name)
+    step = request.args.get("step", STEPS[0])
+    if step not in STEPS:
+        raise InputError(f"there are no plots {step!r:.30}", choices=STEPS, given=step)
+    if sheet.case is None:
+        raise InputError("this sheet cannot be read yet", expected="its mistakes set right")
+    wide = min(request.args.get("width", 520.0, type=float), _MOST_WIDTH)
+    only = request.args.get("panel", None, type=int)
+    figure = _figure(kept, step)
+    if not figure.panels:
+        return NOTHING
+    made = charts(figure, wide, 0.0, views(request.args.getlist("view")), only)
+    return made if only is not None else made + f'<p class="dim note">{escape(figure.note)}</p>'
+
+
+@plots.get("/sheet/<name>/plots/steps")
+def steps(name: str) -> Response:
+    """Which plots there are of the sheet as it stands."""
+    return jsonify(steps=_steps(desk().shelf.load(name)))
+
+
+def _steps(kept: Kept) -> list[str]:
+    """What is drawn one after the other: the suspect in the place of good units once ranked."""
+    job = desk().jobs.of(kept.name)
+    ranked = job is not None and job.result is not None and job.revision == kept.revision
+    return [STEPS[0], STEPS[2] if ranked else STEPS[1]]
+
+
+def _figure(kept: Kept, step: str) -> Figure:
+    written = kept.path.stat().st_mtime_ns
+    key = (kept.name, written, step)
+    job = desk().jobs.of(kept.name)
+    if step == "suspect" and job is not None and job.result is not None \
+            and job.revision == kept.revision:
+        index = 0 if job.result.suspects else None
+        return desk().jobs.picture(job, str(index), kept.folder / RANKED, index)
+    with _lock:
+        known = _figures.get(key)
+    if known is None:
+        good = step != STEPS[0]
+        worker = desk().aside if good else desk().short
+        known = worker.run("plotted", str(kept.path), good)
+        with _lock:
+            for old in [k for k in _figures if k[0] == kept.name and k[1] != written]:
+                del _figures[old]
+            _figures[key] = known
+            while len(_figures) > _MOST_KEPT:
+                del _figures[next(iter(_figures))]
+    return known
