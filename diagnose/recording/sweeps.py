@@ -33,9 +33,9 @@ THIRDS = tuple(
     for mantissa in (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 )
 """Hz, thirds of an octave by their nominal values (ISO 266)."""
-DISTORTION_HZ = (*STEADY, 200.0, 1e3, 5e3)
-"""Hz at which distortion goes on a sheet: each is a run under drive, and more of them tell little
-more."""
+DISTORTION_HZ = (35.0, 200.0, 1e3, 5e3)
+"""Hz at which distortion goes on a sheet, the first where steady tones were played: each is a run
+under drive, and more of them tell little more."""
 TOLD_ORDERS = (2, 3, 4, 5)
 """Harmonics that are told one by one."""
 SHEET_ORDERS = (2, 3)
