@@ -98,6 +98,7 @@ def test_filters_are_read_with_their_phase(order: int, edges: float, kind: str) 
         np.zeros(len(AT)), abs=0.5)
 
 
+@pytest.mark.slow
 def test_noise_has_the_floor_that_it_makes() -> None:
     """Noise alone in the place of harmonics lies about its floor, as far as chance goes.
 
@@ -132,6 +133,7 @@ def test_mains_lines_are_taken_out() -> None:
     assert db(found.harmonics[there] / SIZE).max() < -80.0
 
 
+@pytest.mark.slow
 def test_a_clock_that_runs_off_is_followed() -> None:
     """500 ppm, which without would turn the phase of 19 kHz by whole turns."""
     found = read(played(5.0, 1.0005), ratio=1.0005)
@@ -141,6 +143,7 @@ def test_a_clock_that_runs_off_is_followed() -> None:
     assert np.abs(np.angle(astray.response[-1:], deg=True)) > 5.0
 
 
+@pytest.mark.slow
 def test_scipy_reads_the_same_response() -> None:
     """By the cross spectrum over the power spectrum of what was played (scipy.signal)."""
     sos = scipy_signal.cheby1(2, 3.0, 3000.0, fs=RATE, output="sos")

@@ -25,6 +25,8 @@ from diagnose.stimulus.samples import layout, samples
 from diagnose.stimulus.signal import Signal
 from tests.recordings import RATE, dithered, noise, write
 
+pytestmark = pytest.mark.slow
+
 DATA = Path(__file__).resolve().parents[2] / "data"
 LEVEL = 10.0 ** (-20.0 / 20.0)
 SECOND, THIRD = 0.02, 0.04
@@ -79,7 +81,6 @@ def test_a_unit_is_read_as_it_is(tmp_path: Path) -> None:
     assert any("below 200 Hz cannot be read from a sweep" in note for note in made.notes)
 
 
-@pytest.mark.slow
 def test_below_200_hz_steady_tones_tell(tmp_path: Path) -> None:
     """With hum 60 dB down, which lies 4 Hz beside their harmonics; as sines of the same unit."""
     time = np.arange(len(unit(True))) / RATE
