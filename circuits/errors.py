@@ -19,6 +19,8 @@ import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+_MOST_SIGNS = 480
+"""Signs of one sentence of a message: a word that fills a page is shown by its ends."""
 MOST_TOLD = 20
 """Mistakes that are told at once; who has more sets these right first."""
 
@@ -107,28 +109,38 @@ class InputError(AmplifierError):
         more = len(self.also) + 1 - len(told)
         if more:
             told.append(f"and {more} more mistakes")
-        return "\n\n".join(told)
+        # what a terminal would obey, or not show, may stand in a word or in the name of a file
+        return "".join(sign if sign.isprintable() or sign == "\n" else "?"
+                       for sign in "\n\n".join(told))
 
     def _alone(self) -> str:
         lines: list[str] = []
         where = self.place
+        message = _by_its_ends(self.message)
         if where is None:
-            lines.append(self.message)
+            lines.append(message)
         elif where.line:
-            lines.append(f"{where.file}:{where.line}:{where.column}: {self.message}")
+            lines.append(f"{where.file}:{where.line}:{where.column}: {message}")
             if where.text:
                 lines.append("    " + where.text)
                 lines.append("    " + " " * (where.column - 1) + "^")
         else:
-            lines.append(f"{where.file}: {self.message}")
+            lines.append(f"{where.file}: {message}")
         if self.expected:
-            lines.append(f"expected: {self.expected}")
+            lines.append(f"expected: {_by_its_ends(self.expected)}")
         if self.choices:
             lines.append(nearest(self.given, self.choices))
         return "\n".join(lines)
 
     def __str__(self) -> str:
         return self.render()
+
+
+def _by_its_ends(text: str) -> str:
+    """A sentence, or its ends where it would fill a page."""
+    if len(text) <= _MOST_SIGNS:
+        return text
+    return f"{text[: _MOST_SIGNS // 2]} … {text[-_MOST_SIGNS // 3 :]}"
 
 
 def nearest(given: str, choices: Iterable[str], most: int = 6) -> str:
@@ -144,7 +156,7 @@ def nearest(given: str, choices: Iterable[str], most: int = 6) -> str:
         How many are named at most.
     """
     words = sorted({str(word) for word in choices})
-    close = difflib.get_close_matches(given, words, n=3, cutoff=0.5)
+    close = difflib.get_close_matches(given[:_MOST_SIGNS], words, n=3, cutoff=0.5)
     if close:
         return "did you mean: " + ", ".join(close) + "?"
     if len(words) <= most:

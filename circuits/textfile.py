@@ -47,6 +47,22 @@ def place_at(text: str, position: int, name: str) -> Place:
     return place_in(name, row, len(before), len(before[-1]) + 1)
 
 
+def kept_text(path: Path) -> str:
+    """The text of a file that the program itself keeps, whatever has come into its place.
+
+    Raises
+    ------
+    OSError
+        For what is no plain file, or too long: a queue or a device would have one read for ever.
+    UnicodeDecodeError
+        For one that is no text.
+    """
+    status = path.stat()
+    if not stat.S_ISREG(status.st_mode) or status.st_size > MOST_BYTES:
+        raise OSError(f"{path} is no text that was kept")
+    return path.read_text(encoding="utf-8")
+
+
 def contents(path: Path, shown: str = "", most: int = MOST_BYTES) -> str:
     """The text of one file, its byte order mark removed.
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import tempfile
 from contextlib import suppress
@@ -18,9 +19,15 @@ def write_whole(path: Path, body: bytes) -> None:
     Raises
     ------
     OSError
-        For a disk that does not take it; nothing of it is left.
+        For a disk that does not take it, of which nothing is left, and for a place where
+        something else is than a plain file.
     """
-    path = path.resolve()
+    try:
+        path = path.resolve()
+    except RuntimeError:  # Python 3.11 and 3.12 say so of links that lead to each other
+        raise OSError(errno.ELOOP, os.strerror(errno.ELOOP), str(path)) from None
+    if path.exists() and not path.is_file():  # a device or a queue that a link leads to stays
+        raise OSError(errno.EINVAL, "what is there is no plain file", str(path))
     trial = ""
     try:
         handle, trial = tempfile.mkstemp(dir=path.parent, prefix=PART)

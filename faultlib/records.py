@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import stat
 import struct
 from pathlib import Path
 
@@ -51,7 +52,8 @@ class Records:
         A file that cannot be read holds none.
         """
         try:
-            size = self._path.stat().st_size
+            about = self._path.stat()
+            size = about.st_size if stat.S_ISREG(about.st_mode) else 0  # a device has no end
             if size == self._seen:
                 return []
             if size < self._seen:  # it was taken away, and begun anew
@@ -82,7 +84,9 @@ class Records:
         if self._refused:
             return
         record = _HEAD.pack(_MAGIC, len(body), _checksum(body, self._key)) + body
-        flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0)
+        # not blocking: a queue in the place of the file would have one wait for its reader
+        flags = (os.O_WRONLY | os.O_APPEND | os.O_CREAT | getattr(os, "O_BINARY", 0)
+                 | getattr(os, "O_NONBLOCK", 0))
         try:
             self._path.parent.mkdir(parents=True, exist_ok=True)
             handle = os.open(self._path, flags, 0o666)

@@ -2,7 +2,7 @@
 
 The first line of each file in ``bad/`` says what its message must hold (words apart by ``;``) and
 where it must point: ``# expect: words; words @ line:column``, ``*`` for wherever, ``-`` for the
-file as a whole.
+file as a whole. Of a netlist it is a remark, which begins with ``*``.
 """
 
 from __future__ import annotations
@@ -13,19 +13,26 @@ import pytest
 
 from circuits.errors import InputError
 from circuits.load import load_stage
+from circuits.spice.importing import imported
+from circuits.spice.reading_in import text_of
 from diagnose.sheet.case import load_case
 
-BAD = sorted(Path(__file__).with_name("bad").glob("*.yaml"))
+BAD = sorted(path for path in Path(__file__).with_name("bad").iterdir() if path.is_file())
 
 
 def expectation(path: Path) -> tuple[list[str], str]:
     first = path.read_bytes().split(b"\n")[0].decode("utf-8")
-    words, where = first.removeprefix("# expect:").rsplit("@", 1)
+    words, where = first.lstrip("#*").removeprefix(" expect:").rsplit("@", 1)
     return [word.strip() for word in words.split(";")], where.strip()
 
 
+def read_netlist(path: Path) -> object:
+    return imported(text_of(path), str(path), path.parent)
+
+
 def refusal(path: Path) -> InputError:
-    load = load_case if path.name.startswith("case-") else load_stage
+    loaders = {"case": load_case, "stage": load_stage, "unit": load_stage, "netlist": read_netlist}
+    load = loaders[path.name.partition("-")[0]]
     with pytest.raises(InputError) as caught:
         load(path)
     return caught.value
@@ -52,7 +59,7 @@ def test_one_mistake_gives_one_message(path: Path) -> None:
     assert head.startswith(f"{path}:{place.line}:{place.column}: ")
     line = path.read_bytes().decode("utf-8", "replace").split("\n")[place.line - 1]
     assert len(row) - 4 <= len(line)
-    assert row[4:9] == line.replace("\t", " ")[:5]
+    assert row[4:9] == "".join(c if c.isprintable() else "?" for c in line.replace("\t", " "))[:5]
     assert caret == " " * (place.column + 3) + "^"
     assert place.column <= len(line) + 1
     assert rest[0].startswith("expected: ")

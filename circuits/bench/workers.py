@@ -55,6 +55,8 @@ _RETIRED = 93
 """Exit code of a worker that will not take another chunk; it has not touched the one it got."""
 _TRIES = 3
 """Times that a chunk is sent where the pool broke down under it, before its items are failures."""
+_FROM_OUTSIDE = (-9, -15)
+"""Exit codes of a worker that somebody ended (SIGKILL, SIGTERM): none of its items did it."""
 _NOTHING = object()
 _HOME = "home"
 """In the folder of a pool: where its workers are at home, empty."""
@@ -261,6 +263,10 @@ class Pool:
                 except ProcessExpired as error:
                     if error.exitcode == _RETIRED:
                         chunk.tries -= 1
+                        send(chunk)
+                        continue
+                    if error.exitcode in _FROM_OUTSIDE and chunk.tries < _TRIES - 1:
+                        # as it was: what is solved together is then rounded as it would have been
                         send(chunk)
                         continue
                     failure = _expired(error.exitcode, self.timeout)

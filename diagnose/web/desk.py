@@ -18,6 +18,8 @@ from diagnose.web.stage_shelf import StageShelf
 from diagnose.web.worker import Worker
 
 KEY = "bench"
+_MOST_KEPT = 40
+"""Sheets of which is kept what was understood: more than a shop has open at a time (judgement)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,7 +81,11 @@ class Desk:
             revision, known = self._checked.get(kept.name, (-1, None))
             if known is None or revision != kept.revision:
                 known = check(kept.sheet, kept.folder)
-                self._checked[kept.name] = kept.revision, known
+                with self._lock:
+                    self._checked.pop(kept.name, None)
+                    self._checked[kept.name] = kept.revision, known
+                    while len(self._checked) > _MOST_KEPT:
+                        del self._checked[next(iter(self._checked))]
             return known
 
     def look(self, sheet: Typed, folder: Path) -> Checked:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from circuits import wholefile
 from circuits.errors import AmplifierError
+from circuits.textfile import kept_text
 
 STATE = "revision.json"
 """Which revision the text of a folder is, and what marks it."""
@@ -25,7 +26,7 @@ def revision_of(folder: Path, text: str) -> int:
     """Which revision a text in a folder is: counts saves, and counts a change by hand as one."""
     mark = sha256(text.encode()).hexdigest()
     try:
-        state = json.loads((folder / STATE).read_text(encoding="utf-8"))
+        state = json.loads(kept_text(folder / STATE))
         count, seen = int(state["revision"]), str(state["mark"])
     except (OSError, ValueError, KeyError, TypeError):
         count, seen = 0, ""

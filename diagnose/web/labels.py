@@ -9,6 +9,7 @@ from datetime import datetime
 from pathlib import Path
 
 from circuits.errors import InputError
+from circuits.textfile import contents, kept_text
 from diagnose.web.disk import STATE
 from diagnose.web.opened import from_file
 from diagnose.web.sheet import Typed
@@ -97,8 +98,8 @@ class Labels:
 def _read(path: Path, changed: float, told: str) -> Label:
     name = path.parent.name
     try:
-        sheet = from_file(path.read_text(encoding="utf-8"), path.name)
-    except (InputError, OSError, UnicodeDecodeError) as error:
+        sheet = from_file(contents(path, path.name), path.name)
+    except InputError as error:
         return Label(name, name, "", changed, str(error))
     return Label(name, sheet.case or name, sheet.stage, changed, "", state_of(sheet, told), told)
 
@@ -113,7 +114,7 @@ def state_of(sheet: Typed, told: str) -> str:
 def _told(folder: Path) -> tuple[str, int]:
     """What the last answer said, and of which revision it was."""
     try:
-        kept = json.loads((folder / RANKED).read_text(encoding="utf-8"))
+        kept = json.loads(kept_text(folder / RANKED))
         return str(kept["told"])[:MOST_TOLD], int(kept["revision"])
     except (OSError, ValueError, KeyError, TypeError):
         return "", 0
@@ -122,6 +123,6 @@ def _told(folder: Path) -> tuple[str, int]:
 def _number(path: Path) -> int:
     """Which revision a sheet is; 0 where that is not written down yet."""
     try:
-        return int(json.loads(path.read_text(encoding="utf-8"))["revision"])
+        return int(json.loads(kept_text(path))["revision"])
     except (OSError, ValueError, KeyError, TypeError):
         return 0

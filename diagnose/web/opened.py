@@ -34,7 +34,9 @@ def from_file(text: str, name: str) -> Typed:
     InputError
         With the place, where it is no YAML or not of the form of a case.
     """
-    top = yamlfile.mapping(yamlfile.tree(text, name), "a case file", None, ("stage",))
+    top = yamlfile.mapping(yamlfile.tree(text, name), "a case file")
+    if "stage" not in top.keys:  # a sheet whose stage is not chosen yet has an empty one
+        yamlfile.mapping(top, "a case file", None, ("stage",))
     head, extra = _kept(text, top, name)
     lines = head.splitlines()
     aside = next((line for line in lines if line.startswith(ASIDE)), "")

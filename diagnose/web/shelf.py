@@ -19,7 +19,7 @@ from pathlib import Path
 from circuits import yamlfile
 from circuits.errors import AmplifierError, InputError
 from circuits.leftovers import PART, sweep_parts
-from circuits.textfile import MOST_BYTES
+from circuits.textfile import MOST_BYTES, kept_text
 from diagnose.sheet.folder import VARIABLE as VARIABLE
 from diagnose.sheet.folder import default_shelf as default_shelf
 from diagnose.web.beside import (
@@ -243,7 +243,7 @@ class Shelf:
     def linked(self, name: str) -> str:
         """The stage of one's own that the one beside a sheet was taken from; empty for none."""
         try:
-            told = json.loads((self._folder(name) / _FROM).read_text(encoding="utf-8"))
+            told = json.loads(kept_text(self._folder(name) / _FROM))
             return str(told["stage"])
         except (OSError, ValueError, KeyError, TypeError):
             return ""
@@ -338,6 +338,7 @@ class Shelf:
         return sorted(
             path for path in folder.iterdir()
             if path.suffix in BESIDE and path.name != FILE and not path.name.startswith(".")
+            and path.is_file()
         )
 
     def _folder(self, name: str, within: Path | None = None) -> Path:
@@ -362,8 +363,12 @@ class Shelf:
         return name
 
     def _write(self, folder: Path, sheet: Typed, revision: int) -> None:
-        """Keep the case file and count the save."""
-        write_revision(folder / FILE, written(sheet).text, revision + 1)
+        """Keep the case file and count the save; what could not be opened again is refused."""
+        text = written(sheet).text
+        if len(text.encode()) > MOST_BYTES:
+            raise InputError("this sheet is longer than 1 MB", expected="a shorter one")
+        from_file(text, FILE)
+        write_revision(folder / FILE, text, revision + 1)
 
 
 def _check_room(folder: Path) -> None:

@@ -22,7 +22,7 @@ from typing import Any
 from circuits.errors import AmplifierError, InputError
 from circuits.leftovers import PART, sweep_parts
 from circuits.spliced import Piece, pieces
-from circuits.textfile import MOST_BYTES, UNPRINTABLE, contents, place_at
+from circuits.textfile import MOST_BYTES, UNPRINTABLE, contents, kept_text, place_at
 from diagnose.web.shelf import (
     DEVICES,
     NotKept,
@@ -228,7 +228,7 @@ class StageShelf:
         """Files of devices beside a stage, a drawing of one's own, and the stages of a unit."""
         return sorted(path for path in self._folder(name).iterdir()
                       if path.suffix in (*DEVICES, MEMBER) and path.name != STAGE
-                      and not path.name.startswith("."))
+                      and not path.name.startswith(".") and path.is_file())
 
     def put(self, name: str, files: Mapping[str, bytes]) -> None:
         """Put files beside a stage.
@@ -249,7 +249,7 @@ class StageShelf:
     def said(self, name: str) -> dict[str, Any] | None:
         """What the import of a stage said, if it was imported."""
         try:
-            told = json.loads((self._folder(name) / SAID).read_text(encoding="utf-8"))
+            told = json.loads(kept_text(self._folder(name) / SAID))
         except (OSError, ValueError):
             return None
         return told if isinstance(told, dict) else None
@@ -265,7 +265,7 @@ class StageShelf:
         with self._lock:
             text = _read(_drawing(folder))
             try:
-                told = json.loads((folder / ARRANGED).read_text(encoding="utf-8"))
+                told = json.loads(kept_text(folder / ARRANGED))
                 return Arrangement(text, tuple(map(str, told["before"])), dict(told["parts"]))
             except (OSError, ValueError, KeyError, TypeError):
                 return Arrangement(text)
@@ -373,7 +373,7 @@ def label_of(name: str, text: str, changed: float = 0.0) -> StageLabel:
 
 def _read(path: Path) -> str:
     try:
-        return path.read_text(encoding="utf-8")
+        return kept_text(path)
     except (OSError, UnicodeDecodeError):
         return ""
 
@@ -381,7 +381,7 @@ def _read(path: Path) -> str:
 def _typed(folder: Path, revision: int) -> Mapping[str, Any] | None:
     """What the page had typed, if the file is as it left it."""
     try:
-        kept = json.loads((folder / TYPED).read_text(encoding="utf-8"))
+        kept = json.loads(kept_text(folder / TYPED))
     except (OSError, ValueError):
         return None
     fits = isinstance(kept, dict) and kept.get("revision") == revision

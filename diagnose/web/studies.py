@@ -34,6 +34,8 @@ _FULL = 10.0
 """A shift of so many times that is a whole bar."""
 _MOST_WIDTH = 1600.0
 """CSS pixels that a request may ask a chart to be wide."""
+_MOST_GROUNDS = 20
+"""Sheets whose healthy unit is kept for the next move of a slider (judgement)."""
 _grounds: dict[tuple[str, int], Ground] = {}
 _lock = threading.Lock()
 
@@ -120,6 +122,8 @@ def _ground(name: str, revision: int, path: str) -> Ground:
             for old in [key for key in _grounds if key[0] == name]:
                 del _grounds[old]
             _grounds[name, revision] = ground
+            while len(_grounds) > _MOST_GROUNDS:
+                del _grounds[next(iter(_grounds))]
         return ground
 
 
