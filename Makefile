@@ -3,6 +3,7 @@
 # make fast    the same without the tests marked slow: a minute and a half once it is set up
 # make bench   the benchmarks, each printing its table
 # make evidence   evidence held against a sampler that simulates every point: its table
+# make hostile   ten thousand harmed files, kills, full disks, the fuzzer: its table; goes on where it was left
 # make check   ./check alone, in an environment that stands already
 # The environment is .venv; a stamp in it makes a second call quick.
 
@@ -17,7 +18,7 @@ DEV    := $(VENV)/ready-dev
 NODE   := tests/page/node_modules
 PAGE   := $(NODE)/.package-lock.json
 
-.PHONY: scores evidence demo test fast bench check venv clean
+.PHONY: scores evidence hostile demo test fast bench check venv clean
 
 demo: $(READY)
 	$(BIN)/diagnose rank examples/hall-record-hum.yaml
@@ -40,6 +41,12 @@ scores: $(DEV)
 # twelve units of four stages; takes half an hour
 evidence: $(DEV)
 	$(BIN)/python tests/benchmarks/evidence_against_sampling.py
+
+# an hour on two idle cores; ended in the middle it goes on there (.hostile/ keeps what is done)
+hostile: $(DEV)
+	$(BIN)/python -m tests.hostile.campaign --write
+	$(BIN)/python -m tests.hostile.kills --write
+	if $(BIN)/python -c 'import atheris' 2>/dev/null; then $(BIN)/python -m tests.hostile.fuzz --write; fi
 
 check:
 	./check
