@@ -112,7 +112,8 @@ def test_a_recording_on_the_page_is_named_on_the_sheet_and_plotted_beside_what_w
     lines = {g.get_attribute("data-label"): g.get_attribute("data-y")
              for g in heard.locator("g.series").all()}
     assert float(lines["signal"]) == pytest.approx(1.0, rel=1e-3)
-    assert float(lines["harmonics, by number"]) == pytest.approx(0.01, rel=1e-2)
+    # further ones may be those of the digits, far below
+    assert float(lines["harmonics, by number"].split()[0]) == pytest.approx(0.01, rel=1e-2)
     opened.set_viewport_size({"width": 360, "height": 740})
     opened.reload()
     opened.wait_for_selector("#plots[data-shown=good]")
