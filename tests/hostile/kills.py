@@ -21,6 +21,7 @@ import subprocess
 import sys
 import tempfile
 import time
+import warnings
 from collections import Counter
 from collections.abc import Callable
 from contextlib import suppress
@@ -240,7 +241,7 @@ def writes(times: int, chance: Random, folder: Path) -> Counter[str]:
     name = shelf.add(from_file("stage: phono-opamp\ncase: save 0\n", "sheet.yaml")).name
     for _ in range(times):
         told, tell = os.pipe()
-        child = os.fork()
+        child = _forked()
         if not child:
             _saving(shelf, name, told, tell)
         os.close(tell)
@@ -263,6 +264,13 @@ def writes(times: int, chance: Random, folder: Path) -> Counter[str]:
     labels = Shelf(folder / "sheets").labels()
     count["sheets in the list"] += len(labels)
     return count
+
+
+def _forked() -> int:
+    """As `os.fork`: the child only saves, and needs no lock that a thread of this process holds."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # Python 3.12 and later warn of threads
+        return os.fork()
 
 
 def _saving(shelf: Any, name: str, told: int, tell: int) -> None:
@@ -289,7 +297,7 @@ def log(times: int, chance: Random, folder: Path) -> Counter[str]:
     path, last = folder / "log.sqlite", -1
     for _ in range(times):
         told, tell = os.pipe()
-        child = os.fork()
+        child = _forked()
         if not child:
             _logging(path, last + 1, told, tell)
         os.close(tell)

@@ -8,7 +8,7 @@ from random import Random
 
 import pytest
 
-from tests.hostile import kills
+from tests.hostile import kills, program
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="a system without fork")
 
@@ -20,12 +20,6 @@ def test_a_sheet_is_whole_after_a_kill_at_any_moment(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_a_scrambled_store_gives_no_other_answer(tmp_path: Path) -> None:
-    count = kills.store(3, Random(2), tmp_path)
-    assert sum(n for what, n in count.items() if what.startswith("answer: same")) == 3
-
-
-@pytest.mark.slow
 def test_workers_that_die_give_no_other_answer(tmp_path: Path) -> None:
     count = kills.workers(2, Random(3), tmp_path)
     right = [what for what in count if what.startswith("answer: ") and "other" not in what]
@@ -33,7 +27,10 @@ def test_workers_that_die_give_no_other_answer(tmp_path: Path) -> None:
     assert count["processes left behind"] == count["workers left behind"] == 0
 
 
-def test_another_answer_is_told_from_the_same() -> None:
+def test_another_answer_is_told_from_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(program, "KEPT", tmp_path)
     right = {"suspects": [{"probability": 0.9}], "problems": []}
     assert kills.compared(right, right) == "same"
     near = {"suspects": [{"probability": 0.9 + 1e-9}], "problems": []}

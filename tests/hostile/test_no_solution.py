@@ -51,8 +51,10 @@ readings:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("model", ["runaway", "clash", "steep"])
-@pytest.mark.parametrize("way", ["inverting", "regenerating"])
+@pytest.mark.parametrize(
+    ("model", "way"),
+    [("runaway", "inverting"), ("clash", "inverting"), ("steep", "regenerating")],
+)
 def test_it_ends_and_says_what_it_could_not(
     model: str, way: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
     capsys: pytest.CaptureFixture[str],

@@ -142,7 +142,7 @@ def command(place: str, there: Path) -> list[str]:
         (place, odd)
         for k, place in enumerate(PLACES)
         for j, odd in enumerate(ODD)
-        if odd in (fifo, long) or (k + j) % 3 == 0
+        if odd is fifo or (k + j) % 4 == 0
     ],
     ids=lambda one: one if isinstance(one, str) else one.__name__,
 )
