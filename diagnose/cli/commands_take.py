@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from argparse import Namespace
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -124,8 +124,10 @@ def opened(values: Namespace) -> Card:
     return portaudio.card(values.device, values.input, values.rate)
 
 
-def taken(values: Namespace, bench: Bench, progress: Stepwise | None = None) -> View:
-    """Take readings into a sheet, or list what would be taken.
+def prepared(
+    values: Namespace, bench: Bench, progress: Stepwise | None = None
+) -> Callable[[], View]:
+    """What takes readings into a sheet, or lists what would be taken; all is simulated by then.
 
     Parameters
     ----------
@@ -142,12 +144,20 @@ def taken(values: Namespace, bench: Bench, progress: Stepwise | None = None) -> 
     left = [(a.reading, a.channel, why) for a in asked
             if (why := cannot(a.reading, case.stage, own.rate))]
     if values.list or not any(step.task for step in made):
-        return _listed(case, made, left, own)
+        return lambda: _listed(case, made, left, own)
     good = _good(case.stage, [a.reading for a in asked if not cannot(a.reading, case.stage,
                                                                      own.rate)], rig, bench,
                  progress)
-    kept_readings: list[tuple[Taken, str]] = []
     assert card is not None
+    return lambda: _taken(path, case, made, card, rig, good, not values.yes)
+
+
+def _taken(
+    path: Path, case: Case, made: Sequence[Step], card: Card, rig: Rig,
+    good: Mapping[Reading, Figure], waits: bool,
+) -> View:
+    """The session itself."""
+    own, kept_readings = rig.own, list[tuple[Taken, str]]()
 
     def took(one: Taken, channel: str) -> str:
         from diagnose.show.text_take import taken_text
@@ -158,7 +168,7 @@ def taken(values: Namespace, bench: Bench, progress: Stepwise | None = None) -> 
         measured = Measured(one.asked, one.value, bound=one.bound)
         return taken_text(one, channel, good.get(one.reading), verdict(here.limits, [measured]))
 
-    console = Console(card, rig.full_scale, case.stage.mains, took, not values.yes)
+    console = Console(card, rig.full_scale, case.stage.mains, took, waits)
     for remark in (*own.remarks(), *caution_texts(case.stage)):
         sys.stderr.write(f"  ! {remark}\n")
     try:

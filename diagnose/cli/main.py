@@ -304,8 +304,11 @@ def _take(values: Values) -> str:
         raise InputError("this needs a sheet", expected="diagnose take SHEET, or --devices, or "
                          "--calibrate")
     else:
-        with _laboratory(values, not values.no_cache) as bench, shown_on_terminal() as progress:
-            answer = commands_take.taken(values, bench, progress)
+        with _laboratory(values, not values.no_cache) as bench:
+            # the bar is gone before somebody is asked
+            with shown_on_terminal() as progress:
+                go = commands_take.prepared(values, bench, progress)
+            answer = go()
     return document(answer.document()) if values.json else answer.text(*_screen())
 
 
