@@ -34,6 +34,8 @@ from diagnose.web.desk import desk
 from diagnose.web.records import record_of, with_record
 
 logged = Blueprint("logged", __name__)
+_MOST_LISTED = 300
+"""Jobs that the page lists; all of them stand in the log that it saves."""
 _WIDE = 560.0
 """CSS pixels that a chart of the page has."""
 _MOST_TEXT = 2000
@@ -60,7 +62,7 @@ def page() -> str:
     shelf = desk().shelf
     names = {str(shelf.folder / label.name / "sheet.yaml"): label.name for label in shelf.labels()}
     return render_template(
-        "log.html", tab="log", entries=entries, made=made, problem=problem, signs=SIGNS,
+        "log.html", tab="log", entries=entries[:_MOST_LISTED], made=made, problem=problem, signs=SIGNS,
         charts=charts(figure, _WIDE) if entries else "", right=right_words(made.right),
         saved=saved_words(made), mean_time=mean_time, first_answer=first_answer, when=when,
         proofs=PROOFS, sheets={e.job: names.get(e.sheet, "") for e in entries},

@@ -16,6 +16,8 @@ from diagnose.log.book import Log
 from diagnose.log.folder import log_in
 from diagnose.web.app import make_app
 from diagnose.web.desk import KEY
+from tests.diagnose.log.jobs import job
+from tests.diagnose.web.accessible import violations
 
 DATA = Path(__file__).resolve().parents[2] / "data"
 pytestmark = pytest.mark.slow
@@ -108,3 +110,25 @@ def test_a_damaged_log_is_told_on_the_page(client: FlaskClient, tmp_path: Path) 
     log_in(tmp_path).write_bytes(b"what is this " * 99)
     assert "damaged" in client.get("/log").get_data(as_text=True)
     assert "left out" in ranked(client, opened(client))
+
+
+def test_the_page_of_closed_jobs_in_a_browser(page: Any, served: Any) -> None:
+    """Nothing that axe-core finds wrong; a job is struck out by a second click, not the first."""
+    with Log(log_in(served.sheets)) as log:
+        log.merge([job(n, followed=bool(n % 2)) for n in range(12)])
+    page.goto("/log")
+    page.wait_for_selector(".charts svg")
+    page.evaluate("for (const one of document.querySelectorAll('details')) one.open = true")
+    assert violations(page) == []
+    rows = page.locator("#jobs tbody tr")
+    assert rows.count() == 12
+    button = rows.first.get_by_role("button")
+    button.click()
+    assert rows.count() == 12
+    with page.expect_navigation():
+        button.click()
+    assert page.locator("#jobs tbody tr").count() == 11
+    with Log(log_in(served.sheets)) as log:
+        assert log.count() == 11
+        for entry in log.entries():
+            log.strike(entry.job)
