@@ -46,7 +46,7 @@ def with_log(case: Case, path: Path | None, ranked: Callable[[Case], Result]) ->
         with Log(path) as log:
             told = case_with_log(case, log)
             before = log.like_stage(case.stage.name, wiring(case.stage))
-            numbered = log.of_serial()
+            numbered = log.of_serial(case.record.of("serial"))
     except (Damaged, NotLogged) as error:
         return replace(ranked(case), log=FromLog(problem=str(error)))
     result = ranked(told)

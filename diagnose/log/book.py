@@ -14,7 +14,7 @@ from typing import Self
 
 from circuits.errors import InputError
 from circuits.leftovers import PART
-from diagnose.log.entry import PROVEN, Entry, plain, read_entry
+from diagnose.log.entry import PROVEN, Entry, bare, plain, read_entry
 from diagnose.log.schema import NotLogged, damaged, opened
 from diagnose.log.service import Service, read_service, service_plain
 
@@ -23,6 +23,8 @@ _COLUMNS = ("job", "revision", "struck", "closed", "name", "stage", "wiring", "u
             "suspects", "sheet", "digest")
 _CONFIRMED = (f"c.struck = 0 AND c.finding = 'fault' "
               f"AND c.proof IN ({', '.join('?' * len(PROVEN))})")
+_MOST_LIKE = 1000
+"""Entries of one stage that are looked through for like ones: a quarter of a second."""
 _LEAST_SIGNS = 4
 """Signs of the number of an entry that are asked for at least."""
 
@@ -150,16 +152,22 @@ class Log:
             return list(self._read(f"{asked} ORDER BY closed DESC, job"))
 
     def like_stage(self, stage: str, wiring: str) -> list[Entry]:
-        """Entries of the same stage, or of one that is connected alike; the latest first."""
+        """Entries of the same stage, or of one that is connected alike; the latest thousand."""
         with self._told():
             return list(self._read(
-                "WHERE struck = 0 AND (wiring = ? OR stage = ?) ORDER BY closed DESC, job",
-                (wiring, stage)))
+                "WHERE struck = 0 AND (wiring = ? OR stage = ?) ORDER BY closed DESC, job "
+                "LIMIT ?", (wiring, stage, _MOST_LIKE)))
 
-    def of_serial(self) -> list[Entry]:
-        """Entries with a serial number; the latest first."""
+    def of_serial(self, serial: str) -> list[Entry]:
+        """Entries of a serial number, however it was written; the latest first."""
+        wanted = bare(serial)
+        if not wanted:
+            return []
         with self._told():
-            return list(self._read("WHERE struck = 0 AND serial <> '' ORDER BY closed DESC, job"))
+            rows = self._link.execute("SELECT job, serial FROM cases WHERE struck = 0 AND "
+                                      "serial <> '' ORDER BY closed DESC, job").fetchall()
+            jobs = [str(job) for job, written in rows if bare(str(written)) == wanted]
+            return [found for job in jobs if (found := self._of(job)) is not None]
 
     def services(self, struck: bool = False) -> list[Service]:
         """All times in service."""

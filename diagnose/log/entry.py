@@ -232,6 +232,11 @@ def read_entry(data: object) -> Entry:
     )
 
 
+def bare(text: str) -> str:
+    """Letters and digits alone: of serial numbers, ``SN 00-42`` and ``sn0042`` are the same."""
+    return "".join(sign for sign in text.casefold() if sign.isalnum())
+
+
 def without_serial(entry: Entry) -> Entry:
     """The entry without what tells whose unit it was."""
     return replace(entry, serial="", case="")

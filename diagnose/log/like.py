@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 
 from diagnose.answer.departures import Departure
 from diagnose.answer.from_log import Earlier, Like, ThenNow
-from diagnose.log.entry import Entry, Seen
+from diagnose.log.entry import Entry, Seen, bare
 
 MOST_LIKE = 5
 """Cases before that are told."""
@@ -75,7 +75,7 @@ def same_unit(
     before : sequence of Entry
         Those with a serial number.
     """
-    if not _plain(serial):
+    if not bare(serial):
         return ()
     now = {d.reading: d.measured for d in departures}
     return tuple(
@@ -84,11 +84,6 @@ def same_unit(
                 tuple(ThenNow(s.reading, s.measured, now.get(s.reading), s.healthy, s.unit)
                       for s in entry.seen))
         for entry in before
-        if entry.job != but and _plain(entry.serial) == _plain(serial)
-        and (not _plain(unit) or not _plain(entry.unit) or _plain(entry.unit) == _plain(unit))
+        if entry.job != but and bare(entry.serial) == bare(serial)
+        and (not bare(unit) or not bare(entry.unit) or bare(entry.unit) == bare(unit))
     )[:_MOST_EARLIER]
-
-
-def _plain(text: str) -> str:
-    """Letters and digits alone: ``SN 00-42`` and ``sn0042`` are the same."""
-    return "".join(sign for sign in text.casefold() if sign.isalnum())

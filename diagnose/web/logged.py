@@ -62,7 +62,8 @@ def page() -> str:
     shelf = desk().shelf
     names = {str(shelf.folder / label.name / "sheet.yaml"): label.name for label in shelf.labels()}
     return render_template(
-        "log.html", tab="log", entries=entries[:_MOST_LISTED], made=made, problem=problem, signs=SIGNS,
+        "log.html", tab="log", entries=entries[:_MOST_LISTED], made=made, problem=problem,
+        signs=SIGNS,
         charts=charts(figure, _WIDE) if entries else "", right=right_words(made.right),
         saved=saved_words(made), mean_time=mean_time, first_answer=first_answer, when=when,
         proofs=PROOFS, sheets={e.job: names.get(e.sheet, "") for e in entries},
