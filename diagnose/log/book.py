@@ -24,7 +24,7 @@ _COLUMNS = ("job", "revision", "struck", "closed", "name", "stage", "wiring", "u
 _CONFIRMED = (f"c.struck = 0 AND c.finding = 'fault' "
               f"AND c.proof IN ({', '.join('?' * len(PROVEN))})")
 _MOST_LIKE = 1000
-"""Entries of one stage that are looked through for like ones: a quarter of a second."""
+"""Entries of one stage that are looked through for like ones: half a second."""
 _LEAST_SIGNS = 4
 """Signs of the number of an entry that are asked for at least."""
 
