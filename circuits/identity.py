@@ -41,3 +41,7 @@ class ByIdentity(Generic[_T]):
             # the object is kept with it, so that no other one can come to have its identity
             found = self._known[key] = of, self._work(of, *words)
         return found[1]
+
+    def clear(self) -> None:
+        """Forget all."""
+        self._known.clear()

@@ -161,6 +161,12 @@ def _found_of(stage: Stage) -> _Found:
 _found = ByIdentity(_found_of, 64)
 
 
+def forget() -> None:
+    """Begin anew: where a trimmer is found to stand hangs on where the search began."""
+    _found.clear()
+    _found_of.cache_clear()
+
+
 def _set(stage: Stage, deviations: Deviations, found: _Found) -> Steps[Positions]:
     """Steps to where the trimmers of a unit stand; remembers that."""
     from circuits.bench.supply import resolved

@@ -29,12 +29,13 @@ from faultlib.variant import of_both
 from faultlib.variant import unit as unit
 
 if TYPE_CHECKING:
+    from circuits.bench.cluster import Cluster
     from circuits.bench.workers import Failure, Pool
     from faultlib.measure import Read
 
 _R = TypeVar("_R")
 
-_STILL, _DRIVEN = 400, 40
+_STILL, _DRIVEN = 200, 40
 """Units that are solved together at most, at rest and under drive: more gain little, and what is
 kept comes in later (measured)."""
 
@@ -117,6 +118,8 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         Seconds that one variant may take.
     limit : float
         Seconds after which nothing more is simulated; what the store holds is still answered.
+    cluster : Cluster
+        Machines that simulate in place of this one; `workers` counts for nothing then.
     """
 
     def __init__(
@@ -125,13 +128,20 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         workers: int | None = None,
         timeout: float = 20.0,
         limit: float = math.inf,
+        cluster: Cluster | None = None,
     ) -> None:
         self._store = store or Store(None)
         self._workers = workers
+        self._cluster = cluster
         self._timeout = timeout
         self._limit = limit
         self._until = time.monotonic() + limit
         self._pool: Pool | None = None
+
+    @property
+    def _elsewhere(self) -> bool:
+        """Whether other processes simulate."""
+        return self._workers != 0 or self._cluster is not None
 
     def restart(self) -> None:
         """Let the limit count from now."""
@@ -171,7 +181,7 @@ class Laboratory(AbstractContextManager["Laboratory"]):
             # imported here: an answer from the store needs no simulator
             from circuits.bench.workers import Pool
 
-            self._pool = Pool(workers=self._workers, timeout=self._timeout)
+            self._pool = Pool(self._workers, self._timeout, self._cluster)
         return self._pool.map(function, items, progress, shared, self._until, arrived,
                               together)
 
@@ -261,10 +271,10 @@ class Laboratory(AbstractContextManager["Laboratory"]):
 
         if missing:
             # imported here: an answer from the store needs no simulator
-            from faultlib.measure import measured
+            from faultlib.measure import measured, measured_anew
 
             driven = any(reading.driven for reading in readings)
-            work: Callable[..., Any] = measured
+            work: Callable[..., Any] = measured_anew if self._elsewhere else measured
             self.each(work, [variants[i] for i in missing], (stage, tuple(readings)), progress,
                       arrived, _DRIVEN if driven else _STILL)
         return problems, apart

@@ -13,7 +13,7 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 
-from circuits.batch import bias, linear, periodic, poles, signals, voltmeters
+from circuits.batch import bias, linear, periodic, poles, signals, topology, voltmeters
 from circuits.batch.elimination import Elimination
 from circuits.batch.equations import Equations, equations
 from circuits.batch.signals import small as small
@@ -188,6 +188,13 @@ def _equations(lines: tuple[Line, ...], between: tuple[tuple[str, str], ...]) ->
 
 
 _ORDERS: WeakKeyDictionary[Equations, Elimination] = WeakKeyDictionary()
+
+
+def forget() -> None:
+    """Begin anew with topologies and orders of elimination, which hang on what was met before."""
+    topology.forget()
+    _equations.cache_clear()
+    _ORDERS.clear()
 
 
 def _order(mine: Units) -> Elimination:

@@ -117,10 +117,7 @@ def shape(circuit: Circuit) -> Shape:
     if circuit.options or circuit.temperature != 27.0:
         raise Unknown("options or a temperature of its own")
     if len(_MET) > _MOST:
-        _MET.clear()
-        _LINES.clear()
-        _SHAPES.clear()
-        _HOMES.clear()
+        forget()
     models = {model.name: model for model in circuit.models}
     lines = [
         _known(one, models.get(one.text.partition(" ")[0]) if one.text else None)
@@ -132,6 +129,14 @@ def shape(circuit: Circuit) -> Shape:
         places = tuple(k for k, line in enumerate(lines) if line.kind != _OFF)
         found = _SHAPES[name] = Shape(tuple(lines[k] for k in places), places)
     return found
+
+
+def forget() -> None:
+    """Begin anew: which shapes share a topology hangs on which were met together."""
+    _MET.clear()
+    _LINES.clear()
+    _SHAPES.clear()
+    _HOMES.clear()
 
 
 def _known(element: Element, model: Model | None) -> Line:

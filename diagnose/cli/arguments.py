@@ -314,6 +314,12 @@ def limited(one: argparse.ArgumentParser) -> None:
     one.add_argument("--time-limit", metavar="MINUTES", type=float, default=TIME_LIMIT,
                      help="answer after so many minutes from what is there, and say what is "
                      f"missing (by default {TIME_LIMIT:g})")
+    one.add_argument("--cluster", metavar="ADDRESS", default="",
+                     help="have a cluster simulate: tls://HOST:8786, or local:4 for workers on "
+                     "this machine; needs the extra 'cluster'")
+    one.add_argument("--cluster-tls", metavar=("AUTHORITY", "CERTIFICATE", "KEY"), type=Path,
+                     nargs=3, default=(),
+                     help="files (.pem) by which you and a cluster elsewhere know each other")
 
 
 def seconds(minutes: float) -> float:

@@ -24,6 +24,7 @@ from diagnose.show.text_page import WIDTH
 if TYPE_CHECKING:
     from circuits.reading import Reading
     from diagnose.sheet.case import Case
+    from faultlib.machines import Cluster
     from faultlib.simulate import Laboratory
 
 UNUSABLE = 2
@@ -363,14 +364,31 @@ def _laboratory(values: Values, cached: bool) -> Laboratory:
     from faultlib.store import Store, default_folder
 
     limit = seconds(values.time_limit)
-    return Laboratory(Store(default_folder() if cached else None), limit=limit)
+    return Laboratory(Store(default_folder() if cached else None), limit=limit,
+                      cluster=_cluster(values))
 
 
 def _remembering(values: Values) -> Laboratory:
     from faultlib.simulate import Laboratory
     from faultlib.store import Memory
 
-    return Laboratory(Memory(), limit=seconds(values.time_limit))
+    return Laboratory(Memory(), limit=seconds(values.time_limit), cluster=_cluster(values))
+
+
+def _cluster(values: Values) -> Cluster | None:
+    """Where work goes that is long; None for the processes of this machine."""
+    from circuits.errors import InputError
+
+    if not values.cluster:
+        if values.cluster_tls:
+            raise InputError("--cluster-tls is for a cluster", expected="--cluster ADDRESS as well")
+        return None
+    from faultlib.machines import machines
+
+    found = machines(values.cluster, values.cluster_tls)
+    if found.warning:
+        _say(found.warning)
+    return found
 
 
 def _screen() -> tuple[int, bool]:

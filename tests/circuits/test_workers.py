@@ -305,7 +305,7 @@ stop = threading.Event()
 threading.Thread(target=stop.wait).start()
 import multiprocessing
 with Pool(workers=2) as pool:
-    print(pool.map(abs, [-1, 2]), pool._pool._pool_manager.worker_manager.mp_context._name)
+    print(pool.map(abs, [-1, 2]), pool._executor.context._name)
 stop.set()
 """
     program = start(tmp_path, body)

@@ -40,8 +40,10 @@ class TablePool:
     answer: Callable[[Variant], Outcome]
     asked: list[Variant]
 
-    def __init__(self, workers: int | None = None, timeout: float = 0.0) -> None:
-        del workers, timeout
+    def __init__(
+        self, workers: int | None = None, timeout: float = 0.0, cluster: object = None
+    ) -> None:
+        del workers, timeout, cluster
 
     def __exit__(self, *_: object) -> None:
         pass
