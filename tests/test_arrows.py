@@ -56,7 +56,7 @@ MAY = {
     "diagnose.cli": (*_SHOW, "diagnose.web", "diagnose.door", "diagnose.instruments"),
 }
 """Every room, and the rooms it may import from besides itself."""
-SLOW = ("scipy.stats", "networkx", "matplotlib", "rich", "PySpice")
+SLOW = ("scipy.stats", "networkx", "matplotlib", "rich", "PySpice", "distributed")
 
 WALK = """
 import importlib, json, pkgutil, sys

@@ -1,6 +1,6 @@
 """How right the ranking is on every shipped stage: writes ``tests/benchmarks/scores.md``.
 
-    .venv/bin/python tests/benchmarks/score_table.py [--benches N] [--seed N] [--own] [STAGE ...]
+    .venv/bin/python tests/benchmarks/score_table.py [--benches N] [--seed N] [--own] [--cluster ADDRESS] [STAGE ...]
 
 Units are foreign ones, whose device parameters, layout, spread and nominal values (by 5 %) differ
 from the stage file; with ``--own`` they are units that the file describes. The readings are those
@@ -26,6 +26,7 @@ from circuits.load import load_stage, stage_names
 from diagnose.sheet.proposal import propose
 from diagnose.studies.random_benches import draw_benches, score
 from diagnose.studies.reliability import BINS, report, report_json
+from faultlib.machines import machines
 from faultlib.simulate import Laboratory
 from faultlib.store import Memory
 
@@ -94,6 +95,8 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--own", action="store_true", help="units that the stage file describes")
     parser.add_argument("--workers", type=int, default=None, help="simulators; all cores")
+    parser.add_argument("--cluster", default="", help="as of the command diagnose")
+    parser.add_argument("--cluster-tls", nargs=3, default=(), help="as of the command diagnose")
     values = parser.parse_args()
     units = "own" if values.own else "foreign"
     for name in values.stages or stage_names():
@@ -110,7 +113,8 @@ def main() -> None:
 def _score(name: str, unknown: float | None, values: argparse.Namespace) -> dict[str, Any]:
     stage = load_stage(name)
     random = np.random.default_rng(values.seed)
-    with Laboratory(Memory(), workers=values.workers) as bench:
+    cluster = machines(values.cluster, values.cluster_tls) if values.cluster else None
+    with Laboratory(Memory(), workers=values.workers, cluster=cluster) as bench:
         readings = [reading for reading, _ in propose(stage, bench)]
         drawn = draw_benches(stage, readings, values.benches, bench, random, unknown=unknown)
         return report_json(report(name, score(stage, readings, drawn, bench)))
