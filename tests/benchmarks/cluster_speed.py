@@ -87,7 +87,7 @@ def main() -> None:
     work = work_alone(sheet, units)
     print(f"{'work alone':>12} | {200:13} | {work:6.1f} | {work:11.1f} | 1.00")
     outcomes: dict[str, object] = {}
-    for size in (1, LEAST, 200):
+    for size in (LEAST, 200, 1):
         # one unit a chunk is dear: a part of them tells
         some = units if size > 1 else units[: len(units) // 8]
         share = len(some) / len(units)
