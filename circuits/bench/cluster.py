@@ -231,7 +231,7 @@ class Remote(Executor):
         if where.workers is not None:
             self._made = distributed.LocalCluster(
                 n_workers=where.workers, threads_per_worker=1, host="127.0.0.1",
-                dashboard_address=None, silence_logs=logging.CRITICAL, memory_limit=0,
+                dashboard_address="127.0.0.1:0", silence_logs=logging.CRITICAL, memory_limit=0,
             )
         security = None
         if where.authority is not None:
