@@ -74,25 +74,24 @@ def clock(told: Callable[[float, float], None]) -> Iterator[None]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("stage", nargs="?", default="phono-two-transistor")
-    parser.add_argument("--units", type=int, default=1600)
+    parser.add_argument("--units", type=int, default=800)
     values = parser.parse_args()
     stage = load_stage(values.stage)
     random = np.random.default_rng(3)
-    pool = [h for h in hypotheses(stage)]
+    pool = list(hypotheses(stage))
     units = [Variant((pool[k % len(pool)].drawn(float(random.uniform())),), draw(stage, random))
              for k in range(values.units)]
     sheet: Sheet = (stage, sheet_of(stage))
     print(f"{values.stage}, {len(units)} units, {len(sheet[1])} readings")
     print(f"{'':>12} | units a chunk | wall s | processor s | of the work alone")
-    work = work_alone(sheet, units)
-    print(f"{'work alone':>12} | {200:13} | {work:6.1f} | {work:11.1f} | 1.00")
     outcomes: dict[str, object] = {}
-    for size in (LEAST, 200, 1):
+    for size in (LEAST, 1):
         # one unit a chunk is dear: a part of them tells
         some = units if size > 1 else units[: len(units) // 8]
-        share = len(some) / len(units)
+        work = work_alone(sheet, some, size)
+        print(f"{'work alone':>12} | {size:13} | {work:6.1f} | {work:11.1f} | 1.00", flush=True)
         for name in ("pool:1", "pool:2", "local:1", "local:2"):
-            outcomes[name] = timed(name, sheet, some, size, work * share)
+            outcomes[name] = timed(name, sheet, some, size, work)
         same = all(pickle.dumps(o) == pickle.dumps(outcomes["pool:1"]) for o in outcomes.values())
         print(f"{'':>12} | the same everywhere to the last digit: {same}")
     costs(sheet, units)
@@ -105,12 +104,12 @@ def sheet_of(stage: Stage) -> tuple[Reading, ...]:
             Reading("input impedance", frequency=1e3), Reading("output impedance", frequency=1e3))
 
 
-def work_alone(sheet: Sheet, units: list[Variant]) -> float:
+def work_alone(sheet: Sheet, units: list[Variant], size: int) -> float:
     """Processor time of the work in this process."""
     measured_anew(sheet, units[:LEAST])
     begin = time.process_time()
-    for k in range(0, len(units), 200):
-        measured_anew(sheet, units[k : k + 200])
+    for k in range(0, len(units), size):
+        measured_anew(sheet, units[k : k + size])
     return time.process_time() - begin
 
 
@@ -148,9 +147,11 @@ def costs(sheet: Sheet, units: list[Variant]) -> None:
                 mine = time.process_time()
                 wall = time.perf_counter()
                 pool.map(nothing, items, shared=0, together=LEAST)
-                print(f"{name:>12} | chunk {label}: {(time.perf_counter() - wall) / EMPTY * 1e3:.2f}"
-                      f" ms wall, {(processor(os.getpid()) - before) / EMPTY * 1e3:.2f} ms of all "
-                      f"processors, {(time.process_time() - mine) / EMPTY * 1e3:.2f} ms of ours")
+                spent = [time.perf_counter() - wall, processor(os.getpid()) - before,
+                         time.process_time() - mine]
+                passed, everybody, ours = (one / EMPTY * 1e3 for one in spent)
+                print(f"{name:>12} | chunk {label}: {passed:.2f} ms wall, {everybody:.2f} ms of "
+                      f"all processors, {ours:.2f} ms of the command's", flush=True)
     variants, shared = len(pickle.dumps(units[:LEAST])), len(pickle.dumps(sheet))
     print(f"{'transfer':>12} | {variants / 1e3:.0f} kB a chunk of {LEAST}, "
           f"{shared / 1e3:.0f} kB once a machine")

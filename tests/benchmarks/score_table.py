@@ -1,6 +1,7 @@
 """How right the ranking is on every shipped stage: writes ``tests/benchmarks/scores.md``.
 
-    .venv/bin/python tests/benchmarks/score_table.py [--benches N] [--seed N] [--own] [--cluster ADDRESS] [STAGE ...]
+    .venv/bin/python tests/benchmarks/score_table.py [--benches N] [--seed N] [--own]
+        [--cluster ADDRESS] [STAGE ...]
 
 Units are foreign ones, whose device parameters, layout, spread and nominal values (by 5 %) differ
 from the stage file; with ``--own`` they are units that the file describes. The readings are those
