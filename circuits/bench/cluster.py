@@ -352,7 +352,11 @@ class _quietly:  # noqa: N801 -- reads as a word where it is used
 
     def __enter__(self) -> None:
         for name in ("distributed", "tornado.application", "asyncio"):
-            logging.getLogger(name).setLevel(logging.CRITICAL)
+            logger = logging.getLogger(name)
+            logger.setLevel(logging.CRITICAL)
+            for handler in logger.handlers:
+                handler.setLevel(logging.CRITICAL)
 
     def __exit__(self, *_: object) -> None:
-        """Nothing: they stay quiet."""
+        """They stay quiet: a cluster that is closed turns them on again, and says so later."""
+        self.__enter__()

@@ -30,7 +30,7 @@ from faultlib.machines import machines
 from faultlib.simulate import Laboratory
 from faultlib.store import Memory
 from faultlib.tolerance import draw
-from faultlib.variant import Fault, Variant
+from faultlib.variant import Fault, Variant, unit
 from tests.circuits.chores import endless, own, slow, summed, trouble
 
 ROOT = Path(__file__).parents[2]
@@ -194,10 +194,10 @@ def test_answers_are_those_at_home_to_the_last_digit(made: Machines) -> None:
     np.testing.assert_array_equal(found.values, expected.values)
     assert np.isfinite(found.values).any()
     assert found.problems == expected.problems
-    part = small.part("C1")
-    assert part.value is not None
-    for loss, value in zip((0.7, 0.3, 0.1), first.values[:, 0], strict=True):
-        total = complex(10e3 + part.esr, -1.0 / (2.0 * math.pi * 20.0 * part.value * loss))
+    for loss, value in zip(losses, first.values[:, 0], strict=True):
+        part = unit(small, loss).part("C1")
+        assert part.value is not None
+        total = complex(10e3 + part.esr, -1.0 / (2.0 * math.pi * 20.0 * part.value))
         assert value == pytest.approx(20.0 * math.log10(10e3 / abs(total)), abs=1e-4)
 
 
