@@ -34,6 +34,7 @@ def test_what_went_round_a_wire_is_what_was_played(played: object) -> None:
     assert made.ratio == pytest.approx(1.0, abs=1e-9)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ppm", [37.0, -180.0])
 def test_two_clocks_are_told_and_read_by(ppm: float) -> None:
     made = heard(card_of(records=2.0, ppm=ppm, one_clock=False), MANY)

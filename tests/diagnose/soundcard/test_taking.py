@@ -80,6 +80,7 @@ def test_a_faulty_unit_is_read_within_a_tenth_of_a_decibel(shared_store: Path) -
         assert not one.bound
 
 
+@pytest.mark.slow
 def test_what_lies_within_six_decibels_of_the_card_is_a_bound() -> None:
     rig = Rig(replace(OWN, noise={"": 2e-5}, hum=((50.0, 1e-4),),
                       harmonics=((2, 1e-4), (3, 1e-5))), LINE, 1.0)
@@ -98,6 +99,7 @@ def test_what_lies_within_six_decibels_of_the_card_is_a_bound() -> None:
     assert loud.value == pytest.approx(6e-5 * math.sqrt(20.0 / 24.0), rel=0.03)
 
 
+@pytest.mark.slow
 def test_the_cards_own_response_is_taken_out() -> None:
     own = replace(OWN, response=((20.0, -1.0), (1e3, 0.0), (20e3, -2.0)))
     card = FakeCard(Unit(lambda f: np.interp(
@@ -149,6 +151,7 @@ def test_a_unit_that_nothing_comes_through_has_a_bound_for_its_gain() -> None:
     assert -110.0 < gain.value < -80.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ohms", [100.0, 1e3])
 def test_output_impedance_follows_from_two_loads(ohms: float) -> None:
     """Ohm's law: the e.m.f. divides between the output's resistance and what hangs on it."""
@@ -169,6 +172,7 @@ def test_output_impedance_follows_from_two_loads(ohms: float) -> None:
     assert found.value == pytest.approx(ohms, rel=0.01)
 
 
+@pytest.mark.slow
 def test_input_impedance_follows_from_a_resistor_in_series() -> None:
     series = [0.0]
 
