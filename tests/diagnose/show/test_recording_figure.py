@@ -15,6 +15,7 @@ import soundfile
 
 from circuits.errors import InputError
 from diagnose.cli.main import main
+from diagnose.recording.measurement import Curve, Measurement
 from diagnose.recording.measuring import Options, measure
 from diagnose.sheet.case import load_case
 from diagnose.sheet.recordings import Recorded, recording_line, with_recording
@@ -184,3 +185,20 @@ def test_the_command_draws_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]
         assert words in drawn
     assert main(["measure", str(path), "-o", str(tmp_path / "tone.pdf")]) == 2
     assert ".svg" in capsys.readouterr().err
+
+
+def test_curves_of_a_sweep_have_both_channels_on_one_plot_each() -> None:
+    x = (20.0, 1e3, 20e3)
+    curves = (
+        Curve("response", "dB", "left", x, (-0.5, 0.0, -1.0), ("", "", "")),
+        Curve("response", "dB", "right", x, (-3.0, 0.0, -1.0), ("", "", "")),
+        Curve("thd", "%", "left", x, (1e-3, 1e-4, 2e-4), ("", "<", "")),
+    )
+    made = Measurement({"file": "sweep.wav"}, "sweep", None, (), curves=curves)
+    response, thd = panels_of(made)
+    assert [(s.label, s.x, s.y) for s in response.series] == [
+        ("left", x, (-0.5, 0.0, -1.0)), ("right", x, (-3.0, 0.0, -1.0))]
+    assert (response.y.unit, thd.y.unit, thd.y.logarithmic) == ("dB", "%", True)
+    assert thd.series[0].bounds == ("", "<", "")
+    with pytest.raises(InputError, match="no picture"):
+        recording_figure(Measurement({"file": "trace.csv"}, "trace", None, ()))
