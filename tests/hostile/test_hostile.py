@@ -158,6 +158,7 @@ def app(tmp_path: Path) -> object:
     made.extensions[KEY].close()
 
 
+@pytest.mark.slow
 def test_harmed_sheets_and_forms_are_answered_by_the_page(app: Flask) -> None:
     """What it keeps, it opens again: `Visitor` asks for its sheet after every request."""
     from random import Random

@@ -170,8 +170,9 @@ def test_no_command_comes_through(place: str, payload: str) -> None:
         assert not any(MARK in line.lower() for line in lines[1:])
 
 
+@pytest.mark.slow
 @given(place=st.sampled_from(PLACES), data=st.data())
-@settings(derandomize=True, deadline=None, max_examples=300)
+@settings(derandomize=True, deadline=None, max_examples=120)
 def test_any_string(place: str, data: st.DataObject) -> None:
     word = "".join(
         data.draw(
@@ -212,6 +213,7 @@ def test_no_string_of_a_netlist_comes_through(end: str) -> None:
         assert not any("shell" in one for one in lines[1:])
 
 
+@pytest.mark.slow
 def test_what_the_simulator_is_told_has_no_word_of_the_user(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
