@@ -65,8 +65,10 @@ class Program:
 
     def close(self) -> None:
         assert self.process.stdin is not None
+        assert self.process.stdout is not None
         self.process.stdin.close()
         self.process.wait(60)
+        self.process.stdout.close()
 
 
 def children(process: int) -> list[int]:
