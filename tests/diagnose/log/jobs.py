@@ -39,7 +39,9 @@ _NUMBER = st.floats(-1e9, 1e9)
 
 ENTRIES = st.builds(
     Entry,
-    job=st.uuids().map(str), closed=st.datetimes().map(lambda d: f"{d:%Y-%m-%dT%H:%M:%SZ}").filter(
+    # few jobs, so that versions of one meet
+    job=st.integers(0, 2).map(lambda n: str(uuid.UUID(int=n))),
+    closed=st.datetimes().map(lambda d: f"{d:%Y-%m-%dT%H:%M:%SZ}").filter(
         lambda text: len(text) == 20),
     stage=_NAME, wiring=_TEXT, finding=st.sampled_from([GOOD, OTHER]),
     proof=st.sampled_from(PROOFS),
