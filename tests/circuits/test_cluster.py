@@ -190,6 +190,7 @@ def test_answers_are_those_at_home_to_the_last_digit(made: Machines) -> None:
     with Laboratory(Memory(), cluster=made.cluster()) as far:
         # what a worker did before must not show
         first = far.values(small, losses, readings[:1])
+        far.values(stage, variants[40:] + variants[:20], readings[:-1])
         found = far.values(stage, variants, readings)
     np.testing.assert_array_equal(found.values, expected.values)
     assert np.isfinite(found.values).any()
