@@ -11,7 +11,7 @@ from circuits import yamlfile
 from circuits.errors import InputError
 from circuits.excess import BREAKDOWN, INDEX, SHOT
 from circuits.yamlfile import Mapping, Node
-from faultlib.mode import LOAD_JOINT, Change, Size
+from faultlib.mode import FIRST_SIZES, LOAD_JOINT, Change, Size
 
 _FIELDS = {
     "rail": ("volts", "ripple"),
@@ -26,6 +26,8 @@ HEARD = {INDEX: "dB", SHOT: "", BREAKDOWN: "V"}
 FADES = {"log": 3.0, "linear": 1.0}
 """How much oftener the mildest size is met than the worst, by scale, where a mode does not say
 (judgement: parts drift further and further, and are noticed on the way)."""
+_FEWEST = 3
+"""Sizes of a first round, at least: with fewer nobody sees whether readings bend between."""
 _VALUE_KEYS = {
     "scale": ("what", "by", "times", "default"),
     "divide": ("what", "by", "times", "default"),
@@ -51,7 +53,8 @@ def read_size(node: Node, about: OfKind) -> Size:
     entry = yamlfile.mapping(
         node,
         "a size",
-        ("quantity", "unit", "from", "to", "times", "plus", "default", "scale", "mild over worst"),
+        ("quantity", "unit", "from", "to", "times", "plus", "default", "scale", "mild over worst",
+         "first sizes"),
         ("quantity", "from", "to"),
     )
     times, plus = entry.get("times"), entry.get("plus")
@@ -62,6 +65,7 @@ def read_size(node: Node, about: OfKind) -> Size:
     default = entry.get("default")
     scale = entry.get("scale")
     fades = entry.get("mild over worst")
+    first = entry.get("first sizes")
     read = "" if times is not None else unit
     of_scale = "log" if scale is None else yamlfile.choice(scale, "scale", ("log", "linear"))
     size = Size(
@@ -74,6 +78,7 @@ def read_size(node: Node, about: OfKind) -> Size:
         default=None if default is None else yamlfile.number(default, "default", ""),
         scale=of_scale,
         fades=FADES[of_scale] if fades is None else positive(fades, "how much oftener"),
+        first=FIRST_SIZES if first is None else _count(first),
     )
     if size.mild == size.worst or (size.scale == "log" and size.mild * size.worst <= 0.0):
         raise InputError(
@@ -152,6 +157,14 @@ def _what(node: Node, about: OfKind) -> str:
     if word == "value" and not about.unit:
         raise InputError(f"a part of kind {about.name} has no value", place=node.place)
     return word
+
+
+def _count(node: Node) -> int:
+    count = yamlfile.number(node, "first sizes", "")
+    if count != int(count) or not _FEWEST <= count <= FIRST_SIZES:
+        raise InputError("sizes are a whole number", place=node.place,
+                         expected=f"from {_FEWEST} to {FIRST_SIZES}")
+    return int(count)
 
 
 def positive(node: Node, what: str, unit: str = "") -> float:

@@ -20,6 +20,9 @@ FORTY = 40.0
 does not say."""
 LOAD_JOINT = "load joint"
 """Property of a return: ohms that the load's current shares."""
+FIRST_SIZES = 7
+"""Sizes of every fault in the first round, from end to end of its scale, where its mode does not
+say."""
 CLEAN = 1e9
 """Ohm that a clean board leaks: as a shunt, nothing."""
 
@@ -42,6 +45,8 @@ class Size:
         That healthy value where the device data are silent.
     scale : {"log", "linear"}
         On which a place from mild to worst is told.
+    first : int
+        Sizes that are simulated first, ends among them; more where readings bend between them.
     fades : float
         How much oftener the mildest size is met than the worst; between them the density falls on
         a straight line along that scale.
@@ -56,6 +61,7 @@ class Size:
     default: float | None = None
     scale: str = "log"
     fades: float = 1.0
+    first: int = FIRST_SIZES
 
     def at(self, places: Array) -> Array:
         """Sizes at places from mild (0) to worst (1), of any shape; the limits exactly."""
@@ -237,6 +243,16 @@ class Mode:
     def grid(self, count: int) -> Array:
         """Sizes evenly spaced on the mode's scale, limits included; one for no degrees."""
         return self.size(np.linspace(0.0, 1.0, count if self.sized else 1))
+
+    @property
+    def all_or_nothing(self) -> bool:
+        """Whether the degree matters little where it has one, as with what a short leaves."""
+        return self.range is None or self.range.first < FIRST_SIZES
+
+    @property
+    def first(self) -> int:
+        """How many sizes are simulated first; see `Size.first`."""
+        return 1 if self.range is None else self.range.first
 
     def share_below(self, places: Array) -> Array:
         """The share of these faults that are milder than a place; see `Size.share_below`."""

@@ -22,8 +22,6 @@ from faultlib.monotone import interpolate
 from faultlib.simulate import Bench, Problem, Variant, is_late
 from faultlib.tolerance import LeftOpen, Spread, spreads
 
-FIRST_SIZES = 7
-"""Sizes of every fault in the first round, from end to end of its scale."""
 ROUNDS = 3
 """Times that sizes are put where the readings bend."""
 MOST_SIZES = 33
@@ -195,7 +193,7 @@ def signatures(
         when time is over before its sensitivities are known.
     """
     everything = spreads(stage) if around is None else _ordered(around)
-    grids = [h.mode.grid(FIRST_SIZES) for h in hypotheses]
+    grids = [h.mode.grid(h.mode.first) for h in hypotheses]
     # one unit is no progress: a bar of one would be full at once
     answer = bench.values(stage, [Variant()], readings)
     healthy = answer.values[0]

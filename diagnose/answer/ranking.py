@@ -85,15 +85,24 @@ def _rank(case: Case, bench: Bench, progress: Stepwise | None) -> Result:
     seen = partial(observe, stage=case.stage)
     repair = judge(case, seen, lambda earlier: weighing(earlier, bench, progress))
     drawn = drawn_notes(case.stage, bench)
-    return _result(made, short(next_readings(made, progress)), repair, drawn)
+    return result_of(made, short(next_readings(made, progress)), repair, drawn)
 
 
-def _result(
+def result_of(
     made: Weighing,
-    proposed: tuple[NextReading, ...],
-    repair: tuple[RepairProof, ...],
-    drawn: tuple[str, ...],
+    proposed: tuple[NextReading, ...] = (),
+    repair: tuple[RepairProof, ...] = (),
+    drawn: tuple[str, ...] = (),
 ) -> Result:
+    """What a weighed case says.
+
+    Parameters
+    ----------
+    proposed : tuple of NextReading
+        What to read next; the answer does not depend on it.
+    drawn : tuple of str
+        Notes on the stage as drawn.
+    """
     case, posterior = made.case, made.posterior
     most = max((m.group for m in made.members), default=0)
     listed = {id(m.scored): m for m in made.members}

@@ -155,8 +155,8 @@ def weigh(
     among = good_units(signatures, observed)
     weights = [log_prior - whole + modelled for log_prior in log_priors]
     scored = screened(signatures.faults, signatures, observed, weights, among)
-    scored = own_spreads(scored, signatures, observed, bench, progress)
     good = healthy(signatures, observed, PRIOR_HEALTHY * (KNOWN_BAD if bad else 1.0))
+    scored = own_spreads(scored, signatures, observed, bench, progress, good.score)
     scored, good = fitted(scored, good, signatures, observed, bench, progress)
     scored = restarted(scored, good, signatures, observed, bench, progress)
     return Weighed(

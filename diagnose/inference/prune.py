@@ -71,7 +71,7 @@ def worth_driving(
     scores = [s.score for s in scored]
     best = max(scores, default=0.0)
     order = sorted(range(len(scores)), key=lambda k: -scores[k])
-    kept, others = _kept(order, scores, [s.hypothesis.mode.sized for s in table.faults])
+    kept, others = _kept(order, scores, [not s.hypothesis.mode.all_or_nothing for s in table.faults])
     lost = len(scores) - len(kept)
     if not lost:
         return tuple(everything), none, "", ()
@@ -86,16 +86,16 @@ def worth_driving(
 
 
 def _kept(
-    order: Sequence[int], scores: Sequence[float], sized: Sequence[bool]
+    order: Sequence[int], scores: Sequence[float], degrees: Sequence[bool]
 ) -> tuple[list[int], list[int]]:
     """Which of the faults, in falling order of their scores, are driven, and which are not."""
     kept: list[int] = []
     left: list[int] = []
     room = MOST
     for k in order:
-        if scores[k] > scores[order[0]] - NATS and (room > 0 or not sized[k]):
+        if scores[k] > scores[order[0]] - NATS and (room > 0 or not degrees[k]):
             kept.append(k)
-            room -= sized[k]
+            room -= degrees[k]
         else:
             left.append(k)
     return kept, left

@@ -28,6 +28,7 @@ import numpy as np
 
 from diagnose.inference.evidence import Scored, notch, rescored
 from diagnose.inference.likelihood import Array, Observed, covariance_around, spread
+from diagnose.inference.screen import reach
 from diagnose.inference.wanted import Lines, elsewhere, unit_of, wanted_by
 from faultlib.signature import Signatures, Stepwise, differences, named
 from faultlib.simulate import Bench
@@ -39,12 +40,14 @@ _FEW = 5
 sensitivities a round."""
 _NATS = 7.0
 """Hypotheses this far behind the best, in natural logarithms, are not fitted: they hold 0.1 % of
-its weight."""
+its weight. Where symptoms are gross, farther: lines about a dead stage that miss the unit which they
+point to say little of how probable it is (`diagnose.inference.screen.reach`)."""
 _MANY = 40
 """Hypotheses whose lines are moved, at most."""
 _REACH = 20.0
 """Those this far behind are not even moved, in natural logarithms: lines miss health by 9 to 17 at
-the notch of a trap within tolerance, so that what is behind by lines need not be behind."""
+the notch of a trap within tolerance, so that what is behind by lines need not be behind. Where
+symptoms are gross, farther (`diagnose.inference.screen.reach`)."""
 _GOOD = 12.0
 """Health this far behind the best is not fitted: beyond the 9 nats that a null costs it."""
 _CROOKED = 0.7
@@ -77,7 +80,9 @@ def fitted(
     """
     everything, health = [*scored, good], len(scored)
     lines, missed = _met(everything, signatures, observed, bench, progress)
-    live = [i for i in _leading(everything, _FEW, _NATS) if i in missed]
+    best, far = max(s.score for s in everything), everything[health].score
+    near = reach(_NATS, best, far, observed)
+    live = [i for i in _leading(everything, _FEW, near) if i in missed]
     close = everything[health].score > max(s.score for s in everything) - _GOOD
     if health in missed and health not in live and close:
         live.append(health)
@@ -163,7 +168,9 @@ def _met(
         The lines of every hypothesis that has lines of its own, and which of them missed.
     """
     none, zero = np.zeros(len(signatures.spreads)), np.zeros(len(observed.readings))
-    live = [i for i in _leading(everything, _MANY, _REACH) if everything[i].exact]
+    best, good = max(s.score for s in everything), everything[-1].score
+    near = reach(_REACH, best, good, observed)
+    live = [i for i in _leading(everything, _MANY, near) if everything[i].exact]
     units = [unit_of(everything[i], none, signatures) for i in live]
     answers = signatures.lines(units, bench, progress)  # as they were scored with
     lines = {

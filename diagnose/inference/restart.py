@@ -66,7 +66,7 @@ def restarted(
     costly = costly or signatures.stage.chain is not None
     if explained > HOPELESS or costly:
         return made
-    alone = [i for i, s in enumerate(made) if not s.hypotheses[0].mode.sized]
+    alone = [i for i, s in enumerate(made) if s.hypotheses[0].mode.all_or_nothing]
     if not alone:
         return made
     alone = sorted(alone, key=lambda i: -made[i].log_prior - made[i].loose)[:_MANY]

@@ -8,6 +8,7 @@ with its own spread.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -32,6 +33,12 @@ _BATCH = 6
 _NATS = 13.0
 """Hypotheses this far behind the best, in natural logarithms, keep the screening's score: 2e-6 of
 its weight, which leaves room for what the screening misjudges."""
+_GROSS = 0.3
+"""Of how far health is behind the best, natural logarithms: how far a gross fault may be behind it
+and still be looked at more closely (judgement). Lines miss the more the farther a unit is from a
+good one: a shorted resistor of a current source stood 0.22 of it behind, and came out ahead."""
+_FARTHEST = 100.0
+"""Natural logarithms that nothing is farther behind that is looked at so."""
 _MOVED_DB = 3.0
 """A line of hum that a fault moves by less has the parts that it has in the healthy unit."""
 SHIFT_DOUBT = 0.15
@@ -154,11 +161,17 @@ def own_spreads(
     observed: Observed,
     bench: Bench,
     progress: Stepwise | None,
+    healthy: float = math.inf,
 ) -> list[Scored]:
     """Score the hypotheses that could still matter with their own spread, twice if they moved.
 
     The likeliest come first, a few at a time: once they are known, what the screening put far
     behind them need not be simulated. Its own widened spread favours it as it is.
+
+    Parameters
+    ----------
+    healthy : float
+        Logarithm of prior times evidence of health; see `reach`.
     """
     faults = list(scored)
     if not faults:
@@ -168,7 +181,8 @@ def own_spreads(
     moved: list[int] = []
     while ranked:
         best = max((faults[i].score for i in done), default=faults[ranked[0]].score)
-        short = [i for i in ranked[:_BATCH] if faults[i].score > best - _NATS]
+        near = reach(_NATS, best, healthy, observed)
+        short = [i for i in ranked[:_BATCH] if faults[i].score > best - near]
         if not short:
             break
         before = {i: notch(faults[i]) for i in short}
@@ -177,9 +191,28 @@ def own_spreads(
         done += short
         ranked = ranked[_BATCH:]
     best = max(faults[i].score for i in done)
-    again = [i for i in moved if faults[i].score > best - _NATS]
+    near = reach(_NATS, best, healthy, observed)
+    again = [i for i in moved if faults[i].score > best - near]
     _rescore(faults, again, signatures, observed, bench, progress)
     return faults
+
+
+def reach(usual: float, best: float, healthy: float, observed: Observed) -> float:
+    """How far behind the best hypotheses are looked at more closely, natural logarithms.
+
+    Farther where the symptoms are gross: a faulty unit's lines about a dead stage, drawn with
+    other rails and other makes than those on the bench, miss it by tens. Few faults come so near.
+
+    Parameters
+    ----------
+    usual : float
+        Where symptoms are slight, and under drive, where each look costs a hundred times more.
+    best, healthy : float
+        Logarithms of prior times evidence, of the best hypothesis and of health.
+    """
+    if any(r.driven for r in observed.readings):
+        return usual
+    return max(usual, min(_GROSS * (best - healthy), _FARTHEST))
 
 
 def _rescore(

@@ -16,20 +16,23 @@ import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 from circuits.kinds import kind
 from diagnose.answer.outcome import NOTHING, SUSPECTS, UNKNOWN
-from diagnose.answer.ranking import rank
+from diagnose.answer.ranking import result_of
 from diagnose.answer.result import Result
 from diagnose.inference.infer import weighing
 from diagnose.sheet.case import load_case
 from diagnose.studies.random_benches import detectable
 from faultlib.simulate import Laboratory
-from faultlib.store import Memory
+from faultlib.store import Store
 
 TABLE = Path(__file__).with_name("outside.md")
 HEAP = 6
 """Parts beyond which an answer is a heap and no answer."""
+PATIENCE = 600.0
+"""Seconds that one variant may take, so that a busy machine cuts no answer."""
 HALVES = ("teaching half", "judging half")
 HEAD = """# Sheets from outside
 
@@ -73,34 +76,39 @@ def main() -> None:
     parser.add_argument("--half", type=int, choices=(0, 1))
     parser.add_argument("--keep", type=Path, help="JSON of rows; sheets in it are not ranked again")
     parser.add_argument("--workers", type=int, default=None, help="simulators; all cores")
+    parser.add_argument("--store", type=Path, help="folder of what is simulated, for another run")
     asked = parser.parse_args()
     truth = json.loads((asked.folder / "truth.json").read_text(encoding="utf-8"))
     kept = asked.keep
     rows = {}
     if kept is not None and kept.exists():
         rows = {k: Row(**r) for k, r in json.loads(kept.read_text(encoding="utf-8")).items()}
-    for key, fault in truth.items():
-        stage, name = key.split("/")
-        half = int(name[1:]) % 2
-        if asked.half not in (None, half) or (asked.stages and stage not in asked.stages):
-            continue
-        if key not in rows:
-            rows[key] = _row(asked.folder / f"{key}.yaml", stage, half, fault, asked.workers)
-            print(key, rows[key].answer, f"{rows[key].said:.2f}",
-                  "right" if rows[key].right else f"wrong: {fault}", file=sys.stderr, flush=True)
-            if kept is not None:
-                kept.write_text(json.dumps({k: asdict(r) for k, r in rows.items()}, indent=0),
-                                encoding="utf-8")
+    # most sheets of a stage ask for the same readings: faults are simulated once for all
+    with TemporaryDirectory() as folder, Laboratory(
+        Store(asked.store or Path(folder)), asked.workers, PATIENCE
+    ) as bench:
+        for key, fault in truth.items():
+            stage, name = key.split("/")
+            half = int(name[1:]) % 2
+            if asked.half not in (None, half) or (asked.stages and stage not in asked.stages):
+                continue
+            if key not in rows:
+                rows[key] = _row(asked.folder / f"{key}.yaml", stage, half, fault, bench)
+                print(key, rows[key].answer, f"{rows[key].said:.2f}",
+                      "right" if rows[key].right else f"wrong: {fault}", file=sys.stderr,
+                      flush=True)
+                if kept is not None:
+                    kept.write_text(json.dumps({k: asdict(r) for k, r in rows.items()}, indent=0),
+                                    encoding="utf-8")
     TABLE.write_text(HEAD + "".join(_sections(list(rows.values()))), encoding="utf-8")
 
 
 def _row(
-    path: Path, stage: str, half: int, fault: Sequence[str] | None, workers: int | None
+    path: Path, stage: str, half: int, fault: Sequence[str] | None, bench: Laboratory
 ) -> Row:
     case = load_case(path)
-    with Laboratory(Memory(), workers=workers) as bench:
-        result = rank(case, bench)
-        made = weighing(case, bench)
+    made = weighing(case, bench)
+    result = result_of(made)
     assert result.answer is not None
     part = fault[0] if fault else ""
     order = list(dict.fromkeys(s.part for s in result.suspects))

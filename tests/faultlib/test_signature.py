@@ -14,8 +14,8 @@ from circuits.reading import Reading
 from circuits.stage import Stage
 from faultlib.catalogue import Hypothesis, hypotheses
 from faultlib.fault import Fault
+from faultlib.mode import FIRST_SIZES
 from faultlib.signature import (
-    FIRST_SIZES,
     MOST_SIZES,
     ROUNDS,
     Signature,
@@ -163,11 +163,31 @@ def test_a_healthy_stage_that_cannot_be_simulated_is_said_so() -> None:
 
 def test_a_mode_without_degrees_has_one_size() -> None:
     stage = LINEAR.stage
-    shorts = [h for h in hypotheses(stage) if h.mode.name == "short"]
-    found = signatures(stage, LINEAR.readings, shorts, LINEAR.bench())
+    opens = [h for h in hypotheses(stage) if h.mode.name == "open"]
+    found = signatures(stage, LINEAR.readings, opens, LINEAR.bench())
     for signature in found.faults:
         assert signature.values.shape == (1, 3)
         np.testing.assert_array_equal(signature.at(np.ones(4)), np.repeat(signature.values, 4, 0))
+
+
+@pytest.mark.parametrize("bent", [False, True])
+def test_few_sizes_of_what_a_short_leaves_unless_readings_bend(bent: bool) -> None:
+    """A line on the scale of their logarithm takes three; volts across them, R·I, take more."""
+    short = next(h for h in hypotheses(LINEAR.stage) if h.part == "C1" and h.mode.name == "short")
+
+    def rule(stage: Stage, _: Reading) -> float:
+        ohms = [p.value for p in stage.parts if p.name not in ("C1", "C2")]
+        assert len(ohms) <= 1
+        return rule_at(ohms[0], bent) if ohms else 0.0
+
+    made = signatures(LINEAR.stage, [GAIN], [short], FakeBench(rule)).faults[0]
+    assert (len(made.sizes) == 3) is not bent
+    found = made.at(np.array([0.5]))[0, 0]
+    assert found == pytest.approx(rule_at(0.5, bent), abs=0.3)
+
+
+def rule_at(ohms: float, bent: bool) -> float:
+    return 20.0 * (ohms if bent else math.log(ohms))
 
 
 def test_every_fault_gets_its_own_curve() -> None:
