@@ -20,11 +20,10 @@ from scipy import stats
 from circuits.load import load_stage
 from circuits.reading import Reading
 from circuits.stage import Stage
-from diagnose.inference.channels import doubted
 from diagnose.sheet.proposal import propose
-from diagnose.studies.random_benches import detectable
-from diagnose.studies.random_pairs import DRY, Pair, ScoredPair, draw_pairs, dry, read, score_pairs
-from faultlib.signature import Signatures, signatures
+from diagnose.studies.random_benches import detectable, read, weighed_with
+from diagnose.studies.random_pairs import DRY, Pair, ScoredPair, draw_pairs, dry, score_pairs
+from faultlib.signature import Signatures
 from faultlib.simulate import Laboratory, Variant
 from faultlib.store import Memory
 
@@ -57,7 +56,7 @@ def scores() -> Scores:
         asked = [r for r, _ in propose(stage, bench) if r.quantity not in SLOW]
         pairs = draw_pairs(stage, asked, PAIRS, bench, random)
         scored = score_pairs(stage, asked, pairs, bench)
-        good = signatures(stage, asked, (), bench, around=doubted(stage))
+        good, _ = weighed_with(stage, asked, (), bench)
         plain = bench.values(stage, [Variant(p.faults) for p in pairs], asked).values
         return Scores(stage, asked, pairs, scored, good, plain)
 
@@ -84,7 +83,7 @@ def test_either_fault_shows_by_itself(scores: Scores) -> None:
     """Nothing but the faults differs: at a reading that no fault moves, all three units agree."""
     for pair in scores.pairs:
         for row in pair.alone:
-            assert detectable(scores.good, read(scores.readings, row))
+            assert detectable(scores.good, read(scores.good.readings, row))
         # a capacitor carries no direct current, so a dry one leaves the bias as it is
         bias = [k for k, r in enumerate(scores.readings) if r.quantity == "dc voltage"]
         for row in pair.alone:

@@ -71,7 +71,8 @@ def worth_driving(
     scores = [s.score for s in scored]
     best = max(scores, default=0.0)
     order = sorted(range(len(scores)), key=lambda k: -scores[k])
-    kept, others = _kept(order, scores, [not s.hypothesis.mode.all_or_nothing for s in table.faults])
+    degrees = [not s.hypothesis.mode.all_or_nothing for s in table.faults]
+    kept, others = _kept(order, scores, degrees)
     lost = len(scores) - len(kept)
     if not lost:
         return tuple(everything), none, "", ()

@@ -40,8 +40,8 @@ _FEW = 5
 sensitivities a round."""
 _NATS = 7.0
 """Hypotheses this far behind the best, in natural logarithms, are not fitted: they hold 0.1 % of
-its weight. Where symptoms are gross, farther: lines about a dead stage that miss the unit which they
-point to say little of how probable it is (`diagnose.inference.screen.reach`)."""
+its weight. Where symptoms are gross, farther: lines about a dead stage that miss the unit which
+they point to say little of how probable it is (`diagnose.inference.screen.reach`)."""
 _MANY = 40
 """Hypotheses whose lines are moved, at most."""
 _REACH = 20.0

@@ -209,23 +209,14 @@ def score(
     """
     watch = bench = watched(bench)
     everything = hypotheses(stage) if only is None else only
-    asked = tuple(readings)
-    around = doubted(stage)
-    if reference:
-        bench = TwoChannels(bench, (), len(asked))
-        around = common_spreads(stage, ())
-        asked = asked + tuple(replace(r, channel=1) for r in asked)
-    # as a sheet is weighed: a null of the unit as drawn is not one of those on the bench
-    good = ensemble(stage, asked, around, bench, named(progress, "good units"))
-    asked, few = floors(good), len(readings)
-    table = signatures(stage, asked, everything, bench, progress, around,
-                       partial(scatter, good, range(len(asked))))
+    table, bench = weighed_with(stage, readings, everything, bench, progress, reference)
+    asked, few = table.readings, len(readings)
     priors = [math.log(s.hypothesis.prior) for s in table.faults]
     scores: list[BenchScore] = []
     for k, drawn in enumerate(benches):
-        observed = _observed(asked[:few], drawn.values)
+        observed = read(asked[:few], drawn.values)
         if reference:
-            observed = side_by_side(observed, _observed(asked[few:], drawn.reference))
+            observed = side_by_side(observed, read(asked[few:], drawn.reference))
         posterior = infer(table, observed, priors, bench)
         one = _scored(drawn, table, observed, posterior)
         if one.detectable and drawn.fault is not None and k % every == 0:
@@ -236,6 +227,42 @@ def score(
         if progress is not None:
             progress("random units", k + 1, len(benches))
     return scores
+
+
+def weighed_with(
+    stage: Stage,
+    readings: Sequence[Reading],
+    faults: Sequence[Hypothesis],
+    bench: Bench,
+    progress: Stepwise | None = None,
+    reference: bool = False,
+) -> tuple[Signatures, Bench]:
+    """What random units are ranked with, as a sheet is: good units drawn, and every fault.
+
+    A null of the unit as drawn is not one of those on the bench, and lines miss what good units do.
+
+    Parameters
+    ----------
+    readings : sequence of m Reading
+        Of one channel.
+    reference : bool
+        Whether a good channel stands beside (no shared supply): readings are then 2m.
+
+    Returns
+    -------
+    Signatures, Bench
+        Its readings know what lies beside a level (`faultlib.ensemble.floors`); and where further
+        units of this kind are read.
+    """
+    asked, around = tuple(readings), doubted(stage)
+    if reference:
+        bench = TwoChannels(bench, (), len(asked))
+        around = common_spreads(stage, ())
+        asked = asked + tuple(replace(r, channel=1) for r in asked)
+    good = ensemble(stage, asked, around, bench, named(progress, "good units"))
+    table = signatures(stage, floors(good), faults, bench, progress, around,
+                       partial(scatter, good, range(len(asked))))
+    return table, bench
 
 
 def _removed(
@@ -275,8 +302,16 @@ def equals(fault: Fault, found: Signatures, observed: Observed) -> frozenset[str
     return frozenset(name for name, square in apart.items() if square <= max(nearest, 8.0 * NEAR))
 
 
-def _observed(readings: Sequence[Reading], values: Array) -> Observed:
-    # drawn without what lies beside a level
+def read(readings: Sequence[Reading], values: Array) -> Observed:
+    """Readings of a drawn unit as a usual bench takes them.
+
+    Parameters
+    ----------
+    readings : sequence of m Reading
+        Those of what it is weighed with (`weighed_with`).
+    values : (m,) array
+        On the compared scale, drawn without what lies beside a level.
+    """
     values = np.array([float(softened(r, x)) for r, x in zip(readings, values, strict=True)])
     bench = instrument(readings, values)
     return Observed(tuple(readings), values, bench, ("",) * len(readings),

@@ -14,15 +14,22 @@ import numpy as np
 
 from circuits.reading import Reading
 from circuits.stage import Stage
-from diagnose.inference.channels import doubted
 from diagnose.inference.infer import with_pairs
-from diagnose.inference.likelihood import Array, Observed, slipping
+from diagnose.inference.likelihood import Array, Observed
 from diagnose.inference.posterior import Posterior, share, weigh
-from diagnose.studies.foreign_units import foreign, normal_draw
-from diagnose.studies.random_benches import RandomBench, answered, detectable, equals, instrument
+from diagnose.studies.foreign_units import aimed, foreign, normal_draw
+from diagnose.studies.random_benches import (
+    RandomBench,
+    answered,
+    detectable,
+    equals,
+    instrument,
+    read,
+    weighed_with,
+)
 from faultlib.catalogue import Hypothesis, hypotheses
 from faultlib.fault import Fault
-from faultlib.signature import Signatures, Stepwise, signatures
+from faultlib.signature import Signatures, Stepwise
 from faultlib.simulate import Bench, Variant
 from faultlib.tolerance import draw
 
@@ -123,12 +130,13 @@ def draw_pairs(
     -------
     list of Pair
     """
-    good = signatures(stage, readings, (), bench, around=doubted(stage))
+    good, _ = weighed_with(stage, readings, (), bench)
+    drawn_as = stage if unknown is None else aimed(stage, bench)
     pairs: list[Pair] = []
     for _ in range(_DRAWS * count):
         if len(pairs) == count:
             break
-        actual = stage if unknown is None else foreign(stage, random, unknown)
+        actual = stage if unknown is None else foreign(drawn_as, random, unknown)
         parts = (draw if unknown is None else normal_draw)(actual, random)
         faults = _two(dry(stage), random)
         units = [Variant(some, parts) for some in (faults, faults[:1], faults[1:])]
@@ -137,7 +145,7 @@ def draw_pairs(
         if np.isnan(rows).any():
             continue
         both, *alone = (row + noise * instrument(readings, row) for row in rows)
-        if all(detectable(good, read(readings, row)) for row in alone):
+        if all(detectable(good, read(good.readings, row)) for row in alone):
             pairs.append(Pair(faults, both, np.array(alone)))
     return pairs
 
@@ -155,20 +163,6 @@ def _one(pool: Sequence[Hypothesis], weights: Array, random: np.random.Generator
     return chosen.drawn(random.uniform())
 
 
-def read(readings: Sequence[Reading], values: Array) -> Observed:
-    """Readings as a usual bench takes them.
-
-    Parameters
-    ----------
-    readings : sequence of m Reading
-    values : (m,) array
-        On the compared scale.
-    """
-    bench = instrument(readings, values)
-    return Observed(tuple(readings), values, bench, ("",) * len(readings),
-                    slips=slipping(readings, values, bench))
-
-
 def score_pairs(
     stage: Stage,
     readings: Sequence[Reading],
@@ -177,11 +171,11 @@ def score_pairs(
     progress: Stepwise | None = None,
 ) -> list[ScoredPair]:
     """Rank units with two faults as any case is, and see whether both are named."""
-    table = _table(stage, readings, bench, progress)
+    table, bench = weighed_with(stage, readings, hypotheses(stage), bench, progress)
     priors = [math.log(s.hypothesis.prior) for s in table.faults]
     scores: list[ScoredPair] = []
     for k, pair in enumerate(pairs):
-        observed = read(readings, pair.values)
+        observed = read(table.readings, pair.values)
         weighed = weigh(table, observed, priors, bench)
         posterior = with_pairs(table, observed, weighed, bench)
         scores.append(_scored(pair, table, observed, posterior, weighed.fit()))
@@ -200,11 +194,11 @@ def disturbed(
     benches : sequence of RandomBench
         With one fault, or none.
     """
-    table = _table(stage, readings, bench, None)
+    table, bench = weighed_with(stage, readings, hypotheses(stage), bench)
     priors = [math.log(s.hypothesis.prior) for s in table.faults]
     rows: list[Disturbed] = []
     for drawn in benches:
-        observed = read(readings, drawn.values)
+        observed = read(table.readings, drawn.values)
         weighed = weigh(table, observed, priors, bench)
         after = with_pairs(table, observed, weighed, bench)
         rows.append(Disturbed(
@@ -212,12 +206,6 @@ def disturbed(
             _first(share(weighed)) != _first(after),
         ))
     return rows
-
-
-def _table(
-    stage: Stage, readings: Sequence[Reading], bench: Bench, progress: Stepwise | None
-) -> Signatures:
-    return signatures(stage, readings, hypotheses(stage), bench, progress, doubted(stage))
 
 
 def _first(posterior: Posterior) -> frozenset[str]:

@@ -31,8 +31,7 @@ from diagnose.inference.posterior import Posterior
 from diagnose.sheet.case import Case
 from diagnose.sheet.entry import Measured
 from diagnose.sheet.proposal import on_sheet
-from diagnose.studies.random_benches import RandomBench, detectable, draw_benches
-from diagnose.studies.random_pairs import read
+from diagnose.studies.random_benches import RandomBench, detectable, draw_benches, read
 from faultlib.catalogue import hypotheses
 from faultlib.nearby import Nearby
 from faultlib.signature import signatures

@@ -20,17 +20,23 @@ import numpy as np
 from circuits.load import load_stage
 from circuits.reading import Reading
 from circuits.stage import Stage
-from diagnose.inference.channels import doubted
 from diagnose.inference.pairs import LOOKED_AT
 from diagnose.sheet.proposal import propose
-from diagnose.studies.random_benches import RandomBench, detectable, draw_benches
-from diagnose.studies.random_pairs import ScoredPair, disturbed, draw_pairs, read, score_pairs
-from faultlib.signature import signatures
+from diagnose.studies.random_benches import (
+    RandomBench,
+    detectable,
+    draw_benches,
+    read,
+    weighed_with,
+)
+from diagnose.studies.random_pairs import ScoredPair, disturbed, draw_pairs, score_pairs
 from faultlib.simulate import Bench, Laboratory
 from faultlib.store import Memory
 
 TABLE = Path(__file__).with_name("pairs.md")
 STAGES = ("phono-two-transistor", "phono-opamp", "line-two-transistor", "filter-high")
+PATIENCE = 600.0
+"""Seconds that one variant may take, so that a busy machine cuts no answer."""
 Counts = np.ndarray[tuple[int], np.dtype[np.int_]]
 """Of one row, in the order of the columns."""
 COLUMNS = (
@@ -88,7 +94,7 @@ def _counts(
 ) -> Counts:
     stage = load_stage(name)
     random = np.random.default_rng(seed)
-    with Laboratory(Memory(), workers=1) as bench:
+    with Laboratory(Memory(), 1, PATIENCE) as bench:
         readings = [reading for reading, _ in propose(stage, bench)]
         drawn = draw_pairs(stage, readings, pairs, bench, random, unknown)
         made = score_pairs(stage, readings, drawn, bench)
@@ -106,9 +112,9 @@ def _shown(
     random: np.random.Generator, unknown: float | None,
 ) -> list[RandomBench]:
     """Units with one fault that shows: one that hides leaves nothing to disturb."""
-    good = signatures(stage, readings, (), bench, around=doubted(stage))
+    good, _ = weighed_with(stage, readings, (), bench)
     drawn = draw_benches(stage, readings, 4 * count, bench, random, 0.0, None, unknown)
-    return [d for d in drawn if detectable(good, read(readings, d.values))][:count]
+    return [d for d in drawn if detectable(good, read(good.readings, d.values))][:count]
 
 
 def _looked(made: Sequence[ScoredPair]) -> tuple[int, int]:

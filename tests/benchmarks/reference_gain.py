@@ -24,7 +24,7 @@ from scipy.stats import binomtest
 from circuits.load import load_stage
 from circuits.reading import Reading
 from circuits.stage import Stage
-from diagnose.inference.channels import TwoChannels, common_spreads, doubted, side_by_side
+from diagnose.inference.channels import side_by_side
 from diagnose.inference.infer import infer
 from diagnose.inference.likelihood import Observed
 from diagnose.sheet.proposal import propose
@@ -34,12 +34,13 @@ from diagnose.studies.random_benches import (
     answered,
     detectable,
     draw_benches,
-    instrument,
     part_probabilities,
+    read,
+    weighed_with,
 )
 from diagnose.studies.reliability import Report, report
 from faultlib.catalogue import hypotheses
-from faultlib.signature import Signatures, signatures
+from faultlib.signature import Signatures
 from faultlib.simulate import Bench, Laboratory
 from faultlib.store import Memory
 
@@ -48,6 +49,8 @@ STAGES = ("phono-two-transistor", "phono-opamp", "line-two-transistor")
 UNKNOWN = 0.1
 """How far nominal values lie from the stage file's, standard deviation of the logarithm."""
 SHARE_HEALTHY = 0.2
+PATIENCE = 600.0
+"""Seconds that one variant may take, so that a busy machine cuts no answer."""
 COLUMNS = ("stage", "what", "of", "alone", "beside", "difference", "won", "lost", "p")
 HEAD = """# What a good channel beside is worth
 
@@ -162,25 +165,20 @@ def ranked_twice(
     told : callable
         Called with every pair as it is done.
     """
-    both = TwoChannels(bench, (), len(readings))
     everything = hypotheses(stage)
-    of_one = signatures(stage, readings, everything, bench, None, doubted(stage))
-    asked = (*readings, *readings)
-    of_two = signatures(stage, asked, everything, both, None, common_spreads(stage, ()))
+    of_one, _ = weighed_with(stage, readings, everything, bench)
+    of_two, both = weighed_with(stage, readings, everything, bench, reference=True)
+    of_suspect, of_good = of_two.readings[: len(readings)], of_two.readings[len(readings) :]
     made = []
     for drawn in benches:
-        suspect, good = (_observed(readings, x) for x in (drawn.values, drawn.reference))
+        two = side_by_side(read(of_suspect, drawn.values), read(of_good, drawn.reference))
         pair = Pair(
-            _ranked(drawn, of_one, suspect, bench),
-            _ranked(drawn, of_two, side_by_side(suspect, good), both),
+            _ranked(drawn, of_one, read(of_one.readings, drawn.values), bench),
+            _ranked(drawn, of_two, two, both),
         )
         told(pair)
         made.append(pair)
     return made
-
-
-def _observed(readings: Sequence[Reading], values: np.ndarray) -> Observed:
-    return Observed(tuple(readings), values, instrument(readings, values), ("",) * len(readings))
 
 
 def _ranked(drawn: RandomBench, found: Signatures, observed: Observed, bench: Bench) -> Ranked:
@@ -281,7 +279,7 @@ def main() -> None:
         start = time.monotonic()
         stage = load_stage(name)
         random = np.random.default_rng(values.seed)
-        with Laboratory(Memory(), workers=1) as bench:
+        with Laboratory(Memory(), 1, PATIENCE) as bench:
             readings = [reading for reading, _ in propose(stage, bench)]
             drawn = draw_benches(
                 stage, readings, values.benches, bench, random, SHARE_HEALTHY, None, UNKNOWN

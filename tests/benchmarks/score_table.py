@@ -33,6 +33,8 @@ from faultlib.store import Memory
 
 KEPT = Path(__file__).with_name("scores.json")
 TABLE = KEPT.with_suffix(".md")
+PATIENCE = 600.0
+"""Seconds that one variant may take, so that a busy machine cuts no answer."""
 UNKNOWN = 0.05
 SHARES = {
     "part first": "part first",
@@ -115,7 +117,7 @@ def _score(name: str, unknown: float | None, values: argparse.Namespace) -> dict
     stage = load_stage(name)
     random = np.random.default_rng(values.seed)
     cluster = machines(values.cluster, values.cluster_tls) if values.cluster else None
-    with Laboratory(Memory(), workers=values.workers, cluster=cluster) as bench:
+    with Laboratory(Memory(), values.workers, PATIENCE, cluster=cluster) as bench:
         readings = [reading for reading, _ in propose(stage, bench)]
         drawn = draw_benches(stage, readings, values.benches, bench, random, unknown=unknown)
         return report_json(report(name, score(stage, readings, drawn, bench)))

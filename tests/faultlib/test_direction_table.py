@@ -307,7 +307,8 @@ def test_ohmmeter_finds_what_is_open_or_shorted() -> None:
     between = Reading("resistance", between=("e2", "0"))
     healthy, opened, shorted = (
         read(s, between)[0]
-        for s in (stage, inject(stage, Fault("R6", "open")), inject(stage, Fault("C4", "short", 0.1)))
+        for s in (stage, inject(stage, Fault("R6", "open")),
+                  inject(stage, Fault("C4", "short", 0.1)))
     )
     assert healthy == pytest.approx(680.0, rel=0.01)
     assert opened > 1e5
