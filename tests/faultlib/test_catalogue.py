@@ -278,6 +278,8 @@ film:
         ("ohms: 1 Gohm", "ohms: size", "no size", 7),
         ("to: 0.1 ohm", "to: 1 ohm", "log scale", 11),
         ("to: 0.1 ohm", "to: -1 ohm", "log scale", 11),
+        ("to: 0.1 ohm", "to: 0.1 ohm, first sizes: 2", "from 3 to 7", 11),
+        ("to: 0.1 ohm", "to: 0.1 ohm, first sizes: 3.5", "whole number", 11),
         ("{any: 0.1}", "{any: 1.1}", "between 0 and 1", 8),
         ("{any: 0.1}", "{anny: 0.1}", "did you mean: any", 8),
         ("film:\n", "film:\n  like: ceramic\n", "kind to be like", 2),
