@@ -14,6 +14,7 @@ import json
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 
@@ -24,7 +25,7 @@ from diagnose.studies.foreign_units import aimed, foreign, normal_draw
 from diagnose.studies.random_benches import RandomBench, instrument, score
 from faultlib.catalogue import Hypothesis, hypotheses
 from faultlib.simulate import Laboratory, Variant
-from faultlib.store import Memory
+from faultlib.store import Store
 
 KEPT = Path(__file__).with_name("gross.json")
 TABLE = KEPT.with_suffix(".md")
@@ -87,9 +88,13 @@ def main() -> None:
     parser.add_argument("stages", nargs="*", metavar="STAGE")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=None, help="simulators; all cores")
+    parser.add_argument("--store", type=Path, help="folder of what is simulated, for another run")
     asked = parser.parse_args()
     for name in asked.stages or stage_names():
-        row = _row(load_stage(name), asked.seed, asked.workers)
+        with TemporaryDirectory() as folder, Laboratory(
+            Store(asked.store or Path(folder)), asked.workers, PATIENCE
+        ) as bench:
+            row = _row(load_stage(name), asked.seed, bench)
         print(name, row, file=sys.stderr, flush=True)
         rows = json.loads(KEPT.read_text(encoding="utf-8")) if KEPT.exists() else {}
         rows[name] = row
@@ -100,24 +105,23 @@ def main() -> None:
                          encoding="utf-8")
 
 
-def _row(stage: Stage, seed: int, workers: int | None) -> list[str]:
+def _row(stage: Stage, seed: int, bench: Laboratory) -> list[str]:
     random = np.random.default_rng(seed)
     benches, unsolved = [], []
     faults = gross(stage)
-    with Laboratory(Memory(), workers, PATIENCE) as bench:
-        readings = tuple(r for r, _ in propose(stage, bench) if not r.driven)
-        drawn_as, ohms = aimed(stage, bench), np.random.default_rng(seed + 1000)
-        for h in faults:
-            fault = h.drawn(ohms.uniform())  # what a short leaves, of the same units as without
-            unit = foreign(drawn_as, random)
-            values = bench.values(
-                unit, [Variant((fault,), normal_draw(unit, random))], readings).values[0]
-            if np.isnan(values).any():
-                unsolved.append(h.label())
-                continue
-            values = values + random.normal(size=len(values)) * instrument(readings, values)
-            benches.append(RandomBench(fault, values, values))
-        every = score(stage, readings, benches, bench, every=sys.maxsize)
+    readings = tuple(r for r, _ in propose(stage, bench) if not r.driven)
+    drawn_as, ohms = aimed(stage, bench), np.random.default_rng(seed + 1000)
+    for h in faults:
+        fault = h.drawn(ohms.uniform())  # what a short leaves, of the same units as without
+        unit = foreign(drawn_as, random)
+        values = bench.values(
+            unit, [Variant((fault,), normal_draw(unit, random))], readings).values[0]
+        if np.isnan(values).any():
+            unsolved.append(h.label())
+            continue
+        values = values + random.normal(size=len(values)) * instrument(readings, values)
+        benches.append(RandomBench(fault, values, values))
+    every = score(stage, readings, benches, bench, every=sys.maxsize)
     scores = [s for s in every if s.detectable]
     missed = [f"{s.drawn.fault.label()} → {s.answer} {s.first:.2f}" for s in scores
               if s.drawn.fault is not None and not (s.group or s.place == 1)]
