@@ -176,7 +176,7 @@ def test_few_sizes_of_what_a_short_leaves_unless_readings_bend(bent: bool) -> No
     short = next(h for h in hypotheses(LINEAR.stage) if h.part == "C1" and h.mode.name == "short")
 
     def rule(stage: Stage, _: Reading) -> float:
-        ohms = [p.value for p in stage.parts if p.name not in ("C1", "C2")]
+        ohms = [p.value or math.nan for p in stage.parts if p.name not in ("C1", "C2")]
         assert len(ohms) <= 1
         return rule_at(ohms[0], bent) if ohms else 0.0
 

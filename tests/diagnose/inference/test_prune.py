@@ -180,11 +180,11 @@ def test_no_more_are_kept_than_a_person_would_wait_for() -> None:
     case = sheet(idle.healthy())
     kept, _, told, _ = worth_driving(case.stage, observe(case.readings, case.stage), EVERYTHING,
                                      lambda h: math.log(h.prior), idle.bench())
-    assert sum(h.mode.sized for h in kept) == MOST
-    assert all(h in kept for h in EVERYTHING if not h.mode.sized)
+    assert sum(not h.mode.all_or_nothing for h in kept) == MOST
+    assert all(h in kept for h in EVERYTHING if h.mode.all_or_nothing)
     assert f"{len(EVERYTHING) - len(kept)} of {len(EVERYTHING)} faults were not simulated" in told
     lost = [h.prior for h in EVERYTHING if h not in kept]
-    assert max(lost) <= min(h.prior for h in kept if h.mode.sized)
+    assert max(lost) <= min(h.prior for h in kept if not h.mode.all_or_nothing)
 
 
 def test_dropping_lends_the_kept_no_prior_of_the_dropped() -> None:
