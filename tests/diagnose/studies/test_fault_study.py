@@ -101,13 +101,13 @@ def test_arrows_stand_where_readings_leave_the_band() -> None:
 
 
 def test_a_mode_without_a_size_is_one_row() -> None:
-    found = made("short")
+    found = made("open")
     assert not found.sized
     assert found.values.shape == (1, len(AT))
     document = study_json(found)
     assert document["size"] is None
     assert json.loads(json.dumps(document, allow_nan=False)) == document
-    assert "short" in study_text(found)
+    assert "open" in study_text(found)
 
 
 def test_the_document_has_one_value_a_size() -> None:
