@@ -10,11 +10,12 @@ from typing import Any
 from circuits.conditions import written
 from circuits.hazards import hazards
 from circuits.quantity import exact
-from circuits.reading import Reading
+from circuits.reading import VOLTMETER, Reading
 from circuits.stage import Stage
 from diagnose.sheet.blank_yaml import mind, noted
 from diagnose.sheet.csv_sheet import COLUMNS
 from diagnose.sheet.sections import SECTIONS, Section
+from faultlib.mode import FORTY
 
 _ALWAYS = ("quantity", "at", "frequency", "value", "expected", "unit", "uncertainty", "max", "min",
            "remark")
@@ -63,6 +64,8 @@ def blank_csv(
     writer.writerow(["case", stage.title or stage.name])
     writer.writerow(["stage", reference or stage.name])
     writer.writerow(["mains", exact(stage.mains, "Hz")])
+    writer.writerow(["age", f"{FORTY:g}"])
+    writer.writerow(["meter", exact(VOLTMETER, "ohm")])
     writer.writerow(columns)
     for reading, comment in readings:
         cells = {key: " to ".join(ends) for key, ends in written(reading)}
