@@ -195,11 +195,12 @@ def test_a_pair_of_modes_without_degrees_has_one_size(monkeypatch: pytest.Monkey
 
     def rule(stage: Stage, reading: Reading) -> float:
         k = unit.readings.index(reading)
-        return -30.0 if any(p.name == f"C{k + 1}.positive-negative" for p in stage.parts) else 0.0
+        gone = any(p.name == f"C{k + 1}" and (p.value or 0.0) < 1e-9 for p in stage.parts)
+        return -30.0 if gone else 0.0
 
-    shorts = [h for h in hypotheses(unit.stage) if h.mode.name == "short"]
+    opens = [h for h in hypotheses(unit.stage) if h.mode.name == "open"]
     bench = FakeBench(rule)
-    found = signatures(unit.stage, unit.readings, shorts, bench)
+    found = signatures(unit.stage, unit.readings, opens, bench)
     posterior = infer(found, unit.observed(np.array([-30.0, -30.0, 0.0]), BENCH), [0.0] * 3, bench)
     top, probability = posterior.suspects[0]
     assert names(top) == {"C1", "C2"}
