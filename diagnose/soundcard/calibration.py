@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 import math
-import os
 import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
@@ -26,6 +25,7 @@ from circuits.textfile import contents
 from circuits.wholefile import write_whole
 from diagnose.recording.measuring import measured
 from diagnose.recording.options import Options
+from diagnose.sheet.folder import kept_in
 from diagnose.soundcard.card import Card
 from diagnose.soundcard.heard import take
 from diagnose.soundcard.played import levelled, silence, tones
@@ -233,16 +233,7 @@ def folder() -> Path:
     InputError
         For an account without a home.
     """
-    given = os.environ.get(VARIABLE, "").strip()
-    if given:
-        return Path(given)
-    data = os.environ.get("XDG_DATA_HOME", "").strip()
-    try:
-        base = Path(data) if data else Path.home() / ".local" / "share"
-    except RuntimeError:
-        raise InputError("this account has no home folder to keep calibrations in",
-                         expected=f"a folder in {VARIABLE}") from None
-    return base / "amplifier-fault-diagnosis" / "cards"
+    return kept_in(VARIABLE, "cards", "calibrations")
 
 
 def _path(device: str) -> Path:
