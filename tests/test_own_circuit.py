@@ -78,14 +78,28 @@ def test_the_part_at_fault_is_in_the_first_group(part: str, folder: Path) -> Non
     assert part in {name.split()[0] for name in found.groups[0].members}
 
 
+@pytest.fixture(scope="module")
+def shorted(folder: Path) -> Result:
+    """The answer to R9 bridged by half an ohm, which takes longest."""
+    return ranked("R9", folder)
+
+
 @pytest.mark.slow
-def test_a_shorted_resistor_is_a_suspect_with_what_the_short_leaves(folder: Path) -> None:
+@pytest.mark.xfail(strict=True, reason=(
+    "Q10 shorted from collector to base holds the same nodes at the rail and has 50 times the "
+    "prior: it leads with 0.70, in a group of its own, and R9 has 0.30"))
+def test_a_shorted_resistor_is_in_the_first_group(shorted: Result) -> None:
+    assert "R9" in {name.split()[0] for name in shorted.groups[0].members}
+
+
+@pytest.mark.slow
+def test_a_shorted_resistor_is_a_suspect_with_what_the_short_leaves(shorted: Result) -> None:
     """R9 bridged by half an ohm: an answer, beside the one that is met more often.
 
     A driver shorted from collector to base holds the same nodes at the rail and has 50 times the
     prior: it may lead, and must not hide R9.
     """
-    found = ranked("R9", folder)
+    found = shorted
     mine = next(s for s in found.suspects if s.name == "R9 short")
     assert mine.probability > 0.1
     assert mine.severity is not None
