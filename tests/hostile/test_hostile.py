@@ -204,6 +204,13 @@ def test_what_the_page_keeps_it_opens(app: Flask, sheet: dict[str, object]) -> N
     assert now.get_json()["revision"] == revision + (kept == 200)
 
 
+def test_a_number_names_the_same_input_for_good() -> None:
+    """Of floats a header holds the second of its writing (libsndfile's PEAK chunk)."""
+    body = formats.recordings()["float.wav"]
+    at = body.index(b"PEAK") + 12
+    assert body[at : at + 4] == bytes(4)
+
+
 def test_accidents_are_the_same_for_the_same_seed() -> None:
     from random import Random
 
