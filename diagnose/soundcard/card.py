@@ -58,7 +58,10 @@ class Card(Protocol):
     slow: int
 
     def play(self, samples: Floats, tail: float) -> Recorded:
-        """Play a wave, (n,), on the left output, silence on all others, and record meanwhile.
+        """Play a wave and record meanwhile.
+
+        One of (n,) is played on the left output, one of (2, n) on the left and the right one;
+        all others are silent.
 
         The recording starts before the wave and ends `tail` s after its last sample was handed
         over: what is on its way through buffers comes in by then.
@@ -68,4 +71,4 @@ class Card(Protocol):
         """While the block runs, a function that gives the last so many s of the inputs, (c, n)."""
 
     def sounding(self, wave: Floats) -> AbstractContextManager[None]:
-        """While the block runs, a wave, (n,), over and over on the left output."""
+        """While the block runs, a wave, as in `play`, over and over."""

@@ -7,7 +7,8 @@ allow, or the wave does not go on as it began, a buffer was lost: such a take is
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,7 +17,7 @@ from circuits.signals import pilot as pilots
 from circuits.signals.recording import Recording, at_full_scale
 from circuits.signals.spectrum import Complexes, Floats, fit, quick_length, taper, window
 from diagnose.soundcard.card import Card, Recorded
-from diagnose.soundcard.played import LEAD, Played
+from diagnose.soundcard.played import LEAD, Played, on_sides
 
 TAILS = (0.7, 1.5, 2.5)
 """s that are recorded beyond what is played, in one take after the other, of which one must be
@@ -60,7 +61,7 @@ class Heard:
     Attributes
     ----------
     wave : (n,) array
-        The settled wave as recorded on the left input, fractions of full scale.
+        The settled wave as recorded on the input of its side, fractions of full scale.
     ratio : float
         How much longer it is as recorded than as played.
     tones : tuple of float
@@ -71,6 +72,8 @@ class Heard:
         Of the whole recording, a fraction of full scale.
     again : tuple of str
         Why takes before this one were thrown away.
+    other : (n,) array or None
+        What the input of the other side heard meanwhile; None of a card with one input.
     """
 
     wave: Floats
@@ -80,6 +83,7 @@ class Heard:
     clipped: int
     peak: float
     again: tuple[str, ...] = ()
+    other: Floats | None = None
 
     def recording(self) -> Recording:
         """The wave as a recording that can be measured."""
@@ -99,7 +103,7 @@ class Heard:
 
 
 def take(card: Card, played: Played, mains: float = 50.0) -> Heard:
-    """Play and record until one take is whole.
+    """Play and record on the left until one take is whole.
 
     Parameters
     ----------
@@ -111,21 +115,44 @@ def take(card: Card, played: Played, mains: float = 50.0) -> Heard:
     NotTaken
         After as many takes as `TAILS` that were not.
     """
-    why: list[str] = []
+    return take_sides(card, {0: played}, mains)[0]
+
+
+def take_sides(
+    card: Card, played: Mapping[int, Played], mains: float = 50.0
+) -> dict[int, Heard]:
+    """Play and record on each side its own, at once, until one take is whole on all of them.
+
+    Parameters
+    ----------
+    played : mapping
+        By side, 0 for left and 1 for right; they last alike.
+    mains : float
+        As `take`.
+
+    Raises
+    ------
+    NotTaken
+        As `take`.
+    """
+    samples, why = on_sides(played), list[str]()
     for number in range(len(TAILS)):
         place = min(card.slow + number, len(TAILS) - 1)
-        tail = TAILS[place]
-        heard = whole(card.play(played.samples, tail), played, card.rate, card.one_clock, mains)
-        if isinstance(heard, Heard):
+        recorded = card.play(samples, TAILS[place])
+        made = {side: whole(recorded, one, card.rate, card.one_clock, mains, side)
+                for side, one in played.items()}
+        bad = next((one for one in made.values() if isinstance(one, str)), "")
+        if not bad:
             card.slow = place
-            return Heard(heard.wave, heard.rate, heard.ratio, heard.tones, heard.clipped,
-                         heard.peak, tuple(why))
-        why.append(heard)
+            return {side: replace(one, again=tuple(why)) for side, one in made.items()
+                    if isinstance(one, Heard)}
+        why.append(bad)
     raise NotTaken(f"{len(TAILS)} takes were thrown away, the last because {why[-1]}")
 
 
 def whole(
-    recorded: Recorded, played: Played, rate: float, one_clock: bool, mains: float = 50.0
+    recorded: Recorded, played: Played, rate: float, one_clock: bool, mains: float = 50.0,
+    side: int = 0,
 ) -> Heard | str:
     """A take, or why it cannot be used.
 
@@ -135,12 +162,16 @@ def whole(
         Samples a second.
     one_clock : bool
         Whether one device played and recorded.
+    side : int
+        Of the input, 0 for left and 1 for right.
     """
     if recorded.lost:
         return f"the driver lost buffers ({', '.join(recorded.lost)})"
     if not recorded.samples.size:
         return "nothing came in"
-    wave = recorded.samples[0]
+    if side >= len(recorded.samples):
+        return "the card has no right input"
+    wave = recorded.samples[side]
     if played.apart:
         try:
             found = pilots.find(wave, rate, played.apart, (False,))
@@ -166,7 +197,10 @@ def whole(
     if reason:
         return reason
     one = Recording("take", part[None, :], rate, 0, len(part) / rate)
-    return Heard(part, rate, ratio, tones, at_full_scale(one)[0], float(np.abs(wave).max()))
+    beside = recorded.samples[1 - side] if len(recorded.samples) > 1 else None
+    other = None if beside is None else beside[max(first, 0) :][: len(part)]
+    return Heard(part, rate, ratio, tones, at_full_scale(one)[0], float(np.abs(wave).max()),
+                 other=other)
 
 
 def _fitted(

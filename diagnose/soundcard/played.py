@@ -7,7 +7,7 @@ sheet asks for, for as long as reading them needs.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -51,6 +51,11 @@ class Played:
     end: float
     apart: float = 0.0
     tones: tuple[tuple[float, float], ...] = ()
+
+    def fits(self, other: Played) -> bool:
+        """Whether both can be played at once, a side each: what is read of them lies alike."""
+        return (len(self.samples), self.begin, self.end, self.apart) == (
+            len(other.samples), other.begin, other.end, other.apart)
 
 
 def tones(
@@ -135,3 +140,19 @@ def levelled(
         sizes = 10.0 ** (-riaa_db(np.asarray(frequencies)) / 20.0)
     sizes *= min(rms / float(np.sqrt(np.square(sizes).sum())), 1.0 / (_OFTEN * float(sizes.sum())))
     return list(zip(map(float, frequencies), sizes.tolist(), strict=True))
+
+
+def on_sides(played: Mapping[int, Played]) -> Floats:
+    """What a card is to play: (n,) on the left alone, else (2, n) with silence where nothing is.
+
+    Parameters
+    ----------
+    played : mapping
+        By side, 0 for left and 1 for right.
+    """
+    if tuple(played) == (0,):
+        return played[0].samples
+    made = np.zeros((2, max(len(one.samples) for one in played.values())))
+    for side, one in played.items():
+        made[side, : len(one.samples)] = one.samples
+    return made

@@ -207,7 +207,7 @@ class PortAudioCard:
             stream = self._opened(self._sound.OutputStream, self._out, self._out.outputs, out)
             try:
                 stream.start()
-                _wait(done, _START + len(samples) / self.rate + 2.0 * tail, self._out.name)
+                _wait(done, _START + len(played) / self.rate + 2.0 * tail, self._out.name)
                 time.sleep(_LATENCY)
             finally:
                 stream.abort()  # a stream that is stopped plays its buffers of silence first
@@ -241,9 +241,13 @@ class PortAudioCard:
             stream.close()
 
     def _driver(self, samples: Floats) -> NDArray[np.int32]:
-        """A wave for the left output as the driver takes it, (n, c)."""
-        played = np.zeros((len(samples), self._out.outputs), dtype=np.int32)
-        played[:, 0] = np.clip(np.rint(samples * _FULL), -_FULL, _FULL - 1.0).astype(np.int32)
+        """A wave for the left output, or for left and right, as the driver takes it, (n, c)."""
+        sides = np.atleast_2d(samples).T
+        if sides.shape[1] > self._out.outputs:
+            raise InputError(f"{self._out.name} has no right output",
+                             expected="a card of two outputs, or the channels one by one")
+        played = np.zeros((len(sides), self._out.outputs), dtype=np.int32)
+        played[:, : sides.shape[1]] = np.clip(np.rint(sides * _FULL), -_FULL, _FULL - 1.0)
         return played
 
     def _recording(self) -> _Recording:

@@ -1,0 +1,48 @@
+"""One reading as a card took it, and what is told of a take."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from circuits.quantity import render
+from circuits.reading import Reading
+
+
+@dataclass(frozen=True)
+class Taken:
+    """One reading that was taken.
+
+    Attributes
+    ----------
+    asked : Reading
+        As the sheet has it.
+    reading : Reading
+        With the load that the card was.
+    value : float
+        SI; dB as they are.
+    bound : str
+        ``<`` where the card sees no more.
+    beside : pairs of (word, text)
+        What the row of the sheet is to say besides.
+    note : str
+        Full scale and input of the card.
+    """
+
+    asked: Reading
+    reading: Reading
+    value: float
+    bound: str = ""
+    beside: tuple[tuple[str, str], ...] = ()
+    note: str = ""
+
+    def text(self) -> str:
+        """The value as a sheet has it."""
+        return f"{self.bound} {render(self.value, self.reading.unit, 4)}".strip()
+
+
+@dataclass
+class Takes:
+    """What was taken of one task, and what to say of it."""
+
+    readings: list[Taken] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
