@@ -43,7 +43,8 @@ MAY = {
     "diagnose.stimulus": (*_LOW, "diagnose.schema"),
     "diagnose.traces": (*_SHEET, "diagnose.recording"),
     "diagnose.instruments": _SHEET,
-    "diagnose.soundcard": (*_SHEET, "diagnose.recording", "diagnose.stimulus"),
+    # what a card has taken is told beside what good units read
+    "diagnose.soundcard": (*_STUDIES, "diagnose.recording", "diagnose.stimulus"),
     "diagnose.inference": _SHEET,
     "diagnose.advice": _INFERENCE,
     "diagnose.answer": _ADVICE,

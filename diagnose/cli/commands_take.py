@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from argparse import Namespace
 from collections.abc import Callable, Mapping, Sequence
@@ -12,48 +11,33 @@ from typing import Any
 
 import numpy as np
 
-from circuits import yamlfile
 from circuits.cautions import caution_texts
 from circuits.errors import InputError
-from circuits.hazards import hazards
 from circuits.quantity import parse
-from circuits.reading import Reading, from_compared, shown
-from circuits.stage import Stage
+from circuits.reading import Reading, shown
 from diagnose.answer.verdict import verdict
 from diagnose.cli.commands import View
 from diagnose.cli.console_take import Bench as Console
 from diagnose.schema.documents import FORMAT
-from diagnose.sheet import entry as sheet_entry
 from diagnose.sheet.case import Case
 from diagnose.sheet.entry import Measured
-from diagnose.sheet.proposal import on_sheet
-from diagnose.sheet.putting import load_sheet, put_and_save, rows
-from diagnose.soundcard import portaudio
+from diagnose.sheet.putting import load_sheet, save
+from diagnose.soundcard import asked, portaudio
 from diagnose.soundcard.calibration import (
-    LINE_OHMS,
     TONE_HZ,
     TONE_PEAK,
+    USUAL,
     Calibration,
     keep,
     kept,
     measure_own,
 )
 from diagnose.soundcard.card import Card
-from diagnose.soundcard.divider import before_input, behind_output
-from diagnose.soundcard.plan import Asked, cannot, tasks
-from diagnose.soundcard.session import Step, session, steps
-from diagnose.soundcard.taking import MIDDLE_HZ, Rig, Taken
-from diagnose.studies.good_readings import good_readings
+from diagnose.soundcard.session import Step, session
+from diagnose.soundcard.taking import Rig, Taken
 from faultlib.good_unit import Figure
 from faultlib.signature import Stepwise
-from faultlib.simulate import Bench, Variant
-
-_USUAL = Calibration("no card", "", 48e3, 2.0, 2.0, 100.0, LINE_OHMS)
-"""What a list is made with where no card is calibrated: 2 V at 100 ohm out, 2 V at 10 kohm in
-(common practice)."""
-_DEAD = 1e-3
-"""Gain of a stage that has none worth the name, a ratio: what is driven then is told by its usual
-drive alone."""
+from faultlib.simulate import Bench
 
 
 def devices_text() -> str:
@@ -136,20 +120,21 @@ def prepared(
     """
     path: Path = values.case
     text, case = load_sheet(path)
-    asked = wanted(text, case, values.next, bench, progress)
+    proposed = _proposed(case, bench, progress) if values.next else None
     own = _own(values, values.list)
     card = None if values.list else opened(values)
-    rig = rig_of(case.stage, asked, own, bench)
-    made = steps(tasks(asked, case.stage, own.rate), rig)
-    left = [(a.reading, a.channel, why) for a in asked
-            if (why := cannot(a.reading, case.stage, own.rate))]
-    if values.list or not any(step.task for step in made):
-        return lambda: _listed(case, made, left, own)
-    good = _good(case.stage, [a.reading for a in asked if not cannot(a.reading, case.stage,
-                                                                     own.rate)], rig, bench,
-                 progress)
-    assert card is not None
-    return lambda: _taken(path, case, made, card, rig, good, not values.yes)
+    made = asked.prepared(text, case, own, bench, proposed)
+    if card is None or not made.takes:
+        return lambda: _listed(case, made.steps, made.left, own)
+    good = asked.good(made, bench, progress)
+    return lambda: _taken(path, case, made.steps, card, made.rig, good, not values.yes)
+
+
+def _proposed(case: Case, bench: Bench, progress: Stepwise | None) -> list[asked.Conditions]:
+    """What ``diagnose next`` proposes."""
+    from diagnose.door.answers import next_readings
+
+    return [item.conditions for item in next_readings(case, None, False, bench, progress)]
 
 
 def _taken(
@@ -191,39 +176,7 @@ def write(path: Path, one: Taken, channel: str) -> Case:
     """A reading into the file of its sheet, in the row that asked for it."""
     text, case = load_sheet(path)
     channel = channel if case.channels else ""
-    there = {row.reading.key() for row in rows(text, case.stage, channel)}
-    # the second time the row says the load as well
-    again = one.reading.key() in there
-    return put_and_save(path, one.reading if again else one.asked, one.text(), channel, True,
-                        () if again else one.beside, one.note)
-
-
-def wanted(
-    text: str, case: Case, by_advice: bool, bench: Bench, progress: Stepwise | None = None
-) -> list[Asked]:
-    """What a sheet, or the advice on it, asks for: its empty rows, else what a blank one has."""
-    names = [name for name, _ in case.channels] or [""]
-    if by_advice:
-        from diagnose.door.answers import next_readings
-
-        proposed = next_readings(case, None, False, bench, progress)
-        return [Asked(_reading(item.conditions, case.stage), case.suspect) for item in proposed]
-    asked = [Asked(row.reading, channel) for channel in names
-             for row in rows(text, case.stage, channel) if not row.value]
-    if any(not cannot(a.reading, case.stage, np.inf) for a in asked):
-        return asked
-    there = {(channel, row.reading.key()) for channel in names
-             for row in rows(text, case.stage, channel)}
-    proposed_rows = [reading for reading, _ in on_sheet(case.stage, bench)]
-    return asked + [Asked(reading, channel) for channel in names for reading in proposed_rows
-                    if (channel, reading.key()) not in there]
-
-
-def _reading(conditions: Sequence[tuple[str, Any]], stage: Stage) -> Reading:
-    """A reading of the words that the advice has it in."""
-    node = yamlfile.tree(json.dumps(dict(conditions), ensure_ascii=False), "the advice")
-    mapping, name = sheet_entry.quantity_of(node, "a reading")
-    return sheet_entry.conditions(mapping, name, stage)
+    return save(path, asked.in_its_row(text, case.stage, one, channel), text)
 
 
 def _own(values: Namespace, listing: bool) -> Calibration:
@@ -233,47 +186,14 @@ def _own(values: Namespace, listing: bool) -> Calibration:
     except InputError:
         if not listing or values.device or values.input:
             raise
-        return replace(_USUAL, rate=values.rate)
+        return replace(USUAL, rate=values.rate)
     own = kept(name)
     if own is None and listing:
-        return replace(_USUAL, device=name, rate=values.rate)
+        return replace(USUAL, device=name, rate=values.rate)
     if own is None:
         raise InputError(f"the card {name} is not calibrated yet",
                          expected="once, a meter and a cable: diagnose take --calibrate")
     return own
-
-
-def rig_of(stage: Stage, asked: Sequence[Asked], own: Calibration, bench: Bench) -> Rig:
-    """How a card is connected to a stage: dividers for the rated output and the usual drive."""
-    gain = _gain(stage, bench)
-    plain = Rig(own, stage, gain)
-    behind = behind_output(plain.usual, own.plays, own.output_ohms, stage.source_impedance)
-    most = plain.usual
-    for reading in (a.reading for a in asked):
-        if reading.level is not None:
-            kind, value = reading.level
-            if kind == "power":
-                value = float(np.sqrt(value * (reading.load or stage.load)))
-            most = max(most, value if kind == "input level" else value / gain)
-    return Rig(own, stage, gain, behind, before_input(
-        most * gain, own.records, own.input_ohms, hazards(stage).output))
-
-
-def _gain(stage: Stage, bench: Bench) -> float:
-    reading = Reading("gain", frequency=MIDDLE_HZ)
-    found = bench.values(stage, [Variant()], [reading]).values[0, 0]
-    if not np.isfinite(found):
-        return 1.0
-    return float(max(10.0 ** (from_compared(reading, float(found)) / 20.0), _DEAD))
-
-
-def _good(
-    stage: Stage, readings: Sequence[Reading], rig: Rig, bench: Bench, progress: Stepwise | None
-) -> dict[Reading, Figure]:
-    """What good units read, loaded by the card."""
-    asked = [rig.taken(reading)[0] for reading in readings]
-    found = good_readings(stage, asked, bench, progress)
-    return {r: figure for r, figure in zip(asked, found, strict=True) if figure is not None}
 
 
 def _listed(

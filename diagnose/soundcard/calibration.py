@@ -151,6 +151,11 @@ class Calibration:
                 f"output {render(self.output_ohms, 'ohm')}{worst}{hiss}")
 
 
+USUAL = Calibration("no card", "", 48e3, 2.0, 2.0, 100.0, LINE_OHMS)
+"""What a list is made with where no card is calibrated: 2 V at 100 ohm out, 2 V at 10 kohm in
+(common practice)."""
+
+
 def measure_own(
     card: Card, open_volts: float, loop_volts: float, input_ohms: float, mains: float = 50.0,
     today: date | None = None,

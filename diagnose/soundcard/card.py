@@ -6,6 +6,7 @@ clock and a wire. Samples are fractions of digital full scale, as everywhere in 
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
@@ -14,7 +15,16 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from circuits.errors import AmplifierError
+
 Floats = NDArray[np.float64]
+
+
+class Ended(AmplifierError):
+    """Somebody ended what was being played."""
+
+    def __init__(self) -> None:
+        super().__init__("ended while it played")
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,6 +59,8 @@ class Card(Protocol):
     slow : int
         How many of the usual tails of a recording have been too short for what comes back; told
         by whoever takes.
+    ended : Event
+        Set by another thread, it ends what is being played at once.
     """
 
     name: str
@@ -56,6 +68,7 @@ class Card(Protocol):
     bits: int
     one_clock: bool
     slow: int
+    ended: threading.Event
 
     def play(self, samples: Floats, tail: float) -> Recorded:
         """Play a wave and record meanwhile.
@@ -65,6 +78,10 @@ class Card(Protocol):
 
         The recording starts before the wave and ends `tail` s after its last sample was handed
         over: what is on its way through buffers comes in by then.
+
+        Raises
+        ------
+        Ended
         """
 
     def listening(self) -> AbstractContextManager[Callable[[float], Floats]]:

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from circuits.errors import InputError
-from diagnose.soundcard.card import Floats, Recorded
+from diagnose.soundcard.card import Ended, Floats, Recorded
 
 _LATENCY = 0.2
 """s of buffers: nothing here answers to anything, and a long buffer is not lost."""
@@ -180,6 +180,7 @@ class PortAudioCard:
         self._sound, self._out, self._in, self.rate = sound, out, into, rate
         self.name = out.name if out.name == into.name else f"{out.name} → {into.name}"
         self.one_clock = out.index == into.index
+        self.ended = threading.Event()
 
     def play(self, samples: Floats, tail: float) -> Recorded:
         """As `Card.play`.
@@ -188,6 +189,7 @@ class PortAudioCard:
         ------
         InputError
             For a device that went away, or one that gives nothing.
+        Ended
         """
         played, done, place = self._driver(samples), threading.Event(), 0
 
@@ -207,7 +209,8 @@ class PortAudioCard:
             stream = self._opened(self._sound.OutputStream, self._out, self._out.outputs, out)
             try:
                 stream.start()
-                _wait(done, _START + len(played) / self.rate + 2.0 * tail, self._out.name)
+                _wait(done, _START + len(played) / self.rate + 2.0 * tail, self._out.name,
+                      self.ended)
                 time.sleep(_LATENCY)
             finally:
                 stream.abort()  # a stream that is stopped plays its buffers of silence first
@@ -308,10 +311,14 @@ def _said(status: Any) -> set[str]:
     return {word.replace("_", " ") for word in _LOST if getattr(status, word, False)}
 
 
-def _wait(event: threading.Event, seconds: float, name: str) -> None:
-    """Wait in slices, so that Ctrl-C is heard on every system."""
+def _wait(
+    event: threading.Event, seconds: float, name: str, ended: threading.Event | None = None
+) -> None:
+    """Wait in slices, so that Ctrl-C is heard on every system, and who ends it as well."""
     for _ in range(math.ceil(seconds / 0.1)):
         if event.wait(0.1):
             return
+        if ended is not None and ended.is_set():
+            raise Ended
     raise InputError(f"{name} gives and takes no samples",
                      expected="a device that is plugged in and that no other program holds")

@@ -7,6 +7,7 @@ the wave (harmonics of known size), mains lines and noise.
 from __future__ import annotations
 
 import math
+import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -14,7 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from diagnose.soundcard.card import Recorded
+from diagnose.soundcard.card import Ended, Recorded
 
 Floats = NDArray[np.float64]
 
@@ -96,10 +97,13 @@ class FakeCard:
     name: str = "bench card"
     bits: int = 24
     slow: int = 0
+    ended: threading.Event = field(default_factory=threading.Event)
     takes: list[float] = field(default_factory=list)
     sounded: list[float] = field(default_factory=list)
 
     def play(self, samples: Floats, tail: float = 0.4) -> Recorded:
+        if self.ended.is_set():
+            raise Ended
         number = len(self.takes)
         self.takes.append(float(np.abs(samples).max(initial=0.0)))
         lead, after = round(self.delay * self.rate), round(tail * self.rate)

@@ -96,7 +96,7 @@ def test_the_hands_have_a_step_each() -> None:
 
 def test_a_power_amplifier_is_warned_of_before_it_is_connected() -> None:
     stage = load_stage("output-complementary")
-    from diagnose.cli.commands_take import rig_of
+    from diagnose.soundcard.asked import rig_of
     from faultlib.simulate import Laboratory
     from faultlib.store import Store
 
