@@ -52,7 +52,7 @@ MAY = {
     "diagnose.studies": _ANSWER,
     "diagnose.show.stage": _LOW,
     "diagnose.show": _SHOW,
-    "diagnose.web": _SHOW,
+    "diagnose.web": (*_SHOW, "diagnose.instruments"),
     "diagnose.door": (*_SHOW, "diagnose.web"),
     "diagnose.cli": (*_SHOW, "diagnose.web", "diagnose.door", "diagnose.instruments"),
 }

@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,7 +14,7 @@ from circuits.reading import Reading
 from diagnose.instruments.connection import VisaLine, found
 from diagnose.instruments.keys import Keyboard
 from diagnose.instruments.meter import FUNCTIONS, Meter
-from diagnose.instruments.points import Point, empty_points, wanted
+from diagnose.instruments.points import Point, channel_of, empty_points, proposed_points
 from diagnose.instruments.session import END, Taken, take_points
 from diagnose.sheet.case import Case
 from diagnose.sheet.putting import load_sheet, put_and_save, rows
@@ -81,10 +80,10 @@ def read(values: argparse.Namespace, proposed: Proposed, width: int, colour: boo
     """
     path: Path = values.case
     text, case = load_sheet(path)
-    channel = _channel(case, values.channel)
+    channel = channel_of(case, values.channel)
     points = () if values.next else empty_points(text, case.stage, channel, str(path))
     if not points:
-        points = wanted(case.stage, [_plain(r) for r in proposed(case)])
+        points = proposed_points(case.stage, proposed(case))
     if not points:
         raise InputError(
             f"{path} wants nothing that a multimeter takes at a point",
@@ -97,9 +96,6 @@ def read(values: argparse.Namespace, proposed: Proposed, width: int, colour: boo
     screen, taken = _Terminal(), Taken()
 
     def put(point: Point, word: str, over: bool) -> None:
-        if not word:
-            raise InputError(f"{point.reading.label()} is over the range of the meter, which does "
-                             "not say how far it reaches", expected="a divider, or a higher range")
         put_and_save(path, point.reading, word, channel, over)
 
     with VisaLine(values.address) as line, Keyboard() as keys:
@@ -150,22 +146,6 @@ def _minded(
     screen.note(page.text().strip("\n"))
     screen.note("press Enter to begin")
     return keys.wait() != END
-
-
-def _channel(case: Case, word: str) -> str:
-    names = [name for name, _ in case.channels]
-    if not names:
-        if word:
-            raise InputError("this sheet has one channel", expected="no --channel")
-        return ""
-    if word and word not in names:
-        raise InputError(f"there is no channel {word!r}", choices=names, given=word)
-    return word or case.suspect
-
-
-def _plain(reading: Reading) -> Reading:
-    """A reading as a row of a sheet says it, its meter being the sheet's own."""
-    return replace(reading, meter=0.0)
 
 
 def _count(taken: Taken) -> str:

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from circuits.cautions import marked, reading_text
+from circuits.errors import InputError
 from circuits.hazards import hazards
 from circuits.reading import Reading
 from circuits.stage import GROUND, Stage
 from diagnose.instruments.meter import FUNCTIONS
+from diagnose.sheet.case import Case
 from diagnose.sheet.putting import rows
 
 
@@ -45,6 +47,29 @@ def wanted(stage: Stage, readings: Iterable[Reading]) -> tuple[Point, ...]:
         Point(r, _where(stage, r), marked(about, r), reading_text(about, r))
         for r in readings if r.quantity in FUNCTIONS
     )
+
+
+def proposed_points(stage: Stage, readings: Iterable[Reading]) -> tuple[Point, ...]:
+    """The same of readings that are proposed: as a row says them, the meter being the sheet's."""
+    return wanted(stage, [replace(reading, meter=0.0) for reading in readings])
+
+
+def channel_of(case: Case, word: str) -> str:
+    """Which channel of a sheet is read: the one that is named, else the one under suspicion.
+
+    Raises
+    ------
+    InputError
+        For one that the sheet does not have.
+    """
+    names = [name for name, _ in case.channels]
+    if not names:
+        if word:
+            raise InputError("this sheet has one channel", expected="no --channel")
+        return ""
+    if word and word not in names:
+        raise InputError(f"there is no channel {word!r}", choices=names, given=word)
+    return word or case.suspect
 
 
 def empty_points(text: str, stage: Stage, channel: str, name: str) -> tuple[Point, ...]:

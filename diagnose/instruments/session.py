@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from circuits.errors import InputError
 from circuits.quantity import exact, to_step
 from diagnose.instruments.holding import Probe, Settled
 from diagnose.instruments.meter import FUNCTIONS, Meter, Shown
@@ -118,7 +119,8 @@ def take_points(
             place = max(place - 1, 0)
             continue
         if word == SKIP:
-            taken.skipped.append(point)
+            # one that was taken before, and gone back to, keeps its value
+            taken.skipped += [point] if point not in taken.values else []
         elif value is not None:
             text = in_words(point, value, meter)
             put(point, text, point in taken.values)
@@ -168,12 +170,20 @@ def in_words(point: Point, value: Settled, meter: Meter) -> str:
     ----------
     meter : Meter
         Whose highest range is the bound, where it says.
+
+    Raises
+    ------
+    InputError
+        For a voltage over the range of a meter that does not say how far it reaches.
     """
     unit = _unit(point)
     if not value.over:
         step = max(value.step, _RELIED * abs(value.value))
         return to_step(value.value, unit, step)
+    if meter.most is None and unit != "ohm":
+        raise InputError(f"{point.reading.label()} is over the range of the meter, which does "
+                         "not say how far it reaches", expected="a divider, or a higher range")
     if meter.most is None:
-        return "OL" if unit == "ohm" else ""
+        return "OL"
     most = exact(meter.most, unit)
     return f"< -{most}" if value.value < 0.0 else f"> {most}"

@@ -88,7 +88,8 @@ STYLE = "\n".join([
 
 
 def chart(
-    panel: Panel, width: float = 520.0, height: float = 300.0, view: View | None = None
+    panel: Panel, width: float = 520.0, height: float = 300.0, view: View | None = None,
+    cursor: bool = True,
 ) -> str:
     """Draw one panel.
 
@@ -98,6 +99,8 @@ def chart(
         CSS pixels.
     view : View, optional
         The part of it that is looked at, in place of everything.
+    cursor : bool
+        Whether it can be read place by place; what is drawn anew all the time cannot.
 
     Returns
     -------
@@ -141,7 +144,8 @@ def chart(
         text(root, heading(panel.x), (left + x.stop) / 2.0, bottom + 2 * ROW - 4.0, "middle")
     for row, entries in enumerate(words):
         legend_row(root, entries, height - ROW * (len(words) - row) + 13.0)
-    root.extend(cursors(panel, x, y))
+    if cursor:
+        root.extend(cursors(panel, x, y))
     return ET.tostring(root, encoding="unicode")
 
 

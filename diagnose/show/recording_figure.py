@@ -62,7 +62,7 @@ def recording_figure(made: Measurement) -> Figure:
 def panels_of(made: Measurement, limits: Sequence[Bounds] = ()) -> list[Panel]:
     """The panels of `recording_figure`; limits are of mains lines, V."""
     words = _WORDS.get(made.signal, "spectrum")
-    panels = [_spectrum(one, made.full_scale, words, limits)
+    panels = [spectrum_panel(one, made.full_scale, words, limits)
               for one in made.pictures if one.kind == "spectrum"]
     waves = [one for one in made.pictures if one.kind == "wave"]
     return [*panels, *_waves(waves, made.full_scale, words), *_swept(made.curves)]
@@ -134,9 +134,23 @@ def _note(made: Measurement) -> str:
             f"noise reads as in a band of {render(width, 'Hz')}.")
 
 
-def _spectrum(
-    one: Picture, full_scale: float | None, words: str, limits: Sequence[Bounds]
+def spectrum_panel(
+    one: Picture, full_scale: float | None, words: str, limits: Sequence[Bounds] = (),
+    whole: str = "all that was recorded",
 ) -> Panel:
+    """One spectrum with its lines named.
+
+    Parameters
+    ----------
+    full_scale : float or None
+        V RMS of a sine that fills it; without, levels are dB of full scale.
+    words : str
+        Its title.
+    limits : sequence of Bounds
+        Of mains lines, V.
+    whole : str
+        What the line of the whole spectrum is called.
+    """
     top = max([*one.y, *(line.rms for line in one.lines)], default=0.0) or 1.0
     floor = top * 10.0 ** (-_DEEP / 20.0)
 
@@ -144,7 +158,7 @@ def _spectrum(
         rms = max(rms, floor)
         return 20.0 * math.log10(rms * _ROOT) if full_scale is None else rms * _ROOT * full_scale
 
-    series = [Series("all that was recorded", one.x, tuple(map(level, one.y)), marked=False)]
+    series = [Series(whole, one.x, tuple(map(level, one.y)), marked=False)]
     for kind in _KINDS:
         lines = [line for line in one.lines if line.kind == kind]
         if lines:

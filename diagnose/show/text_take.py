@@ -67,17 +67,36 @@ def level_line(seen: Level, full_scale: float, width: int) -> str:
     """
     roomy = width >= _ROOMY
     wide = _WIDE if roomy else _NARROW
-    share = (max(seen.peak, _LOWEST) - _LOWEST) / (_HIGHEST - _LOWEST)
-    volts = f" {render(full_scale * 10.0 ** (seen.rms / 20.0), 'V')}" if full_scale else ""
-    words = f"{'█' * round(share * wide):{_MARK}<{wide}} {seen.rms:.1f} dBFS{volts}"
-    if seen.clipped:
-        words += "  CLIPS: turn it down"
-    elif seen.hum:
-        frequency, loud = seen.hum[0]
-        words += f"  hum {render(frequency, 'Hz')} {loud:.0f}"
+    said, warning = level_words(seen, full_scale)
+    words = f"{'█' * round(share(seen.peak) * wide):{_MARK}<{wide}} {said}"
+    if warning:
+        words += f"  {warning}"
     row = spectrum(seen)
     row = f"  20 Hz {row} 20 kHz" if roomy else f"  {row}"
     return (words + row if len(words + row) <= width else words)[:width]
+
+
+def level_words(seen: Level, full_scale: float) -> tuple[str, str]:
+    """The level in words, and what to mind of it; that is empty for nothing.
+
+    Parameters
+    ----------
+    full_scale : float
+        As `level_line`.
+    """
+    volts = f" {render(full_scale * 10.0 ** (seen.rms / 20.0), 'V')}" if full_scale else ""
+    said = f"{seen.rms:.1f} dBFS{volts}"
+    if seen.clipped:
+        return said, "CLIPS: turn it down"
+    if seen.hum:
+        frequency, loud = seen.hum[0]
+        return said, f"hum {render(frequency, 'Hz')} {loud:.0f}"
+    return said, ""
+
+
+def share(level: float) -> float:
+    """How far up the scale of the level meter a level is, dBFS: 0 to 1."""
+    return (min(max(level, _LOWEST), _HIGHEST) - _LOWEST) / (_HIGHEST - _LOWEST)
 
 
 def spectrum(seen: Level) -> str:
@@ -85,8 +104,7 @@ def spectrum(seen: Level) -> str:
     top = len(_BARS) - 1
     row = ""
     for band in seen.bands[: len(BANDS)]:
-        share = (band - _LOWEST) / (_HIGHEST - _LOWEST)
-        row += _BARS[max(min(round(share * top), top), 0)]
+        row += _BARS[round(share(band) * top)]
     return row
 
 
@@ -95,21 +113,28 @@ def taken_text(
     limits: Sequence[VerdictLine] = (),
 ) -> str:
     """A reading beside what good units read and what is published."""
-    unit = taken.reading.unit
     said = [f"{taken.reading.label()}{f', {channel}' if channel else ''}: {taken.text()}"]
     if good is not None:
-        if good.low == good.high:
-            said.append(f"a good unit {render(good.value, unit)}")
-        else:
-            inside = good.low <= taken.value <= good.high
-            where = "within" if inside else "above" if taken.value > good.high else "below"
-            if taken.bound and not inside:
-                where = "a bound beside"
-            said.append(f"{where} good units, {render(good.low, unit)} to "
-                        f"{render(good.high, unit)}")
-    for line in limits:
-        ends = [f"{word} {limit:.4g} {line.unit}".rstrip() for word, limit in
-                (("at least", line.minimum), ("at most", line.maximum)) if limit is not None]
-        verdict = "met" if line.passes else "NOT MET"
-        said.append(f"{verdict}{'' if line.certain else ' (uncertain)'}: {' and '.join(ends)}")
+        said.append(beside_good(taken.reading, taken.value, good, bool(taken.bound)))
+    said += [against_limit(line) for line in limits]
     return "  –  ".join(said)
+
+
+def beside_good(reading: Reading, value: float, good: Figure, bound: bool = False) -> str:
+    """A reading, SI, beside what good units read; `bound` where no more than a bound is known."""
+    if good.low == good.high:
+        return f"a good unit {render(good.value, reading.unit)}"
+    inside = good.low <= value <= good.high
+    where = "within" if inside else "above" if value > good.high else "below"
+    if bound and not inside:
+        where = "a bound beside"
+    return (f"{where} good units, {render(good.low, reading.unit)} to "
+            f"{render(good.high, reading.unit)}")
+
+
+def against_limit(line: VerdictLine) -> str:
+    """A reading against what is published."""
+    ends = [f"{word} {limit:.4g} {line.unit}".rstrip() for word, limit in
+            (("at least", line.minimum), ("at most", line.maximum)) if limit is not None]
+    verdict = "met" if line.passes else "NOT MET"
+    return f"{verdict}{'' if line.certain else ' (uncertain)'}: {' and '.join(ends)}"

@@ -79,6 +79,21 @@ def library() -> ModuleType:
     return module
 
 
+def look_again() -> None:
+    """Have the library look for devices anew; by itself it does so once a process.
+
+    Not while a card is open: that would be closed by it.
+
+    Raises
+    ------
+    InputError
+        As `library`.
+    """
+    sound = library()
+    sound._terminate()
+    sound._initialize()
+
+
 def devices() -> tuple[Device, ...]:
     """The devices of this machine.
 

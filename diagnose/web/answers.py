@@ -19,7 +19,7 @@ from diagnose.show.embedded import charts, drawing, lit
 from diagnose.show.figure import Figure
 from diagnose.show.report_file import report_body, report_html
 from diagnose.show.text_log import PROOFS
-from diagnose.web.desk import desk
+from diagnose.web.desk import Desk, desk
 from diagnose.web.guard import REPORT_POLICY
 from diagnose.web.jobs import Job
 from diagnose.web.listed import first_said
@@ -69,12 +69,17 @@ def rank(name: str) -> Response:
             {"text": p.text, "where": place(kept.sheet, p.field), "field": slug(p.field)}
             for p in sheet.problems
         ])
+    return jsonify(_state(begun(desk(), kept, sheet.case)))
+
+
+def begun(at: Desk, kept: Kept, case: Case) -> Job:
+    """The ranking of a sheet as it stands, begun unless there is one."""
     # a copy, so that the answer is of this revision whatever is typed meanwhile
     path = kept.folder / RANKED
-    job = desk().jobs.of(name)
+    job = at.jobs.of(kept.name)
     if job is None or job.revision != kept.revision or job.state != "done":
         path.write_bytes(kept.path.read_bytes())
-    return jsonify(_state(desk().jobs.start(name, kept.revision, path, _work(sheet.case))))
+    return at.jobs.start(kept.name, kept.revision, path, _work(case))
 
 
 @answers.get("/sheet/<name>/rank")

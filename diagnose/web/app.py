@@ -13,6 +13,7 @@ from circuits.cautions import HEADING
 from circuits.errors import AmplifierError, InputError
 from diagnose.show.filters import FILTERS
 from diagnose.web.answers import answers
+from diagnose.web.bench import bench
 from diagnose.web.desk import KEY, Desk
 from diagnose.web.guard import HOSTS, STRANGER, protect
 from diagnose.web.imports import imports
@@ -84,7 +85,7 @@ def make_app(
         short=Worker(0, cached), aside=Worker(0, cached, deadline=_HEALTHY),
     )
     for room in (listed, opening, sheets, tables, photos, answers, studies, stages, imports,
-                 records, papers, logged, plots):
+                 records, papers, logged, plots, bench):
         app.register_blueprint(room)
     app.register_error_handler(AmplifierError, _refused)
     app.register_error_handler(OSError, _disk)

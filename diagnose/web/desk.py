@@ -12,6 +12,7 @@ from flask import current_app
 
 from diagnose.web.checked import Checked, check
 from diagnose.web.jobs import Jobs
+from diagnose.web.runs import Runs
 from diagnose.web.sheet import Typed
 from diagnose.web.shelf import Kept, Shelf
 from diagnose.web.stage_shelf import StageShelf
@@ -57,6 +58,8 @@ class Desk:
         What takes a second or two: blank sheets, recordings, netlists.
     aside : Worker
         What may take ten: healthy units.
+    runs : Runs
+        What is being taken at the bench.
     """
 
     shelf: Shelf
@@ -67,6 +70,7 @@ class Desk:
     short: Worker
     aside: Worker
     jobs: Jobs = field(init=False)
+    runs: Runs = field(default_factory=Runs)
     _lock: threading.Lock = field(default_factory=threading.Lock)
     _locks: dict[Path, threading.Lock] = field(default_factory=dict)
     _drawing: dict[str, _Making] = field(default_factory=dict)
@@ -137,7 +141,8 @@ class Desk:
             worker.warm()
 
     def close(self) -> None:
-        """End all processes."""
+        """End all processes, and what is being taken at the bench."""
+        self.runs.close()
         for worker in (*self.many, self.quick, self.drawer, self.short, self.aside):
             worker.close()
 

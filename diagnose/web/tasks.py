@@ -6,7 +6,7 @@ The functions are those of the command line. What goes in and comes out is plain
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
@@ -28,9 +28,12 @@ from diagnose.sheet.blank_yaml import blank_sheet
 from diagnose.sheet.case import load_case
 from diagnose.sheet.expected import Expected
 from diagnose.sheet.proposal import follows_riaa, propose
+from diagnose.sheet.putting import load_sheet
 from diagnose.show.answer_figure import answer_figure, measured_figure
 from diagnose.show.embedded import drawing
 from diagnose.show.figure import Figure
+from diagnose.soundcard.asked import Conditions, Prepared, prepared
+from diagnose.soundcard.calibration import Calibration
 from diagnose.studies.good_readings import good_readings
 from diagnose.studies.healthy_unit import HealthyUnit, healthy_unit
 from diagnose.web.netlists import netlist_in, netlist_out
@@ -98,6 +101,15 @@ def on_paper(
     """The readings of a sheet, or those that are proposed, with what good units read."""
     lines = list(propose(stage, bench)) if readings is None else [(r, "") for r in readings]
     return lines, good_readings(stage, [r for r, _ in lines], bench, step)
+
+
+def card_steps(
+    bench: Bench, step: Stepwise, path: str, own: Calibration,
+    proposed: Sequence[Conditions] | None,
+) -> Prepared:
+    """What a sheet on the shelf asks a card for, or what was proposed, as steps."""
+    text, case = load_sheet(Path(path))
+    return prepared(text, case, own, bench, proposed)
 
 
 def healthy(bench: Laboratory, step: Stepwise, stage: str, path: str) -> HealthyUnit:
@@ -250,7 +262,7 @@ def _stage(path: str, mark: str) -> Stage:
 
 TASKS: Mapping[str, Callable[..., Any]] = {
     task.__name__: task
-    for task in (ranked, first_answer, pictured, plotted, blank, on_paper, healthy, healthy_own,
-                 beside_manual, netlist_in, netlist_out, drawn, drawn_sheet, recorded, ground,
-                 moved)
+    for task in (ranked, first_answer, pictured, plotted, blank, on_paper, card_steps, healthy,
+                 healthy_own, beside_manual, netlist_in, netlist_out, drawn, drawn_sheet, recorded,
+                 ground, moved)
 }

@@ -1,0 +1,25 @@
+"""The spectrum of what comes in just now, drawn so that it stands still while it moves."""
+
+from __future__ import annotations
+
+from diagnose.recording.picture import Picture
+from diagnose.show.chart_scale import View
+from diagnose.show.chart_svg import chart
+from diagnose.show.recording_figure import spectrum_panel
+
+REACH = View((20.0, 20e3), (-150.0, 10.0))
+"""Hz and dBFS that it always shows: axes that follow what is drawn would jump four times a second,
+and above full scale names of lines need room."""
+TITLE = "What comes in just now"
+
+
+def live_spectrum(one: Picture, width: float, height: float = 260.0) -> str:
+    """The spectrum as SVG, without a cursor: by the time one reads it there is another.
+
+    Parameters
+    ----------
+    width, height : float
+        CSS pixels.
+    """
+    return chart(spectrum_panel(one, None, TITLE, whole="all that comes in"), width, height, REACH,
+                 cursor=False)

@@ -1,0 +1,204 @@
+"""Readings by a sound card as a run that pages walk through: the steps of ``diagnose take``."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, replace
+from typing import Any
+
+from circuits.cautions import caution_texts
+from circuits.errors import AmplifierError, InputError
+from diagnose.sheet.entry import Measured
+from diagnose.show.level_figure import live_spectrum
+from diagnose.show.text_take import level_words, share
+from diagnose.soundcard import portaudio
+from diagnose.soundcard.asked import Prepared, in_its_row
+from diagnose.soundcard.calibration import USUAL, kept
+from diagnose.soundcard.card import Card, Floats
+from diagnose.soundcard.level import Level, level
+from diagnose.soundcard.session import AGAIN, GO, SKIP, Step, session
+from diagnose.soundcard.session import STOP as STOPPED
+from diagnose.soundcard.spectrum import spectrum
+from diagnose.soundcard.taking import Taken
+from diagnose.web.bench_sheet import BenchSheet
+from diagnose.web.desk import Desk
+from diagnose.web.runs import STOP, Run
+
+_SPAN = 0.5
+"""s that a look at the level sees: 50 Hz is told from 100 Hz by then."""
+_WIDE = 560.0
+"""CSS pixels of the spectrum; a narrow screen has it smaller."""
+_REMARK = "the card {name} is not calibrated yet"
+_ONCE = "once, a meter and a cable, in a terminal: diagnose take --calibrate"
+
+
+@dataclass(frozen=True)
+class CardAsked:
+    """What a page asks a card for.
+
+    Attributes
+    ----------
+    device, recorder : str
+        As `diagnose.soundcard.portaudio.card`.
+    by_advice : bool
+        Whether the answer says what is taken, in place of the empty rows.
+    """
+
+    device: str = ""
+    recorder: str = ""
+    rate: float = 48e3
+    by_advice: bool = False
+
+
+def devices() -> list[dict[str, Any]]:
+    """The devices of this machine, those that can play or record.
+
+    Raises
+    ------
+    InputError
+        Without the library, with how to get it.
+    """
+    found = []
+    for one in portaudio.devices():
+        if one.inputs or one.outputs:
+            own = kept(one.name)
+            found.append({"index": one.index, "name": one.name, "inputs": one.inputs,
+                          "outputs": one.outputs, "calibrated": own.dated if own else ""})
+    return found
+
+
+def take_by_card(run: Run, at: Desk, name: str, wanted: CardAsked) -> None:
+    """Walk through a session, from what the sheet asks for to its last step.
+
+    Raises
+    ------
+    AmplifierError
+        For a sheet, a device or a take that does not do; what was taken is on the sheet.
+    """
+    run.tell(text="opening the card")
+    card = portaudio.card(wanted.device, wanted.recorder, wanted.rate)
+    run.on_end(card.ended.set)
+    own = kept(card.name)
+    sheet = BenchSheet(run, at, name)
+    proposed = sheet.proposed() if wanted.by_advice else None
+    run.tell(text="looking at what the sheet asks for")
+    used = own or replace(USUAL, device=card.name, rate=wanted.rate)
+    made: Prepared = at.short.run("card_steps", str(sheet.kept.path), used, proposed)
+    left = [{"reading": reading.label(), "channel": channel, "why": why}
+            for reading, channel, why in made.left]
+    run.tell(
+        title=used.text(), steps=[_shown(step) for step in made.steps], left=left, text="",
+        cautions=list(caution_texts(sheet.case.stage)),
+        remarks=list(own.remarks()) if own else [],
+    )
+    if not made.takes:
+        raise InputError("this sheet asks for nothing that a card takes",
+                         expected="an empty row of gain, thd, noise or the like; or what the "
+                         "answer proposes")
+    if own is None:
+        raise InputError(_REMARK.format(name=card.name), expected=_ONCE)
+    sheet.look_for_good(made.loaded())
+    run.ask((GO, STOP), phase="listed")
+    if run.answer() == GO:
+        session(made.steps, card, made.rig, _Person(run, sheet, card, made))
+    run.tell(text=sheet.count())
+
+
+def _shown(step: Step) -> dict[str, Any]:
+    takes = [reading.label() for reading in step.task.readings] if step.task else []
+    return {"text": step.text, "takes": takes}
+
+
+class _Person:
+    """A `diagnose.soundcard.session.Console` of whoever looks at a page."""
+
+    def __init__(self, run: Run, sheet: BenchSheet, card: Card, made: Prepared) -> None:
+        self._run, self._sheet, self._card, self._made = run, sheet, card, made
+        self._taken = False
+
+    def choose(self, step: Step, failed: bool) -> str:
+        """As `Console.choose`."""
+        place = next(k for k, one in enumerate(self._made.steps) if one is step)
+        before = any(one.task for one in self._made.steps[:place])
+        words = (GO, SKIP, *((AGAIN,) if before else ()), STOP)
+        self._run.ask(words, phase="step", step=place, failed=failed, asked="")
+        word = self._waited()
+        if word == GO and step.task is not None:
+            self._run.tell(phase="taking", level=None)
+        return STOPPED if word == STOP else word
+
+    def ask(self, text: str) -> bool:
+        """As `Console.ask`."""
+        self._run.ask((GO, SKIP, STOP), phase="asked", asked=text)
+        word = self._waited()
+        self._run.tell(phase="taking", level=None, asked="")
+        return word == GO
+
+    def told(self, text: str) -> None:
+        """As `Console.told`."""
+        self._run.remark(text)
+
+    def took(self, taken: Taken, channel: str) -> None:
+        """As `Console.took`."""
+        stage = self._sheet.case.stage
+        side = channel if self._sheet.case.channels else ""
+        self._sheet.keep(
+            lambda text: in_its_row(text, stage, taken, side),
+            Measured(taken.asked, taken.value, bound=taken.bound), taken.reading, taken.text(),
+            side,
+        )
+
+    def _waited(self) -> str:
+        """A word; what comes in is shown meanwhile, as long as somebody looks."""
+        listener = _Listener(self._run, self._card, self._made)
+        try:
+            return self._run.answer(listener.look)
+        finally:
+            listener.close()
+            self._run.tell(level=None)
+
+
+class _Listener:
+    """What comes in while a step waits. The card is open only while a page looks at it."""
+
+    def __init__(self, run: Run, card: Card, made: Prepared) -> None:
+        self._run, self._card, self._made = run, card, made
+        self._open: AbstractContextManager[Callable[[float], Floats]] | None = None
+        self._latest: Callable[[float], Floats] | None = None
+        self._failed = False
+
+    def look(self) -> None:
+        """One look, told to the page."""
+        if not self._run.watched:
+            self.close()
+            return
+        if self._failed:
+            return
+        try:
+            if self._latest is None:
+                self._open = self._card.listening()
+                self._latest = self._open.__enter__()
+            wave = self._latest(_SPAN)[0]
+        except AmplifierError as error:
+            # the step can be gone on with all the same: a take says by itself what is wrong
+            self._failed = True
+            self._run.tell(level={"problem": str(error)})
+            self.close()
+            return
+        mains = self._made.rig.stage.mains
+        seen = level(wave, self._card.rate, mains)
+        picture = live_spectrum(spectrum(wave, self._card.rate, mains), _WIDE)
+        self._run.tell(level=_told(seen, self._made.rig.full_scale) | {"spectrum": picture})
+
+    def close(self) -> None:
+        """Let the card go."""
+        opened, self._open, self._latest = self._open, None, None
+        if opened is not None:
+            opened.__exit__(None, None, None)
+
+
+def _told(seen: Level, full_scale: float) -> dict[str, Any]:
+    words, warning = level_words(seen, full_scale)
+    return {"words": words, "warning": warning, "clipped": seen.clipped, "share": share(seen.rms),
+            "peak": share(seen.peak)}

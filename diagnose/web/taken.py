@@ -1,0 +1,49 @@
+"""A reading of the bench onto the sheet that is kept, whatever else is being typed there.
+
+It goes into the text of the sheet as the commands put it there. Where a row half typed keeps that
+text from being read, the reading gets a row of its own: it is never lost.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from circuits.errors import InputError
+from circuits.reading import Reading
+from circuits.yamlfile import quoted
+from diagnose.sheet.blank_yaml import entry_line
+from diagnose.web.opened import from_file
+from diagnose.web.sheet import Typed
+from diagnose.web.shelf import FILE
+from diagnose.web.written import written
+
+
+def with_taken(
+    sheet: Typed, put: Callable[[str], str], reading: Reading, value: str, channel: str
+) -> Typed:
+    """A sheet with one reading more.
+
+    Parameters
+    ----------
+    put : callable
+        The text of a sheet to that with the reading in its row.
+    reading : Reading
+        What the row of its own says, where that cannot be done.
+    value : str
+        The same.
+    channel : str
+        Of a sheet of two channels, which.
+    """
+    try:
+        return from_file(put(written(sheet).text), FILE)
+    except InputError:
+        return _behind(sheet, reading, value, channel)
+
+
+def _behind(sheet: Typed, reading: Reading, value: str, channel: str) -> Typed:
+    """The same with the reading as the last row."""
+    line = f"{entry_line(reading)[:-1]}{quoted(value)}}}"
+    (entry,) = from_file(f"stage: none\nreadings:\n  - {line}\n", FILE).readings
+    sides = tuple(value if name == channel else "" for name in sheet.channels) or (value,)
+    return replace(sheet, readings=(*sheet.readings, replace(entry, values=sides)))
