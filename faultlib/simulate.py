@@ -120,6 +120,9 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         Seconds after which nothing more is simulated; what the store holds is still answered.
     cluster : Cluster
         Machines that simulate in place of this one; `workers` counts for nothing then.
+    anew : bool
+        Whether this process forgets what it did before each time, as workers do: what it simulates
+        is then the same to the last digit whatever that was.
     """
 
     def __init__(
@@ -129,6 +132,7 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         timeout: float = 20.0,
         limit: float = math.inf,
         cluster: Cluster | None = None,
+        anew: bool = False,
     ) -> None:
         self._store = store or Store(None)
         self._workers = workers
@@ -136,12 +140,8 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         self._timeout = timeout
         self._limit = limit
         self._until = time.monotonic() + limit
+        self._anew = anew or workers != 0 or cluster is not None
         self._pool: Pool | None = None
-
-    @property
-    def _elsewhere(self) -> bool:
-        """Whether other processes simulate."""
-        return self._workers != 0 or self._cluster is not None
 
     def restart(self) -> None:
         """Let the limit count from now."""
@@ -165,6 +165,7 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         progress: Progress | None = None,
         arrived: Callable[[Sequence[tuple[int, _R | Failure]]], None] | None = None,
         together: int = 0,
+        patience: float = 0.0,
     ) -> list[_R | Failure]:
         """Call a function of `shared` and an item for every item, in the workers; nothing is kept.
 
@@ -176,6 +177,9 @@ class Laboratory(AbstractContextManager["Laboratory"]):
             Called with places and outcomes as they come in.
         together : int
             How many items the function takes at a time, as a list; 0 for one by one.
+        patience : float
+            Of long items, which go to workers singly: times as long as a variant that each may
+            take. 0 for others.
         """
         if self._pool is None:
             # imported here: an answer from the store needs no simulator
@@ -183,7 +187,7 @@ class Laboratory(AbstractContextManager["Laboratory"]):
 
             self._pool = Pool(self._workers, self._timeout, self._cluster)
         return self._pool.map(function, items, progress, shared, self._until, arrived,
-                              together)
+                              together, patience * self._timeout)
 
     def values(
         self,
@@ -274,7 +278,7 @@ class Laboratory(AbstractContextManager["Laboratory"]):
             from faultlib.measure import measured, measured_anew
 
             driven = any(reading.driven for reading in readings)
-            work: Callable[..., Any] = measured_anew if self._elsewhere else measured
+            work: Callable[..., Any] = measured_anew if self._anew else measured
             self.each(work, [variants[i] for i in missing], (stage, tuple(readings)), progress,
                       arrived, _DRIVEN if driven else _STILL)
         return problems, apart

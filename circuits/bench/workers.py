@@ -91,6 +91,7 @@ class Pool:
         until: float = math.inf,
         arrived: Callable[[Sequence[tuple[int, _R | Failure]]], None] | None = None,
         together: int = 0,
+        patience: float = 0.0,
     ) -> list[_R | Failure]:
         """Call a function on every item.
 
@@ -111,6 +112,9 @@ class Pool:
         together : int
             Where it is more than 0, the function takes so many items at a time, as a list, and
             returns of each its outcome or an `EngineError`.
+        patience : float
+            Where it is more than 0, items are long: each goes to a worker by itself, and may take
+            so many seconds.
 
         Returns
         -------
@@ -129,7 +133,7 @@ class Pool:
         elsewhere = self.workers or self._cluster is not None
         try:
             arrivals = (
-                self._outcomes(call, items, until) if elsewhere
+                self._outcomes(call, items, until, patience) if elsewhere
                 else chunks.here(call, items, until)
             )
             for some in arrivals:
@@ -151,8 +155,11 @@ class Pool:
         if executor is not None:
             executor.shutdown(cancel_futures=True)
 
-    def _outcomes(self, call: Call, items: Sequence[Any], until: float) -> Iterator[Outcomes]:
+    def _outcomes(
+        self, call: Call, items: Sequence[Any], until: float, patience: float
+    ) -> Iterator[Outcomes]:
         """Index and outcome of items as they arrive."""
+        timeout = patience or self.timeout
         if not items:
             return
         if time.monotonic() >= until:
@@ -167,11 +174,11 @@ class Pool:
             part.tries += 1
             executor = self._started()
             portion = [(k, items[k]) for k in part.indexes]
-            chunk = Chunk(packed, portion, self.timeout, executor.told, call.together > 0)
+            chunk = Chunk(packed, portion, timeout, executor.told, call.together > 0)
             waiting[executor.submit(run_chunk, chunk)] = part, executor
 
         executor = self._started()
-        size = call.size(len(items), executor.count, executor.least)
+        size = 1 if patience else call.size(len(items), executor.count, executor.least)
         for start in range(0, len(items), size):
             send(_Part(list(range(start, min(start + size, len(items))))))
         while waiting:
@@ -202,7 +209,7 @@ class Pool:
                         # as it was: what is solved together is then rounded as it would have been
                         send(part)
                         continue
-                    failure = chunks.expired(error.exitcode, self.timeout)
+                    failure = chunks.expired(error.exitcode, timeout)
                 except BrokenProcessPool as error:
                     if executor is self._executor and not executor.lasting:
                         self.close()
@@ -211,7 +218,7 @@ class Pool:
                         continue
                     failure = Failure("crash", str(error))
                 except TimeoutError:
-                    failure = Failure("timeout", f"no result within {self.timeout:g} s")
+                    failure = Failure("timeout", f"no result within {timeout:g} s")
                 else:
                     yield results
                     # A worker that retires, or has told what it has, gives the rest back.

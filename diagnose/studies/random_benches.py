@@ -24,6 +24,7 @@ from diagnose.inference.likelihood import Array, Covariance, Observed, slipping,
 from diagnose.inference.posterior import PRIOR_HEALTHY, PRIOR_UNMODELLED, Posterior
 from diagnose.inference.screen import good_units
 from diagnose.studies.foreign_units import aimed, foreign, normal_draw
+from faultlib.aside import each_aside
 from faultlib.catalogue import Hypothesis, hypotheses
 from faultlib.ensemble import ensemble, floors, scatter
 from faultlib.fault import Fault
@@ -193,7 +194,8 @@ def score(
     Parameters
     ----------
     bench : Bench
-        One that remembers saves much time: many benches ask for the same variants.
+        The workers of a laboratory share the units out (`faultlib.aside`); of any other bench, one
+        that remembers saves much time.
     reference : bool
         Rank with the good channel beside (no shared supply).
     only : sequence of Hypothesis, optional
@@ -207,26 +209,40 @@ def score(
         Fewer than there are benches where time was over: a bench that was ranked in part counts
         for nothing.
     """
-    watch = bench = watched(bench)
+    watch = watched(bench)
     everything = hypotheses(stage) if only is None else only
-    table, bench = weighed_with(stage, readings, everything, bench, progress, reference)
-    asked, few = table.readings, len(readings)
-    priors = [math.log(s.hypothesis.prior) for s in table.faults]
-    scores: list[BenchScore] = []
-    for k, drawn in enumerate(benches):
-        observed = read(asked[:few], drawn.values)
-        if reference:
-            observed = side_by_side(observed, read(asked[few:], drawn.reference))
-        posterior = infer(table, observed, priors, bench)
-        one = _scored(drawn, table, observed, posterior)
-        if one.detectable and drawn.fault is not None and k % every == 0:
-            one = replace(one, removed=_removed(drawn.fault, table, observed, bench))
-        if watch.late:
-            break
-        scores.append(one)
-        if progress is not None:
-            progress("random units", k + 1, len(benches))
-    return scores
+    table, _ = weighed_with(stage, readings, everything, watch, progress, reference)
+    return each_aside(watch, _ranked, _With(table, reference, every), list(enumerate(benches)),
+                      named(progress, "random units"))
+
+
+@dataclass(frozen=True)
+class _With:
+    """What all units of a score are ranked with."""
+
+    table: Signatures
+    reference: bool
+    every: int
+
+
+def _ranked(given: _With, bench: Bench, numbered: tuple[int, RandomBench]) -> BenchScore:
+    """One unit, by its number, ranked and held against what is wrong with it."""
+    k, drawn = numbered
+    table, few = given.table, len(drawn.values)
+    observed = read(table.readings[:few], drawn.values)
+    if given.reference:
+        bench = TwoChannels(bench, (), few)
+        observed = side_by_side(observed, read(table.readings[few:], drawn.reference))
+    posterior = infer(table, observed, log_priors(table), bench)
+    one = _scored(drawn, table, observed, posterior)
+    if one.detectable and drawn.fault is not None and k % given.every == 0:
+        one = replace(one, removed=_removed(drawn.fault, table, observed, bench))
+    return one
+
+
+def log_priors(table: Signatures) -> list[float]:
+    """Of every signature."""
+    return [math.log(s.hypothesis.prior) for s in table.faults]
 
 
 def weighed_with(
@@ -270,8 +286,8 @@ def _removed(
 ) -> bool:
     """Whether the answer without the fault's mode is `unmodelled` or its equal's part."""
     left = tuple(s for s in found.faults if s.hypothesis.label() != fault.label())
-    priors = [math.log(s.hypothesis.prior) for s in left]
-    again = infer(replace(found, faults=left), observed, priors, bench)
+    rest = replace(found, faults=left)
+    again = infer(rest, observed, log_priors(rest), bench)
     answer, _ = answered(again)
     parts = {name.partition(" ")[0] for name in equals(fault, found, observed)}
     return answer == "unmodelled" or answer.partition(" ")[0] in parts

@@ -6,7 +6,6 @@ the draw reaches the ranking but the readings.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -24,12 +23,14 @@ from diagnose.studies.random_benches import (
     detectable,
     equals,
     instrument,
+    log_priors,
     read,
     weighed_with,
 )
+from faultlib.aside import each_aside
 from faultlib.catalogue import Hypothesis, hypotheses
 from faultlib.fault import Fault
-from faultlib.signature import Signatures, Stepwise
+from faultlib.signature import Signatures, Stepwise, named
 from faultlib.simulate import Bench, Variant
 from faultlib.tolerance import draw
 
@@ -171,17 +172,16 @@ def score_pairs(
     progress: Stepwise | None = None,
 ) -> list[ScoredPair]:
     """Rank units with two faults as any case is, and see whether both are named."""
-    table, bench = weighed_with(stage, readings, hypotheses(stage), bench, progress)
-    priors = [math.log(s.hypothesis.prior) for s in table.faults]
-    scores: list[ScoredPair] = []
-    for k, pair in enumerate(pairs):
-        observed = read(table.readings, pair.values)
-        weighed = weigh(table, observed, priors, bench)
-        posterior = with_pairs(table, observed, weighed, bench)
-        scores.append(_scored(pair, table, observed, posterior, weighed.fit()))
-        if progress is not None:
-            progress("units with two faults", k + 1, len(pairs))
-    return scores
+    table, _ = weighed_with(stage, readings, hypotheses(stage), bench, progress)
+    return each_aside(bench, _ranked, table, pairs, named(progress, "units with two faults"))
+
+
+def _ranked(table: Signatures, bench: Bench, pair: Pair) -> ScoredPair:
+    """One unit ranked and held against what is wrong with it."""
+    observed = read(table.readings, pair.values)
+    weighed = weigh(table, observed, log_priors(table), bench)
+    posterior = with_pairs(table, observed, weighed, bench)
+    return _scored(pair, table, observed, posterior, weighed.fit())
 
 
 def disturbed(
@@ -194,18 +194,19 @@ def disturbed(
     benches : sequence of RandomBench
         With one fault, or none.
     """
-    table, bench = weighed_with(stage, readings, hypotheses(stage), bench)
-    priors = [math.log(s.hypothesis.prior) for s in table.faults]
-    rows: list[Disturbed] = []
-    for drawn in benches:
-        observed = read(table.readings, drawn.values)
-        weighed = weigh(table, observed, priors, bench)
-        after = with_pairs(table, observed, weighed, bench)
-        rows.append(Disturbed(
-            any(len(s.hypotheses) > 1 for s, _ in after.suspects),
-            _first(share(weighed)) != _first(after),
-        ))
-    return rows
+    table, _ = weighed_with(stage, readings, hypotheses(stage), bench)
+    return each_aside(bench, _looked_at, table, benches)
+
+
+def _looked_at(table: Signatures, bench: Bench, drawn: RandomBench) -> Disturbed:
+    """What the look at pairs makes of one unit."""
+    observed = read(table.readings, drawn.values)
+    weighed = weigh(table, observed, log_priors(table), bench)
+    after = with_pairs(table, observed, weighed, bench)
+    return Disturbed(
+        any(len(s.hypotheses) > 1 for s, _ in after.suspects),
+        _first(share(weighed)) != _first(after),
+    )
 
 
 def _first(posterior: Posterior) -> frozenset[str]:

@@ -57,8 +57,9 @@ class TablePool:
         until: float = math.inf,
         arrived: Callable[[Sequence[tuple[int, Outcome]]], None] | None = None,
         together: int = 0,
+        patience: float = 0.0,
     ) -> list[Outcome]:
-        del function, progress, shared, until, together
+        del function, progress, shared, until, together, patience
         outcomes = []
         for k, item in enumerate(items):
             TablePool.asked.append(item)

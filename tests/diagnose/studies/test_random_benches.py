@@ -8,11 +8,16 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from scipy import stats
 
+from circuits.load import load_stage
+from circuits.reading import Reading
+from circuits.stage import Stage
 from diagnose.inference.channels import doubted
 from diagnose.inference.infer import infer
 from diagnose.inference.likelihood import Observed, spread
@@ -30,8 +35,11 @@ from diagnose.studies.random_benches import (
     score,
 )
 from faultlib.signature import Signatures, signatures
+from faultlib.simulate import Answer, Bench, Laboratory, Progress
+from faultlib.store import Memory
 from tests.diagnose.fake_bench import Array, LinearUnit, currents
 
+DATA = Path(__file__).parents[2] / "data"
 BENCHES = 120
 READINGS = 6
 
@@ -242,3 +250,37 @@ def test_an_electrical_equal_is_what_moves_the_readings_alike() -> None:
     # where nothing is alike the nearest counts, and it alone
     alone = made.losses()[2].fault(0.1)
     assert len(equals(alone, found, observed(made, made.shift(2, 0.5)))) == 1
+
+
+# -- shared out ------------------------------------------------------------------------------------
+
+
+class Counted:
+    """A laboratory's bench behind something else: no workers are seen through it."""
+
+    def __init__(self, bench: Bench) -> None:
+        self.bench = bench
+
+    def values(self, stage: Stage, variants: Any, readings: Any,
+               progress: Progress | None = None) -> Answer:
+        return self.bench.values(stage, variants, readings, progress)
+
+
+@pytest.mark.slow
+def test_random_units_are_ranked_the_same_by_one_worker_and_by_two() -> None:
+    """To the last digit; and but for rounding as by one process that remembers everything."""
+    stage = load_stage(DATA / "coupling.yaml")
+    readings = tuple(Reading("gain", frequency=f) for f in (10.0, 20.0, 1e3))
+    with Laboratory(Memory(), 0) as bench:
+        drawn = draw_benches(stage, readings, 10, bench, np.random.default_rng(2), unknown=0.05)
+        plain = score(stage, readings, drawn, Counted(bench), every=2)
+    found = []
+    for count in (1, 2):
+        with Laboratory(Memory(), count) as bench:
+            found.append(score(stage, readings, drawn, bench, every=2))
+    told = [[(s.first.hex(), s.healthy.hex(), s.answer, s.removed) for s in some] for some in found]
+    assert told[0] == told[1]
+    assert len(plain) == len(found[0]) == 10
+    for one, other in zip(plain, found[0], strict=True):
+        assert (one.answer, one.place, one.removed) == (other.answer, other.place, other.removed)
+        assert one.first == pytest.approx(other.first, rel=1e-6)
