@@ -22,14 +22,12 @@ from diagnose.sheet import entry as sheet
 from diagnose.sheet.blank_yaml import entry_line
 from diagnose.sheet.case import Case, read_case
 from diagnose.sheet.csv_sheet import CSV
-
-_HOLDS = ("value", "points", "file")
-"""Keys of which one holds what was read."""
+from diagnose.sheet.readings import points_of
 
 
 @dataclass(frozen=True)
 class Row:
-    """One row of a sheet that holds a single value, or will.
+    """One row of a sheet that holds a single value, or will; or one point of a row of several.
 
     Attributes
     ----------
@@ -39,11 +37,14 @@ class Row:
         As it stands; empty where nothing was read yet.
     place : int
         Which row of the list it is, from 0.
+    point : int
+        Which of its points; -1 of a row with a single value.
     """
 
     reading: Reading
     value: str
     place: int
+    point: int = -1
 
 
 def load_sheet(path: Path) -> tuple[str, Case]:
@@ -63,7 +64,7 @@ def load_sheet(path: Path) -> tuple[str, Case]:
 
 
 def rows(text: str, stage: Stage, channel: str = "", name: str = "this sheet") -> tuple[Row, ...]:
-    """The rows of a sheet that hold a single value each, those without one too.
+    """The rows of a sheet that hold a single value each and the points of others, empty ones too.
 
     Parameters
     ----------
@@ -85,7 +86,11 @@ def rows(text: str, stage: Stage, channel: str = "", name: str = "this sheet") -
         if isinstance(item, Text) and item.empty:
             continue
         entry, quantity = sheet.quantity_of(item, "a reading")
-        if any(key in entry.keys for key in _HOLDS[1:]):
+        if "file" in entry.keys:
+            continue
+        if "points" in entry.keys:
+            found += [Row(reading, value, place, k)
+                      for k, (reading, value) in enumerate(points_of(entry, stage))]
             continue
         reading = sheet.conditions(entry, quantity, stage)
         value = entry.get("value")
@@ -136,8 +141,10 @@ def put(
         if row.value and not over:
             raise InputError(f"{reading.label()} is {row.value} on this sheet already",
                              expected="an empty row, or word to replace it")
-        _fill(changed, listed.items[row.place], {"value": quoted(value),
-                                                 **{key: quoted(word) for key, word in beside}})
+        values = {key: quoted(word) for key, word in beside}
+        if row.point < 0:
+            values["value"] = quoted(value)
+        _fill(changed, listed.items[row.place], values, row.point, quoted(value))
         return changed.done()
     words = "".join(f", {key}: {quoted(word)}" for key, word in beside)
     line = f"- {entry_line(reading)[:-1]}{quoted(value)}{words}}}" + (f"  # {note}" if note else "")
@@ -152,16 +159,25 @@ def _pieces_of(top: Piece, channel: str) -> Piece | None:
     return side.get("readings") if side else None
 
 
-def _fill(changed: Splices, row: Piece, values: dict[str, str]) -> None:
+def _fill(
+    changed: Splices, row: Piece, values: dict[str, str], point: int, at_point: str
+) -> None:
     wanted = []
     for k, (key, held) in enumerate(row.pairs):
         raw = values.pop(key.value, None)
         if raw is not None and held.empty:
-            blank = "" if changed.text[held.start - 1 : held.start] == " " else " "
-            changed.put(held.start, held.stop, blank + raw)
+            _into(changed, held, raw)
             raw = None
+        if key.value == "points" and point >= 0:
+            _into(changed, held.pairs[point][1], at_point)
         wanted.append(Wanted(k, key.value, raw))
     changed.pairs(row, [*wanted, *(Wanted(-1, key, raw) for key, raw in values.items())])
+
+
+def _into(changed: Splices, held: Piece, raw: str) -> None:
+    """A value where none stood yet, or in the place of one."""
+    blank = "" if not held.empty or changed.text[held.start - 1 : held.start] == " " else " "
+    changed.put(held.start, held.stop, blank + raw)
 
 
 def _added(

@@ -203,24 +203,51 @@ def _at(
     return replace(reading, level=sheet.level(axis, at, reading, stage)), written
 
 
+def points_of(entry: Mapping, stage: Stage) -> list[tuple[Reading, str]]:
+    """Reading and value of each point of an entry, in their order; empty where none was read yet.
+
+    Raises
+    ------
+    InputError
+        With the place, for an entry that is none, or a point that says neither frequency nor level.
+    """
+    entry, name = sheet.quantity_of(entry, "a reading")
+    along = "frequency" in QUANTITIES[name].required
+    levels = any(key in sheet.entry_keys(name) for key in LEVELS)
+    by_level = levels and (not along or entry.get("frequency") is not None)
+    reading = sheet.conditions(entry, name, stage, ("frequency",))
+    points = yamlfile.mapping(entry.entries["points"], "points")
+    found = []
+    for key, at in points.keys.items():
+        which, _ = _at(reading, _axis(at, by_level), at, at, stage)
+        node = points.get(key)
+        found.append((which, node.value if isinstance(node, Text) else ""))
+    return found
+
+
 def _points(entry: Mapping, by_level: bool) -> list[_Row]:
     points = yamlfile.mapping(entry.entries["points"], "points")
     rows = []
     for key, at in points.keys.items():
-        axis = "frequency"
-        if by_level:
-            axis = "power" if at.value.rstrip().lower().endswith("w") else "output level"
-            if not re.search(r"[VvWwu]\s*$", at.value):
-                raise InputError(
-                    f"{at.value} beside a frequency does not say which level it is",
-                    place=at.place, expected="a level with its unit, such as 1 W or 2.83 V",
-                )
+        axis = _axis(at, by_level)
         node = points.get(key)
         if node is not None:
             rows.append((axis, at, yamlfile.scalar(node, "a value")))
         elif not by_level:
             frequency(at)
     return rows
+
+
+def _axis(at: Text, by_level: bool) -> str:
+    """What a point stands at: a frequency, or a kind of level."""
+    if not by_level:
+        return "frequency"
+    if not re.search(r"[VvWwu]\s*$", at.value):
+        raise InputError(
+            f"{at.value} beside a frequency does not say which level it is",
+            place=at.place, expected="a level with its unit, such as 1 W or 2.83 V",
+        )
+    return "power" if at.value.rstrip().lower().endswith("w") else "output level"
 
 
 def _file(entry: Mapping, folder: Path, by_level: bool, reading: Reading) -> list[_Row]:

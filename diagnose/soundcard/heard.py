@@ -16,8 +16,10 @@ from circuits.errors import AmplifierError, InputError
 from circuits.signals import pilot as pilots
 from circuits.signals.recording import Recording, at_full_scale
 from circuits.signals.spectrum import Complexes, Floats, fit, quick_length, taper, window
+from circuits.signals.sweep import Sweep
+from circuits.signals.swept import stretched
 from diagnose.soundcard.card import Card, Recorded
-from diagnose.soundcard.played import LEAD, Played, on_sides
+from diagnose.soundcard.played import AHEAD, LEAD, Played, on_sides
 
 TAILS = (0.7, 1.5, 2.5)
 """s that are recorded beyond what is played, in one take after the other, of which one must be
@@ -40,6 +42,13 @@ _UNEVEN = 6.0
 """What is left of a block over the middle one of all blocks, RMS, from which it is uneven."""
 _TELLING = 0.01
 """Of the tones: less than that left over in a block is no lost buffer, whatever the others have."""
+_LOOK, _FIRST_LOOK = 0.08, 100.0
+"""s of a sweep that are looked at, one after the other, and Hz from which on."""
+_OF_IT = 0.5
+"""Part of a look that is the sweep's own, from which its phase is told."""
+_BEND = 1.0
+"""rad by which the phase of a sweep may turn more from one look to the next than before: a unit
+that resonates ten times turns it by half as much, 50 samples at 1 kHz by six times."""
 _HARMONICS = 10
 """Harmonics of a single tone that belong to it."""
 _STILL = 48
@@ -190,7 +199,9 @@ def whole(
     part = wave[max(first, 0) : last]
     part = part[: quick_length(len(part))]
     tones = tuple(frequency / ratio for frequency, _ in played.tones)
-    if tones:
+    if played.sweep is not None:
+        reason = _jumps(part, rate, played.sweep, ratio)
+    elif tones:
         reason = _turned(part, rate, played, ratio) or _uneven(part, rate, tones, mains)
     else:
         reason = _still(part)
@@ -238,6 +249,39 @@ def _turned(wave: Floats, rate: float, played: Played, ratio: float) -> str:
     off = slope / (2.0 * math.pi * frequency * _BLOCK) * played.apart * rate
     if abs(off) > _DRIFT:
         return f"the wave and the pilots differ by {abs(off):.0f} samples: a lost buffer"
+    return ""
+
+
+def _jumps(wave: Floats, rate: float, sweep: Sweep, ratio: float) -> str:
+    """Why a sweep does not go on as it began; empty where it does.
+
+    Against the sweep as played the phase of a unit turns slowly; samples that are missing turn it
+    at once, and leave it there.
+    """
+    made = stretched(sweep, ratio)
+    first = AHEAD * ratio + float(made.when(_FIRST_LOOK / ratio))
+    last = AHEAD * ratio + float(made.when(made.high))
+    count = round(_LOOK * rate)
+    shape = window(count)
+    turns = []
+    for start in np.arange(round(first * rate), round(last * rate) - count, count):
+        part = wave[start : start + count]
+        if len(part) < count:
+            break
+        since = (start + np.arange(count)) / rate - AHEAD * ratio
+        turn = 2.0 * math.pi * made.first * made.constant * np.exp(since / made.constant)
+        turned = complex((part * shape * np.exp(-1j * turn)).sum())
+        whole = float(np.sqrt(np.square(part * shape).sum() * np.square(shape).sum() / 2.0))
+        if abs(turned) < _OF_IT * whole:
+            return ""  # what comes back is not the sweep: others say so
+        turns.append(turned)
+    # what a delay adds grows evenly along the logarithm: the second difference tells a jump
+    if len(turns) <= _LEAST_BLOCKS:
+        return ""
+    bend = np.abs(np.diff(np.unwrap(np.angle(turns)), 2))
+    if float(bend.max()) > _BEND:
+        at = (float(bend.argmax()) + 1.5) * _LOOK + first
+        return f"the sweep jumps {at:.2g} s in: a lost buffer"
     return ""
 
 

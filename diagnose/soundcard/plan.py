@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 
 from circuits.quantities import QUANTITIES
 from circuits.reading import Reading
+from circuits.signals.sweep import FIRST
+from circuits.signals.swept import LEAST_HARMONIC_HZ
 from circuits.stage import Stage
 from circuits.state import AS_DRAWN, State
 
@@ -23,6 +25,15 @@ _TAKES: Mapping[str, tuple[str, ...]] = {
 }
 """The quantities of each kind of task, in the order in which they follow: the signal first, then
 what changes the leads."""
+BENT = ("thd", "harmonic")
+"""Quantities of one tone that a sweep tells as well."""
+LEAST_SWEPT_HZ = 2.0 * FIRST
+"""Hz from which a sweep reads a response."""
+_MANY = {"curve": 16, "sine": 3}
+"""Frequencies from which one sweep is quicker or clearer than tones: of a response, where tones at
+once share what the output gives, and of distortion, where each would be a take of its own."""
+_ORDER = ("curve", "sweep", "sine", "pair", "comb", "series", "loads", "most", "quiet")
+"""Kinds of tasks in the order in which they follow."""
 _DISTORTED = ("thd", "harmonic", "thd+n", "maximum output")
 """Quantities whose harmonics must lie in the band."""
 _OTHERWISE = {
@@ -54,7 +65,8 @@ class Task:
     Attributes
     ----------
     kind : str
-        ``curve``, ``sine``, ``pair``, ``comb``, ``quiet``, ``loads``, ``series`` or ``most``.
+        ``curve``, ``sweep``, ``sine``, ``pair``, ``comb``, ``quiet``, ``loads``, ``series`` or
+        ``most``.
     readings : tuple of Reading
     channel : str
     """
@@ -86,11 +98,43 @@ def tasks(asked: Sequence[Asked], stage: Stage, rate: float) -> tuple[Task, ...]
         groups: dict[tuple[object, ...], list[Reading]] = {}
         for reading in dict.fromkeys(here):
             groups.setdefault(_together(reading), []).append(reading)
-        order = sorted(groups.items(), key=lambda group: list(_TAKES).index(str(group[0][0])))
+        groups = _swept(groups)
+        order = sorted(groups.items(), key=lambda group: _ORDER.index(str(group[0][0])))
         made += [Task(str(key[0]), tuple(of), channel) for key, of in order]
     return tuple(made)
 
 
+
+def _swept(
+    groups: dict[tuple[object, ...], list[Reading]]
+) -> dict[tuple[object, ...], list[Reading]]:
+    """The groups, with what one sweep tells at many frequencies taken out of theirs."""
+    made: dict[tuple[object, ...], list[Reading]] = {}
+    along: dict[tuple[object, ...], list[Reading]] = {}
+    for key, readings in groups.items():
+        for reading in readings:
+            # of one tone, whatever its frequency: state and level
+            where = (key[0], key[1], key[-1] if key[0] == "sine" else None)
+            if _sweeps(str(key[0]), reading):
+                along.setdefault(where, []).append(reading)
+    gone: set[Reading] = set()
+    for (kind, *further), readings in along.items():
+        if len({r.frequency for r in readings}) >= _MANY[str(kind)]:
+            made["sweep", kind, *further] = readings
+            gone.update(readings)
+    for key, readings in groups.items():
+        left = [r for r in readings if r not in gone]
+        if left:
+            made[key] = left
+    return made
+
+
+def _sweeps(kind: str, reading: Reading) -> bool:
+    """Whether a sweep tells a reading as well as tones do."""
+    if kind == "sine":
+        return reading.quantity in BENT and reading.frequency >= LEAST_HARMONIC_HZ
+    places = (reading.frequency, reading.reference or reading.frequency)
+    return kind == "curve" and min(places) >= LEAST_SWEPT_HZ
 
 
 def _together(reading: Reading) -> tuple[object, ...]:

@@ -14,6 +14,7 @@ import numpy as np
 
 from circuits.curves import riaa_db
 from circuits.signals import pilot as pilots
+from circuits.signals.sweep import Sweep
 from diagnose.soundcard.card import Floats
 
 LEAD = 0.1
@@ -24,6 +25,9 @@ FADE = 0.02
 """s of the fade at either end of a wave, so that nothing thumps."""
 BESIDE = 2.5
 """Hz that a tone keeps from a multiple of the mains, whose hum would be read for it."""
+AHEAD, AFTER = 0.1, 0.6
+"""s before a sweep and after it that are read with it: `AHEAD`, `AFTER`; a coupling of 5 Hz has
+died away by then."""
 _ORDERS = 10
 """Multiples of the mains that tones keep away from."""
 _OFTEN = 1.15
@@ -43,7 +47,9 @@ class Played:
     apart : float
         s from pilot to pilot; 0 where there is none.
     tones : tuple of (Hz, peak)
-        What it is made of; none of silence.
+        What it is made of; none of silence and of a sweep.
+    sweep : Sweep or None
+        What else it is made of.
     """
 
     samples: Floats
@@ -51,6 +57,7 @@ class Played:
     end: float
     apart: float = 0.0
     tones: tuple[tuple[float, float], ...] = ()
+    sweep: Sweep | None = None
 
     def fits(self, other: Played) -> bool:
         """Whether both can be played at once, a side each: what is read of them lies alike."""
@@ -91,13 +98,35 @@ def tones(
     wave[count - fade :] *= ramp[::-1]
     size = pilot or math.hypot(*(peak for _, peak in wanted))
     begin = pilots.SECONDS + pilots.GAP
-    apart = pilots.next_on_grid(begin + SETTLE + seconds + pilots.GAP)
+    whole, apart = _between_pilots(wave, size, rate, pilots.GAP)
+    return Played(whole, begin + SETTLE, begin + SETTLE + seconds - FADE, apart, tuple(wanted))
+
+
+def swept_wave(sweep: Sweep, wave: Floats, rate: float, pilot: float) -> Played:
+    """An exponential sweep.
+
+    Parameters
+    ----------
+    wave : (n,) array
+        Its samples as they are played.
+    pilot : float
+        Peak of the pilots.
+    """
+    begin = pilots.SECONDS + pilots.GAP
+    whole, apart = _between_pilots(wave, pilot, rate, AFTER + pilots.GAP)
+    return Played(whole, begin - AHEAD, begin + sweep.seconds + AFTER, apart, (), sweep)
+
+
+def _between_pilots(wave: Floats, size: float, rate: float, gap: float) -> tuple[Floats, float]:
+    """Silence, a pilot, the wave, a pilot; and how far apart the pilots start, s."""
+    begin = pilots.SECONDS + pilots.GAP
+    apart = pilots.next_on_grid(begin + len(wave) / rate + gap)
     whole = np.zeros(round((LEAD + apart + pilots.SECONDS) * rate) + 1)
     for start, made in ((0.0, size * pilots.pilot(rate)), (begin, wave),
                         (apart, size * pilots.pilot(rate, down=True))):
         first = round((LEAD + start) * rate)
         whole[first : first + len(made)] += made
-    return Played(whole, begin + SETTLE, begin + SETTLE + seconds - FADE, apart, tuple(wanted))
+    return whole, apart
 
 
 def silence(seconds: float, rate: float) -> Played:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import TypeAlias
 
-from diagnose.soundcard import by_leads, by_signal
+from diagnose.soundcard import by_leads, by_signal, by_sweep
 from diagnose.soundcard.asking import Ask, Flow, abreast, alone
 from diagnose.soundcard.at_unit import LOUD_START, MIDDLE_HZ, START, AtUnit
 from diagnose.soundcard.card import Card
@@ -21,7 +21,7 @@ _Kind: TypeAlias = Callable[[AtUnit, Task], Flow[None]]
 _KINDS: Mapping[str, _Kind] = {
     "curve": by_signal.curve, "sine": by_signal.sine, "pair": by_signal.pair,
     "comb": by_signal.comb, "quiet": by_signal.quiet, "most": by_signal.most,
-    "loads": by_leads.loads, "series": by_leads.series,
+    "sweep": by_sweep.sweep, "loads": by_leads.loads, "series": by_leads.series,
 }
 
 

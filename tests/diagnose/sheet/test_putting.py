@@ -7,6 +7,7 @@ the standard library, which tells what changed of a text.
 from __future__ import annotations
 
 import difflib
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -57,7 +58,30 @@ def test_rows_are_told_with_and_without_value() -> None:
     stage = load_stage("phono-two-transistor")
     told = [(r.reading.quantity, r.reading.at, r.value) for r in rows(SHEET, stage)]
     assert told == [("dc voltage", "c1", ""), ("dc voltage", "e1", "0.61 V"),
-                    ("dc voltage", "c2", ""), ("resistance", "", "")]
+                    ("dc voltage", "c2", ""), ("resistance", "", ""),
+                    ("response", "", ""), ("response", "", "-13.6 dB")]
+
+
+def test_the_points_of_a_row_are_filled_one_by_one() -> None:
+    stage = load_stage("output-complementary")
+    text = ("readings:\n"
+            "  - {quantity: response, reference: 1 kHz, points: {20 Hz: , 10 kHz: }}  # by card\n"
+            "  - quantity: thd\n    frequency: 1 kHz\n    points:\n      1 W:\n      20 W: 0.1 %\n")
+    told = [(r.reading.label(), r.value) for r in rows(text, stage)]
+    assert told == [("response at 20 Hz", ""), ("response at 10 kHz", ""),
+                    ("thd at 1 kHz, 1 W", ""), ("thd at 1 kHz, 20 W", "0.1 %")]
+    first, second = (r.reading for r in rows(text, stage)[:2])
+    # the load of the card goes into the row once, for all its points
+    made = put(text, stage, first, "-1.5 dB", beside=(("load", "10 kohm"),))
+    loaded = replace(second, load=1e4)
+    assert [r.reading for r in rows(made, stage)][1].key() == loaded.key()
+    made = put(made, stage, loaded, "-2.5 dB")
+    made = put(made, stage, Reading("thd", frequency=1e3, level=("power", 1.0)), "0.2 %")
+    assert made == text.replace("20 Hz: , 10 kHz: }", "20 Hz: -1.5 dB, 10 kHz: -2.5 dB}, "
+                                "load: 10 kohm").replace("1 W:\n", "1 W: 0.2 %\n")
+    with pytest.raises(InputError, match="already"):
+        put(made, stage, loaded, "-3 dB")
+    assert "10 kHz: -3 dB}" in put(made, stage, loaded, "-3 dB", over=True)
 
 
 @pytest.mark.parametrize("at", ["c1", "c2"])

@@ -1,8 +1,8 @@
 """The way through PortAudio and a sound server, with a unit between two null sinks.
 
 What the simulator says of a stage with a fault is the truth; `sound_server` makes a unit of it, in
-a process of its own. What is read of it fills a blank sheet, and the ranking names the part that was
-changed. Skipped where there is no sound server.
+a process of its own. What is read of it fills a blank sheet, and the ranking names the part that
+was changed. Skipped where there is no sound server.
 """
 
 from __future__ import annotations
