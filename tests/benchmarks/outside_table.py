@@ -5,6 +5,7 @@
 A folder of sheets that this project's code had no hand in: ``truth.json`` says of each sheet, as
 ``STAGE/KEY``, which part was at fault, what was done and how far, or null of a good unit;
 ``STAGE/KEY.yaml`` is the sheet. Keys with an even number may teach (half 0), odd ones judge.
+``outside.json`` keeps every row; a run replaces those of its sheets and leaves the others.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import argparse
 import json
 import math
 import sys
+import time
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -28,7 +30,8 @@ from diagnose.studies.random_benches import detectable
 from faultlib.simulate import Laboratory
 from faultlib.store import Store
 
-TABLE = Path(__file__).with_name("outside.md")
+KEPT = Path(__file__).with_name("outside.json")
+TABLE = KEPT.with_suffix(".md")
 HEAP = 6
 """Parts beyond which an answer is a heap and no answer."""
 PATIENCE = 600.0
@@ -44,8 +47,12 @@ others judge. *answer*: the likeliest answer (of at most six parts) holds the pa
 readings that fewer than 1 of 100 good units give, as this project judges it. *said* is the mean of
 what the likeliest answers claim, *true* how many came true ("nothing wrong shows" is true of a good
 unit, and of a fault that does not show), *error* the calibration error and *luck* what honest
-probabilities would show on so few sheets.
+probabilities would show on so few sheets; *made*: the day that the first of the sheets was ranked.
 """
+BY_HAND = "\n## What is behind misses\n"
+"""From here on the table is written by hand; a run leaves that as it stands."""
+COLUMNS = ("", "faulty", "part first", "in three", "answer", "shows", "answer, shows",
+           "not in library", "good units", "said", "true", "error", "luck", "made")
 
 
 @dataclass(frozen=True)
@@ -61,6 +68,7 @@ class Row:
     answer: str
     said: float
     right: bool
+    made: str
 
     @property
     def true(self) -> bool:
@@ -80,9 +88,7 @@ def main() -> None:
     asked = parser.parse_args()
     truth = json.loads((asked.folder / "truth.json").read_text(encoding="utf-8"))
     kept = asked.keep
-    rows = {}
-    if kept is not None and kept.exists():
-        rows = {k: Row(**r) for k, r in json.loads(kept.read_text(encoding="utf-8")).items()}
+    rows = {} if kept is None else _rows(kept)
     # most sheets of a stage ask for the same readings: faults are simulated once for all
     with TemporaryDirectory() as folder, Laboratory(
         Store(asked.store or Path(folder)), asked.workers, PATIENCE
@@ -98,9 +104,25 @@ def main() -> None:
                       "right" if rows[key].right else f"wrong: {fault}", file=sys.stderr,
                       flush=True)
                 if kept is not None:
-                    kept.write_text(json.dumps({k: asdict(r) for k, r in rows.items()}, indent=0),
-                                    encoding="utf-8")
-    TABLE.write_text(HEAD + "".join(_sections(list(rows.values()))), encoding="utf-8")
+                    _write(kept, rows)
+    every = _rows(KEPT) | rows
+    every = {key: every[key] for key in truth if key in every}
+    _write(KEPT, every)
+    written = TABLE.read_text(encoding="utf-8") if TABLE.exists() else ""
+    _, mark, by_hand = written.partition(BY_HAND)
+    TABLE.write_text(HEAD + "".join(_sections(list(every.values()))) + mark + by_hand,
+                     encoding="utf-8")
+
+
+def _rows(path: Path) -> dict[str, Row]:
+    if not path.exists():
+        return {}
+    return {k: Row(**r) for k, r in json.loads(path.read_text(encoding="utf-8")).items()}
+
+
+def _write(path: Path, rows: dict[str, Row]) -> None:
+    lines = (f"{json.dumps(k)}: {json.dumps(asdict(r))}" for k, r in rows.items())
+    path.write_text("{\n" + ",\n".join(lines) + "\n}\n", encoding="utf-8")
 
 
 def _row(
@@ -119,6 +141,7 @@ def _row(
     return Row(
         stage, half, bool(part), what, detectable(made.found, made.observed),
         order.index(part) + 1 if part in order else 99, answer, result.answer.probability, right,
+        time.strftime("%Y-%m-%d"),
     )
 
 
@@ -134,9 +157,7 @@ def _sections(rows: Sequence[Row]) -> Iterable[str]:
         mine = [r for r in rows if r.half == half]
         if not mine:
             continue
-        yield f"\n## The {title}\n\n" + _line(
-            "", "faulty", "part first", "in three", "answer", "shows", "answer, shows",
-            "not in library", "good units", "said", "true", "error", "luck") + "|---" * 13 + "|\n"
+        yield f"\n## The {title}\n\n" + _line(*COLUMNS) + "|---" * len(COLUMNS) + "|\n"
         for stage in dict.fromkeys(r.stage for r in mine):
             yield _told(stage, [r for r in mine if r.stage == stage])
         yield _told("all", mine)
@@ -155,7 +176,7 @@ def _told(name: str, rows: Sequence[Row]) -> str:
         _share([r.answer == "not in library" for r in faulty]),
         f"{sum(r.right for r in good)}/{len(good)}" if good else "",
         f"{sum(r.said for r in rows) / len(rows):.2f}", _share([r.true for r in rows]),
-        f"{error:.3f}", f"{luck:.3f}",
+        f"{error:.3f}", f"{luck:.3f}", min(r.made for r in rows),
     )
 
 
