@@ -92,6 +92,12 @@ class Desk:
                         del self._checked[next(iter(self._checked))]
             return known
 
+    def forget(self, name: str, folder: Path) -> None:
+        """Keep nothing in memory of a sheet that is put away."""
+        with self._alone(folder), self._lock:
+            self._checked.pop(name, None)
+            self._locks.pop(folder, None)
+
     def look(self, sheet: Typed, folder: Path) -> Checked:
         """What would be wrong on a sheet that is not kept yet."""
         with self._alone(folder):

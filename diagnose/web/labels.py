@@ -73,9 +73,18 @@ class Labels:
         file : str
             The name of the case file of a sheet.
         """
-        found = [self._one(path) for path in folder.glob(f"*/{file}")
+        paths = [path for path in folder.glob(f"*/{file}")
                  if not path.parent.name.startswith(("_", "."))]
+        found = [self._one(path) for path in paths]
+        self._forget(folder, frozenset(paths))
         return sorted((label for label in found if label), key=lambda label: -label.changed)
+
+    def _forget(self, folder: Path, there: frozenset[Path]) -> None:
+        """Keep nothing of sheets that are no longer in a folder."""
+        with self._lock:
+            for path in [one for one in self._known
+                         if one.parent.parent == folder and one not in there]:
+                del self._known[path]
 
     def _one(self, path: Path) -> Label | None:
         try:

@@ -43,8 +43,10 @@ def title(name: str) -> Response:
 @listed.post("/sheet/<name>/delete")
 def delete(name: str) -> Response:
     """Put a sheet into the bin, from which it can be had back."""
-    desk().jobs.cancel(name)
-    desk().shelf.delete(name)
+    at = desk()
+    at.jobs.cancel(name)
+    at.shelf.delete(name)
+    at.forget(name, at.shelf.folder / name)
     return jsonify(deleted=name)
 
 

@@ -1,7 +1,11 @@
-"""Drawings that two tabs ask for at once; a stand-in holds the process that makes them."""
+"""What the pages share: a drawing that two tabs ask for at once, and what is kept of a sheet.
+
+A stand-in holds the process that makes drawings.
+"""
 
 from __future__ import annotations
 
+import gc
 import threading
 import time
 from collections.abc import Callable
@@ -11,7 +15,10 @@ from typing import Any, cast
 
 import pytest
 
-from diagnose.web.desk import Desk
+from diagnose.web.app import make_app
+from diagnose.web.checked import Checked
+from diagnose.web.desk import KEY, Desk
+from diagnose.web.labels import Label
 from diagnose.web.worker import Stopped
 
 
@@ -75,3 +82,34 @@ def test_what_is_changed_meanwhile_gives_up_the_drawing_before(tmp_path: Path) -
         assert second.result(20) == "drawn_sheet of two"
         with pytest.raises(Stopped):
             first.result(20)
+
+
+@pytest.mark.slow
+def test_of_sheets_that_are_put_away_nothing_stays_in_memory(tmp_path: Path) -> None:
+    """A server runs for months: what it understood of a sheet goes with the sheet."""
+    app = make_app(tmp_path, workers=0, cached=False)
+    try:
+        client = app.test_client()
+
+        def held() -> tuple[int, int]:
+            gc.collect()
+            found = gc.get_objects()
+            return (sum(isinstance(one, Checked) for one in found),
+                    sum(isinstance(one, Label) for one in found))
+
+        before = held()
+        names = [client.post("/sheets", data={"stage": "phono-opamp"}).get_json()["sheet"]
+                 for _ in range(4)]
+        for name in names:
+            assert client.get(f"/sheet/{name}/plots").status_code == 200
+        client.get("/")
+        assert held() == (before[0] + 4, before[1] + 4)
+        for name in names[1:]:
+            client.post(f"/sheet/{name}/delete", json={})
+        client.get("/")
+        assert held() == (before[0] + 1, before[1] + 4)  # the list has those in the bin as well
+        assert client.get(f"/sheet/{names[0]}/plots").status_code == 200
+        client.post(f"/sheet/{names[1]}/restore", json={})
+        assert client.get(f"/sheet/{names[1]}/plots").status_code == 200
+    finally:
+        app.extensions[KEY].close()
