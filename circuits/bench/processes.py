@@ -1,11 +1,14 @@
 """Worker processes on this machine, behind the shape of an executor of `concurrent.futures`.
 
 A chunk whose worker dies costs that chunk alone: pebble starts another worker. Each worker keeps
-deadlines itself (`circuits.bench.chunk`); pebble's own time-out stands behind that.
+deadlines itself (`circuits.bench.chunk`); pebble's own time-out stands behind that, from when a
+worker has taken the chunk. A pool whose workers take nothing, since they were stopped before they
+could, is ended here, or whoever waits for it would wait for ever.
 """
 
 from __future__ import annotations
 
+import math
 import multiprocessing
 import os
 import shutil
@@ -26,6 +29,9 @@ COUNT_VARIABLE = "AMP_DIAGNOSE_WORKERS"
 _PAUSE = 0.02
 """s that the pool's own threads sleep between two looks; its end waits for such a pause or two, and
 Ctrl-C with it."""
+_LOOKS = 12
+"""Looks in a row, one each five seconds in which nothing came back, at which no worker was at work
+though something waited: then none will be (judgement; a machine may be busy when workers start)."""
 _STARTING = 2.0
 """Seconds that are waited, at the end of a pool whose work is done, for workers to have started."""
 
@@ -61,6 +67,7 @@ class Processes(Executor):
         self.count = count
         self._starting = None if method == "fork" else Path(folder)
         self.context = multiprocessing.get_context(method)
+        self._under_way = _UnderWay()
         self._pool = ProcessPool(
             max_workers=count, initializer=start_worker, initargs=(folder,), context=self.context,
         )
@@ -84,10 +91,18 @@ class Processes(Executor):
         (chunk,) = args
         # The alarm in the worker comes first; this is for a worker that died unnoticed.
         future: Future[Any] = self._pool.schedule(function, args=args, timeout=chunk.most)
+        self._under_way.add(future, chunk.most)
         return future
 
     def look_after(self) -> None:
-        """Nothing: pebble does."""
+        """End the pool where something waits and no worker is at work: it breaks down then.
+
+        Called while nothing comes back. A worker that was stopped before it took a chunk has no
+        time that could run out, and one that was stopped while it took one keeps pebble from
+        ending any other.
+        """
+        if self._under_way.stuck(time.monotonic()):
+            self._shut()
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:
         """End all workers now; with `wait` and nothing to cancel, once they have started.
@@ -100,6 +115,34 @@ class Processes(Executor):
                 break
             time.sleep(_PAUSE)
         self._shut()
+
+
+class _UnderWay:
+    """Chunks that were sent and have not come back; it knows nothing of who serves them."""
+
+    def __init__(self) -> None:
+        self._since: dict[Future[Any], tuple[float, float]] = {}
+        self._looks = 0
+
+    def add(self, future: Future[Any], most: float) -> None:
+        """One more, which a worker who lives has for so many seconds at most."""
+        self._since[future] = most, math.inf
+        future.add_done_callback(self._arrived)
+
+    def _arrived(self, future: Future[Any]) -> None:
+        self._since.pop(future, None)
+        self._looks = 0
+
+    def stuck(self, now: float) -> bool:
+        """Whether no worker has been at work for so many looks as tell that none will be."""
+        working = False
+        for future, (most, since) in list(self._since.items()):
+            if future.running():
+                since = min(since, now)
+                self._since[future] = most, since
+                working |= now - since <= most
+        self._looks = 0 if working or not self._since else self._looks + 1
+        return self._looks >= _LOOKS
 
 
 def default_workers() -> int:

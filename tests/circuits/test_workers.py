@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from circuits.bench import workers
+from circuits.bench import processes, workers
 from circuits.bench.workers import Failure, Pool
 from circuits.errors import EngineFault, EngineMissing, InputError, NoSolution
 
@@ -57,6 +57,11 @@ def trouble(item):
 
 def whereabouts(_item):
     return os.getpid(), str(Path.cwd()), os.environ["HOME"], list(Path.cwd().iterdir())
+
+
+def slowly_whereabouts(item):
+    time.sleep(0.1)
+    return whereabouts(item)
 
 
 def children(pid):
@@ -296,6 +301,32 @@ def test_a_pool_that_is_never_closed_ends_with_the_program(tmp_path):
     program = start(tmp_path, "print(Pool(workers=2).map(slow, [1, 2, 3]))")
     output, errors = program.communicate(timeout=20)
     assert (output, errors) == ("[1, 2, 3]\n", "")
+
+
+@linux
+@pytest.mark.slow
+def test_workers_that_were_stopped_before_they_took_anything_cost_only_time(
+    monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """SIGSTOP is how a system freezes a process (POSIX.1); nothing tells the pool of it."""
+    monkeypatch.setattr(workers, "_PATIENCE", 0.1)
+    monkeypatch.setattr(processes, "_LOOKS", 5)
+    with Pool(workers=2, timeout=1.0) as pool:
+        stopped = [found[0] for found in both_at_work(pool)]
+        for one in stopped:
+            os.kill(one, signal.SIGSTOP)
+        end = time.monotonic() + 60.0
+        assert pool.map(square, range(40), until=end) == [k * k for k in range(40)]
+    assert gone(stopped)
+
+
+def both_at_work(pool):
+    """What each of two workers says of itself."""
+    end = time.monotonic() + 20.0
+    found = {}
+    while len(found) < 2 and time.monotonic() < end:
+        found.update((one[0], one) for one in pool.map(slowly_whereabouts, range(2)))
+    return [found[key] for key in sorted(found)][:2]
 
 
 def test_a_program_of_threads_is_not_forked(tmp_path):
