@@ -37,8 +37,12 @@ def take_arguments(
     one.add_argument("--calibrate", action="store_true",
                      help="calibrate the card, once: with a meter at its output, and a cable from "
                      "output to input; kept by its name")
+    one.add_argument("--both", action="store_true",
+                     help="with --calibrate: the right side of the card as well, so that both "
+                     "channels of a unit are taken at once, and crosstalk")
     one.add_argument("--open-volts", metavar="VOLTS", default="",
-                     help="with --calibrate: what the meter shows without the cable")
+                     help="with --calibrate: what the meter shows without the cable; of both sides "
+                     "with a comma between")
     one.add_argument("--loop-volts", metavar="VOLTS", default="",
                      help="with --calibrate: what it shows with it")
     one.add_argument("--input-ohms", metavar="OHMS", default="",

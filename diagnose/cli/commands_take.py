@@ -15,6 +15,7 @@ from circuits.cautions import caution_texts
 from circuits.errors import InputError
 from circuits.quantity import parse
 from circuits.reading import Reading, shown
+from circuits.signals.recording import CHANNELS
 from diagnose.answer.verdict import verdict
 from diagnose.cli.commands import View
 from diagnose.cli.console_take import Bench as Console
@@ -23,15 +24,8 @@ from diagnose.sheet.case import Case
 from diagnose.sheet.entry import Measured
 from diagnose.sheet.putting import load_sheet, save
 from diagnose.soundcard import asked, portaudio
-from diagnose.soundcard.calibration import (
-    TONE_HZ,
-    TONE_PEAK,
-    USUAL,
-    Calibration,
-    keep,
-    kept,
-    measure_own,
-)
+from diagnose.soundcard.calibrating import TONE_HZ, TONE_PEAK, measure_both, measure_own
+from diagnose.soundcard.calibration import USUAL, Calibration, keep, kept
 from diagnose.soundcard.card import Card
 from diagnose.soundcard.session import Step, session
 from diagnose.soundcard.taking import Rig, Taken
@@ -58,31 +52,50 @@ def calibrated(values: Namespace) -> View:
     Parameters
     ----------
     values : Namespace
-        `device`, `input`, `rate`, `open_volts`, `loop_volts`, `input_ohms`.
+        `device`, `input`, `rate`, `both`, `open_volts`, `loop_volts`, `input_ohms`; the volts of
+        both sides with a comma between.
     """
     card = opened(values)
     console = Console(None, 0.0, 50.0, lambda taken, channel: "")
     word = values.input_ohms or console.typed(
         "the ohms of the card's input: 10 kohm for a line input, 1 Mohm for an instrument's")
     ohms = parse(word, "ohm")
-    count = round(card.rate)
-    tone = TONE_PEAK * np.sin(2.0 * np.pi * TONE_HZ * np.arange(count) / card.rate)
-    said = []
-    for given, text in (
-        (values.open_volts, "a meter on a.c. volts to the left output of the card, nothing else: "
-         "a tone of 1 kHz plays; type what the meter shows, such as 0.632 V"),
-        (values.loop_volts, "now a cable from the left output to the left input as well, the meter "
-         "still there: type what it shows"),
-    ):
-        if given:
-            said.append(parse(given, "V"))
-            continue
-        with card.sounding(tone):
-            said.append(parse(console.typed(text), "V"))
+    sides = CHANNELS if values.both else CHANNELS[:1]
+    given = [_volts_of(text, len(sides), word) for text, word in
+             ((values.open_volts, "--open-volts"), (values.loop_volts, "--loop-volts"))]
+    said: list[tuple[float, float]] = []
+    for side, name in enumerate(sides):
+        asked = (
+            f"a meter on a.c. volts to the {name} output of the card, nothing else: a tone of 1 "
+            "kHz plays; type what the meter shows, such as 0.632 V",
+            f"now a cable from the {name} output to the {name} input as well, the meter still "
+            "there: type what it shows",
+        )
+        first, second = (volts[side] if volts else _shown(card, console, side, text)
+                         for volts, text in zip(given, asked, strict=True))
+        said.append((first, second))
     sys.stderr.write("taking the card's own response, distortion and noise\n")
-    made = measure_own(card, said[0], said[1], ohms)
+    made = (measure_both(card, said[0], said[1], ohms) if values.both
+            else measure_own(card, said[0][0], said[0][1], ohms))
     path = keep(made)
     return View(lambda: _document(made), lambda width, colour: f"{made.text()}\nkept in {path}\n")
+
+
+def _volts_of(text: str, count: int, word: str) -> list[float]:
+    """Volts of so many sides; none where nothing is given."""
+    told = [parse(part, "V") for part in text.split(",")] if text else []
+    if told and len(told) != count:
+        raise InputError(f"{word} has {len(told)} readings of a meter",
+                         expected="one" if count == 1 else "two, such as '0.632 V, 0.631 V'")
+    return told
+
+
+def _shown(card: Card, console: Console, side: int, text: str) -> float:
+    """What a meter shows while a tone plays at one side."""
+    count = round(card.rate)
+    tone = TONE_PEAK * np.sin(2.0 * np.pi * TONE_HZ * np.arange(count) / card.rate)
+    with card.sounding(np.stack([np.zeros(count), tone]) if side else tone):
+        return parse(console.typed(text), "V")
 
 
 def _document(made: Calibration) -> dict[str, Any]:
@@ -94,6 +107,8 @@ def _document(made: Calibration) -> dict[str, Any]:
         "harmonics": [list(pair) for pair in made.harmonics],
         "noise": [{"weighting": word, "value": x} for word, x in made.noise.items()],
         "hum": [list(pair) for pair in made.hum],
+        "crosstalk": [list(pair) for pair in made.crosstalk],
+        "right": None if made.right is None else _document(made.right),
     }
 
 
@@ -207,8 +222,7 @@ def _listed(
     def document() -> dict[str, Any]:
         return {
             "format": FORMAT, "stage": case.stage.name, "case": case.name,
-            "steps": [{"text": step.text, "takes": [r.label() for r in step.task.readings]
-                       if step.task else []} for step in made],
+            "steps": [{"text": step.text, "takes": list(step.labels())} for step in made],
             "left": [{"reading": reading.label(), "channel": channel, "why": why}
                      for reading, channel, why in left],
         }

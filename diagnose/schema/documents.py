@@ -11,7 +11,7 @@ from typing import Any
 
 from circuits.errors import InputError
 
-FORMAT = 8
+FORMAT = 9
 """Rises by one whenever a key is added to any document. No key is ever taken away or given another
 meaning, so a script that knows a number reads all higher ones."""
 

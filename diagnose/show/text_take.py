@@ -45,7 +45,9 @@ def wanted_text(
     for number, step in enumerate(made, 1):
         text = step.text
         if step.task is not None and len(step.task.readings) > 1:
-            text += ": " + "; ".join(reading.label() for reading in step.task.readings)
+            # what both channels have alike is told once
+            told = dict.fromkeys(r.label() for task in step.takes for r in task.readings)
+            text += ": " + "; ".join(told)
         rows.append((f"{number}.", text))
     page.table((), rows, right=(0,))
     if left:

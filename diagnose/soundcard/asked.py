@@ -83,8 +83,9 @@ def prepared(
     """
     asked = wanted(text, case, bench, proposed)
     rig = rig_of(case.stage, asked, own, bench)
-    made = steps(tasks(asked, case.stage, own.rate), rig)
-    whys = [(a, cannot(a.reading, case.stage, own.rate)) for a in asked]
+    both = own.right is not None
+    made = steps(tasks(asked, case.stage, own.rate, both), rig)
+    whys = [(a, cannot(a.reading, case.stage, own.rate, both)) for a in asked]
     return Prepared(tuple(a for a, why in whys if not why), rig, made,
                     tuple((a.reading, a.channel, why) for a, why in whys if why))
 
@@ -104,7 +105,7 @@ def wanted(
     names = [name for name, _ in case.channels] or [""]
     asked = [Asked(row.reading, channel) for channel in names
              for row in rows(text, case.stage, channel) if not row.value]
-    if any(not cannot(a.reading, case.stage, np.inf) for a in asked):
+    if any(not cannot(a.reading, case.stage, np.inf, True) for a in asked):
         return asked
     there = {(channel, row.reading.key()) for channel in names
              for row in rows(text, case.stage, channel)}

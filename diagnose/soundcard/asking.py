@@ -142,10 +142,7 @@ def _answers(
     waves = {side: one.played for side, one in asked.items()
              if isinstance(one, Whole) and not one.away}
     if len(waves) > 1 and waves[0].fits(waves[1]):
-        try:
-            return dict(take_sides(card, waves, mains))
-        except NotTaken as error:
-            return dict.fromkeys(waves, error)
+        return dict(take_sides(card, waves, mains))
     made: dict[int, Any] = {}
     for side, one in asked.items():
         match one:
@@ -155,8 +152,5 @@ def _answers(
                 made[side] = card.play(on_sides({side: played}), TAILS[1]).samples[side]
             case Whole(played, away):
                 driven = 1 - side if away else side
-                try:
-                    made[side] = take_sides(card, {driven: played}, mains)[driven]
-                except NotTaken as error:
-                    made[side] = error
+                made[side] = take_sides(card, {driven: played}, mains)[driven]
     return made

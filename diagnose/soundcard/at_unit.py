@@ -16,6 +16,7 @@ import numpy as np
 from circuits.errors import InputError
 from circuits.quantity import render
 from circuits.reading import Reading
+from circuits.signals.recording import CHANNELS
 from diagnose.recording.measuring import measured
 from diagnose.recording.options import Options
 from diagnose.sheet.states import loaded_with
@@ -55,11 +56,22 @@ class AtUnit:
         Of the side of the card at which it is taken.
     takes : Takes
         What was taken so far.
+    side : int
+        Of the card: 0 for left, 1 for right.
+    other : Rig or None
+        Of the other side, where that was calibrated.
     """
 
     rate: float
     rig: Rig
     takes: Takes
+    side: int = 0
+    other: Rig | None = None
+
+    @property
+    def sides(self) -> tuple[str, str]:
+        """Words for its own side of the card and for the other one."""
+        return CHANNELS[self.side], CHANNELS[1 - self.side]
 
     def take(self, played: Played, away: bool = False) -> Flow[Heard]:
         """A whole take that is not overloaded; `away` as in `asking.Whole`."""

@@ -36,6 +36,8 @@ _TURN = 0.1
 """rad by which a tone may be ahead of itself from one block to another."""
 _BLOCK = 0.05
 """s in which what tones leave over is looked at."""
+_PERIODS = 6.0
+"""Periods of a tone whose phase is told of a block, at least."""
 _CLEAR_HZ, _LEAST_BLOCKS = 500.0, 4
 """Hz from which a tone's phase is told well in a block, and how many blocks it takes."""
 _UNEVEN = 6.0
@@ -106,9 +108,21 @@ class Heard:
         mains : float
             Hz; lines of hum are kept apart from the tones. 0 for none.
         """
-        found = np.abs(_fitted(self.wave, self.rate, self.tones, mains)[1])
-        made: Floats = found[: len(self.tones)]
+        made: Floats = np.abs(self.here(mains))
         return made
+
+    def beside(self, mains: float = 0.0) -> Complexes:
+        """What the other side's input hears of the played tones, peaks with their phase.
+
+        Phases are against the same moment as those of `here`. As `amplitudes`; for a card of two
+        inputs.
+        """
+        assert self.other is not None
+        return _fitted(self.other, self.rate, self.tones, mains)[1][: len(self.tones)]
+
+    def here(self, mains: float = 0.0) -> Complexes:
+        """As `amplitudes`, with their phase."""
+        return _fitted(self.wave, self.rate, self.tones, mains)[1][: len(self.tones)]
 
 
 def take(card: Card, played: Played, mains: float = 50.0) -> Heard:
@@ -124,13 +138,16 @@ def take(card: Card, played: Played, mains: float = 50.0) -> Heard:
     NotTaken
         After as many takes as `TAILS` that were not.
     """
-    return take_sides(card, {0: played}, mains)[0]
+    (heard,) = take_sides(card, {0: played}, mains).values()
+    if isinstance(heard, NotTaken):
+        raise heard
+    return heard
 
 
 def take_sides(
     card: Card, played: Mapping[int, Played], mains: float = 50.0
-) -> dict[int, Heard]:
-    """Play and record on each side its own, at once, until one take is whole on all of them.
+) -> dict[int, Heard | NotTaken]:
+    """Play and record on each side its own, at once, until a take of each is whole.
 
     Parameters
     ----------
@@ -139,24 +156,32 @@ def take_sides(
     mains : float
         As `take`.
 
-    Raises
-    ------
-    NotTaken
-        As `take`.
+    Returns
+    -------
+    dict
+        Of each side its first whole take, or why none of as many as `TAILS` was: a channel that
+        is dead costs the other one nothing.
     """
-    samples, why = on_sides(played), list[str]()
+    samples = on_sides(played)
+    made: dict[int, Heard | NotTaken] = {}
+    why: dict[int, list[str]] = {side: [] for side in played}
     for number in range(len(TAILS)):
         place = min(card.slow + number, len(TAILS) - 1)
         recorded = card.play(samples, TAILS[place])
-        made = {side: whole(recorded, one, card.rate, card.one_clock, mains, side)
-                for side, one in played.items()}
-        bad = next((one for one in made.values() if isinstance(one, str)), "")
-        if not bad:
-            card.slow = place
-            return {side: replace(one, again=tuple(why)) for side, one in made.items()
-                    if isinstance(one, Heard)}
-        why.append(bad)
-    raise NotTaken(f"{len(TAILS)} takes were thrown away, the last because {why[-1]}")
+        for side in [side for side in played if side not in made]:
+            heard = whole(recorded, played[side], card.rate, card.one_clock, mains, side)
+            if isinstance(heard, str):
+                why[side].append(heard)
+            else:
+                card.slow = place
+                made[side] = replace(heard, again=tuple(why[side]))
+        if len(made) == len(played):
+            break
+    for side, said in why.items():
+        if side not in made:
+            made[side] = NotTaken(
+                f"{len(TAILS)} takes were thrown away, the last because {said[-1]}")
+    return made
 
 
 def whole(
@@ -232,7 +257,9 @@ def _fitted(
 def _turned(wave: Floats, rate: float, played: Played, ratio: float) -> str:
     """Why the clearest tone is not one tone from its beginning to its end; empty where it is."""
     frequency = max(played.tones, key=lambda tone: (tone[0] >= _CLEAR_HZ, tone[1]))[0] / ratio
-    count = round(_BLOCK * rate)
+    # the image of a low tone would beat with it in a block of few periods
+    seconds = max(_BLOCK, _PERIODS / frequency)
+    count = round(seconds * rate)
     size = len(wave) // count
     if size < _LEAST_BLOCKS:
         return ""
@@ -246,7 +273,7 @@ def _turned(wave: Floats, rate: float, played: Played, ratio: float) -> str:
     if float(np.abs(angle - slope * place - offset).max()) > _TURN:
         return "a tone jumps in its phase: a lost buffer"
     # rad a block by which the wave is faster than the pilots say, as samples between them
-    off = slope / (2.0 * math.pi * frequency * _BLOCK) * played.apart * rate
+    off = slope / (2.0 * math.pi * frequency * seconds) * played.apart * rate
     if abs(off) > _DRIFT:
         return f"the wave and the pilots differ by {abs(off):.0f} samples: a lost buffer"
     return ""

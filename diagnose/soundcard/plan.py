@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from circuits.quantities import QUANTITIES
+from circuits.quantities import CROSSTALK, QUANTITIES
 from circuits.reading import Reading
 from circuits.signals.sweep import FIRST
 from circuits.signals.swept import LEAST_HARMONIC_HZ
@@ -21,6 +21,8 @@ _TAKES: Mapping[str, tuple[str, ...]] = {
     "series": ("input impedance",),  # a resistor in series with the input
     "loads": ("output impedance", "damping factor"),  # two loads
     "most": ("maximum output",),  # a tone that grows
+    "across": (CROSSTALK,),  # one channel driven, the other listened to
+    "phase": ("phase",),  # the generator in the other input
     "quiet": QUIET,
 }
 """The quantities of each kind of task, in the order in which they follow: the signal first, then
@@ -32,16 +34,16 @@ LEAST_SWEPT_HZ = 2.0 * FIRST
 _MANY = {"curve": 16, "sine": 3}
 """Frequencies from which one sweep is quicker or clearer than tones: of a response, where tones at
 once share what the output gives, and of distortion, where each would be a take of its own."""
-_ORDER = ("curve", "sweep", "sine", "pair", "comb", "series", "loads", "most", "quiet")
+ORDER = ("curve", "sweep", "sine", "pair", "comb", "most", "across", "series", "loads",
+          "phase", "quiet")
 """Kinds of tasks in the order in which they follow."""
 _DISTORTED = ("thd", "harmonic", "thd+n", "maximum output")
 """Quantities whose harmonics must lie in the band."""
 _OTHERWISE = {
     "dc voltage": "a voltmeter", "supply current": "a voltmeter", "resistance": "an ohmmeter",
     "ripple": "a scope or a meter: no lead of a card belongs on a rail",
-    "phase": "a two-channel scope", "rise time": "a scope", "overshoot": "a scope",
+    "rise time": "a scope", "overshoot": "a scope",
     "slew rate": "a scope", "tilt": "a scope: a card is coupled by capacitors itself",
-    "crosstalk": "a recording of both channels: diagnose measure",
     "channel balance": "nothing: it follows from the gain of both channels",
     "snr": "nothing: it follows from noise and output",
 }
@@ -65,8 +67,8 @@ class Task:
     Attributes
     ----------
     kind : str
-        ``curve``, ``sweep``, ``sine``, ``pair``, ``comb``, ``quiet``, ``loads``, ``series`` or
-        ``most``.
+        ``curve``, ``sweep``, ``sine``, ``pair``, ``comb``, ``most``, ``across``, ``series``,
+        ``loads``, ``phase`` or ``quiet``.
     readings : tuple of Reading
     channel : str
     """
@@ -83,23 +85,27 @@ class Task:
         return f"{', '.join(names)} ({len(self.readings)} readings)"
 
 
-def tasks(asked: Sequence[Asked], stage: Stage, rate: float) -> tuple[Task, ...]:
+def tasks(
+    asked: Sequence[Asked], stage: Stage, rate: float, both: bool = False
+) -> tuple[Task, ...]:
     """Readings in the order in which they are taken: channel by channel, one set-up at a time.
 
     Parameters
     ----------
     asked : sequence of Asked
         Those that a card cannot take are left out.
+    both : bool
+        As `cannot`.
     """
     made: list[Task] = []
     for channel in dict.fromkeys(a.channel for a in asked):
         here = [a.reading for a in asked if a.channel == channel
-                and not cannot(a.reading, stage, rate)]
+                and not cannot(a.reading, stage, rate, both)]
         groups: dict[tuple[object, ...], list[Reading]] = {}
         for reading in dict.fromkeys(here):
             groups.setdefault(_together(reading), []).append(reading)
         groups = _swept(groups)
-        order = sorted(groups.items(), key=lambda group: _ORDER.index(str(group[0][0])))
+        order = sorted(groups.items(), key=lambda group: ORDER.index(str(group[0][0])))
         made += [Task(str(key[0]), tuple(of), channel) for key, of in order]
     return tuple(made)
 
@@ -148,14 +154,25 @@ def _together(reading: Reading) -> tuple[object, ...]:
     return (kind, state, reading.frequency) if kind in ("series", "loads") else (kind, state)
 
 
-def cannot(reading: Reading, stage: Stage, rate: float) -> str:
+def alike(left: Task, right: Task) -> bool:
+    """Whether what two channels want is one set-up: the same kind at the same level and state."""
+    keys = (_together(left.readings[0]), _together(right.readings[0]))
+    return left.kind == right.kind and keys[0] == keys[1]
+
+
+def cannot(reading: Reading, stage: Stage, rate: float, both: bool = False) -> str:
     """Why a card cannot take a reading; empty where it can.
 
     Parameters
     ----------
     rate : float
         Samples a second.
+    both : bool
+        Whether both sides of the card are calibrated.
     """
+    if reading.quantity == CROSSTALK and not both:
+        return ("takes both sides of the card, calibrated (diagnose take --calibrate --both), or "
+                "a recording of both channels: diagnose measure")
     if reading.quantity in _OTHERWISE:
         return f"takes {_OTHERWISE[reading.quantity]}"
     if any(point and point != stage.output for point in (reading.at, reading.origin)):

@@ -23,6 +23,7 @@ class Rig:
     Attributes
     ----------
     own : Calibration
+        Of the left side of the card, which may know the right one.
     stage : Stage
     gain : float
         Of the healthy unit at 1 kHz, a ratio; it only says where to begin.
@@ -37,6 +38,11 @@ class Rig:
     gain: float
     behind: Divider | None = None
     before: Divider | None = None
+
+    @property
+    def right(self) -> Rig | None:
+        """The same on the right side of the card; None where that was not calibrated."""
+        return None if self.own.right is None else replace(self, own=self.own.right)
 
     @property
     def loudspeaker(self) -> bool:

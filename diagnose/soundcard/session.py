@@ -10,18 +10,20 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from circuits.hazards import hazards
 from circuits.quantity import render
-from circuits.stage import Stage
+from circuits.signals.recording import CHANNELS
 from circuits.state import OPEN
 from diagnose.soundcard.card import Card
 from diagnose.soundcard.heard import NotTaken
-from diagnose.soundcard.plan import Task
-from diagnose.soundcard.taking import Rig, Taken, run
+from diagnose.soundcard.leads import connections, controls, still
+from diagnose.soundcard.plan import ORDER, Task, alike
+from diagnose.soundcard.taking import Rig, Taken, Takes, run, run_both
 
 GO, SKIP, AGAIN, STOP = "go", "skip", "again", "stop"
 """What may be said to a step."""
 WORDS = (GO, SKIP, AGAIN, STOP)
+_ALIKE = ("curve", "sweep", "sine", "pair", "comb", "most", "quiet")
+"""Kinds of tasks that both channels can be taken by at once: no lead changes in the middle."""
 
 
 @dataclass(frozen=True)
@@ -34,10 +36,26 @@ class Step:
         What to do, in one sentence or two.
     task : Task or None
         What is taken then; None where hands alone have to do something.
+    side : int
+        Of the card, at which it is taken: 0 for left, 1 for right.
+    beside : Task or None
+        What is taken of the right channel at the same time.
     """
 
     text: str
     task: Task | None = None
+    side: int = 0
+    beside: Task | None = None
+
+    @property
+    def takes(self) -> tuple[Task, ...]:
+        """What is taken, of one channel or of both."""
+        return tuple(one for one in (self.task, self.beside) if one is not None)
+
+    def labels(self) -> tuple[str, ...]:
+        """The readings that it takes; with their channels where it takes them of both."""
+        return tuple(reading.label() + (f", {task.channel}" if self.beside else "")
+                     for task in self.takes for reading in task.readings)
 
 
 class Console(Protocol):
@@ -57,101 +75,76 @@ class Console(Protocol):
 
 
 def steps(tasks: Sequence[Task], rig: Rig) -> tuple[Step, ...]:
-    """The steps of a session."""
+    """The steps of a session.
+
+    Where both sides of the card are calibrated and both channels are wanted, each channel has its
+    side, and what both want alike is taken at once; else one channel after the other is taken by
+    the left side.
+    """
+    channels = dict.fromkeys(task.channel for task in tasks)
+    both = set(channels) == set(CHANNELS) or any(task.kind == "across" for task in tasks)
+    if rig.right is not None and both and set(channels) <= set(CHANNELS):
+        return _abreast(tasks, rig)
     made: list[Step] = []
-    channel, quiet, load = "", None, 0.0
-    for k, task in enumerate(tasks):
-        if k == 0 or task.channel != channel:
-            made += [*_connections(rig, task.channel, k > 0), *_controls(rig.stage, k > 0)]
-            channel, quiet, load = task.channel, None, 0.0
-        first = task.readings[0]
-        wanted = first.load or first.state.load
-        if wanted != load and task.kind != "loads" and not rig.loudspeaker:
-            made.append(Step(
-                "take the load off the output again" if wanted in (0.0, OPEN)
-                else f"connect {render(wanted, 'ohm')} across the output, beside the card"))
-            load = wanted
-        if task.kind == "quiet" and quiet != first.state.input:
-            quiet = first.state.input
-            made.append(Step(_still(rig.stage, quiet)))
-        made.append(Step(f"take {task.label()}", task))
+    for k, channel in enumerate(channels):
+        hands = (*connections(rig, channel, k > 0), *controls(rig.stage, k > 0))
+        made += map(Step, hands)
+        made += _taken(rig, [(task, None) for task in tasks if task.channel == channel])
     return tuple(made)
 
 
-def _connections(rig: Rig, channel: str, swapped: bool) -> list[Step]:
-    """How the card is connected to a channel."""
-    of = f" of the {channel} channel" if channel else ""
-    if swapped:
-        return [Step(f"swap the leads: input and output{of} now")]
-    made = []
-    stage, own = rig.stage, rig.own
-    if rig.loudspeaker:
-        watts = max(hazards(stage).dummy_watts, _rated(rig))
-        made.append(Step(
-            "before the amplifier is connected: no loudspeaker on it, a load of "
-            f"{render(stage.load, 'ohm')} that bears {render(watts, 'W')} in its place; of a "
-            "bridged output neither pole may touch the earth of the card. The drive starts 40 dB "
-            "below what is wanted"))
-    if rig.before:
-        text = rig.before.text()
-        made.append(Step(
-            f"between the output{of} and the left input of the card a divider: {text}; at the "
-            f"rated {render(_volts(rig), 'V')} its upper resistor takes "
-            f"{render(rig.before.watts, 'W')}"))
-    else:
-        made.append(Step(f"the output{of} to the left input of the card, "
-                         f"which is {render(own.input_ohms, 'ohm')}, and nothing else"
-                         + _direct(stage)))
-    if rig.behind:
-        made.append(Step(
-            f"between the left output of the card and the input{of} a divider: "
-            f"{rig.behind.text()}; it is a source of {render(rig.behind.ohms, 'ohm')}"))
-    else:
-        missing = stage.source_impedance - own.output_ohms
-        series = (f", with {render(missing, 'ohm')} in series"
-                  if missing > 0.02 * max(stage.source_impedance, own.output_ohms) else "")
-        made.append(Step(f"the left output of the card to the input{of}{series}"))
+def _abreast(tasks: Sequence[Task], rig: Rig) -> tuple[Step, ...]:
+    """The steps of two channels, the left one at the left side of the card."""
+    left, right = ([task for task in tasks if task.channel == name] for name in CHANNELS)
+    pairs: list[tuple[Task, Task | None]] = []
+    for task in left:
+        fits = next((one for one in right if alike(task, one)), None)
+        if fits is None or not _at_once(task, rig):
+            pairs.append((task, None))
+            continue
+        right.remove(fits)
+        pairs.append((task, fits))
+    pairs += [(task, None) for task in right]
+    pairs.sort(key=lambda pair: ORDER.index(pair[0].kind))
+    hands = (*connections(rig, "", False, True), *controls(rig.stage, False, True))
+    return (*map(Step, hands), *_taken(rig, pairs, True))
+
+
+def _at_once(task: Task, rig: Rig) -> bool:
+    """Whether both channels may be driven by a task at once.
+
+    Not a power stage under drive: both channels together load the supply, and a sheet's readings
+    are of one channel driven. Nor where leads change in the middle.
+    """
+    if task.kind not in _ALIKE:
+        return False
+    return not rig.loudspeaker or not any(r.about.kind == "drive" for r in task.readings)
+
+
+def _taken(
+    rig: Rig, pairs: Sequence[tuple[Task, Task | None]], abreast: bool = False
+) -> list[Step]:
+    """Takes, with what hands have to do before them."""
+    made: list[Step] = []
+    quiet, load = None, 0.0
+    for task, beside in pairs:
+        first = task.readings[0]
+        wanted = first.load or first.state.load
+        ends = "both outputs" if abreast else "the output"
+        if wanted != load and task.kind != "loads" and not rig.loudspeaker:
+            made.append(Step(
+                f"take the load off {ends} again" if wanted in (0.0, OPEN)
+                else f"connect {render(wanted, 'ohm')} across {ends}, beside the card"))
+            load = wanted
+        if task.kind == "quiet" and quiet != first.state.input:
+            quiet = first.state.input
+            made.append(Step(still(rig.stage, quiet, abreast)))
+        of = ""
+        if abreast:
+            of = " of both channels at once" if beside else f" of the {task.channel} channel"
+        side = CHANNELS.index(task.channel) if abreast else 0
+        made.append(Step(f"take {task.label()}{of}", task, side, beside))
     return made
-
-
-def _direct(stage: Stage) -> str:
-    """What to mind of direct voltage at an output."""
-    volts = hazards(stage).output
-    if not volts:
-        return ""
-    return (f". A fault can put {render(volts, 'V')} d.c. there: by way of a capacitor that bears "
-            "it, unless the input of the card has one")
-
-
-def _volts(rig: Rig) -> float:
-    return rig.usual * rig.gain
-
-
-def _rated(rig: Rig) -> float:
-    return _volts(rig) ** 2 / rig.stage.load if rig.stage.load else 0.0
-
-
-def _controls(stage: Stage, swapped: bool) -> list[Step]:
-    """Controls as the stage is drawn, which is how it is simulated."""
-    # a trimmer is none: what it sets stays as it was found
-    told = [f"{part.role or part.name} ({part.name}) to {100.0 * part.position:.0f} % of its way"
-            for part in stage.parts if part.kind == "potentiometer"]
-    if not told:
-        return []
-    also = " of this channel as well" if swapped else ""
-    return [Step(f"turn the {', the '.join(told)}{also}")]
-
-
-def _still(stage: Stage, state: str) -> str:
-    if state == "shorted":
-        return "short the input now: take the lead off it, and join its pins"
-    if state == "open":
-        return "leave the input open now: take the lead off it"
-    ohms = stage.source_impedance
-    if not ohms:
-        return "short the input now: take the lead off it, and join its pins"
-    return (f"terminate the input now: take the lead off it, and put {render(ohms, 'ohm')} across "
-            "its pins, screened")
 
 
 def session(made: Sequence[Step], card: Card, rig: Rig, console: Console) -> int:
@@ -174,15 +167,23 @@ def session(made: Sequence[Step], card: Card, rig: Rig, console: Console) -> int
             continue
         if word == GO and step.task is not None:
             try:
-                takes = run(step.task, card, rig, console.ask)
+                found = _run(step, card, rig, console)
             except NotTaken as error:
                 console.told(f"nothing was taken: {error}")
                 failed = True
                 continue
-            for taken in takes.readings:
-                console.took(taken, step.task.channel)
-                count += 1
-            for text in takes.remarks or ([] if takes.readings else ["nothing was taken"]):
-                console.told(text)
+            for task, takes in zip(step.takes, found, strict=True):
+                for taken in takes.readings:
+                    console.took(taken, task.channel)
+                    count += 1
+                for text in takes.remarks or ([] if takes.readings else ["nothing was taken"]):
+                    console.told(f"{task.channel}: {text}" if step.beside else text)
         place += 1
     return count
+
+
+def _run(step: Step, card: Card, rig: Rig, console: Console) -> tuple[Takes, ...]:
+    assert step.task is not None
+    if step.beside is None:
+        return (run(step.task, card, rig, console.ask, step.side),)
+    return run_both(step.task, step.beside, card, rig, console.ask)

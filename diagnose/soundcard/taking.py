@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import TypeAlias
 
-from diagnose.soundcard import by_leads, by_signal, by_sweep
+from diagnose.soundcard import by_both, by_leads, by_signal, by_sweep
 from diagnose.soundcard.asking import Ask, Flow, abreast, alone
 from diagnose.soundcard.at_unit import LOUD_START, MIDDLE_HZ, START, AtUnit
 from diagnose.soundcard.card import Card
@@ -21,7 +21,8 @@ _Kind: TypeAlias = Callable[[AtUnit, Task], Flow[None]]
 _KINDS: Mapping[str, _Kind] = {
     "curve": by_signal.curve, "sine": by_signal.sine, "pair": by_signal.pair,
     "comb": by_signal.comb, "quiet": by_signal.quiet, "most": by_signal.most,
-    "sweep": by_sweep.sweep, "loads": by_leads.loads, "series": by_leads.series,
+    "sweep": by_sweep.sweep, "loads": by_leads.loads, "across": by_both.across,
+    "phase": by_both.phase, "series": by_leads.series,
 }
 
 
@@ -31,7 +32,7 @@ def run(task: Task, card: Card, rig: Rig, ask: Ask, side: int = 0) -> Takes:
     Parameters
     ----------
     rig : Rig
-        Of that side of the card.
+        Of the card, as its left side has it.
     ask : callable
         Asks for something to be done by hand in the middle of a task; False where it is skipped.
     side : int
@@ -42,22 +43,17 @@ def run(task: Task, card: Card, rig: Rig, ask: Ask, side: int = 0) -> Takes:
     NotTaken
         Where no take was whole, the input is overloaded, or a level is not reached.
     """
-    takes = Takes()
-    flow = _KINDS[task.kind](AtUnit(card.rate, rig, takes), task)
-    alone(flow, card, ask, rig.stage.mains, side)
-    return takes
+    bench = _bench(card, rig, side)
+    alone(_KINDS[task.kind](bench, task), card, ask, rig.stage.mains, side)
+    return bench.takes
 
 
-def run_both(
-    left: Task, right: Task, card: Card, rigs: tuple[Rig, Rig], ask: Ask
-) -> tuple[Takes, Takes]:
+def run_both(left: Task, right: Task, card: Card, rig: Rig, ask: Ask) -> tuple[Takes, Takes]:
     """Take what a task wants of either channel, both at once where they play alike.
 
     Parameters
     ----------
-    rigs : pair of Rig
-        Of the left and the right side of the card.
-    ask : callable
+    rig, ask
         As `run`.
 
     Raises
@@ -65,14 +61,24 @@ def run_both(
     NotTaken
         Where neither side was taken; where one was, the other's remarks say why it was not.
     """
-    takes = Takes(), Takes()
-    flows = [_KINDS[task.kind](AtUnit(card.rate, rig, one), task)
-             for task, rig, one in zip((left, right), rigs, takes, strict=True)]
-    outcomes = abreast(flows[0], flows[1], card, ask, rigs[0].stage.mains)
+    benches = _bench(card, rig, 0), _bench(card, rig, 1)
+    flows = [_KINDS[task.kind](bench, task)
+             for task, bench in zip((left, right), benches, strict=True)]
+    outcomes = abreast(flows[0], flows[1], card, ask, rig.stage.mains)
     failed = [one for one in outcomes if isinstance(one, NotTaken)]
     if len(failed) == len(outcomes):
         raise failed[0]
-    for outcome, one in zip(outcomes, takes, strict=True):
+    for outcome, bench in zip(outcomes, benches, strict=True):
         if isinstance(outcome, NotTaken):
-            one.remarks.append(f"nothing was taken: {outcome}")
-    return takes
+            bench.say(f"nothing was taken: {outcome}")
+    return benches[0].takes, benches[1].takes
+
+
+def _bench(card: Card, rig: Rig, side: int) -> AtUnit:
+    right = rig.right
+    if side == 0:
+        return AtUnit(card.rate, rig, Takes(), 0, right)
+    if right is None:
+        raise NotTaken("the right side of the card is not calibrated: diagnose take --calibrate "
+                       "--both")
+    return AtUnit(card.rate, right, Takes(), 1, rig)

@@ -34,7 +34,8 @@ ROOT = Path(__file__).resolve().parents[3]
 DATA = ROOT / "tests" / "data"
 EXAMPLES = ROOT / "examples"
 KEYS = {1: "776007a93698", 2: "b5fc94c8de0e", 3: "965a6c09b3eb", 4: "0104ddd6175a",
-        5: "d459c4580413", 6: "4fe1daa6d6fe", 7: "dea8c6186ae3", 8: "85d3f214f00d"}
+        5: "d459c4580413", 6: "4fe1daa6d6fe", 7: "dea8c6186ae3", 8: "85d3f214f00d",
+        9: "f35b57c06117"}
 """Digest of all keys of the documents by the number of the format. A key more needs a higher
 number, told in the schema, and a line here."""
 

@@ -79,6 +79,13 @@ class FakeCard:
         Samples that are missing in the recording of a take; a negative count is silence put in.
     lost : mapping of take to str
         What the driver says of a take.
+    right : Unit or None
+        Between the card's right output and its right input; else that hears nothing.
+    leak, own_leak : float
+        Of either unit's output in the other's, and of either input of the card in the other one.
+    y_lead : str
+        ``both`` while the left output feeds both inputs, ``right`` while it feeds the right one
+        beside the unit.
     """
 
     unit: Unit = field(default_factory=Unit)
@@ -97,6 +104,10 @@ class FakeCard:
     name: str = "bench card"
     bits: int = 24
     slow: int = 0
+    right: Unit | None = None
+    leak: float = 0.0
+    own_leak: float = 0.0
+    y_lead: str = ""
     ended: threading.Event = field(default_factory=threading.Event)
     takes: list[float] = field(default_factory=list)
     sounded: list[float] = field(default_factory=list)
@@ -107,18 +118,37 @@ class FakeCard:
         number = len(self.takes)
         self.takes.append(float(np.abs(samples).max(initial=0.0)))
         lead, after = round(self.delay * self.rate), round(tail * self.rate)
-        whole = np.concatenate([np.zeros(lead), samples, np.zeros(after)])
-        volts = whole * self.plays * math.sqrt(2.0) / self.pad
-        wave = self.unit.out(volts, self.rate, number)
+        sides = np.atleast_2d(samples)
+        played = np.zeros((2, lead + sides.shape[1] + after))
+        played[: len(sides), lead : lead + sides.shape[1]] = sides
+        jacks = played * self.plays * math.sqrt(2.0)
+        outs = np.zeros_like(jacks)
+        for k, unit in enumerate((self.unit, self.right)):
+            if unit is not None:
+                outs[k] = unit.out(jacks[k] / self.pad, self.rate, number + 500 * k) / self.divider
+        outs = outs + self.leak * outs[::-1]
+        if self.y_lead:
+            outs[1] = jacks[0]
+        if self.y_lead == "both":
+            outs[0] = jacks[0]
+        deaf = self.right is None and not self.y_lead
+        heard = [self._input(wave, number, k) for k, wave in enumerate(outs[: 2 - deaf])]
+        if deaf:
+            heard.append(np.zeros_like(heard[0]))
+        both = np.stack(heard)
+        said = (self.lost[number],) if number in self.lost else ()
+        return Recorded(both + self.own_leak * both[::-1], said)
+
+    def _input(self, wave: Floats, number: int, side: int) -> Floats:
         if self.ppm:
             time = np.arange(len(wave)) / (1.0 + self.ppm * 1e-6)
             from scipy.interpolate import CubicSpline
 
             wave = CubicSpline(np.arange(len(wave)), wave)(time)
-        x = wave / (self.divider * self.records * math.sqrt(2.0))
+        x = wave / (self.records * math.sqrt(2.0))
         for order, ratio in self.own_harmonics.items():
             x = x + (2.0 * ratio * x**2 if order == 2 else 4.0 * ratio * x**3)
-        noise = np.random.default_rng(1000 + number).normal(0.0, 1.0, len(x))
+        noise = np.random.default_rng(1000 + number + 500 * side).normal(0.0, 1.0, len(x))
         x = x + (self.own_noise / self.records / math.sqrt(2.0) + 2.0**-25) * noise
         for take, at, count in self.drops:
             if take == number and count > 0:
@@ -126,9 +156,8 @@ class FakeCard:
             elif take == number:
                 x = np.insert(x, at, np.zeros(-count))
         scale = 2.0 ** (self.bits - 1)
-        x = np.clip(np.rint(x * scale), -scale, scale - 1) / scale
-        said = (self.lost[number],) if number in self.lost else ()
-        return Recorded(np.stack([x, np.zeros_like(x)]), said)
+        made: Floats = np.clip(np.rint(x * scale), -scale, scale - 1) / scale
+        return made
 
     @contextmanager
     def listening(self) -> Iterator[Callable[[float], Floats]]:

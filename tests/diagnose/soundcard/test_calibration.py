@@ -12,15 +12,8 @@ import pytest
 
 from circuits.errors import InputError
 from circuits.reading import Reading
-from diagnose.soundcard.calibration import (
-    PLACES,
-    TONE_PEAK,
-    Calibration,
-    folder,
-    keep,
-    kept,
-    measure_own,
-)
+from diagnose.soundcard.calibrating import PLACES, TONE_PEAK, measure_own
+from diagnose.soundcard.calibration import Calibration, folder, keep, kept
 from tests.diagnose.soundcard.fake_card import FakeCard, Unit
 
 OPEN, LOOP = 2.0 * TONE_PEAK, 1.98 * TONE_PEAK

@@ -25,7 +25,10 @@ def heard(card: FakeCard, played: object = TONE) -> Heard | str:
     return whole(card.play(played.samples, TAILS[0]), played, RATE, card.one_clock)
 
 
-@pytest.mark.parametrize("played", [TONE, MANY])
+LOW = tones([(20.0, 0.3)], 1.2, RATE)
+
+
+@pytest.mark.parametrize("played", [TONE, MANY, LOW])
 def test_what_went_round_a_wire_is_what_was_played(played: object) -> None:
     made = heard(card_of(records=2.0), played)
     assert isinstance(made, Heard)

@@ -19,7 +19,8 @@ from circuits.stage import Part, Stage
 from diagnose.cli.main import main
 from diagnose.show.text_take import level_line, spectrum, taken_text
 from diagnose.soundcard import portaudio
-from diagnose.soundcard.calibration import TONE_PEAK, Calibration, keep, kept
+from diagnose.soundcard.calibrating import TONE_PEAK
+from diagnose.soundcard.calibration import Calibration, keep, kept
 from diagnose.soundcard.level import BANDS, level
 from diagnose.soundcard.plan import Asked, tasks
 from diagnose.soundcard.session import AGAIN, GO, SKIP, STOP, Step, session, steps
