@@ -1,4 +1,4 @@
-"""Signals that change along a recording: a sweep, and level steps."""
+"""Signals that change along a recording: a sweep, level steps, and bursts."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import numpy as np
 
 from circuits.signals.pilot import Alignment
 from circuits.signals.recording import Recording, about
-from diagnose.recording import stepped, sweeps
+from diagnose.recording import bursts, stepped, sweeps
 from diagnose.recording.aligning import between_pilots
 from diagnose.recording.measurement import Measurement
 from diagnose.recording.options import Options
@@ -19,7 +19,7 @@ def along(
     recording: Recording, chosen: Sequence[int], alignment: Alignment | None, options: Options,
     notes: Sequence[str],
 ) -> Measurement | None:
-    """What a sweep or level steps show; None where the recording holds neither.
+    """What a sweep, level steps or bursts show; None where the recording holds none of them.
 
     Parameters
     ----------
@@ -32,9 +32,10 @@ def along(
     if not heard or options.signal not in ("", SWEEP):
         return None
     swept = _swept(recording, heard, alignment, options, notes)
-    if swept is not None or alignment is None or options.signal:
+    if swept is not None or options.signal:
         return swept
-    return _stepped(recording, heard, alignment, options, notes)
+    steps = alignment and _stepped(recording, heard, alignment, options, notes)
+    return steps or _burst(recording, heard, alignment, options, notes)
 
 
 def _swept(
@@ -74,6 +75,26 @@ def _stepped(
     more = "the load that it was taken into belongs beside a maximum output on the sheet"
     return Measurement(
         about(recording), stepped.KIND, options.full_scale, tuple(items), (), (*notes, more),
+        alignment=alignment,
+    )
+
+
+def _burst(
+    recording: Recording, heard: Sequence[int], alignment: Alignment | None, options: Options,
+    notes: Sequence[str],
+) -> Measurement | None:
+    if alignment is not None:
+        recording, _ = between_pilots(recording, alignment)
+    names = _names(recording, heard)
+    items = []
+    for k in heard:
+        found = bursts.find(recording.samples[k], recording.rate)
+        if found is not None:
+            items += bursts.figures(recording, k, names[k], options.full_scale, found)
+    if not items:
+        return None
+    return Measurement(
+        about(recording), bursts.KIND, options.full_scale, tuple(items), (), (*notes, bursts.NOTE),
         alignment=alignment,
     )
 
