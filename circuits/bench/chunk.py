@@ -46,6 +46,8 @@ _HOME = "home"
 """In the folder of a pool: where its workers are at home, empty."""
 UP = "up-"
 """How the name of a file begins by which a worker says that it has started."""
+ALARMED = hasattr(signal, "setitimer")
+"""Whether a worker whose item takes too long dies of it by itself."""
 _retired = False
 
 
@@ -242,7 +244,7 @@ def _failed(error: EngineError) -> Failure:
 @contextlib.contextmanager
 def _deadline(seconds: float) -> Iterator[None]:
     """Die of SIGALRM unless done in time: no other means ends a loop in a C library."""
-    if hasattr(signal, "setitimer"):
+    if ALARMED:
         signal.setitimer(signal.ITIMER_REAL, seconds)
         try:
             yield

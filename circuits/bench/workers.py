@@ -218,6 +218,10 @@ class Pool:
                         continue
                     failure = Failure("crash", str(error))
                 except TimeoutError:
+                    if chunks.ALARMED and part.tries < _TRIES - 1:
+                        # one that only takes long dies of its own alarm before: this was stopped
+                        send(part)
+                        continue
                     failure = Failure("timeout", f"no result within {timeout:g} s")
                 else:
                     yield results

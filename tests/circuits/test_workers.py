@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from circuits.bench import processes, workers
+from circuits.bench import chunk, processes, workers
 from circuits.bench.workers import Failure, Pool
 from circuits.errors import EngineFault, EngineMissing, InputError, NoSolution
 
@@ -318,6 +318,28 @@ def test_workers_that_were_stopped_before_they_took_anything_cost_only_time(
         end = time.monotonic() + 60.0
         assert pool.map(square, range(40), until=end) == [k * k for k in range(40)]
     assert gone(stopped)
+
+
+def stopped_once(folder, items):
+    """Items that are taken together: how many; the first time the worker is stopped in them."""
+    been = Path(folder, "been")
+    if not been.exists():
+        been.touch()
+        os.kill(os.getpid(), signal.SIGSTOP)
+    return [len(items)] * len(items)
+
+
+@linux
+@pytest.mark.slow
+def test_what_is_solved_together_stays_together_when_its_worker_was_stopped(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else what it reads would hang on that, in its last digits and more."""
+    monkeypatch.setattr(chunk, "_GRACE", 0.5)
+    with Pool(workers=1, timeout=0.5) as pool:
+        end = time.monotonic() + 60.0
+        found = pool.map(stopped_once, range(25), shared=str(tmp_path), together=25, until=end)
+    assert found == [25] * 25
 
 
 def both_at_work(pool):

@@ -71,44 +71,58 @@ def workers(times: int, chance: Random, folder: Path) -> Counter[str]:
 
 
 def parent(times: int, chance: Random, folder: Path) -> Counter[str]:
-    """The command killed at a random moment; then nothing of it lives, and its store is good."""
+    """The command killed at random moments; then nothing of it lives, and its store is good.
+
+    Half of them are killed as soon after something is kept as chance wants; some are begun again
+    with the same store, and killed again.
+    """
     count: Counter[str] = Counter()
     program = Program()
     right = program.ranked(folder / "right")
-    whole = 1.0
+    start = time.monotonic()
+    _command(folder / "whole").wait(120)
+    whole = time.monotonic() - start
     for k in range(times):
         store = folder / f"parent-{k}"
-        start = time.monotonic()
-        command = subprocess.Popen(
-            [sys.executable, "-m", "diagnose", "rank", str(CASE), "--json"],
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-            start_new_session=True,
-            cwd=ROOT,
-            env={
-                **os.environ,
-                "AMP_DIAGNOSE_CACHE": str(store),
-                "AMP_DIAGNOSE_WORKERS": "2",
-                "PYTHONPATH": str(ROOT),
-            },
-        )
-        if not k:  # the first one shows how long it takes
-            command.wait(120)
-            whole = time.monotonic() - start
-        else:
-            time.sleep(chance.uniform(0.2, 1.0) * whole)
+        for _ in range(chance.choice((1, 1, 3))):
+            command, late = _command(store), chance.random() < 0.5
+            if late:
+                while command.poll() is None and not _kept(store):
+                    time.sleep(0.002)
+            time.sleep(chance.uniform(0.0, 0.1) if late else chance.uniform(0.2, 1.0) * whole)
             command.kill()
             command.wait(20)
-        end = time.monotonic() + 10.0
-        while session(command.pid) and time.monotonic() < end:
-            time.sleep(0.02)
-        left = session(command.pid)
-        count["processes left behind"] += len(left)
-        for one in left:
-            with suppress(ProcessLookupError):
-                os.kill(one, signal.SIGKILL)
-        count["killed" if command.returncode < 0 else "was done before"] += 1
-        count["with something kept"] += store.exists() and any(store.glob("*.units"))
+            end = time.monotonic() + 10.0
+            while session(command.pid) and time.monotonic() < end:
+                time.sleep(0.02)
+            left = session(command.pid)
+            count["processes left behind"] += len(left)
+            for one in left:
+                with suppress(ProcessLookupError):
+                    os.kill(one, signal.SIGKILL)
+            count["killed" if command.returncode < 0 else "was done before"] += 1
+        count["with something kept"] += _kept(store)
         count[f"answer: {compared(program.ranked(store), right)}"] += 1
     program.close()
     return count
+
+
+def _command(store: Path) -> subprocess.Popen[bytes]:
+    """The whole command, in a session of its own."""
+    return subprocess.Popen(
+        [sys.executable, "-m", "diagnose", "rank", str(CASE), "--json"],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        start_new_session=True,
+        cwd=ROOT,
+        env={
+            **os.environ,
+            "AMP_DIAGNOSE_CACHE": str(store),
+            "AMP_DIAGNOSE_WORKERS": "2",
+            "PYTHONPATH": str(ROOT),
+        },
+    )
+
+
+def _kept(store: Path) -> bool:
+    return any(path.stat().st_size > 0 for path in store.glob("*.units"))
