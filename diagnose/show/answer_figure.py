@@ -22,7 +22,8 @@ from diagnose.sheet.entry import Measured
 from diagnose.show.answer_curves import Curve, curves_of
 from diagnose.show.curve_limits import bounds_of
 from diagnose.show.figure import Axis, Band, Bounds, Figure, Panel, Series
-from diagnose.show.recording_figure import attached_panels
+from diagnose.show.recording_figure import attached, attached_panels
+from diagnose.show.spectrum_bands import hum_of
 from faultlib.catalogue import mode_for, size_value
 from faultlib.fault import Fault
 from faultlib.good_unit import NINE_OF_TEN
@@ -58,8 +59,8 @@ class _Drawn:
 def measured_figure(case: Case) -> Figure:
     """What was measured and the limits alone, without a simulation."""
     panels = [_panel(case, curve, _Drawn(), None) for curve in curves_of(case)]
-    heard, notes = attached_panels(case)
-    return Figure(case.name, (*panels, *heard), " ".join(notes))
+    heard, notes = attached(case)
+    return Figure(case.name, (*panels, *attached_panels(case, heard)), " ".join(notes))
 
 
 def answer_figure(
@@ -79,19 +80,28 @@ def answer_figure(
     curves = curves_of(case)
     wanted = list(dict.fromkeys(r for curve in curves for r in curve.readings
                                 if driven or not r.driven))
+    heard, told = attached(case)
+    lines = dict.fromkeys(r for one in heard for r in hum_of(one.made))
     drawn = _Drawn()
     lost = []
     # crosstalk is of two units beside each other, which all else would be simulated with as well
     for both in (False, True):
         some = [r for r in wanted if (r.quantity == CROSSTALK) == both]
+        some += [] if both else [r for r in lines if r not in wanted]
         if some:
             lost += _simulate(case, some, suspect, bench, progress, drawn)
     panels = [_panel(case, curve, drawn, suspect) for curve in curves]
-    heard, told = attached_panels(case)
+    spectra = attached_panels(case, heard, _good(drawn), GOOD)
     notes = [NOTE] if drawn.healthy else []
     left = wanted and not driven and len(wanted) < sum(len(c.readings) for c in curves)
     notes += ["Good units under drive are drawn once the sheet is ranked."] if left else []
-    return Figure(case.name, (*panels, *heard), " ".join([*notes, *lost, *told]))
+    return Figure(case.name, (*panels, *spectra), " ".join([*notes, *lost, *told]))
+
+
+def _good(drawn: _Drawn) -> dict[Reading, tuple[float, float]]:
+    """Between which values nine in ten good units read, SI."""
+    return {r: (from_compared(r, value - drawn.open_[r]), from_compared(r, value + drawn.open_[r]))
+            for r, value in drawn.healthy.items()}
 
 
 def _simulate(

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator
+from itertools import pairwise
 from xml.etree import ElementTree as ET
 
 from circuits.quantity import render
@@ -27,7 +28,9 @@ _APART = 10.0
 _UP = 22.0
 """Least distance of two words upward, CSS pixels."""
 _SPOT = 9.0
-"""Half the width of a limit at one frequency, CSS pixels."""
+"""Half the width of a limit at one frequency, CSS pixels, and of a box at one."""
+_BESIDE = 0.4
+"""Of the way to the next box that a box takes to either side, at most."""
 _FEW = 12
 """Points of a line that all have a mark."""
 _MARKS_APART = 64.0
@@ -169,13 +172,16 @@ def _drawn(inside: ET.Element, panel: Panel, x: Scale, y: Scale) -> None:
 
 
 def _boxes(band: Band, x: Scale, y: Scale) -> Iterator[ET.Element]:
-    """A band of which nothing lies between its places: a box at each."""
+    """A band of which nothing lies between its places: a box at each, none over the next."""
+    places = sorted(x.at(at) for at in band.x if x.holds(at))
+    nearest = min((b - a for a, b in pairwise(places)), default=math.inf)
+    half = min(_SPOT, max(_BESIDE * nearest, 1.0))
     for at, low, high in zip(band.x, band.low, band.high, strict=True):
         if x.holds(at):
             top, foot = (y.at(min(max(v, y.low), y.high)) for v in (high, low))
             box = ET.Element("rect", {
-                "class": "band", "x": f"{x.at(at) - _SPOT:.1f}", "y": f"{top:.1f}",
-                "width": f"{2.0 * _SPOT:g}", "height": f"{max(foot - top, 1.0):.1f}",
+                "class": "band", "x": f"{x.at(at) - half:.1f}", "y": f"{top:.1f}",
+                "width": f"{2.0 * half:.3g}", "height": f"{max(foot - top, 1.0):.1f}",
                 "data-label": band.label, "data-x": _data((at,)), "data-low": _data((low,)),
                 "data-high": _data((high,)),
             })

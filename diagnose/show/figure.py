@@ -41,6 +41,10 @@ _MARKS_OF_LINE = 0.12
 """Of the diagonal of the axes, between two marks along a line of more."""
 _LETTER, _LINE = 4.0, 9.0
 """About how wide and how high a letter of a name is, in dots of a layout of 100 to the inch."""
+_ASIDE, _ABOVE_NAMES = 0.12, 0.1
+"""Parts of an axis that stay free: beside the first and last of counted places, above names."""
+_BELOW_INCHES, _COLUMNS = 0.45, 3
+"""Where the legend begins below the axis, past its marks and words; entries beside each other."""
 _MOST_MARKS = 7
 """Marks of a linear axis of a picture in a file."""
 
@@ -191,7 +195,7 @@ def _drawn(figure: Figure, form: str) -> bytes:
     columns = 1 if count == 1 else 2
     rows = math.ceil(count / columns)
     with mpl.rc_context({"svg.hashsalt": "fixed", "svg.fonttype": "none", "font.size": 9.0}):
-        sheet = Sheet(figsize=(5.2 * columns, 3.1 * rows + 0.9), layout="constrained")
+        sheet = Sheet(figsize=(5.2 * columns, 3.4 * rows + 0.9), layout="constrained")
         FigureCanvasAgg(sheet)
         sheet.suptitle(figure.title, fontsize=11.0)
         for place, panel in enumerate(figure.panels, start=1):
@@ -223,8 +227,12 @@ def _panel(axes: Axes, panel: Panel) -> None:
     axes.set_title(panel.title, fontsize=9.0, loc="left")
     for band in panel.bands:
         if band.apart:
-            axes.vlines(band.x, band.low, band.high, color=_BAND_COLOUR, alpha=0.4, linewidth=9.0,
-                        label=band.label)
+            # between lines of a spectrum there is less room than between harmonics by number
+            axes.vlines(band.x, band.low, band.high, color=_BAND_COLOUR, alpha=0.4,
+                        linewidth=5.0 if panel.x.logarithmic else 9.0, label=band.label)
+            # ends, so that a box is seen without its colour
+            axes.plot([*band.x, *band.x], [*band.low, *band.high], linestyle="", marker="_",
+                      color=PALETTE[0], markersize=6.0, markeredgewidth=0.6)
             continue
         axes.fill_between(band.x, band.low, band.high, color=_BAND_COLOUR, alpha=0.3,
                           linewidth=0.0, label=band.label)
@@ -251,10 +259,17 @@ def _panel(axes: Axes, panel: Panel) -> None:
                           marker=teeth, markersize=9.0,
                           label="" if limit.label in told else limit.label)
                 told.add(limit.label)
+                if limit.start == limit.stop:
+                    # a line from a place to itself would not be seen
+                    axes.plot([limit.start], [y], color=PALETTE[0], marker="_", markersize=14.0,
+                              markeredgewidth=2.0)
     if panel.x.logarithmic:
         axes.set_xscale("log")
     if panel.y.logarithmic:
         axes.set_yscale("log")
+    # names stand above what they name, and of places that are counted none is at the edge
+    axes.margins(x=_ASIDE if panel.x.whole else None,
+                 y=_ABOVE_NAMES if any(line.names for line in panel.series) else None)
     _marked(axes, panel)
     if panel.x.falling:
         axes.invert_xaxis()
@@ -264,7 +279,18 @@ def _panel(axes: Axes, panel: Panel) -> None:
     axes.grid(visible=True, which="major", linewidth=0.4, alpha=0.6)
     axes.grid(visible=True, which="minor", linewidth=0.25, alpha=0.35)
     if len(panel.series) + len(panel.bands) + len(told) > 1:
-        axes.legend(fontsize=7.0)
+        _legend(axes)
+
+
+def _legend(axes: Axes) -> None:
+    """The legend, below the axis: within the frame it would hide a band or a line."""
+    from matplotlib.transforms import ScaledTranslation
+
+    sheet = axes.get_figure(root=True)
+    assert sheet is not None
+    below = ScaledTranslation(0.0, -_BELOW_INCHES, sheet.dpi_scale_trans)
+    axes.legend(fontsize=7.0, loc="upper left", ncols=_COLUMNS, frameon=False, borderaxespad=0.0,
+                bbox_to_anchor=(0.0, 0.0), bbox_transform=axes.transAxes + below)
 
 
 def _named(axes: Axes, panel: Panel) -> None:

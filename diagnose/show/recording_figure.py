@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from circuits.errors import InputError, Place
@@ -16,6 +17,7 @@ from diagnose.recording.picture import HARMONIC, MAINS, PRODUCT, SIGNAL, Picture
 from diagnose.sheet.case import Case
 from diagnose.sheet.recordings import Recorded
 from diagnose.show.figure import Axis, Bounds, Figure, Panel, Series
+from diagnose.show.spectrum_bands import Good, bands_of
 
 _ROOT = math.sqrt(2.0)
 """Peak over RMS of a sine."""
@@ -81,16 +83,24 @@ def _swept(curves: Sequence[Curve]) -> list[Panel]:
     ]
 
 
-def attached_panels(case: Case) -> tuple[list[Panel], list[str]]:
-    """The pictures of the recordings that a sheet names.
+@dataclass(frozen=True)
+class Heard:
+    """A recording that a sheet names, as it was read."""
+
+    title: str
+    made: Measurement
+
+
+def attached(case: Case) -> tuple[list[Heard], list[str]]:
+    """The recordings that a sheet names.
 
     Returns
     -------
-    panels : list of Panel
+    heard : list of Heard
     notes : list of str
         What of them could not be read, and how the spectra are to be read.
     """
-    panels: list[Panel] = []
+    heard: list[Heard] = []
     notes: list[str] = []
     for recorded in case.recordings:
         try:
@@ -98,11 +108,35 @@ def attached_panels(case: Case) -> tuple[list[Panel], list[str]]:
         except InputError as error:
             notes.append(f"The recording {recorded.file} is not drawn: {error.message}.")
             continue
-        for panel in panels_of(made, _hum_limits(case)):
-            panels.append(Panel(f"{panel.title}: {recorded.title}", panel.x, panel.y, panel.series,
-                                panel.bands, panel.limits))
+        heard.append(Heard(recorded.title, made))
         notes.append(_note(made))
-    return panels, [note for note in dict.fromkeys(notes) if note]
+    return heard, [note for note in dict.fromkeys(notes) if note]
+
+
+def attached_panels(
+    case: Case, heard: Sequence[Heard], good: Good | None = None, label: str = ""
+) -> list[Panel]:
+    """The pictures of the recordings that a sheet names.
+
+    Parameters
+    ----------
+    good : mapping, optional
+        Between which values good units read, by which the lines of a spectrum get their bands.
+    label : str
+        What these are called.
+    """
+    panels: list[Panel] = []
+    for one in heard:
+        titles = {_titled(_WORDS.get(one.made.signal, "spectrum"), picture.channel): picture.channel
+                  for picture in one.made.pictures if picture.kind == "spectrum"}
+        # hum is limited without a signal: under drive a supply's ripple is more by itself
+        limits = _hum_limits(case) if one.made.signal == "silence" else ()
+        for panel in panels_of(one.made, limits):
+            bands = panel.bands
+            if panel.title in titles:
+                bands = bands_of(one.made, titles[panel.title], good or {}, case.stage, label)
+            panels.append(replace(panel, title=f"{panel.title}: {one.title}", bands=bands))
+    return panels
 
 
 def _measured(recorded: Recorded, case: Case) -> Measurement:
@@ -160,7 +194,9 @@ def spectrum_panel(
 
     series = [Series(whole, one.x, tuple(map(level, one.y)), marked=False)]
     for kind in _KINDS:
-        lines = [line for line in one.lines if line.kind == kind]
+        # what lies at the floor of the drawing is none of the unit's
+        lines = [line for line in one.lines
+                 if line.kind == kind and (kind == SIGNAL or line.rms > floor)]
         if lines:
             names = tuple(line.name for line in lines)
             places = tuple(line.frequency for line in lines)

@@ -7,6 +7,7 @@ Closed forms: a sine of RMS V stands at V; a first-order low-pass rises from 10 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,14 +15,19 @@ import pytest
 import soundfile
 
 from circuits.errors import InputError
+from circuits.load import load_stage
+from circuits.reading import Reading
 from diagnose.cli.main import main
 from diagnose.recording.measurement import Curve, Measurement
 from diagnose.recording.measuring import Options, measure
 from diagnose.sheet.case import load_case
 from diagnose.sheet.recordings import Recorded, recording_line, with_recording
-from diagnose.show.answer_figure import measured_figure
+from diagnose.show.answer_figure import answer_figure, measured_figure
 from diagnose.show.figure import Panel, Series
 from diagnose.show.recording_figure import panels_of, recording_figure
+from diagnose.show.spectrum_bands import bands_of
+from faultlib.simulate import Laboratory
+from faultlib.store import Store
 
 RATE, SECONDS = 48000, 2.0
 TIME = np.arange(round(RATE * SECONDS)) / RATE
@@ -149,6 +155,58 @@ def test_a_sheet_shows_its_recordings_and_the_limits_of_its_hum(tmp_path: Path) 
     assert limit.high == pytest.approx(1e-4)
     # what has gone is said, and costs the rest nothing
     assert "gone.wav is not drawn" in figure.note
+
+
+STRAY = """\
+stage: stray
+ports: {input: in, output: out}
+parts:
+  C1: {kind: electrolytic, nodes: [in, out], value: 10u}
+  R1: {kind: metal-film, nodes: [out, "0"], value: 10k}
+stray current: {out: {50 Hz: 1 uA}}
+"""
+"""A current that a lead beside the mains carries into a node: Ohm's law makes hum of it."""
+
+
+@pytest.mark.parametrize("signal", ["silence", "sine"])
+def test_mains_lines_of_a_good_unit_have_their_band(tmp_path: Path, signal: str) -> None:
+    """Through 10 µF and 10 kΩ side by side, 1 µA at 50 Hz are 318 µV."""
+    tone = sine(1e3, 0.5) if signal == "sine" else 0.0
+    write(tmp_path / "heard.wav", tone + sine(50.0, 3e-4) + sine(100.0, 1e-4) + noise(1e-6))
+    (tmp_path / "stray.yaml").write_text(STRAY, encoding="utf-8")
+    sheet = tmp_path / "sheet.yaml"
+    sheet.write_text("stage: stray.yaml\nrecordings:\n  - {file: heard.wav, full scale: 1 V}\n"
+                     "limits: [{quantity: hum, frequency: 50 Hz, max: 1 mV}]\n", encoding="utf-8")
+    with Laboratory(Store(None), workers=0) as bench:
+        (panel,) = answer_figure(load_case(sheet), None, bench).panels
+    if signal == "sine":
+        # beside a signal hum is more by itself: neither limit nor band is of it
+        assert panel.bands == ()
+        assert panel.limits == ()
+        return
+    (band,) = panel.bands
+    assert band.apart
+    wanted = 1e-6 / abs(1e-4 + 2j * math.pi * 50.0 * 10e-6)
+    at = band.x.index(50.0)
+    assert band.low[at] < wanted < band.high[at]
+    assert band.high[at] < 2.0 * wanted
+    assert panel.limits[0].high == pytest.approx(1e-3)
+
+
+def test_harmonics_of_a_good_unit_stand_under_the_tone_that_was_recorded(tmp_path: Path) -> None:
+    path = write(tmp_path / "tone.wav", sine(1e3, 0.5) + sine(2e3, 5e-4) + noise(1e-6))
+    made = measure(path, Options(full_scale=8.0))
+    stage = load_stage("output-complementary")
+    # half of 8 V are 2 W into 8 ohm
+    second = Reading("harmonic", order=2, frequency=1e3, level=("power", 2.0))
+    good = {second: (-90.0, -70.0), replace(second, order=3, level=("power", 4.0)): (-99.0, -80.0),
+            replace(second, order=4, frequency=2e3): (-99.0, -80.0)}
+    (band,) = bands_of(made, "", good, stage, "good units")
+    # of the third another level is known, of the fourth another tone
+    assert band.x == (2e3,)
+    # 90 dB and 70 dB below 4 V
+    assert (band.low[0], band.high[0]) == pytest.approx((1.265e-4, 1.265e-3), rel=0.01)
+    assert bands_of(measure(path, Options()), "", good, stage, "good units") == ()
 
 
 @pytest.mark.parametrize(("entry", "told"), [
