@@ -7,13 +7,13 @@ from diagnose.show.chart_scale import View
 from diagnose.show.chart_svg import chart
 from diagnose.show.recording_figure import spectrum_panel
 
-REACH = View((20.0, 20e3), (-150.0, 10.0))
+REACH = View((20.0, 20e3), (-150.0, 20.0))
 """Hz and dBFS that it always shows: axes that follow what is drawn would jump four times a second,
 and above full scale names of lines need room."""
 TITLE = "What comes in just now"
 
 
-def live_spectrum(one: Picture, width: float, height: float = 260.0) -> str:
+def live_spectrum(one: Picture, width: float, height: float = 290.0) -> str:
     """The spectrum as SVG, without a cursor: by the time one reads it there is another.
 
     Parameters

@@ -23,6 +23,8 @@ bench = Blueprint("bench", __name__)
 PATIENCE = 5.0
 """s after which a page that looks is answered though nothing has changed: by then it is known
 whether the page is still there."""
+_WIDTHS = (300, 1200)
+"""CSS pixels between which a page may ask a picture to be wide."""
 _MOST_WORD = 200
 """Signs of an address, or of the name of a device."""
 
@@ -70,10 +72,13 @@ def begin(name: str) -> Response:
 @bench.post("/sheet/<name>/bench/look")
 def look(name: str) -> Response:
     """What there is to see of a run, once it has changed: it goes on while somebody looks."""
-    after = _sent().get("after")
+    sent = _sent()
+    after, width = sent.get("after"), sent.get("width")
     if not isinstance(after, int):
         raise InputError("this looks at nothing", expected="the number of what was seen last")
     run = desk().runs.of(name)
+    if run is not None and isinstance(width, int):
+        run.width = float(min(max(width, _WIDTHS[0]), _WIDTHS[1]))
     return jsonify(run=None if run is None else run.look(after, PATIENCE))
 
 

@@ -9,6 +9,7 @@ from typing import Any
 
 from circuits.cautions import caution_texts
 from circuits.errors import AmplifierError, InputError
+from circuits.quantity import render
 from diagnose.sheet.entry import Measured
 from diagnose.show.level_figure import live_spectrum
 from diagnose.show.text_take import level_words, share
@@ -27,8 +28,6 @@ from diagnose.web.runs import STOP, Run
 
 _SPAN = 0.5
 """s that a look at the level sees: 50 Hz is told from 100 Hz by then."""
-_WIDE = 560.0
-"""CSS pixels of the spectrum; a narrow screen has it smaller."""
 _REMARK = "the card {name} is not calibrated yet"
 _ONCE = "once, a meter and a cable, in a terminal: diagnose take --calibrate"
 
@@ -188,7 +187,7 @@ class _Listener:
             return
         mains = self._made.rig.stage.mains
         seen = level(wave, self._card.rate, mains)
-        picture = live_spectrum(spectrum(wave, self._card.rate, mains), _WIDE)
+        picture = live_spectrum(spectrum(wave, self._card.rate, mains), self._run.width)
         self._run.tell(level=_told(seen, self._made.rig.full_scale) | {"spectrum": picture})
 
     def close(self) -> None:
@@ -200,5 +199,8 @@ class _Listener:
 
 def _told(seen: Level, full_scale: float) -> dict[str, Any]:
     words, warning = level_words(seen, full_scale)
+    if seen.hum and not seen.clipped:
+        frequency, loud = seen.hum[0]
+        warning = f"hum at {render(frequency, 'Hz')}, {loud:.0f} dBFS"
     return {"words": words, "warning": warning, "clipped": seen.clipped, "share": share(seen.rms),
             "peak": share(seen.peak)}

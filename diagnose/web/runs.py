@@ -47,12 +47,22 @@ class Run:
         Whose readings are taken.
     kind : str
         What takes them, for pages: ``card`` or ``meter``.
+
+    Attributes
+    ----------
+    ending : Event
+        Set once somebody ends it.
+    over : bool
+        Whether it has ended.
+    width : float
+        CSS pixels that a picture has on the page that looks.
     """
 
     def __init__(self, sheet: str, kind: str) -> None:
         self.sheet, self.kind = sheet, kind
         self.ending = threading.Event()
         self.over = False
+        self.width = 560.0
         self._turn = threading.Condition()
         self._state: dict[str, Any] = {**BLANK, "kind": kind, "sheet": sheet}
         self._number = 0
@@ -136,16 +146,21 @@ class Run:
         except Ended:
             _log.info("a take was ended")
         except AmplifierError as error:
-            self.tell(error=str(error))
+            self.tell(error=str(error), text=self._kept())
         except Exception:  # noqa: BLE001  a bug of the thread is told on the page, and logged
             _log.exception("a run of readings broke off")
             self.tell(error="A fault of the program, not of what was done; the terminal where the "
-                      "page was started says more.")
+                      "page was started says more.", text=self._kept())
         finally:
             with self._turn:
                 self.over = True
                 self._may = ()
                 self.tell(phase="ended", words=(), level=None)
+
+    def _kept(self) -> str:
+        """How many readings are on the sheet, where any are."""
+        number = sum(one["kept"] for one in self._state["readings"])
+        return f"{number} reading{'s' * (number != 1)} on the sheet, and kept" if number else ""
 
     # ---- for pages -----------------------------------------------------------------------------
 

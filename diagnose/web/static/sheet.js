@@ -1,3 +1,4 @@
+import { Bench } from "./bench.js";
 import { narrow, widen } from "./channels.js";
 import { fieldOf } from "./clash.js";
 import { clashes } from "./clashing.js";
@@ -24,7 +25,7 @@ const status = document.getElementById("status");
 const banner = document.getElementById("banner");
 const title = document.getElementById("f-case");
 const drawing = make("div", { class: "drawing", tabindex: "0", role: "region", "aria-label": "Drawing of the stage" });
-let sheet, choices, fields, keeper, own, undoing;
+let sheet, choices, fields, keeper, own, undoing, bench;
 let drawn = {};
 const LATER = 3000;
 
@@ -43,6 +44,7 @@ async function open() {
   title.dataset.field = "case";
   title.addEventListener("input", () => { sheet.case = title.value; typed("case"); });
   drop(form, fields, shaped, typed);
+  bench = new Bench({ sheet, drawing, minding: () => choices.stage.heading, came: () => keeper.look(), open: (yes) => form.classList.toggle("benching", yes) });
   walking(form, fields, shaped, typed, (text) => tell(document.getElementById("pasted"), text));
   forgetting(form);
   draw();
@@ -54,6 +56,7 @@ async function open() {
   const kept_ = recordings(told.recordings);
   if (kept_) form.after(kept_);
   await picture();
+  await bench.resume();
 }
 
 /** Files that the sheet names are not beside it: they are asked for. */
@@ -120,6 +123,7 @@ async function picture() {
   }));
   probing(drawing, choices.nodes, read);
   shown(drawing, sheet, last);
+  bench.relight();
 }
 
 /** A test point of the drawing: to its row, which is made where there is none. */
@@ -158,9 +162,10 @@ function merged({ changes, stays }) {
   undoing?.follow();
   if (!fields) return;
   if (changes.length) redraw();
+  bench.relight();
   show();
   if (stays.length) undoing.say(`${stays.map(({ row }) => called(row)).join(", ")}: removed in one place and changed in another, so it stays.`);
-  else if (changes.length) undoing.say(`Taken over from elsewhere: ${described(changes, sheet)}.`);
+  else if (changes.length) undoing.say(`${bench.going ? "From the bench" : "Taken over from elsewhere"}: ${described(changes, sheet)}.`);
 }
 
 function redraw() {
@@ -208,7 +213,7 @@ function draw() {
     make("div", {},
       about(),
       make("section", { "aria-labelledby": "h-readings" },
-        make("h2", { id: "h-readings" }, "Readings"), channels(),
+        make("h2", { id: "h-readings" }, "Readings"), channels(), bench.buttons(),
         make("p", { class: "dim keys" }, "Tab, Enter, ↑ and ↓ go from value to value, ← and → to what stands beside it; a block from a spreadsheet can be pasted."),
         make("p", { id: "pasted", class: "dim", role: "status", hidden: true }),
         make("div", { class: `heads${sheet.channels.length ? " two" : ""}`, "aria-hidden": "true" },
@@ -232,8 +237,8 @@ function draw() {
         make("p", { class: "dim" }, "What was done, and the same readings taken again: the answer then says whether the fault is gone."),
         sheet.repaired.map((_, k) => fields.repair(k)), make("div", { class: "line" },
           adds("repaired", "+ repair", () => ({ part: "", how: "replaced", readings: [] }), "part")))),
-    make("div", { class: "side" },
-      make("section", { "aria-labelledby": "h-stage" }, make("h2", { id: "h-stage" }, choices.stage?.title || sheet.stage), drawing, hint()),
+    make("div", { class: "side" }, bench.box,
+      make("section", { "aria-labelledby": "h-stage" }, make("h2", { id: "h-stage" }, choices.stage?.title || sheet.stage), drawing, hint()), bench.after,
       make("details", { id: "d-values", open: sheet.values.length > 0 }, make("summary", {}, "Part values that differ on this unit's schematic"), valuesByStage(fields.values(), choices))));
   for (const details of form.querySelectorAll("details")) if (unfolded.has(details.id)) details.open = true;
   form.removeAttribute("aria-busy");

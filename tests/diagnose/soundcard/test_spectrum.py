@@ -58,7 +58,7 @@ def test_it_is_drawn_with_units_between_the_same_ends_whatever_comes_in() -> Non
     loud = live_spectrum(spectrum(wave({997.3: 0.2, 50.0: 1e-3}), RATE), 560.0)
     soft = live_spectrum(spectrum(wave({}, 1e-6), RATE), 560.0)
     for drawn in (loud, soft):
-        assert 'data-reach="20 20000 -150 10"' in drawn
+        assert 'data-reach="20 20000 -150 20"' in drawn
         assert "Hz" in drawn
         assert "dBFS" in drawn
     # kinds are told apart by marks and names, not by colour alone

@@ -116,7 +116,7 @@ def test_a_card_is_walked_through_and_the_sheet_fills(
         seen = walk.until(lambda run: run["level"] is not None)["level"]
         # 10 mV of hum into a card of 1 V full scale: 40 dB below it
         assert seen["words"].startswith("-40.")
-        assert "hum 50 Hz" in seen["warning"]
+        assert "hum at 50 Hz" in seen["warning"]
         assert 'role="img"' in seen["spectrum"]
         assert "mains lines, Hz" in seen["spectrum"]
         assert not walk.post("/word", at=step["at"] - 1, word="go").json["heard"]

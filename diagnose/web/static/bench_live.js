@@ -1,0 +1,85 @@
+// What moves while a step of the bench waits: level, warnings and spectrum of a card; the value of a meter; the readings so far.
+import { make, tell } from "./common.js";
+
+const SVG = "http://www.w3.org/2000/svg";
+
+function rect(given) {
+  const made = document.createElementNS(SVG, "rect");
+  for (const [key, value] of Object.entries({ y: 0, height: 10, ...given })) made.setAttribute(key, value);
+  return made;
+}
+
+/** The level that comes in, with its spectrum; `show(level)` draws another. */
+export function levels() {
+  const bar = document.createElementNS(SVG, "svg");
+  for (const [key, value] of Object.entries({ class: "bar", viewBox: "0 0 100 10", preserveAspectRatio: "none", "aria-hidden": "true" })) bar.setAttribute(key, value);
+  const share = rect({ class: "share", x: 0, width: 0 });
+  const peak = rect({ class: "peak", x: 0, width: 0.8 });
+  bar.append(rect({ class: "whole", x: 0, width: 100 }), share, peak);
+  const words = make("b", {});
+  const warning = make("p", { class: "problem warned", role: "status" });
+  const spectrum = make("div", { class: "spectrum" });
+  const box = make("section", { class: "incoming", "aria-label": "What comes in" },
+    make("p", { class: "dim" }, "comes in: ", words), bar,
+    make("p", { class: "ends", "aria-hidden": "true" }, make("span", {}, "−120"), make("span", {}, "−60"), make("span", {}, "0 dBFS")),
+    warning, spectrum);
+  box.hidden = true;
+  const show = (level) => {
+    box.hidden = !level;
+    if (!level) return;
+    const said = level.problem ? `What comes in cannot be shown: ${level.problem}` : level.warning;
+    if (warning.textContent !== said) warning.textContent = said; // said aloud once
+    if (level.problem) return;
+    words.textContent = level.words;
+    share.setAttribute("width", 100 * level.share);
+    peak.setAttribute("x", Math.min(100 * level.peak, 99.2));
+    bar.classList.toggle("clips", level.clipped);
+    spectrum.innerHTML = level.spectrum;
+  };
+  return { box, show };
+}
+
+/** The readings so far, the last one first, each beside good units and the published figure; while more come, the others are folded. */
+export function readings() {
+  const list = make("ul", {});
+  const others = make("ul", {});
+  const count = make("summary", {});
+  const before = make("details", { id: "bench-before" }, count, others);
+  const good = make("p", { class: "dim", hidden: true });
+  const box = make("section", { class: "read-so-far", "aria-label": "Readings taken" }, make("h3", {}, "Taken"), good, list, before);
+  const show = (run) => {
+    box.hidden = !run.readings.length;
+    tell(good, run.good);
+    const lines = [...run.readings].reverse().map(line);
+    const shown = run.phase === "ended" ? lines.length : 1;
+    list.replaceChildren(...lines.slice(0, shown));
+    others.replaceChildren(...lines.slice(shown));
+    count.textContent = `before that: ${lines.length - shown}`;
+    before.hidden = lines.length <= shown;
+  };
+  return { box, show };
+}
+
+const line = (one) => make("li", {},
+  make("span", {}, one.channel ? `${one.label}, ${one.channel}` : one.label), make("b", {}, one.value),
+  one.kept ? null : make("span", { class: "problem" }, "not on the sheet: type it in"),
+  one.good ? make("span", { class: one.usual ? "dim" : "problem" }, one.good) : null,
+  one.limits.map(([met, text]) => make("span", { class: met ? "dim" : "problem" }, text)));
+
+/** Remarks: the last one, and those before it folded. */
+export function remarks() {
+  const last = make("p", { role: "status" });
+  const before = make("ul", {});
+  const count = make("summary", {});
+  const older = make("details", { id: "bench-remarks" }, count, before);
+  const box = make("div", { class: "remarked" }, last, older);
+  const show = (run) => {
+    const texts = [...run.remarks].reverse();
+    box.hidden = !texts.length;
+    older.hidden = texts.length < 2;
+    if (last.textContent !== (texts[0] || "")) last.textContent = texts[0] || "";
+    count.textContent = `before that: ${texts.length - 1}`;
+    before.replaceChildren(...texts.slice(1).map((text) => make("li", {}, text)));
+  };
+  return { box, show };
+}
