@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from diagnose.recording.picture import Picture
+from diagnose.recording.picture import HARMONIC, MAINS, SIGNAL, Picture
 from diagnose.show.chart_scale import View
 from diagnose.show.chart_svg import chart
 from diagnose.show.recording_figure import spectrum_panel
@@ -21,5 +21,7 @@ def live_spectrum(one: Picture, width: float, height: float = 290.0) -> str:
     width, height : float
         CSS pixels.
     """
-    return chart(spectrum_panel(one, None, TITLE, whole="all that comes in"), width, height, REACH,
-                 cursor=False)
+    # marks that came and went would be others each time
+    panel = spectrum_panel(one, None, TITLE, whole="all that comes in",
+                           always=(SIGNAL, HARMONIC, MAINS))
+    return chart(panel, width, height, REACH, cursor=False)

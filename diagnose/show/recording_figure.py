@@ -170,7 +170,7 @@ def _note(made: Measurement) -> str:
 
 def spectrum_panel(
     one: Picture, full_scale: float | None, words: str, limits: Sequence[Bounds] = (),
-    whole: str = "all that was recorded",
+    whole: str = "all that was recorded", always: Sequence[str] = (),
 ) -> Panel:
     """One spectrum with its lines named.
 
@@ -184,6 +184,8 @@ def spectrum_panel(
         Of mains lines, V.
     whole : str
         What the line of the whole spectrum is called.
+    always : sequence of str
+        Kinds of lines that have their mark and word even while there is none.
     """
     top = max([*one.y, *(line.rms for line in one.lines)], default=0.0) or 1.0
     floor = top * 10.0 ** (-_DEEP / 20.0)
@@ -197,7 +199,7 @@ def spectrum_panel(
         # what lies at the floor of the drawing is none of the unit's
         lines = [line for line in one.lines
                  if line.kind == kind and (kind == SIGNAL or line.rms > floor)]
-        if lines:
+        if lines or kind in always:
             names = tuple(line.name for line in lines)
             places = tuple(line.frequency for line in lines)
             series.append(Series(_of_kind(kind, len(lines)), places, tuple(

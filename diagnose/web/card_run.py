@@ -10,21 +10,23 @@ from typing import Any
 from circuits.cautions import caution_texts
 from circuits.errors import AmplifierError, InputError
 from circuits.quantity import render
+from circuits.signals.recording import CHANNELS
 from diagnose.sheet.entry import Measured
 from diagnose.show.level_figure import live_spectrum
 from diagnose.show.text_take import level_words, share
 from diagnose.soundcard import portaudio
-from diagnose.soundcard.asked import Prepared, in_its_row
+from diagnose.soundcard.asked import Prepared
 from diagnose.soundcard.calibration import USUAL, kept
 from diagnose.soundcard.card import Card, Floats
 from diagnose.soundcard.level import Level, level
 from diagnose.soundcard.session import AGAIN, GO, SKIP, Step, session
 from diagnose.soundcard.session import STOP as STOPPED
 from diagnose.soundcard.spectrum import spectrum
-from diagnose.soundcard.taking import Taken
+from diagnose.soundcard.taking import Rig, Taken
 from diagnose.web.bench_sheet import BenchSheet
 from diagnose.web.desk import Desk
 from diagnose.web.runs import STOP, Run
+from diagnose.web.taken import in_both_rows
 
 _SPAN = 0.5
 """s that a look at the level sees: 50 Hz is told from 100 Hz by then."""
@@ -105,7 +107,8 @@ def take_by_card(run: Run, at: Desk, name: str, wanted: CardAsked) -> None:
 
 
 def _shown(step: Step) -> dict[str, Any]:
-    takes = [reading.label() for reading in step.task.readings] if step.task else []
+    # what both channels have alike is told once
+    takes = list(dict.fromkeys(reading.label() for task in step.takes for reading in task.readings))
     return {"text": step.text, "takes": takes}
 
 
@@ -141,9 +144,10 @@ class _Person:
     def took(self, taken: Taken, channel: str) -> None:
         """As `Console.took`."""
         stage = self._sheet.case.stage
-        side = channel if self._sheet.case.channels else ""
+        channels = [name for name, _ in self._sheet.case.channels]
+        side = channel if channels else ""
         self._sheet.keep(
-            lambda text: in_its_row(text, stage, taken, side),
+            lambda text: in_both_rows(text, stage, taken, side, channels),
             Measured(taken.asked, taken.value, bound=taken.bound), taken.reading, taken.text(),
             side,
         )
@@ -166,6 +170,7 @@ class _Listener:
         self._open: AbstractContextManager[Callable[[float], Floats]] | None = None
         self._latest: Callable[[float], Floats] | None = None
         self._failed = False
+        self._both = any(step.side or step.beside for step in made.steps)
 
     def look(self) -> None:
         """One look, told to the page."""
@@ -178,17 +183,26 @@ class _Listener:
             if self._latest is None:
                 self._open = self._card.listening()
                 self._latest = self._open.__enter__()
-            wave = self._latest(_SPAN)[0]
+            waves = self._latest(_SPAN)
         except AmplifierError as error:
             # the step can be gone on with all the same: a take says by itself what is wrong
             self._failed = True
             self._run.tell(level={"problem": str(error)})
             self.close()
             return
-        mains = self._made.rig.stage.mains
-        seen = level(wave, self._card.rate, mains)
-        picture = live_spectrum(spectrum(wave, self._card.rate, mains), self._run.width)
-        self._run.tell(level=_told(seen, self._made.rig.full_scale) | {"spectrum": picture})
+        rig = self._made.rig
+        sides = [(CHANNELS[0] if self._both else "", rig)]
+        if self._both and rig.right is not None:
+            sides.append((CHANNELS[1], rig.right))
+        self._run.tell(level={"sides": [self._side(*side, wave) for side, wave
+                                        in zip(sides, waves, strict=False)]})
+
+    def _side(self, name: str, rig: Rig, wave: Floats) -> dict[str, Any]:
+        """What comes in at one side of the card."""
+        rate, mains = self._card.rate, rig.stage.mains
+        picture = live_spectrum(spectrum(wave, rate, mains), self._run.width)
+        return {"side": name, "spectrum": picture,
+                **_told(level(wave, rate, mains), rig.full_scale)}
 
     def close(self) -> None:
         """Let the card go."""

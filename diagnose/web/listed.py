@@ -45,6 +45,9 @@ def delete(name: str) -> Response:
     """Put a sheet into the bin, from which it can be had back."""
     at = desk()
     at.jobs.cancel(name)
+    run = at.runs.of(name)
+    if run is not None:
+        run.end()
     at.shelf.delete(name)
     at.forget(name, at.shelf.folder / name)
     return jsonify(deleted=name)

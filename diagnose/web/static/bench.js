@@ -134,7 +134,7 @@ export class Bench {
       make("div", { role: "status", class: "doing-now" }, this.doing()),
       make("p", { class: "getting", hidden: true }),
       run.error ? make("p", { class: "problem pre", role: "alert" }, run.error) : null,
-      this.controls(), this.level.box, ...(pointing ? [] : less), this.further(),
+      this.controls(), this.level.box, ...(pointing ? [] : less), this.level.spectra, this.further(),
     ], pointing ? [this.keys(), ...less].filter(Boolean) : []);
     this.box.dataset.phase = pointing ? "point" : run.phase;
     this.relight(mine);

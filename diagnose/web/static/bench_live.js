@@ -9,8 +9,22 @@ function rect(given) {
   return made;
 }
 
-/** The level that comes in, with its spectrum; `show(level)` draws another. */
+/** The levels that come in, and the spectra, a side of the card each; `show(level)` draws others. */
 export function levels() {
+  const problem = make("p", { class: "problem", role: "status" });
+  const sides = [incoming(), incoming()];
+  const box = make("section", { class: "incoming", "aria-label": "What comes in", hidden: true }, problem, sides.map((one) => one.box));
+  const spectra = make("div", { class: "spectra", hidden: true }, sides.map((one) => one.spectrum));
+  const show = (level) => {
+    box.hidden = spectra.hidden = !level;
+    if (!level) return;
+    tell(problem, level.problem ? `What comes in cannot be shown: ${level.problem}` : "");
+    sides.forEach((one, k) => one.show(level.sides?.[k]));
+  };
+  return { box, spectra, show };
+}
+
+function incoming() {
   const bar = document.createElementNS(SVG, "svg");
   for (const [key, value] of Object.entries({ class: "bar", viewBox: "0 0 100 10", preserveAspectRatio: "none", "aria-hidden": "true" })) bar.setAttribute(key, value);
   const share = rect({ class: "share", x: 0, width: 0 });
@@ -19,24 +33,24 @@ export function levels() {
   const words = make("b", {});
   const warning = make("p", { class: "problem warned", role: "status" });
   const spectrum = make("div", { class: "spectrum" });
-  const box = make("section", { class: "incoming", "aria-label": "What comes in" },
-    make("p", { class: "dim" }, "comes in: ", words), bar,
+  const side = make("span", {});
+  const box = make("div", {},
+    make("p", { class: "dim" }, side, words), bar,
     make("p", { class: "ends", "aria-hidden": "true" }, make("span", {}, "−120"), make("span", {}, "−60"), make("span", {}, "0 dBFS")),
-    warning, spectrum);
-  box.hidden = true;
+    warning);
   const show = (level) => {
-    box.hidden = !level;
+    box.hidden = spectrum.hidden = !level;
     if (!level) return;
-    const said = level.problem ? `What comes in cannot be shown: ${level.problem}` : level.warning;
-    if (warning.textContent !== said) warning.textContent = said; // said aloud once
-    if (level.problem) return;
+    if (warning.textContent !== level.warning) warning.textContent = level.warning; // said aloud once
+    side.textContent = level.side ? `comes in at the ${level.side} side: ` : "comes in: ";
+    if (level.side) spectrum.dataset.side = level.side;
     words.textContent = level.words;
     share.setAttribute("width", 100 * level.share);
     peak.setAttribute("x", Math.min(100 * level.peak, 99.2));
     bar.classList.toggle("clips", level.clipped);
     spectrum.innerHTML = level.spectrum;
   };
-  return { box, show };
+  return { box, spectrum, show };
 }
 
 /** The readings so far, the last one first, each beside good units and the published figure; while more come, the others are folded. */

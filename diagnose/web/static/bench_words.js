@@ -2,7 +2,7 @@
 
 const KEYS = { " ": 0, Enter: 0, PageDown: 0, s: "skip", r: "again", q: "stop" };
 const SAID = {
-  card: { go: "Done", skip: "Skip", again: "Repeat the last take", stop: "Stop" },
+  card: { go: "Done", skip: "Skip", again: "Repeat last", stop: "Stop" },
   meter: { take: "Take it", skip: "Skip", again: "Back", stop: "Stop" },
 };
 

@@ -61,7 +61,7 @@ def test_it_is_drawn_with_units_between_the_same_ends_whatever_comes_in() -> Non
         assert 'data-reach="20 20000 -150 20"' in drawn
         assert "Hz" in drawn
         assert "dBFS" in drawn
-    # kinds are told apart by marks and names, not by colour alone
-    assert "mains lines, Hz" in loud
+        # kinds are told apart by marks and names, not by colour alone
+        assert "mains lines, Hz" in drawn
     assert ">50</text>" in loud
     assert "997 Hz" in loud

@@ -12,6 +12,7 @@ import sys
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -113,7 +114,7 @@ def test_a_card_is_walked_through_and_the_sheet_fills(
             ("dc voltage at out", "takes a voltmeter")]
         step = walk.on("go")
         assert (step["phase"], step["step"], step["words"]) == ("step", 0, ["go", "skip", "stop"])
-        seen = walk.until(lambda run: run["level"] is not None)["level"]
+        seen = walk.until(lambda run: run["level"] is not None)["level"]["sides"][0]
         # 10 mV of hum into a card of 1 V full scale: 40 dB below it
         assert seen["words"].startswith("-40.")
         assert "hum at 50 Hz" in seen["warning"]
@@ -225,6 +226,67 @@ def test_without_the_extra_one_message_says_what_to_install(
         walk.phase("ended")
         assert words in walk.run["error"]
     assert sheet.path.read_text() == before
+
+
+@pytest.mark.slow
+def test_two_channels_have_a_level_each_and_their_readings_their_channel(
+    app: Flask, client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A card calibrated on both sides; gains of 1 and of 1/2 (6.02 dB less), in closed form."""
+    keep(replace(OWN, right=OWN))
+    sheet = kept(app, """\
+stage: coupling.yaml
+channels:
+  left: {readings: [{quantity: gain, frequency: 1 kHz, value: }]}
+  right: {readings: [{quantity: gain, frequency: 1 kHz, value: }]}
+suspect: right
+""")
+    walk = Walk(client, sheet.name)
+    card = FakeCard(Unit(), right=Unit(lambda f: np.full(len(f), 0.5 + 0j), hum={50.0: 0.1}))
+    with plugged_in(monkeypatch, card):
+        walk.begin(kind="card")
+        walk.phase("listed")
+        assert walk.run["steps"][-1]["text"].endswith("of both channels at once")
+        walk.on("go")
+        left, right = walk.until(lambda run: run["level"] is not None)["level"]["sides"]
+        assert (left["side"], right["side"]) == ("left", "right")
+        assert "hum" not in left["warning"]
+        assert "hum at 50 Hz" in right["warning"]
+        while walk.on("go")["phase"] == "step":
+            pass
+    assert [(one["channel"], one["label"]) for one in walk.run["readings"]] == [
+        ("left", "gain at 1 kHz, into 10 kΩ"), ("right", "gain at 1 kHz, into 10 kΩ")]
+    found = {name: readings[0].value for name, readings in load_case(sheet.path).channels}
+    assert found["left"] - found["right"] == pytest.approx(20.0 * np.log10(2.0), abs=0.05)
+    # one row of the page holds both
+    (row,) = client.get(f"/sheet/{sheet.name}/data").json["sheet"]["readings"]
+    assert all(row["values"])
+
+
+@pytest.mark.slow
+def test_what_the_answer_proposes_is_asked_for(
+    app: Flask, client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The sheet is ranked for it, as for the suspects; its own empty row is not asked for."""
+    keep(OWN)
+    sheet = kept(app, """\
+stage: coupling.yaml
+readings:
+  - {quantity: gain, frequency: 1 kHz, value: -1 dB}
+  - {quantity: noise, value: }
+""")
+    walk = Walk(client, sheet.name)
+    with plugged_in(monkeypatch, FakeCard(Unit(dry))):
+        walk.begin(kind="card", next=True)
+        walk.phase("listed")
+        walk.say("stop")
+        walk.phase("ended")
+    job = client.get(f"/sheet/{sheet.name}/rank").json
+    assert job["state"] == "done"
+    proposed = {one.reading for one in app.extensions[KEY].jobs.of(sheet.name).result.next}
+    taken = {label for step in walk.run["steps"] for label in step["takes"]}
+    assert taken
+    assert taken <= proposed
 
 
 # ---- by meter ----------------------------------------------------------------------------------
