@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -70,10 +70,17 @@ def bench_server(
         monkeypatch.setattr(portaudio, "look_again", lambda: None)
     app = make_app(folder, workers=0, cached=False, secret=SECRET)
     server = create_server(app, host="127.0.0.1", port=0, threads=8)
-    threading.Thread(target=server.run, daemon=True).start()
+
+    def run() -> None:
+        with suppress(OSError):  # closed under it
+            server.run()
+
+    thread = threading.Thread(target=run, daemon=True)
+    thread.start()
     try:
         yield Bench(f"http://127.0.0.1:{server.effective_port}", app.extensions[KEY].shelf)
     finally:
         app.extensions[KEY].close()
         server.task_dispatcher.shutdown()
         server.close()
+        thread.join(10.0)
