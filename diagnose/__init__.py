@@ -12,8 +12,9 @@ The front door: what a script or a notebook needs, each name imported when it is
 
 What commands do: `stages`, `load_stage`, `from_netlist`, `to_netlist`, `load_case`, `case`,
 `blank`, `proposal`; `rank`, `next_readings`, `healthy`, `study`, `coverage`, `score`, `measure`;
-`report`, `figure`, `draw`, `as_text`, `to_json`, `json_schema`, `to_frame`, `serve`. What they take
-and give is frozen data. A bench that several calls share is a `Laboratory`:
+`report`, `figure`, `draw`, `as_text`, `to_json`, `json_schema`, `to_frame`, `serve`; of signals and
+cards `signal`, `samples`, `write_signal`, `recorded`, `sound_card`, `calibrate`, `take`. What they
+take and give is frozen data. A bench that several calls share is a `Laboratory`:
 
 >>> from diagnose import Laboratory, Reading, Store, study
 >>> with Laboratory(Store(None), workers=0) as bench:
@@ -54,6 +55,13 @@ if TYPE_CHECKING:
     from diagnose.door.sheets import load_stage as load_stage
     from diagnose.door.sheets import proposal as proposal
     from diagnose.door.sheets import stages as stages
+    from diagnose.door.signals import recorded as recorded
+    from diagnose.door.signals import samples as samples
+    from diagnose.door.signals import signal as signal
+    from diagnose.door.signals import write_signal as write_signal
+    from diagnose.door.takes import calibrate as calibrate
+    from diagnose.door.takes import sound_card as sound_card
+    from diagnose.door.takes import take as take
     from diagnose.door.views import as_text as as_text
     from diagnose.door.views import draw as draw
     from diagnose.door.views import figure as figure
@@ -66,6 +74,10 @@ if TYPE_CHECKING:
     from diagnose.sheet.case import Case as Case
     from diagnose.sheet.entry import Measured as Measured
     from diagnose.show.figure import Figure as Figure
+    from diagnose.soundcard.calibration import Calibration as Calibration
+    from diagnose.soundcard.card import Card as Card
+    from diagnose.soundcard.taken import Taken as Taken
+    from diagnose.stimulus.signal import Signal as Signal
     from diagnose.studies.fault_coverage import Coverage as Coverage
     from diagnose.studies.fault_study import Study as Study
     from diagnose.studies.healthy_unit import HealthyUnit as HealthyUnit
@@ -80,6 +92,8 @@ if TYPE_CHECKING:
 _ROOMS = {
     "AmplifierError": "circuits.errors",
     "Bench": "faultlib.simulate",
+    "Calibration": "diagnose.soundcard.calibration",
+    "Card": "diagnose.soundcard.card",
     "Case": "diagnose.sheet.case",
     "Coverage": "diagnose.studies.fault_coverage",
     "EngineError": "circuits.errors",
@@ -96,19 +110,21 @@ _ROOMS = {
     "Recording": "circuits.signals.recording",
     "Report": "diagnose.studies.reliability",
     "Result": "diagnose.answer.result",
+    "Signal": "diagnose.stimulus.signal",
     "Stage": "circuits.stage",
     "Store": "faultlib.store",
     "Study": "diagnose.studies.fault_study",
     "Suspect": "diagnose.answer.result",
+    "Taken": "diagnose.soundcard.taken",
     "as_text": "diagnose.door.views",
     "blank": "diagnose.door.sheets",
-    "from_netlist": "diagnose.door.netlists",
-    "to_netlist": "diagnose.door.netlists",
+    "calibrate": "diagnose.door.takes",
     "case": "diagnose.door.sheets",
     "coverage": "diagnose.door.answers",
     "default_folder": "faultlib.store",
     "draw": "diagnose.door.views",
     "figure": "diagnose.door.views",
+    "from_netlist": "diagnose.door.netlists",
     "healthy": "diagnose.door.answers",
     "json_schema": "diagnose.schema.documents",
     "load_case": "diagnose.door.sheets",
@@ -117,13 +133,20 @@ _ROOMS = {
     "next_readings": "diagnose.door.answers",
     "proposal": "diagnose.door.sheets",
     "rank": "diagnose.door.answers",
+    "recorded": "diagnose.door.signals",
     "report": "diagnose.door.views",
+    "samples": "diagnose.door.signals",
     "score": "diagnose.door.answers",
     "serve": "diagnose.door.views",
+    "signal": "diagnose.door.signals",
+    "sound_card": "diagnose.door.takes",
     "stages": "diagnose.door.sheets",
     "study": "diagnose.door.answers",
+    "take": "diagnose.door.takes",
     "to_frame": "diagnose.door.views",
     "to_json": "diagnose.door.views",
+    "to_netlist": "diagnose.door.netlists",
+    "write_signal": "diagnose.door.signals",
 }
 
 __all__ = sorted([*_ROOMS, "__version__"])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 from argparse import Namespace
 from pathlib import Path
 
@@ -14,7 +13,7 @@ from diagnose.cli.commands_sheet import exists, write_new
 from diagnose.recording.measurement import Measurement, curve_table
 from diagnose.show.text_signal import signal_text
 from diagnose.stimulus.signal import Signal
-from diagnose.stimulus.writing import checked_full_scale, level_of, sound_file
+from diagnose.stimulus.writing import checked_full_scale, level_of, sound_file, write_sound
 
 
 def signal(values: Namespace) -> View:
@@ -45,26 +44,8 @@ def signal(values: Namespace) -> View:
     if path.exists():
         raise exists(path)
     body, made = sound_file(path, wanted, rate, values.bits, full_scale)
-    _write(path, body)
+    write_sound(path, body)
     return View(made.document, lambda width, colour: signal_text(made, width, colour))
-
-
-def _write(path: Path, body: bytes) -> None:
-    """Write a file that is not there yet, whole or not at all."""
-    written = False
-    try:
-        # "x": it may have come while the signal was made
-        with path.open("xb") as file:
-            written = True
-            file.write(body)
-    except FileExistsError:
-        raise exists(path) from None
-    except OSError as error:
-        if written:
-            with contextlib.suppress(OSError):
-                path.unlink()
-        raise InputError(f"{path} cannot be written: {error.strerror}",
-                         expected="a file in a folder that exists") from None
 
 
 def curves_written(made: Measurement, path: Path) -> str:

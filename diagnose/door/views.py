@@ -67,14 +67,23 @@ def report(
     return text
 
 
-def figure(answer: Drawn) -> Figure:
+def figure(
+    answer: Drawn | Case, bench: Bench | None = None, progress: Stepwise | None = None
+) -> Figure:
     """The picture of an answer, as data that `draw` and a notebook show.
 
     Parameters
     ----------
-    answer : Result, Study, Coverage or Report
+    answer : Result, Study, Coverage, Report or Case
+        Of a case that is not ranked, what was measured beside good units, under drive too.
+    bench : Bench, optional
+        Where good units of a case are simulated.
+    progress : callable, optional
+        As `rank`, of a case.
     """
     from diagnose.answer.result import Result
+    from diagnose.sheet.case import Case
+    from diagnose.show.answer_figure import answer_figure
     from diagnose.show.coverage_figure import coverage_figure
     from diagnose.show.notebook import figure_of
     from diagnose.show.reliability_figure import reliability_figure
@@ -83,6 +92,9 @@ def figure(answer: Drawn) -> Figure:
     from diagnose.studies.fault_study import Study
     from diagnose.studies.reliability import Report
 
+    if isinstance(answer, Case):
+        with on_bench(bench) as at:
+            return answer_figure(answer, None, at, progress)
     if isinstance(answer, Result):
         return figure_of(answer)
     if isinstance(answer, Study):
@@ -94,12 +106,12 @@ def figure(answer: Drawn) -> Figure:
     raise _unfit(answer, "picture")
 
 
-def draw(what: Figure | Stage | Drawn | str, file: Path | str) -> Path:
+def draw(what: Figure | Stage | Drawn | Case | str, file: Path | str) -> Path:
     """Draw a picture into a file.
 
     Parameters
     ----------
-    what : Figure, Result, Study, Coverage, Report, Stage or the name of a stage
+    what : Figure, Result, Study, Coverage, Report, Case, Stage or the name of a stage
     file : path
         Ending in ``.svg``, or ``.png``, which a stage is not drawn as.
 

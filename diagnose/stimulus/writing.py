@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import math
 import re
@@ -181,6 +182,35 @@ def sound_file(
         path, signal, rate, bits, full_scale, plan, cautions(signal, rate),
         _notes(signal, rate, plan),
     )
+
+
+def exists(path: Path) -> InputError:
+    """That a file is there already."""
+    return InputError(f"{path} exists and was not touched", expected="the name of a new file")
+
+
+def write_sound(path: Path, body: bytes) -> None:
+    """Write a file that is not there yet, whole or not at all.
+
+    Raises
+    ------
+    InputError
+        For one that is there, or that cannot be written.
+    """
+    written = False
+    try:
+        # "x": it may have come while the signal was made
+        with path.open("xb") as file:
+            written = True
+            file.write(body)
+    except FileExistsError:
+        raise exists(path) from None
+    except OSError as error:
+        if written:
+            with contextlib.suppress(OSError):
+                path.unlink()
+        raise InputError(f"{path} cannot be written: {error.strerror}",
+                         expected="a file in a folder that exists") from None
 
 
 def dithered(made: Floats, bits: int) -> Floats:

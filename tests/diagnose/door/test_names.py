@@ -99,7 +99,7 @@ def test_types_are_told_to_those_who_import() -> None:
 
 @pytest.mark.parametrize(
     "module", ["diagnose", "diagnose.door.sheets", "diagnose.door.answers", "diagnose.door.views",
-               "diagnose.schema.documents"],
+               "diagnose.door.signals", "diagnose.schema.documents"],
 )
 def test_the_examples_of_docstrings_run(
     module: str, shared_store: Path, monkeypatch: pytest.MonkeyPatch
