@@ -12,7 +12,7 @@ from circuits.cautions import caution_texts
 from circuits.errors import InputError
 from circuits.reading import Reading
 from diagnose.instruments.connection import VisaLine, found
-from diagnose.instruments.keys import Keyboard
+from diagnose.instruments.keys import Keys, keyboard
 from diagnose.instruments.meter import FUNCTIONS, Meter
 from diagnose.instruments.points import Point, channel_of, empty_points, proposed_points
 from diagnose.instruments.session import END, Taken, take_points
@@ -98,7 +98,7 @@ def read(values: argparse.Namespace, proposed: Proposed, width: int, colour: boo
     def put(point: Point, word: str, over: bool) -> None:
         put_and_save(path, point.reading, word, channel, over)
 
-    with VisaLine(values.address) as line, Keyboard() as keys:
+    with VisaLine(values.address) as line, keyboard() as keys:
         meter = Meter(line, values.address)
         screen.note(f"reading from {meter.name}; {_KEYS}")
         if not _minded(case, points, screen, keys, width, colour):
@@ -134,7 +134,7 @@ def proposed(case: Case, bench: Bench, progress: Stepwise | None = None) -> list
 
 
 def _minded(
-    case: Case, points: Sequence[Point], screen: _Terminal, keys: Keyboard, width: int,
+    case: Case, points: Sequence[Point], screen: _Terminal, keys: Keys, width: int,
     colour: bool,
 ) -> bool:
     """Show what to mind, and wait until somebody has read it; False where nobody goes on."""

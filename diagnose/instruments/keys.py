@@ -1,4 +1,8 @@
-"""Keys of a terminal while the meter is read: each at once, without Enter; of a pipe, lines."""
+"""Keys of a terminal while the meter is read: each at once, without Enter; of a pipe, lines.
+
+`keyboard` gives the one of this system: here that of Linux and macOS, in `windows_keys` that of a
+console of Windows.
+"""
 
 from __future__ import annotations
 
@@ -7,9 +11,8 @@ import re
 import select
 import sys
 from types import TracebackType
-from typing import Any
+from typing import Any, Protocol
 
-from circuits.errors import InputError
 from diagnose.instruments.session import AGAIN, END, SKIP, TAKE
 
 WORDS = {" ": TAKE, "\r": TAKE, "\n": TAKE, "r": AGAIN, "s": SKIP, "q": END}
@@ -17,20 +20,49 @@ WORDS = {" ": TAKE, "\r": TAKE, "\n": TAKE, "r": AGAIN, "s": SKIP, "q": END}
 _PAGE = "\x1b[6~"
 """What a terminal sends for that."""
 _ESCAPE = re.compile(r"\x1b(\[[0-9;]*[A-Za-z~]|O.)?")
-_LONGEST_WAIT = 0.2
+LONGEST_WAIT = 0.2
 """s; so long Ctrl-C may take where the system does not end a wait by it."""
 
 
-class Keyboard:
-    """The keys of standard input.
+class Keys(Protocol):
+    """The keys of standard input, while the block runs."""
+
+    def __enter__(self) -> Keys: ...
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None: ...
+
+    def poll(self) -> str:
+        """The next word that waits; empty for none."""
+
+    def wait(self) -> str:
+        """The next word."""
+
+
+def keyboard() -> Keys:
+    """The keys of standard input on this system."""
+    if os.name == "nt":
+        from diagnose.instruments.windows_keys import ConsoleKeys
+
+        return ConsoleKeys()
+    return TerminalKeys()
+
+
+def words_of_line(line: str) -> list[str]:
+    """What a line of a pipe says, by its first letter; nothing where that means nothing."""
+    word = WORDS.get(line.strip().lower()[:1] or " ", "")
+    return [word] if word else []
+
+
+class TerminalKeys:
+    """The keys of a terminal, or the lines of a pipe, of a POSIX system.
 
     As a context it sets the terminal so that keys come at once, and sets it back.
     """
 
     def __init__(self) -> None:
-        if os.name != "posix":
-            raise InputError("keys cannot be read here while a meter is read",
-                             expected="Linux, macOS, or a terminal of Linux on this system")
         self._handle = sys.stdin.fileno()
         self._terminal = os.isatty(self._handle)
         self._waiting: list[str] = []
@@ -38,7 +70,7 @@ class Keyboard:
         self._over = False
         self._before: Any = None
 
-    def __enter__(self) -> Keyboard:
+    def __enter__(self) -> TerminalKeys:
         if self._terminal:
             import termios
             import tty
@@ -64,7 +96,7 @@ class Keyboard:
     def wait(self) -> str:
         """The next word."""
         while not self._waiting and not self._over:
-            self._look(_LONGEST_WAIT)
+            self._look(LONGEST_WAIT)
         return self._waiting.pop(0) if self._waiting else END
 
     def _look(self, seconds: float) -> None:
@@ -78,5 +110,5 @@ class Keyboard:
             self._waiting += [WORDS[c] for c in _ESCAPE.sub("", text).lower() if c in WORDS]
             return
         *lines, self._rest = self._rest.split("\n")
-        self._waiting += [WORDS.get(line.strip().lower()[:1] or " ", "") for line in lines]
-        self._waiting = [word for word in self._waiting if word]
+        for line in lines:
+            self._waiting += words_of_line(line)
