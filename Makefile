@@ -30,7 +30,7 @@ fast: venv
 	./check --fast
 
 bench: $(DEV)
-	@set -e; for name in engine_overhead batch_speed driven_speed rank_speed store_speed measure_speed page_speed; do \
+	@set -e; for name in engine_overhead batch_speed driven_speed rank_speed engine_goals store_speed measure_speed page_speed; do \
 	  echo "== $$name"; $(BIN)/python tests/benchmarks/$$name.py; done
 
 # how right the answers are, stage by stage; takes the better part of an hour

@@ -193,6 +193,7 @@ _ORDERS: WeakKeyDictionary[Equations, Elimination] = WeakKeyDictionary()
 def forget() -> None:
     """Begin anew with topologies and orders of elimination, which hang on what was met before."""
     topology.forget()
+    periodic.forget()
     _equations.cache_clear()
     _ORDERS.clear()
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -30,14 +29,15 @@ class Dense:
         """The systems (e, …) as matrices (…, n, n)."""
         return DenseFactors(self._matrix(entries))
 
-    def inverses(self, entries: Array) -> Inverses:
-        """The same for more solutions than a few, of systems that are not near singular ones."""
+    def between(self, entries: Array, asked: Array, given: Array) -> Array:
+        """See `circuits.batch.elimination.Elimination.between`."""
         matrix = self._matrix(entries)
+        right = np.broadcast_to(given.astype(entries.dtype), (*matrix.shape[:-2], *given.shape))
         try:
-            return Inverses(np.linalg.inv(matrix))
+            found = np.linalg.solve(matrix, right)
         except np.linalg.LinAlgError:
-            unit = np.broadcast_to(np.eye(self.size), matrix.shape)
-            return Inverses(_each(matrix, unit))
+            found = _each(matrix, right)
+        return asked @ found
 
     def _matrix(self, entries: Array) -> Array:
         matrix = np.zeros((*entries.shape[1:], self.size, self.size), entries.dtype)
@@ -60,30 +60,6 @@ class DenseFactors:
         return _solved(self.matrix.swapaxes(-1, -2), right)
 
 
-@dataclass(frozen=True, eq=False)
-class Inverses:
-    """Systems of which the inverses (…, n, n) are known; see `circuits.batch.lu.Factors`."""
-
-    matrix: Array
-
-    @property
-    def shape(self) -> tuple[int, ...]:
-        """Of the systems."""
-        return self.matrix.shape[:-2]
-
-    def some(self, *places: Any) -> Inverses:
-        """Some of the systems, by indices of their axes."""
-        return Inverses(self.matrix[places])
-
-    def solve(self, right: Array) -> Array:
-        """The solutions of A x = b."""
-        return _times(self.matrix, right)
-
-    def solve_transposed(self, right: Array) -> Array:
-        """The solutions of Aᵀ x = b."""
-        return _times(self.matrix.swapaxes(-1, -2), right)
-
-
 def _wide(matrix: Array, right: Array) -> tuple[Array, bool]:
     """Right hand sides (n, …) or (n, q, …) as (…, n, q), and whether they had that axis."""
     several = right.ndim == matrix.ndim
@@ -94,11 +70,6 @@ def _wide(matrix: Array, right: Array) -> tuple[Array, bool]:
 def _tall(found: Array, several: bool) -> Array:
     result = np.moveaxis(found, (-2, -1), (0, 1))
     return result if several else result[:, 0]
-
-
-def _times(matrix: Array, right: Array) -> Array:
-    wide, several = _wide(matrix, right)
-    return _tall(np.matmul(matrix, wide), several)
 
 
 def _solved(matrix: Array, right: Array) -> Array:

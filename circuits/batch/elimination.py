@@ -12,14 +12,12 @@ from typing import Protocol
 
 import numpy as np
 
-from circuits.batch.dense import Dense, DenseFactors, Inverses
+from circuits.batch.dense import Dense, DenseFactors
 from circuits.batch.equations import Equations
 from circuits.batch.lu import Array, Factors, Pattern, pattern
 
 _FEW = 50_000
 """Systems times entries of their matrices, below which they are solved as matrices (measured)."""
-_KEPT = 4.0
-"""How many times more that may be where inverses are kept for many solutions (measured)."""
 _FILL = 1.5
 """Entries with fill over those without, while no order is known (judgement: of a sum of bytes)."""
 
@@ -78,12 +76,33 @@ class Elimination:
             return self.dense.factors(entries)
         return order.factors(self._scattered(order, entries))
 
-    def kept(self, entries: Array) -> Factors | Inverses:
-        """The same for more solutions than a few, of systems that are not near singular ones."""
-        order = self._order(entries, _KEPT * _FEW)
+    def between(self, entries: Array, asked: Array, given: Array) -> Array:
+        """What is asked of the solutions for what is given: asked · A⁻¹ · given of each system.
+
+        Parameters
+        ----------
+        entries : (e, …) array
+        asked : (a, n) array
+        given : (n, g) array
+
+        Returns
+        -------
+        (…, a, g) array
+            No numbers for a system that has no solution.
+        """
+        order = self._order(entries, _FEW)
         if order is None:
-            return self.dense.inverses(entries)
-        return order.factors(self._scattered(order, entries))
+            return self.dense.between(entries, asked, given)
+        solver = order.factors(self._scattered(order, entries))
+        shape = entries.shape[1:]
+        fewer = len(asked) < given.shape[1]
+        right = np.empty((self.size, min(len(asked), given.shape[1]), *shape), entries.dtype)
+        right[:] = (asked.T if fewer else given).reshape(*right.shape[:2], *(1 for _ in shape))
+        found = solver.solve_transposed(right) if fewer else solver.solve(right)
+        other = (given.T if fewer else asked) @ found.reshape(self.size, -1)
+        whole = other.reshape(-1, *found.shape[1:])
+        ends = (-1, -2) if fewer else (-2, -1)
+        return np.ascontiguousarray(np.moveaxis(whole, (0, 1), ends))
 
     def _order(self, entries: Array, few: float) -> Pattern | None:
         """The order for so many systems; None where they are solved as matrices."""

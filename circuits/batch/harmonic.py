@@ -63,8 +63,7 @@ def unbent(system: System) -> Steady:
     """The steady state of units in which nothing bends."""
     nothing = np.zeros((system.grid.size, 0, system.count))
     found = driven(system, np.zeros((system.grid.lines + 1, 0, system.count), complex))
-    heard = (system.read @ found.reshape(len(found), -1)).reshape(-1, *system.drive.shape)
-    lines: Array = system.grid.parts(heard.swapaxes(0, 1))
+    lines: Array = system.grid.parts(found)
     sure = np.asarray(np.isfinite(lines).all(axis=(0, 1)))
     return Steady(nothing, lines, sure)
 
@@ -91,7 +90,7 @@ def steady(
         largest, lines are too few, and nothing is made more exact.
     """
     found = start.copy()
-    heard = np.zeros((whole.grid.size, whole.read.shape[0], whole.count))
+    heard = np.zeros((whole.grid.size, whole.reach.shape[2] - whole.branches, whole.count))
     settled = np.zeros(whole.count, bool)
     live = np.arange(whole.count)
     system, x, waves = whole, start, waves_of(whole, start)

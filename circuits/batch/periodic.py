@@ -8,6 +8,7 @@ run: what clips hard is found sooner by that.
 
 from __future__ import annotations
 
+import math
 from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -65,7 +66,7 @@ _SMALL = 0.02
 _SHARES = (0.1, 0.2, 0.35, 0.6, 1.0)
 """Of a drive, by which a unit is led to it that does not find its steady state from rest."""
 _BYTES = 12 << 20
-"""Of factors that are in work at a time: what a cache holds (measured)."""
+"""Of reduced networks that are in work at a time (measured)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,6 +92,12 @@ class _Work:
     rows: Places
     source: int
     names: tuple[str, ...]
+
+    @property
+    def reach(self) -> int:
+        """How many numbers a unit's reduced network has a line."""
+        across, into = self.ports.across.shape[0], self.ports.into.shape[1]
+        return int((across + self.read.shape[0]) * (into + 1))
 
     def some(self, places: Places) -> _Work:
         """Of some units."""
@@ -193,7 +200,7 @@ def _found(
     left = np.arange(count)
     last = _ladder(len(work.wanted[0].frequencies))[-1]
     cut_off = (0, np.inf) if grid is last else (len(work.wanted[0].run.nodes), _MARGIN * _TAIL)
-    width = max(4, _BYTES // (16 * work.net.order.entries * (grid.lines + 1)))
+    width = max(4, _BYTES // (16 * work.reach * (grid.lines + 1)))
 
     def solve(places: Places, of: Strong | None) -> list[int]:
         """Those that do not come to a steady state."""
@@ -257,13 +264,18 @@ def _strongest(system: System) -> list[set[int]]:
 
 
 _Lent = tuple[Chord, _State, bool]
-_LENT: OrderedDict[tuple[object, ...], _Lent | float] = OrderedDict()
-"""What was lent last, by the names of what bends, tones and lines; of what did not come to a steady
-state the drive, V."""
+_LENT: OrderedDict[tuple[object, ...], _Lent | None] = OrderedDict()
+"""What was lent last, by the names of what bends, tones, lines and drive; None where no unit came to
+a steady state."""
 _KEPT = 32
 """How many of those are remembered (judgement)."""
 _LIKE = 1.25
 """Ratio of two drives up to which one lends its derivatives to the other (measured)."""
+
+
+def forget() -> None:
+    """Begin anew: by whose derivatives a unit is solved shows in its last digits."""
+    _LENT.clear()
 
 
 def _lent(work: _Work, grid: Grid, begun: _State | None) -> _Lent | None:
@@ -274,13 +286,11 @@ def _lent(work: _Work, grid: Grid, begun: _State | None) -> _Lent | None:
     Units of another topology that have the same devices are as good.
     """
     one = work.wanted[0]
-    key = work.names, one.source, one.frequencies, grid
-    known, drive = _LENT.get(key), sum(one.crests)
-    if known is not None:
-        other = known if isinstance(known, float) else sum(known[1].crests)
-        if 1.0 / _LIKE < other / drive < _LIKE:
-            _LENT.move_to_end(key)
-            return None if isinstance(known, float) else known
+    drive = round(math.log(max(sum(one.crests), 1e-12)) / math.log(_LIKE))
+    key = work.names, one.source, one.frequencies, grid, drive
+    if key in _LENT:
+        _LENT.move_to_end(key)
+        return _LENT[key]
     found: _Lent | None = None
     for k in range(min(len(work.wanted), 2)):
         part = work.some(np.array([k]))
@@ -297,7 +307,7 @@ def _lent(work: _Work, grid: Grid, begun: _State | None) -> _Lent | None:
             state = _State(grid, done.unknown[..., 0], work.wanted[k].crests, work.names)
             found = Chord.at(system, done.unknown, of), state, led
             break
-    _LENT[key] = found or drive
+    _LENT[key] = found
     if len(_LENT) > _KEPT:
         _LENT.popitem(last=False)
     return found

@@ -64,14 +64,8 @@ def strong(system: System, places: list[int]) -> Strong:
 
 def _seen(system: System, of: Strong) -> Array:
     """What branches see of currents into terminals, (T, S, K + 1, u), ohm."""
-    rows = system.ports.across[of.places].toarray().T
-    shape = system.factors.shape
-    right = np.empty((*rows.shape, *shape), complex)
-    right[:] = rows[:, :, None, None]
-    heard = system.factors.solve_transposed(right)
-    found = system.ports.into.T[of.into] @ heard.reshape(len(heard), -1)
-    seen: Array = found.reshape(len(of.into), len(of.places), *shape)
-    return seen
+    seen = system.reach[:, :, of.places][..., of.into]
+    return np.ascontiguousarray(seen.transpose(3, 2, 0, 1))
 
 
 def _jacobians(system: System, at: Balance, of: Strong, seen: Array) -> Array:
@@ -183,10 +177,8 @@ def bending(system: System, unknown: Array) -> Array:
     """
     at = balance(system, unknown)
     every = strong(system, list(range(unknown.shape[1])))
-    first = replace(
-        system, turns=system.turns[1:2], drive=system.drive[1:2],
-        factors=system.factors.some(slice(1, 2)),
-    )
+    first = replace(system, turns=system.turns[1:2], drive=system.drive[1:2],
+                    reach=system.reach[1:2])
     ohms = np.abs(_seen(first, every)[:, :, 0])
     size = np.maximum(np.abs(unknown).max(axis=0), _TINY)
     found = np.zeros(size.shape)

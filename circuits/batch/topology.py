@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from circuits.batch.devices.card import card
 from circuits.batch.devices.expression import Expression, Unsupported, parsed
@@ -230,8 +230,13 @@ def _merged(
         own = lines.get(name)
         if own is None:
             continue
-        if own.shape != line.shape or own.kind.replace("z", "r") != line.kind:
+        if own.kind.replace("z", "r") != line.kind:
             return None
+        if own.shape != line.shape:
+            # a resistor that is quiet is one whose noise that falls with frequency is none
+            if {own.shape, line.shape} != {"", UNSTEADY} or own.kind != "r":
+                return None
+            own = lines[name] = replace(own, shape=UNSTEADY)
         if own.nodes == line.nodes:
             continue
         nodes = []

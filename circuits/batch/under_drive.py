@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from scipy import sparse
 
-from circuits.batch.dense import Inverses
 from circuits.batch.grid import Grid
 from circuits.batch.linear import Network
-from circuits.batch.lu import Array, Factors
+from circuits.batch.lu import Array
 from circuits.batch.ports import Law, Ports, Remainders, remainders
 
 
@@ -28,22 +28,19 @@ class System:
     ----------
     turns : (K + 1,) complex array
         jω of each line.
-    factors : Factors or Inverses
-        Of the linear networks, by line and unit.
+    reach : (K + 1, u, P + o, J + 1) complex array
+        What the linear networks make, of the P voltages of branches that bend and the o numbers
+        that are read, of a current of 1 A into each of the J terminals and of the source at 1 V.
     drive : (K + 1, u) array
-        V of the source whose row is `source`.
-    read : csr array (o, n)
-        What is wanted of the unknowns.
+        V of the source.
     """
 
     grid: Grid
     turns: Array
     ports: Ports
     laws: tuple[Law, ...]
-    factors: Factors | Inverses
-    source: int
+    reach: Array
     drive: Array
-    read: Any
 
     @property
     def count(self) -> int:
@@ -53,18 +50,29 @@ class System:
     def some(self, places: Any) -> System:
         """Some of the units."""
         return replace(self, laws=tuple(law.some(places) for law in self.laws),
-                       factors=self.factors.some(slice(None), places),
-                       drive=self.drive[..., places])
+                       reach=self.reach[:, places], drive=self.drive[..., places])
+
+    @property
+    def branches(self) -> int:
+        """P, voltages that bend something."""
+        return int(self.ports.across.shape[0])
 
 
 def system(
     grid: Grid, frequencies: Sequence[float], net: Network, ports: Ports, laws: tuple[Law, ...],
     source: int, drive: Array, read: Any,
 ) -> System:
-    """Units under drive; frequencies (K + 1,) of the lines, Hz."""
+    """Units under drive; frequencies (K + 1,) of the lines, Hz; read (o, n), of the unknowns.
+
+    Networks are reduced to what is asked of them once, for all the steps that follow.
+    """
     turns = 2j * np.pi * np.asarray(frequencies, dtype=float)
     entries = net.conductances[:, None] + turns[:, None] * net.capacitances[:, None]
-    return System(grid, turns, ports, laws, net.order.kept(entries), source, drive, read)
+    at = sparse.csr_array(([1.0], ([source], [0])), (net.order.size, 1))
+    asked = sparse.vstack([ports.across, read]).toarray()
+    given = sparse.hstack([ports.into, at]).toarray()
+    reach = net.order.between(entries, asked, given)
+    return System(grid, turns, ports, laws, reach, drive)
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,26 +125,20 @@ def balance(
         for parts in ([one.flows for one in done], [one.charges for one in done])
     )
     lines = flows + system.turns[:, None, None] * charges
-    found = driven(system, -lines)
-    size = len(found)
-    flat = found.reshape(size, -1)
-    answer = (system.ports.across @ flat).reshape(-1, grid.lines + 1, system.count)
-    heard = (system.read @ flat).reshape(-1, grid.lines + 1, system.count)
-    off = unknown - grid.parts(answer.swapaxes(0, 1))
-    return Balance(off, grid.parts(heard.swapaxes(0, 1)), waves, done)
+    found = grid.parts(driven(system, -lines))
+    bent = system.branches
+    return Balance(unknown - found[:, :bent], found[:, bent:], waves, done)
 
 
 def driven(system: System, lines: Array) -> Array:
-    """Unknowns (n, K + 1, u) of the networks with their drive and currents (K + 1, J, u)."""
-    flat = np.ascontiguousarray(lines.swapaxes(0, 1)).reshape(lines.shape[1], system.drive.size)
-    right = (system.ports.into @ flat).reshape(-1, *system.drive.shape)
-    right[system.source] += system.drive
-    return system.factors.solve(right)
+    """What networks make of their drive and of currents (K + 1, J, u): (K + 1, P + o, u)."""
+    found = system.reach[..., :-1] @ lines.swapaxes(1, 2)[..., None]
+    found += system.reach[..., -1:] * system.drive[..., None, None]
+    made: Array = np.ascontiguousarray(found[..., 0].swapaxes(1, 2))
+    return made
 
 
 def linear(system: System) -> Array:
     """What the drive alone does to branches that bend, (R, P, u)."""
-    zero = np.zeros((system.grid.lines + 1, system.ports.into.shape[1], system.count), complex)
-    found = driven(system, zero)
-    answer = system.ports.across @ found.reshape(len(found), -1)
-    return system.grid.parts(answer.reshape(-1, *system.drive.shape).swapaxes(0, 1))
+    found = system.reach[:, :, :system.branches, -1] * system.drive[..., None]
+    return system.grid.parts(np.ascontiguousarray(found.swapaxes(1, 2)))

@@ -129,7 +129,7 @@ def _unsteady(made: Equations, circuits: Sequence[Circuit]) -> tuple[Array, Arra
         elements = _named(circuit)
         for k in mine:
             element = elements.get(made.lines[k].name)
-            if element is not None:
+            if element is not None and element.text:
                 model = models[element.text]
                 flicker[k, u], exponent[k, u] = model.get("KF", 0.0), model.get("AF", 2.0)
     return flicker, exponent
