@@ -55,14 +55,14 @@ def calibrated(values: Namespace) -> View:
         `device`, `input`, `rate`, `both`, `open_volts`, `loop_volts`, `input_ohms`; the volts of
         both sides with a comma between.
     """
+    sides = CHANNELS if values.both else CHANNELS[:1]
+    given = [_volts_of(text, len(sides), word) for text, word in
+             ((values.open_volts, "--open-volts"), (values.loop_volts, "--loop-volts"))]
     card = opened(values)
     console = Console(None, 0.0, 50.0, lambda taken, channel: "")
     word = values.input_ohms or console.typed(
         "the ohms of the card's input: 10 kohm for a line input, 1 Mohm for an instrument's")
     ohms = parse(word, "ohm")
-    sides = CHANNELS if values.both else CHANNELS[:1]
-    given = [_volts_of(text, len(sides), word) for text, word in
-             ((values.open_volts, "--open-volts"), (values.loop_volts, "--loop-volts"))]
     said: list[tuple[float, float]] = []
     for side, name in enumerate(sides):
         asked = (

@@ -299,6 +299,8 @@ def _take(values: Values) -> str:
 
     if values.devices:
         return commands_take.devices_text()
+    if not values.calibrate and (values.both or values.open_volts or values.loop_volts):
+        raise InputError("this belongs to the calibration of a card", expected="with --calibrate")
     if values.calibrate:
         answer = commands_take.calibrated(values)
     elif values.case is None:

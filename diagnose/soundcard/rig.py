@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 
 from circuits.hazards import drives_loudspeaker
+from circuits.quantities import CROSSTALK
 from circuits.quantity import exact
 from circuits.reading import Reading
 from circuits.stage import Stage
@@ -79,8 +80,9 @@ class Rig:
     def taken(self, reading: Reading) -> tuple[Reading, tuple[tuple[str, str], ...]]:
         """A reading with the load that the card was, and what its row is to say of that."""
         stated = reading.load or reading.state.load
-        if self.loudspeaker or stated or reading.quantity in ("output impedance", "input impedance",
-                                                              "damping factor"):
+        # a sheet has no load beside crosstalk, which is a ratio and does not hang on it
+        if self.loudspeaker or stated or reading.quantity in (
+                "output impedance", "input impedance", "damping factor", CROSSTALK):
             return reading, ()
         ohms = float(f"{self.load:.3g}")
         if "load" in reading.about.optional:

@@ -148,6 +148,8 @@ def test_crosstalk_is_what_the_other_channel_leaves_here(leak: float) -> None:
     found = run(task, card, Rig(OWN, LINE, 1.0), lambda text: True).readings
     assert [one.asked for one in found] == asked
     for one in found:
+        # which a sheet has no words for
+        assert one.beside == ()
         if leak > 1e-4:
             # the leak, and 2 % of it through the card
             assert one.value == pytest.approx(20.0 * math.log10(leak), abs=0.3)
@@ -221,6 +223,25 @@ def test_both_sides_are_calibrated_and_kept() -> None:
     assert "right side" in own.text()
     with pytest.raises(NotTaken, match="pilots"):
         measure_both(FakeCard(records=1.5), (volts, volts), (volts, volts), 10e3)
+
+
+@pytest.mark.slow
+def test_both_sides_are_calibrated_by_what_is_typed(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    card = TwoInputs(flat(1.0), records=1.5, right=flat(1.0))
+    monkeypatch.setattr(portaudio, "card", lambda player, recorder, rate: card)
+    monkeypatch.setattr(sys, "stdin", io.StringIO("10 kohm\n0.632 V\n0.626 V\n0.633 V\n0.627 V\n"))
+    assert main(["take", "--calibrate", "--both", "--json"]) == 0
+    out, err = capsys.readouterr()
+    assert json.loads(out)["right"]["full scale out"] == pytest.approx(0.633 / TONE_PEAK)
+    assert "right output of the card, nothing else" in err
+    assert len(card.sounded) == 4
+    # one reading for two sides, and what is of no sheet
+    assert main(["take", "--calibrate", "--both", "--open-volts", "0.632 V"]) == 2
+    assert "two, such as" in capsys.readouterr().err
+    assert main(["take", "sheet.yaml", "--both"]) == 2
+    assert "--calibrate" in capsys.readouterr().err
 
 
 @pytest.mark.slow
