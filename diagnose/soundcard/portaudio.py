@@ -223,7 +223,7 @@ class PortAudioCard:
             _wait(heard, _START, self._in.name)
             stream = self._opened(self._sound.OutputStream, self._out, self._out.outputs, out)
             try:
-                stream.start()
+                self._start(stream, self._out)
                 _wait(done, _START + len(played) / self.rate + 2.0 * tail, self._out.name,
                       self.ended)
                 time.sleep(_LATENCY)
@@ -252,11 +252,18 @@ class PortAudioCard:
 
         stream = self._opened(self._sound.OutputStream, self._out, self._out.outputs, out)
         try:
-            stream.start()
+            self._start(stream, self._out)
             yield
         finally:
             stream.abort()
             stream.close()
+
+    def _start(self, stream: Any, device: Device) -> None:
+        try:
+            stream.start()
+        except self._sound.PortAudioError as error:
+            raise InputError(f"{device.name} does not start: {_plain(error)}",
+                             expected="a device that no other program holds") from None
 
     def _driver(self, samples: Floats) -> NDArray[np.int32]:
         """A wave for the left output, or for left and right, as the driver takes it, (n, c)."""
@@ -299,7 +306,11 @@ class _Recording:
             self._heard.set()
 
         self._stream = of._opened(of._sound.InputStream, of._in, of._in.inputs, into)
-        self._stream.start()
+        try:
+            of._start(self._stream, of._in)
+        except InputError:
+            self._stream.close()
+            raise
         return self, self._heard
 
     def __exit__(self, *error: object) -> None:

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from circuits.errors import AmplifierError
 from circuits.quantity import render
 from circuits.signals.recording import CHANNELS
 from circuits.state import OPEN
@@ -147,8 +148,16 @@ def _taken(
     return made
 
 
-def session(made: Sequence[Step], card: Card, rig: Rig, console: Console) -> int:
+def session(
+    made: Sequence[Step], card: Card, rig: Rig, console: Console,
+    waits_for: tuple[type[AmplifierError], ...] = (NotTaken,),
+) -> int:
     """Walk through the steps.
+
+    Parameters
+    ----------
+    waits_for : tuple of types
+        The errors of a take after which its step waits, to be taken again or skipped.
 
     Returns
     -------
@@ -168,7 +177,7 @@ def session(made: Sequence[Step], card: Card, rig: Rig, console: Console) -> int
         if word == GO and step.task is not None:
             try:
                 found = _run(step, card, rig, console)
-            except NotTaken as error:
+            except waits_for as error:
                 console.told(f"nothing was taken: {error}")
                 failed = True
                 continue

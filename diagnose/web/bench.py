@@ -43,9 +43,10 @@ def there(name: str) -> Response:
     desk().shelf.revision(name)
     if _sent().get("kind") == "meter":
         return jsonify(addresses=found())
-    if desk().runs.free:
-        portaudio.look_again()
-    return jsonify(devices=devices())
+    with desk().runs.between() as free:
+        if free:  # looking anew closes what is open
+            portaudio.look_again()
+        return jsonify(devices=devices())
 
 
 @bench.post("/sheet/<name>/bench")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import time
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
@@ -18,6 +20,7 @@ from diagnose.soundcard import portaudio
 from diagnose.soundcard.asked import Prepared
 from diagnose.soundcard.calibration import USUAL, kept
 from diagnose.soundcard.card import Card, Floats
+from diagnose.soundcard.heard import NotTaken
 from diagnose.soundcard.level import Level, level
 from diagnose.soundcard.session import AGAIN, GO, SKIP, Step, session
 from diagnose.soundcard.session import STOP as STOPPED
@@ -28,6 +31,8 @@ from diagnose.web.desk import Desk
 from diagnose.web.runs import STOP, Run
 from diagnose.web.taken import in_both_rows
 
+_ANEW = 2.0
+"""s after which a card that could not be opened is tried again: a sound server may be busy."""
 _SPAN = 0.5
 """s that a look at the level sees: 50 Hz is told from 100 Hz by then."""
 _REMARK = "the card {name} is not calibrated yet"
@@ -102,7 +107,9 @@ def take_by_card(run: Run, at: Desk, name: str, wanted: CardAsked) -> None:
     sheet.look_for_good(made.loaded())
     run.ask((GO, STOP), phase="listed")
     if run.answer() == GO:
-        session(made.steps, card, made.rig, _Person(run, sheet, card, made))
+        # a device that does not open just now is tried again by whoever stands there
+        session(made.steps, card, made.rig, _Person(run, sheet, card, made),
+                (NotTaken, InputError))
     run.tell(text=sheet.count())
 
 
@@ -169,7 +176,7 @@ class _Listener:
         self._run, self._card, self._made = run, card, made
         self._open: AbstractContextManager[Callable[[float], Floats]] | None = None
         self._latest: Callable[[float], Floats] | None = None
-        self._failed = False
+        self._failed = -math.inf
         self._both = any(step.side or step.beside for step in made.steps)
 
     def look(self) -> None:
@@ -177,7 +184,7 @@ class _Listener:
         if not self._run.watched:
             self.close()
             return
-        if self._failed:
+        if time.monotonic() - self._failed < _ANEW:
             return
         try:
             if self._latest is None:
@@ -186,7 +193,7 @@ class _Listener:
             waves = self._latest(_SPAN)
         except AmplifierError as error:
             # the step can be gone on with all the same: a take says by itself what is wrong
-            self._failed = True
+            self._failed = time.monotonic()
             self._run.tell(level={"problem": str(error)})
             self.close()
             return

@@ -10,7 +10,8 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any
 
 from circuits.errors import AmplifierError, InputError
@@ -144,7 +145,7 @@ class Run:
         try:
             body(self)
         except Ended:
-            _log.info("a take was ended")
+            self.tell(text=self._kept() or "nothing was taken")
         except AmplifierError as error:
             self.tell(error=str(error), text=self._kept())
         except Exception:  # noqa: BLE001  a bug of the thread is told on the page, and logged
@@ -219,6 +220,12 @@ class Runs:
     def free(self) -> bool:
         """Whether none goes on."""
         return self._run is None or self._run.over
+
+    @contextmanager
+    def between(self) -> Iterator[bool]:
+        """While the block runs none begins; whether none goes on."""
+        with self._lock:
+            yield self.free
 
     def start(self, run: Run, body: Callable[[Run], None]) -> None:
         """Begin a run.

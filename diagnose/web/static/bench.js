@@ -62,8 +62,11 @@ export class Bench {
     document.getElementById("by-card")?.focus();
   }
 
-  setup(kind) {
+  /** What is asked before a run; one that goes on, begun on another page, is taken up in its place. */
+  async setup(kind) {
     if (going(this.run) && this.run.phase !== "ended") return void this.box.scrollIntoView({ block: "nearest" });
+    await this.resume().catch(() => { /* what is asked next says so */ });
+    if (this.run && this.run.phase !== "ended") return;
     this.run = null;
     this.shown = "";
     const form = setup(kind, this.sheet, (sent) => this.begin(sent), () => this.close());
@@ -152,7 +155,7 @@ export class Bench {
     const { run } = this;
     if (["preparing", "ended"].includes(run.phase)) return [];
     if (run.phase === "listed") return this.listed();
-    const made = [make("p", { class: "do" }, doing(run))];
+    const made = [make("p", { class: "do", id: "bench-do" }, doing(run))];
     if (run.kind === "card" && run.phase === "step") {
       const { takes } = run.steps[run.step];
       if (run.failed) made.push(make("p", { class: "problem" }, "Nothing was taken: again, or skip it."));
@@ -188,7 +191,7 @@ export class Bench {
   controls() {
     const { run } = this;
     const line = make("div", { class: "line bench-buttons" });
-    const button = (id, words, act, go) => line.append(make("button", { type: "button", id, class: go ? "go" : null, onclick: act }, words));
+    const button = (id, words, act, go) => line.append(make("button", { type: "button", id, class: go ? "go" : null, "aria-describedby": go ? "bench-do" : null, onclick: act }, words));
     if (run.phase === "ended") {
       button("bench-close", "Close", () => this.close(), !run.error);
       button("bench-more", run.error ? "Try again" : "Take more", () => this.setup(run.kind));

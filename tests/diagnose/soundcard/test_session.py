@@ -7,6 +7,7 @@ import json
 import sys
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from types import ModuleType
 
 import numpy as np
 import pytest
@@ -277,3 +278,33 @@ def test_a_device_is_named_by_a_number_or_a_part_of_its_name() -> None:
             portaudio.chosen(word, False, known)
     with pytest.raises(InputError, match="no device that records"):
         portaudio.chosen("", True, known[2:])
+
+
+class _Refused(Exception):
+    """Stands for the error of the library that plays and records."""
+
+
+def test_a_device_that_does_not_start_is_one_message_and_is_let_go() -> None:
+    """A sound server that is busy lets a stream be opened, and then not start."""
+    closed = []
+
+    class Stream:
+        def __init__(self, **how: object) -> None:
+            pass
+
+        def start(self) -> None:
+            raise _Refused("Error starting stream: Wait timed out [PaErrorCode -9987]")
+
+        def close(self) -> None:
+            closed.append(self)
+
+    sound = ModuleType("sound")
+    sound.InputStream = sound.OutputStream = Stream  # type: ignore[attr-defined]
+    sound.PortAudioError = _Refused  # type: ignore[attr-defined]
+    one = portaudio.Device(0, "busy", 2, 2, 48e3)
+    card = portaudio.PortAudioCard(sound, one, one, 48e3)
+    with pytest.raises(InputError, match="busy does not start: Error starting stream: Wait timed"):
+        card.play(np.zeros(48), 0.1)
+    with pytest.raises(InputError, match="does not start"), card.listening():
+        pass
+    assert len(closed) == 2

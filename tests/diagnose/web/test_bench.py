@@ -184,13 +184,23 @@ def test_a_take_that_is_not_whole_waits_at_its_step_and_a_skip_goes_on(
 ) -> None:
     keep(OWN)
     walk = Walk(client, kept(app, SHEET).name)
-    card = FakeCard(Unit(dry), lost=dict.fromkeys(range(9), "input overflow"))
+
+    class Busy(FakeCard):
+        def play(self, samples: np.ndarray, tail: float = 0.4) -> portaudio.Recorded:
+            if len(self.takes) == 3:  # the second time that it is taken
+                self.takes.append(0.0)
+                raise InputError("bench card does not start: wait timed out")
+            return super().play(samples, tail)
+
+    card = Busy(Unit(dry), lost=dict.fromkeys(range(9), "input overflow"))
     with plugged_in(monkeypatch, card):
         walk.begin(kind="card")
         walk.phase("listed")
         while not walk.on("go").get("failed"):
             pass
         assert "input overflow" in walk.run["remarks"][-1]
+        assert walk.on("go")["failed"]
+        assert "does not start" in walk.run["remarks"][-1]
         assert walk.on("skip")["phase"] == "ended"
     assert walk.run["text"].startswith("0 readings")
 
