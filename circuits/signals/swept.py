@@ -62,6 +62,9 @@ _PLACES = 24
 """Frames in which noise is looked for, at most."""
 _NOISE_FRAME = 0.2
 """s of each."""
+_LEAST_FRAME = 16
+"""Samples of each, at least: of a narrow sweep no stretch is without answers, and its floor is told
+too high rather than not at all."""
 _TOP_SHARE = 0.45
 """Of the rate: above, the recorder's own filter takes part."""
 _LAST_ORDER = 3.4
@@ -305,7 +308,7 @@ def _noise(answer: _Answer, quiet: tuple[float, float]) -> _Quiet:
     is left of a line, stands in few of them and counts for nothing.
     """
     whole = max(quiet[1] - quiet[0], 2.0 / answer.rate)
-    size = quick_length(max(round(min(_NOISE_FRAME, 0.25 * whole) * answer.rate), 2))
+    size = quick_length(max(round(min(_NOISE_FRAME, 0.25 * whole) * answer.rate), _LEAST_FRAME))
     count = int(np.clip(math.floor(2.0 * whole * answer.rate / size) - 1, 1, _PLACES))
     shape = np.hanning(size)
     places = np.linspace(quiet[0], max(quiet[1] - size / answer.rate, quiet[0]), count)

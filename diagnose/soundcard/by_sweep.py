@@ -30,6 +30,11 @@ SWEEP_SECONDS = 8.0
 _NEAR = 0.03
 """How far the level at a frequency may be from the one that is asked for: 0.25 dB, by which a
 second harmonic moves as much, and a third twice that."""
+_BELOW = 0.8
+"""Of the lowest frequency that distortion is read at: where its sweep begins to have its level."""
+_SPAN = 25.0
+"""Times the bottom of a sweep that its top is at least: of a narrower one the answers of all orders
+leave no stretch in which noise alone is heard."""
 _ROOM = 0.9
 """Of the output's full scale that the loudest part of a sweep may have."""
 
@@ -104,13 +109,24 @@ def _distortion(bench: AtUnit, task: Task) -> Flow[None]:
     nearest = min(readings, key=lambda r: abs(math.log(r.frequency / MIDDLE_HZ)))
     level = nearest.level or ("input level", rig.usual)
     emf = yield from bench.emf_for(level, nearest)
-    seen = yield from _taken(bench, emf, {r.frequency for r in readings}, False)
     alone: dict[float, list[Reading]] = {}
+    try:
+        # from near the lowest on: below, a phono input lifts a sweep that is not shaped for it
+        seen = yield from _taken(bench, emf, {r.frequency for r in readings}, False,
+                                 _BELOW * min(r.frequency for r in readings))
+    except NotTaken as error:
+        bench.say(f"tones in place of a sweep: {error}")
+        for reading in readings:
+            alone.setdefault(reading.frequency, []).append(reading)
     for reading in readings:
+        if reading in alone.get(reading.frequency, ()):
+            continue
         volts = rig.volts(seen.size(reading.frequency))
         found = _sizes(seen, reading)
         if found is None or not _level_is(_volts(level, reading, bench), volts):
             alone.setdefault(reading.frequency, []).append(reading)
+            bench.say(f"at {reading.frequency:g} Hz a tone of its own: the sweep is not at the "
+                      "level there")
             continue
         ratio, floor = found
         own = rig.own.own(reading, max(seen.size(reading.frequency) * rig.own.records, 1e-9))
@@ -120,8 +136,11 @@ def _distortion(bench: AtUnit, task: Task) -> Flow[None]:
             value = 20.0 * math.log10(value)
         bench.add(reading, value, own if math.isfinite(own) else 0.0, bound)
     for frequency, left in alone.items():
-        bench.say(f"at {frequency:g} Hz a tone of its own: the sweep is not at the level there")
-        yield from sine(bench, replace(task, kind="sine", readings=tuple(left)))
+        try:
+            yield from sine(bench, replace(task, kind="sine", readings=tuple(left)))
+        except NotTaken as error:
+            # what was read at other frequencies is kept
+            bench.say(f"nothing was taken at {frequency:g} Hz: {error}")
 
 
 def _volts(level: tuple[str, float], reading: Reading, bench: AtUnit) -> float:
@@ -156,12 +175,15 @@ def _sizes(seen: _Seen, reading: Reading) -> tuple[float, float] | None:
     return None if math.isnan(size) else (size, floor)
 
 
-def _taken(bench: AtUnit, emf: float, places: set[float], shaped: bool) -> Flow[_Seen]:
-    """A sweep of V RMS of e.m.f., as it was heard at some frequencies."""
+def _taken(
+    bench: AtUnit, emf: float, places: set[float], shaped: bool, low: float = LEAST_SWEPT_HZ
+) -> Flow[_Seen]:
+    """A sweep of V RMS of e.m.f. from a frequency on, as it was heard at some frequencies."""
     rig = bench.rig
     at = tuple(sorted(places))
-    top = sweeps.top_of_band(bench.rate, max(at[-1], LEAST_SWEPT_HZ * sweeps.LEAST_BAND))
-    plan = sweeps.planned((LEAST_SWEPT_HZ, max(top, at[-1])), SWEEP_SECONDS, bench.rate)
+    top = max(sweeps.top_of_band(bench.rate, max(at[-1], low * _SPAN)), at[-1])
+    low = max(min(low, top / _SPAN), LEAST_SWEPT_HZ)
+    plan = sweeps.planned((low, top), SWEEP_SECONDS, bench.rate)
     wave = sweeps.wave(plan, bench.rate, shaped)
     peak = min(rig.peak(emf), _ROOM / float(np.abs(wave).max())) if shaped else rig.peak(emf)
     bench.reaches(peak)

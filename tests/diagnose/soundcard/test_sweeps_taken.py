@@ -129,6 +129,26 @@ def test_where_the_level_is_another_one_distortion_is_read_by_a_tone() -> None:
 
 
 @pytest.mark.slow
+def test_a_sweep_that_overloads_the_card_leaves_it_to_tones() -> None:
+    """A resonance of 15 dB at 450 Hz, between the frequencies that are asked for."""
+
+    def peaked(f: np.ndarray) -> np.ndarray:
+        x = f / 450.0
+        made: np.ndarray = 1.0 / (1.0 - x**2 + 0.18j * x)
+        return made
+
+    unit = Unit(peaked, harmonics={2: 1e-3}, at=0.25)
+    asked = [Reading("thd", frequency=f, level=DRIVE) for f in (200.0, 1e3, 2e3)]
+    made = takes(FakeCard(unit, records=0.7), Rig(replace(OWN, records=0.7), LINE, 0.25), *asked)
+    assert any("tones in place of a sweep" in text for text in made.remarks)
+    assert [one.asked.frequency for one in made.readings] == [200.0, 1e3, 2e3]
+    for one in made.readings:
+        # the second grows with the level
+        level = 0.2 * abs(peaked(np.array([one.asked.frequency]))[0])
+        assert one.value == pytest.approx(1e-3 * level / 0.25, rel=0.05)
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("count", [64, -128])
 def test_a_sweep_that_lost_a_buffer_is_thrown_away(count: int) -> None:
     # two clocks: of 400 millionths between the pilots, 180 samples, they alone let this pass
