@@ -2,10 +2,19 @@
 
 from __future__ import annotations
 
+import math
+
 from circuits.hazards import hazards
 from circuits.quantity import render
 from circuits.stage import Stage
+from diagnose.sheet.states import loaded_with
+from diagnose.soundcard.plan import Task
 from diagnose.soundcard.rig import Rig
+from diagnose.stimulus.minding import ZOBEL_FARADS, ZOBEL_OHMS, zobel_watts
+
+_WARM = 0.25
+"""W in the resistor of a Zobel network from which that is told: all that many are made for
+(judgement)."""
 
 
 def connections(rig: Rig, channel: str, swapped: bool, both: bool = False) -> list[str]:
@@ -81,6 +90,32 @@ def controls(stage: Stage, swapped: bool, both: bool = False) -> list[str]:
         return []
     also = " of this channel as well" if swapped else " of both channels" if both else ""
     return [f"turn the {', the '.join(told)}{also}"]
+
+
+def treble(task: Task, rig: Rig) -> str:
+    """What to mind of treble at power while a task is taken; empty for nothing.
+
+    The resistor of a Zobel network takes it, V²·R / (R² + 1/(2πfC)²) of the usual one.
+    """
+    if not rig.loudspeaker:
+        return ""
+    worst = 0.0, 0.0
+    for reading in task.readings:
+        if reading.about.kind != "drive":
+            continue
+        kind, value = reading.level or ("power", _rated(rig))
+        volts = value * rig.gain if kind == "input level" else value
+        if kind == "power":
+            volts = math.sqrt(value * loaded_with(reading, rig.stage))
+        highest = max(reading.frequency, *reading.tones, 0.0)
+        if highest:
+            worst = max(worst, (zobel_watts(highest, volts), highest))
+    watts, at = worst
+    if watts < _WARM:
+        return ""
+    return (f". At {render(at, 'Hz')} the resistor of a Zobel network ({render(ZOBEL_OHMS, 'ohm')} "
+            f"and {render(ZOBEL_FARADS, 'F')}) takes {render(watts, 'W', 2)} meanwhile: let it "
+            "cool before a take is repeated")
 
 
 def still(stage: Stage, state: str, both: bool = False) -> str:

@@ -16,7 +16,7 @@ from circuits.signals.recording import CHANNELS
 from circuits.state import OPEN
 from diagnose.soundcard.card import Card
 from diagnose.soundcard.heard import NotTaken
-from diagnose.soundcard.leads import connections, controls, still
+from diagnose.soundcard.leads import connections, controls, still, treble
 from diagnose.soundcard.plan import ORDER, Task, alike
 from diagnose.soundcard.taking import Rig, Taken, Takes, run, run_both
 
@@ -144,7 +144,7 @@ def _taken(
         if abreast:
             of = " of both channels at once" if beside else f" of the {task.channel} channel"
         side = CHANNELS.index(task.channel) if abreast else 0
-        made.append(Step(f"take {task.label()}{of}", task, side, beside))
+        made.append(Step(f"take {task.label()}{of}{treble(task, rig)}", task, side, beside))
     return made
 
 

@@ -115,6 +115,19 @@ def test_a_power_amplifier_is_warned_of_before_it_is_connected() -> None:
     assert 20.0 < rig.before.ratio < 40.0
 
 
+@pytest.mark.parametrize(("watts", "told"), [(100.0, "takes 1.2 W"), (10.0, "")])
+def test_treble_at_power_is_told_of_with_what_it_puts_into_a_zobel_network(
+    watts: float, told: str
+) -> None:
+    """800 V² · 10 Ω / (10² + 79.6²) Ω², 79.6 Ω being 0.1 µF at 20 kHz: 1.24 W."""
+    stage = Stage("power", (), load=8.0, signal=(("power", watts),))
+    thd = Reading("thd", frequency=20e3, level=("power", watts))
+    rig = Rig(replace(OWN, rate=96e3), stage, 20.0)
+    (step,) = [one for one in steps(tasks([Asked(thd)], stage, 96e3), rig) if one.task]
+    assert told in step.text
+    assert ("Zobel" in step.text) == bool(told)
+
+
 def test_a_step_is_skipped_repeated_and_ended() -> None:
     person = Person([GO, GO, GO, GO, AGAIN, GO, SKIP, STOP])
     card = FakeCard(Unit(noise=1e-4))
