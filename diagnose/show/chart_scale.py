@@ -12,7 +12,7 @@ from diagnose.show.figure import Axis, Panel
 Ends = tuple[float, float]
 _LEAST = 1e-30
 """What stands for nought on a logarithmic axis."""
-_NAMES = 0.14
+_NAMES = 0.22
 """Of the height of a picture, above the highest point that has a name."""
 _NARROW = 1e-6
 """Of its middle: a range that is narrower has no marks on it."""
