@@ -14,11 +14,15 @@ from pathlib import Path
 
 import pytest
 
+from circuits.load import load_stage
+from circuits.reading import Reading
 from diagnose.answer.ranking import rank
 from diagnose.answer.result import Result
 from diagnose.sheet.case import load_case
+from faultlib.fault import Fault
 from faultlib.simulate import Laboratory
 from faultlib.store import Memory
+from faultlib.variant import Variant
 
 pytestmark = [
     pytest.mark.slow,
@@ -64,7 +68,7 @@ def share(result: Result, part: str) -> float:
 
 
 def test_a_dead_tail_comes_out_with_the_loudspeaker_off(tmp_path: Path) -> None:
-    """As the cautions ask for it; with the load in place the same figures fit no such fault."""
+    """As the cautions ask for it; with the load in place the same fault reads otherwise."""
     found = volts("output-complementary-dead-tail")
     readings = lines(found, "o b2 c1 td bs b5 e5 vcc vee")
     off = ranked(tmp_path, "output-complementary", readings, "load: open")
@@ -72,8 +76,12 @@ def test_a_dead_tail_comes_out_with_the_loudspeaker_off(tmp_path: Path) -> None:
     assert off.groups[0].probability > 0.8
     assert off.healthy < 0.01
     assert off.unmodelled < 0.1
-    loaded = ranked(tmp_path, "output-complementary", readings)
-    assert share(loaded, "R6") < 0.5 * share(off, "R6")
+    # it hangs on the state: with the load in place the same fault pulls the output down by volts
+    with Laboratory(Memory(), workers=0) as bench:
+        dead = [Variant((Fault("R6", "open"),))]
+        loaded = bench.values(load_stage("output-complementary"), dead,
+                              [Reading("dc voltage", at="o")]).values[0, 0]
+    assert loaded < found["o"] - 10.0
 
 
 def test_a_leaky_capacitor_is_told_by_lifting_it(tmp_path: Path) -> None:
