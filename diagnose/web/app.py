@@ -22,12 +22,14 @@ from diagnose.web.logged import logged
 from diagnose.web.opening import opening
 from diagnose.web.papers import papers
 from diagnose.web.photos import photos
+from diagnose.web.plots import forget as forget_plots
 from diagnose.web.plots import plots
 from diagnose.web.records import records
 from diagnose.web.sheets import sheets
 from diagnose.web.shelf import NotKept, Outdated, Shelf
 from diagnose.web.stage_shelf import StageShelf
 from diagnose.web.stages import stages
+from diagnose.web.studies import forget as forget_study
 from diagnose.web.studies import studies
 from diagnose.web.swift import make_swift
 from diagnose.web.tables import tables
@@ -83,6 +85,7 @@ def make_app(
         quick=Worker(0, cached=False, deadline=_STUDY),
         drawer=Worker(0, cached=False, deadline=_DRAWING),
         short=Worker(0, cached), aside=Worker(0, cached, deadline=_HEALTHY),
+        rooms=(forget_study, forget_plots),
     )
     for room in (listed, opening, sheets, tables, photos, answers, studies, stages, imports,
                  records, papers, logged, plots, bench):

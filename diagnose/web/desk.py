@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -58,6 +58,8 @@ class Desk:
         What takes a second or two: blank sheets, recordings, netlists.
     aside : Worker
         What may take ten: healthy units.
+    rooms : sequence of callable
+        What pages keep of a sheet by themselves: each forgets one, by its name.
     runs : Runs
         What is being taken at the bench.
     """
@@ -69,6 +71,7 @@ class Desk:
     drawer: Worker
     short: Worker
     aside: Worker
+    rooms: Sequence[Callable[[str], None]] = ()
     jobs: Jobs = field(init=False)
     runs: Runs = field(default_factory=Runs)
     _lock: threading.Lock = field(default_factory=threading.Lock)
@@ -94,6 +97,9 @@ class Desk:
 
     def forget(self, name: str, folder: Path) -> None:
         """Keep nothing in memory of a sheet that is put away."""
+        self.jobs.forget(name)
+        for room in self.rooms:
+            room(name)
         with self._alone(folder), self._lock:
             self._checked.pop(name, None)
             self._locks.pop(folder, None)

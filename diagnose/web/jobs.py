@@ -143,6 +143,12 @@ class Jobs:
             if job is not None and not job.over:
                 self._end(job)
 
+    def forget(self, sheet: str) -> None:
+        """End the ranking of a sheet that is put away, and keep nothing of it."""
+        self.cancel(sheet)
+        with self._lock:
+            self._jobs.pop(sheet, None)
+
     def left(self, job: Job) -> float | None:
         """Seconds that the step of a ranking still takes, or of the one that it waits for.
 

@@ -28,6 +28,13 @@ _figures: dict[tuple[str, int, str], Figure] = {}
 _lock = threading.Lock()
 
 
+def forget(name: str) -> None:
+    """Keep nothing of a sheet that is put away."""
+    with _lock:
+        for old in [key for key in _figures if key[0] == name]:
+            del _figures[old]
+
+
 @plots.get("/sheet/<name>/plots")
 def page(name: str) -> str:
     """The page, which asks for the plots, the last ones that there can be now."""

@@ -40,6 +40,12 @@ _grounds: dict[tuple[str, int], Ground] = {}
 _lock = threading.Lock()
 
 
+def forget(name: str) -> None:
+    """Keep nothing of a sheet that is put away; waits for no other that is being simulated."""
+    for old in [key for key in list(_grounds) if key[0] == name]:
+        _grounds.pop(old, None)
+
+
 @dataclass(frozen=True)
 class Row:
     """One line of the table of readings."""
@@ -119,11 +125,10 @@ def _ground(name: str, revision: int, path: str) -> Ground:
         ground = _grounds.get((name, revision))
         if ground is None:
             ground = desk().quick.run("ground", path, str(revision))
-            for old in [key for key in _grounds if key[0] == name]:
-                del _grounds[old]
+            forget(name)
             _grounds[name, revision] = ground
             while len(_grounds) > _MOST_GROUNDS:
-                del _grounds[next(iter(_grounds))]
+                _grounds.pop(next(iter(_grounds)), None)
         return ground
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import gc
 import threading
 import time
+import weakref
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -104,9 +105,17 @@ def test_of_sheets_that_are_put_away_nothing_stays_in_memory(tmp_path: Path) -> 
             assert client.get(f"/sheet/{name}/plots").status_code == 200
         client.get("/")
         assert held() == (before[0] + 4, before[1] + 4)
+        desk = app.extensions[KEY]
+        job = weakref.ref(desk.jobs.start(names[1], 1, tmp_path / "no.yaml"))
         for name in names[1:]:
             client.post(f"/sheet/{name}/delete", json={})
         client.get("/")
+        assert desk.jobs.of(names[1]) is None
+        end = time.monotonic() + 20.0
+        while job() is not None and time.monotonic() < end:  # its thread ends
+            time.sleep(0.02)
+            gc.collect()
+        assert job() is None
         assert held() == (before[0] + 1, before[1] + 4)  # the list has those in the bin as well
         assert client.get(f"/sheet/{names[0]}/plots").status_code == 200
         client.post(f"/sheet/{names[1]}/restore", json={})
