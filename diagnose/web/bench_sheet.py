@@ -194,7 +194,9 @@ class BenchSheet:
     def _line(self, one: _Read) -> dict[str, Any]:
         good = self._good.get(one.loaded)
         value = one.measured.value
-        inside = good is None or good.low <= value <= good.high or good.low == good.high
+        # a bound says nothing against a unit, and a single figure has no range to be in
+        inside = (good is None or good.low <= value <= good.high or good.low == good.high
+                  or bool(one.measured.bound))
         return {
             "label": one.loaded.label(), "channel": one.channel, "value": one.text,
             "good": "" if good is None else beside_good(one.loaded, value, good,

@@ -4,6 +4,7 @@ import { zoomOf } from "./zoom.js";
 const SVG = "http://www.w3.org/2000/svg";
 const LETTER = 7.4; // CSS pixels of a drawing that a letter takes, and what is around a word
 const AROUND = 8;
+const ROOM = 40; // for the tag above a point
 
 function svg(tag, given, text) {
   const made = document.createElementNS(SVG, tag);
@@ -45,5 +46,15 @@ function show(drawing, point, moved) {
   const member = point.closest("details.member");
   if (member) member.open = true;
   zoomOf(point.closest(".frame") || drawing).centre(point);
-  if (moved) point.scrollIntoView({ block: "nearest", inline: "nearest" });
+  if (moved) reach(drawing, point);
+}
+
+/** Scroll the column, or the page, until a point is in sight below the panel. */
+function reach(drawing, point) {
+  const column = drawing.closest(".side");
+  const own = column && column.scrollHeight > column.clientHeight && getComputedStyle(column).overflowY === "auto";
+  const { top, bottom } = point.getBoundingClientRect();
+  const from = document.getElementById("bench").getBoundingClientRect().bottom;
+  if (top - ROOM >= from && bottom + ROOM <= innerHeight) return;
+  (own ? column : document.scrollingElement).scrollTop += (top + bottom) / 2 - (Math.min(from, innerHeight / 2) + innerHeight) / 2;
 }

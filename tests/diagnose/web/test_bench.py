@@ -367,6 +367,39 @@ def test_a_cable_that_is_pulled_loses_nothing_and_it_goes_on(
         walk.phase("ended")
 
 
+@pytest.mark.slow
+def test_of_two_channels_the_one_that_is_named_is_read(app: Flask, client: FlaskClient) -> None:
+    sheet = kept(app, """\
+stage: phono-two-transistor
+channels:
+  left: {readings: [{quantity: dc voltage, at: c1, value: }]}
+  right: {readings: [{quantity: dc voltage, at: c1, value: 1.5 V}]}
+suspect: right
+""")
+    walk = Walk(client, sheet.name)
+    with serving(Voltages([1.39214])) as address:
+        walk.begin(kind="meter", address=address, channel="centre")
+        walk.phase("ended")
+        assert "no channel 'centre'" in walk.run["error"]
+    with serving(Voltages([0.0] * 4 + [1.39214])) as address:
+        walk.begin(kind="meter", address=address, channel="left")
+        walk.phase("listed")
+        walk.say("take")
+        walk.phase("ended")
+    assert {name: [m.value for m in read] for name, read in load_case(sheet.path).channels} == {
+        "left": [pytest.approx(1.39214)], "right": [1.5]}
+
+
+def test_the_end_of_the_server_ends_a_run(app: Flask, client: FlaskClient) -> None:
+    walk = Walk(client, kept(app, PHONO).name)
+    with serving(Voltages([0.0])) as address:
+        walk.begin(kind="meter", address=address)
+        walk.phase("listed")
+        run = app.extensions[KEY].runs.of(walk.run["sheet"])
+        app.extensions[KEY].close()
+        assert run.over
+
+
 @pytest.mark.parametrize(("address", "words"), [
     ("127.0.0.1:1", "nothing answers at 127.0.0.1:1"), ("", "which meter"),
     ("what", "no line to what"),
