@@ -87,6 +87,9 @@ class Calibration:
     crosstalk: tuple[tuple[float, float], ...] = ()
     right: Calibration | None = None
 
+    def __repr__(self) -> str:
+        return f"Calibration of {self.text()}"
+
     def own_response(self, frequency: float) -> float:
         """DB relative to 1 kHz that the card itself adds at a frequency, Hz."""
         return _along(self.response, frequency) if self.response else 0.0

@@ -35,6 +35,9 @@ class Taken:
     beside: tuple[tuple[str, str], ...] = ()
     note: str = ""
 
+    def __repr__(self) -> str:
+        return f"Taken {self.reading.label()}: {self.text()}"
+
     def text(self) -> str:
         """The value as a sheet has it."""
         return f"{self.bound} {render(self.value, self.reading.unit, 4)}".strip()

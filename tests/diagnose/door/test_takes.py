@@ -109,6 +109,9 @@ def test_somebody_is_asked_and_told(tmp_path: Path) -> None:
 
     taken = diagnose.take(path, FakeCard(Unit(noise=1e-4)), ask, remarks.append, own)
     assert [one.reading.quantity for one in taken] == ["gain"]
+    # data show themselves in words of the trade
+    assert repr(taken[0]).startswith("Taken gain at 1 kHz, into 10 kΩ: ")
+    assert repr(own).startswith("Calibration of bench card, calibrated 2026-02-03: full scale 2 V")
     assert any("left input" in text for text in asked)
     assert any("switch off" in text for text in remarks)
     with pytest.raises(diagnose.InputError, match="not calibrated"):
