@@ -41,10 +41,16 @@ def run(task: Task, card: Card, rig: Rig, ask: Ask, side: int = 0) -> Takes:
     Raises
     ------
     NotTaken
-        Where no take was whole, the input is overloaded, or a level is not reached.
+        Where no take was whole, the input is overloaded, or a level is not reached, before
+        anything was read; what was read before is kept.
     """
     bench = _bench(card, rig, side)
-    alone(_KINDS[task.kind](bench, task), card, ask, rig.stage.mains, side)
+    try:
+        alone(_KINDS[task.kind](bench, task), card, ask, rig.stage.mains, side)
+    except NotTaken as error:
+        if not bench.takes.readings:
+            raise
+        bench.say(f"nothing more was taken: {error}")
     return bench.takes
 
 
@@ -66,11 +72,12 @@ def run_both(left: Task, right: Task, card: Card, rig: Rig, ask: Ask) -> tuple[T
              for task, bench in zip((left, right), benches, strict=True)]
     outcomes = abreast(flows[0], flows[1], card, ask, rig.stage.mains)
     failed = [one for one in outcomes if isinstance(one, NotTaken)]
-    if len(failed) == len(outcomes):
+    if len(failed) == len(outcomes) and not any(bench.takes.readings for bench in benches):
         raise failed[0]
     for outcome, bench in zip(outcomes, benches, strict=True):
         if isinstance(outcome, NotTaken):
-            bench.say(f"nothing was taken: {outcome}")
+            more = " more" if bench.takes.readings else ""
+            bench.say(f"nothing{more} was taken: {outcome}")
     return benches[0].takes, benches[1].takes
 
 

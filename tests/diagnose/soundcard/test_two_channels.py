@@ -160,6 +160,18 @@ def test_crosstalk_is_what_the_other_channel_leaves_here(leak: float) -> None:
             assert one.value < -84.0
 
 
+@pytest.mark.slow
+def test_what_was_read_before_a_take_failed_is_kept() -> None:
+    """The driver loses a buffer in every take from the second tone on."""
+    card = TwoInputs(flat(1.0), right=flat(1.0), leak=1e-3,
+                     lost=dict.fromkeys(range(2, 9), "input overflow"))
+    asked = [Reading("crosstalk", frequency=f) for f in (1e3, 10e3)]
+    (task,) = tasks([Asked(r, "left") for r in asked], LINE, 48e3, True)
+    made = run(task, card, Rig(OWN, LINE, 1.0), lambda text: True)
+    assert [one.asked for one in made.readings] == asked[:1]
+    assert any("nothing more was taken" in text for text in made.remarks)
+
+
 def test_crosstalk_and_phase_say_what_they_take() -> None:
     crosstalk, phase = Reading("crosstalk", frequency=1e3), Reading("phase", frequency=1e3)
     assert "--both" in cannot(crosstalk, LINE, 48e3) if LINE.output else True
