@@ -12,10 +12,12 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import lru_cache
 
+from circuits.behind_rails import Sounding
 from circuits.chain import Chain
 from circuits.circuit import Circuit, Element, Model
 from circuits.elements import built
-from circuits.netlist import GENERATOR, Sounding, around
+from circuits.moving import GENERATOR
+from circuits.netlist import around
 from circuits.spelling import node
 from circuits.stage import GROUND, Part, Stage
 

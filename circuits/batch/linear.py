@@ -18,7 +18,7 @@ from circuits.batch.elimination import Elimination, Order
 from circuits.batch.lu import Array, Places
 from circuits.batch.units import Units
 from circuits.bench.analysis import Loaded
-from circuits.netlist import COUPLING
+from circuits.ready import COUPLING
 
 _BYTES = 3 << 20
 """Of entries that are eliminated at a time: what a cache holds (measured)."""

@@ -265,8 +265,8 @@ def _strongest(system: System) -> list[set[int]]:
 
 _Lent = tuple[Chord, _State, bool]
 _LENT: OrderedDict[tuple[object, ...], _Lent | None] = OrderedDict()
-"""What was lent last, by the names of what bends, tones, lines and drive; None where no unit came to
-a steady state."""
+"""What was lent last, by the names of what bends, tones, lines and drive; None where no unit came
+to a steady state."""
 _KEPT = 32
 """How many of those are remembered (judgement)."""
 _LIKE = 1.25

@@ -26,7 +26,7 @@ from circuits.bench.analysis import (
     SmallSignal,
 )
 from circuits.macromodels import BOLTZMANN, KELVIN
-from circuits.netlist import COUPLING
+from circuits.ready import COUPLING
 
 _HEARD = "_heard"
 """What the models of an a.c. input end in whose resistance makes noise."""

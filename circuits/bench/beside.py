@@ -35,7 +35,10 @@ from circuits.bench.steps import Steps, ask
 from circuits.elements import built
 from circuits.identity import ByIdentity
 from circuits.macromodels import BOLTZMANN, KELVIN
-from circuits.netlist import GENERATOR, Ready, circuit, node
+from circuits.moving import GENERATOR
+from circuits.netlist import circuit
+from circuits.ready import Ready
+from circuits.spelling import node
 from circuits.stage import Part, Stage
 
 _TONE = 1000.0

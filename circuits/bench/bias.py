@@ -5,10 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from circuits.behind_rails import rail_source
 from circuits.bench.analysis import Answer, Bias, Metered, OperatingPoint, Shown, Voltmeter
 from circuits.bench.plan import Indexed, Request, Setup, Values
-from circuits.netlist import METER, METER_VOLTS, node, rail_source, voltmeter, voltmeters
+from circuits.netlist import METER, METER_VOLTS
 from circuits.reading import VOLTMETER, Reading
+from circuits.ready import voltmeter, voltmeters
+from circuits.spelling import node
 from circuits.stage import GROUND, Stage
 
 QUANTITIES = ("dc voltage", "supply current", "resistance")

@@ -24,10 +24,12 @@ from circuits.bench.loaded import following
 from circuits.bench.plan import Experiment, Indexed, Values
 from circuits.bench.small_signal import HUM_FLOOR, SILENCE
 from circuits.bench.steps import Steps, ask
-from circuits.netlist import GENERATOR, circuit, node
+from circuits.moving import GENERATOR
+from circuits.netlist import circuit
 from circuits.quantities import HEARS_NOISE
 from circuits.reading import Reading
 from circuits.signals import manytone, waveform
+from circuits.spelling import node
 from circuits.stage import Stage
 
 QUANTITIES = (

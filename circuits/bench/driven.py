@@ -24,13 +24,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from circuits.behind_rails import rail_source
 from circuits.bench.analysis import Cycle, Floats, Periodic, Transient, Waves
 from circuits.bench.loaded import following
 from circuits.bench.loaded import swing as swing
 from circuits.bench.steps import Steps, ask
 from circuits.kinds import kind
-from circuits.netlist import GENERATOR, STILL, Drive, circuit, cosines, node, rail_source
+from circuits.moving import GENERATOR, STILL, Drive, cosines
+from circuits.netlist import circuit
 from circuits.signals import manytone, waveform
+from circuits.spelling import node
 from circuits.stage import Part, Rail, Stage
 
 OPTIONS = ("reltol=1e-6", "vntol=1e-9", "abstol=1e-13", "method=gear", "trtol=1e6")

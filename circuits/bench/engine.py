@@ -48,7 +48,8 @@ from circuits.bench.names import Names
 from circuits.bench.ngspice import Ngspice
 from circuits.circuit import Circuit, parse_options, plain
 from circuits.errors import EngineFault, NoSolution
-from circuits.netlist import METER_OFF, cosines, moved
+from circuits.moving import cosines, moved
+from circuits.ready import METER_OFF
 
 _T = TypeVar("_T")
 

@@ -16,6 +16,7 @@ from dataclasses import replace
 from functools import lru_cache, partial
 
 from circuits import supply as drawn
+from circuits.behind_rails import rail_source
 from circuits.bench.analysis import Answer, Bias, OperatingPoint
 from circuits.bench.demand import given
 from circuits.bench.engine import Engine
@@ -28,7 +29,7 @@ from circuits.errors import NoSolution
 from circuits.feed import Feed, fed, follows, pulses, strays
 from circuits.identity import ByIdentity
 from circuits.kinds import kind
-from circuits.netlist import circuit, rail_source
+from circuits.netlist import circuit
 from circuits.stage import Part, Rail, Stage
 
 _ALIKE = 0.03

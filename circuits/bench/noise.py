@@ -30,8 +30,9 @@ from circuits.bench.small_signal import SILENCE
 from circuits.bench.steps import Steps
 from circuits.curves import AUDIO, a_weighting_db
 from circuits.identity import ByIdentity
-from circuits.netlist import GENERATOR, node
+from circuits.moving import GENERATOR
 from circuits.reading import Reading
+from circuits.spelling import node
 from circuits.stage import Stage
 
 QUANTITIES = ("noise", "snr")

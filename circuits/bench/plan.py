@@ -16,8 +16,8 @@ from dataclasses import dataclass, replace
 
 from circuits.bench.analysis import Analysis, Answer
 from circuits.bench.steps import Steps
-from circuits.netlist import Ready
 from circuits.reading import Reading
+from circuits.ready import Ready
 from circuits.stage import Stage
 from circuits.state import State
 

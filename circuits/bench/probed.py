@@ -16,9 +16,10 @@ import numpy as np
 
 from circuits.bench.analysis import Complexes, Inputs, Loaded, Shares
 from circuits.circuit import plain
-from circuits.netlist import COUPLING, HEARD, PROBE_OFF, Ready, node
 from circuits.probe import lies_at
 from circuits.reading import Reading
+from circuits.ready import COUPLING, HEARD, PROBE_OFF, Ready
+from circuits.spelling import node
 from circuits.stage import Stage
 
 Solve = Callable[[Sequence[Loaded]], Complexes]

@@ -11,6 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
+from circuits.behind_rails import rail_source
 from circuits.bench.analysis import Bias, OperatingPoint
 from circuits.bench.engine import Engine
 from circuits.bench.steps import alone
@@ -18,7 +19,8 @@ from circuits.bench.supply import resolved
 from circuits.bench.switching import Oscillation, probe
 from circuits.elements import LEAST_OHMS
 from circuits.kinds import kind
-from circuits.netlist import circuit, node, rail_source
+from circuits.netlist import circuit
+from circuits.spelling import node
 from circuits.spelling import node as spelt
 from circuits.stage import GROUND, Part, Stage
 

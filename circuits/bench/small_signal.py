@@ -11,6 +11,7 @@ from functools import lru_cache
 import numpy as np
 
 from circuits import one_phase
+from circuits.behind_rails import PAIR_OHMS, pair_resistor, rail_ohms, rail_resistor
 from circuits.bench import probed
 from circuits.bench.analysis import (
     Analysis,
@@ -32,21 +33,11 @@ from circuits.feed import charging
 from circuits.identity import ByIdentity
 from circuits.joints import JOINT_OHMS, joint_resistor
 from circuits.macromodels import BOLTZMANN, KELVIN
-from circuits.netlist import (
-    GENERATOR,
-    PAIR_OHMS,
-    PROBE,
-    SOURCE,
-    STRAY_OHMS,
-    Ready,
-    node,
-    pair_resistor,
-    rail_ohms,
-    rail_resistor,
-    source_ohms,
-    stray_resistor,
-)
+from circuits.moving import GENERATOR
+from circuits.netlist import PROBE, SOURCE, STRAY_OHMS, source_ohms, stray_resistor
 from circuits.reading import Reading
+from circuits.ready import Ready
+from circuits.spelling import node
 from circuits.stage import GROUND, Lines, Stage
 
 DRIVEN = ("gain", "response", "riaa deviation", "phase", "input impedance")

@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 from circuits.bench.analysis import Answer, Response, SmallSignal
 from circuits.bench.plan import Indexed, Request, Setup, Values
 from circuits.bench.small_signal import SILENCE
-from circuits.netlist import GENERATOR, node
+from circuits.moving import GENERATOR
 from circuits.reading import Reading
 from circuits.signals import waveform
+from circuits.spelling import node
 from circuits.stage import Stage
 
 QUANTITIES = ("tilt",)

@@ -15,10 +15,11 @@ from functools import lru_cache
 import numpy as np
 
 from circuits import supply as drawn
+from circuits.behind_rails import Sounding
 from circuits.bench.analysis import Response, SmallSignal
 from circuits.bench.engine import Engine
 from circuits.bench.supply import settled, state, winding_peak
-from circuits.netlist import Sounding, node
+from circuits.spelling import node
 from circuits.stage import Rail, Supply
 
 _MORE = 0.05

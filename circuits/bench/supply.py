@@ -28,8 +28,8 @@ from circuits.bench.analysis import (
 from circuits.bench.engine import Engine
 from circuits.errors import InputError, NoSolution
 from circuits.identity import ByIdentity
-from circuits.netlist import node
 from circuits.quantity import render
+from circuits.spelling import node
 from circuits.stage import Lines, Rail, Stage, Supply
 
 HARMONICS = 10

@@ -32,10 +32,12 @@ from circuits.bench.plan import Experiment, Indexed, Values
 from circuits.bench.small_signal import SILENCE
 from circuits.bench.steps import Steps, ask
 from circuits.errors import Oscillates
-from circuits.netlist import GENERATOR, STILL, Drive, circuit, node
+from circuits.moving import GENERATOR, STILL, Drive
+from circuits.netlist import circuit
 from circuits.quantity import render
 from circuits.reading import Reading
 from circuits.signals import waveform
+from circuits.spelling import node
 from circuits.stage import Stage
 
 QUANTITIES = ("rise time", "overshoot", "slew rate")

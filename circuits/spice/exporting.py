@@ -12,10 +12,12 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
+from circuits.behind_rails import rail_source
 from circuits.circuit import Circuit, Element, Model, plain
 from circuits.elements import built
 from circuits.kinds import kind
-from circuits.netlist import GENERATOR, LOAD, PROBE, around, rail_source
+from circuits.moving import GENERATOR
+from circuits.netlist import LOAD, PROBE, around
 from circuits.reading import Reading
 from circuits.spelling import node
 from circuits.stage import GROUND, Lines, Part, Stage

@@ -11,9 +11,11 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from circuits.behind_rails import rail_source
 from circuits.errors import InputError, Place
 from circuits.kinds import kind
-from circuits.netlist import LOAD, node, rail_source
+from circuits.netlist import LOAD
+from circuits.spelling import node
 from circuits.spice import deck as decks
 from circuits.spice.exporting import drawn, netlist
 from circuits.spice.flat import Flat, Netlist

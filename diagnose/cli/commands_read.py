@@ -12,7 +12,8 @@ from circuits.cautions import caution_texts
 from circuits.errors import InputError
 from circuits.reading import Reading
 from diagnose.instruments.connection import VisaLine, found
-from diagnose.instruments.keys import Keys, keyboard
+from diagnose.instruments.key_words import Keys
+from diagnose.instruments.keys import keyboard
 from diagnose.instruments.meter import FUNCTIONS, Meter
 from diagnose.instruments.points import Point, channel_of, empty_points, proposed_points
 from diagnose.instruments.session import END, Taken, take_points

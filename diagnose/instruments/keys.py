@@ -11,34 +11,14 @@ import re
 import select
 import sys
 from types import TracebackType
-from typing import Any, Protocol
+from typing import Any
 
-from diagnose.instruments.session import AGAIN, END, SKIP, TAKE
+from diagnose.instruments.key_words import LONGEST_WAIT, WORDS, Keys, words_of_line
+from diagnose.instruments.session import END
 
-WORDS = {" ": TAKE, "\r": TAKE, "\n": TAKE, "r": AGAIN, "s": SKIP, "q": END}
-"""What each key means; a foot pedal sends one of the first three, or the key for the next page."""
 _PAGE = "\x1b[6~"
 """What a terminal sends for that."""
 _ESCAPE = re.compile(r"\x1b(\[[0-9;]*[A-Za-z~]|O.)?")
-LONGEST_WAIT = 0.2
-"""s; so long Ctrl-C may take where the system does not end a wait by it."""
-
-
-class Keys(Protocol):
-    """The keys of standard input, while the block runs."""
-
-    def __enter__(self) -> Keys: ...
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None: ...
-
-    def poll(self) -> str:
-        """The next word that waits; empty for none."""
-
-    def wait(self) -> str:
-        """The next word."""
 
 
 def keyboard() -> Keys:
@@ -48,12 +28,6 @@ def keyboard() -> Keys:
 
         return ConsoleKeys()
     return TerminalKeys()
-
-
-def words_of_line(line: str) -> list[str]:
-    """What a line of a pipe says, by its first letter; nothing where that means nothing."""
-    word = WORDS.get(line.strip().lower()[:1] or " ", "")
-    return [word] if word else []
 
 
 class TerminalKeys:

@@ -14,7 +14,7 @@ from importlib import import_module
 from types import TracebackType
 from typing import Any
 
-from diagnose.instruments.keys import LONGEST_WAIT, WORDS, words_of_line
+from diagnose.instruments.key_words import LONGEST_WAIT, WORDS, words_of_line
 from diagnose.instruments.session import END, TAKE
 
 _SPECIAL = ("\x00", "\xe0")

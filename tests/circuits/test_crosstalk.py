@@ -22,8 +22,9 @@ from circuits.bench.take import take
 from circuits.circuit import Circuit
 from circuits.errors import InputError
 from circuits.load import load_stage
-from circuits.netlist import circuit, node
+from circuits.netlist import circuit
 from circuits.reading import Reading
+from circuits.spelling import node
 from circuits.stage import Rail, Stage, Supply
 from circuits.supply import RESERVOIR, Filter, Regulator, drawn
 from faultlib.fault import Fault

@@ -27,7 +27,9 @@ from circuits.bench.analysis import Bias, OperatingPoint, Response, SmallSignal
 from circuits.bench.engine import Engine
 from circuits.circuit import Circuit, Element
 from circuits.load import load_stage, stage_names
-from circuits.netlist import GENERATOR, circuit, node
+from circuits.moving import GENERATOR
+from circuits.netlist import circuit
+from circuits.spelling import node
 from circuits.stage import Stage
 from faultlib.fault import Fault
 from faultlib.inject import inject

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from circuits.behind_rails import rail_source
 from circuits.bench.analysis import Analysis, Results
 from circuits.bench.loaded import loaded
 from circuits.bench.steps import alone
@@ -17,7 +18,7 @@ from circuits.circuit import Circuit
 from circuits.elements import built
 from circuits.feed import equivalent, pulses
 from circuits.load import load_stage
-from circuits.netlist import circuit, rail_source
+from circuits.netlist import circuit
 from circuits.reading import Reading
 from circuits.rectifier import SWING_OF_LINE, Rectifier
 from circuits.stage import Part, Rail, Stage

@@ -7,12 +7,14 @@ import math
 import numpy as np
 import pytest
 
+from circuits.behind_rails import rail_resistor, rail_source
 from circuits.bench.analysis import NoiseDensity, NoiseSpectrum, Response, SmallSignal
 from circuits.bench.engine import Engine
 from circuits.circuit import Circuit, Element
 from circuits.errors import EngineFault
 from circuits.load import load_stage
-from circuits.netlist import GENERATOR, SOURCE, circuit, rail_resistor, rail_source
+from circuits.moving import GENERATOR
+from circuits.netlist import SOURCE, circuit
 from tests.small import BOLTZMANN, KELVIN
 
 LADDER = Circuit(

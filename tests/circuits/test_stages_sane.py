@@ -15,7 +15,8 @@ from circuits.bench.analysis import Floats, Transient, Waves
 from circuits.bench.engine import Engine
 from circuits.circuit import Element
 from circuits.load import load_stage, stage_names
-from circuits.netlist import GENERATOR, circuit
+from circuits.moving import GENERATOR
+from circuits.netlist import circuit
 from circuits.reading import Reading
 from circuits.stage import Stage
 from faultlib.fault import Fault

@@ -15,7 +15,8 @@ import pytest
 from circuits.bench.analysis import NoiseSpectrum
 from circuits.bench.engine import Engine
 from circuits.bench.take import take
-from circuits.netlist import GENERATOR, circuit
+from circuits.moving import GENERATOR
+from circuits.netlist import circuit
 from circuits.reading import Reading
 from circuits.stage import Part, Rail, Stage
 from faultlib.fault import Fault

@@ -29,7 +29,8 @@ from circuits.bench.supply import resolved
 from circuits.circuit import Circuit
 from circuits.errors import EngineError, InputError
 from circuits.load import FOLDER, load_stage
-from circuits.netlist import GENERATOR, PROBE, SOURCE, circuit
+from circuits.moving import GENERATOR
+from circuits.netlist import PROBE, SOURCE, circuit
 from circuits.spelling import node
 from circuits.stage import Stage
 from faultlib.catalogue import hypotheses

@@ -19,7 +19,7 @@ from circuits.bench.steps import abreast, alone
 from circuits.bench.switching import Oscillation, probe
 from circuits.circuit import Circuit, Element
 from circuits.load import load_stage, stage_names
-from circuits.netlist import GENERATOR
+from circuits.moving import GENERATOR
 from circuits.stage import Stage
 from faultlib.fault import Fault
 from faultlib.inject import inject
