@@ -17,7 +17,7 @@ _WARM = 0.25
 (judgement)."""
 
 
-def connections(rig: Rig, channel: str, swapped: bool, both: bool = False) -> list[str]:
+def connections(rig: Rig, channel: str, swapped: bool, both: str = "") -> list[str]:
     """How the card is connected to a channel, or with a side each to both.
 
     Parameters
@@ -26,6 +26,8 @@ def connections(rig: Rig, channel: str, swapped: bool, both: bool = False) -> li
         Empty where there is one, or where both are connected.
     swapped : bool
         Whether the other channel was connected before.
+    both : str
+        Where both are connected, which to which side: ``left to left and right to right``.
     """
     of = f" of the {channel} channel" if channel else " of each channel" if both else ""
     if swapped:
@@ -34,7 +36,7 @@ def connections(rig: Rig, channel: str, swapped: bool, both: bool = False) -> li
     stage, own = rig.stage, rig.own
     plug = "the left input of the card"
     if both:
-        plug = "the input of the card of its side, left to left and right to right"
+        plug = f"the input of the card of its side, {both}"
     if rig.loudspeaker:
         watts = max(hazards(stage).dummy_watts, _rated(rig))
         made.append(

@@ -6,7 +6,7 @@ taken is handed over at once, reading by reading, so that whoever stops loses no
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -83,9 +83,9 @@ def steps(tasks: Sequence[Task], rig: Rig) -> tuple[Step, ...]:
     the left side.
     """
     channels = dict.fromkeys(task.channel for task in tasks)
-    both = set(channels) == set(CHANNELS) or any(task.kind == "across" for task in tasks)
-    if rig.right is not None and both and set(channels) <= set(CHANNELS):
-        return _abreast(tasks, rig)
+    both = len(channels) == len(CHANNELS) or any(task.kind == "across" for task in tasks)
+    if rig.right is not None and both:
+        return _abreast(tasks, rig, _sides(tuple(channels)))
     made: list[Step] = []
     for k, channel in enumerate(channels):
         hands = (*connections(rig, channel, k > 0), *controls(rig.stage, k > 0))
@@ -94,9 +94,19 @@ def steps(tasks: Sequence[Task], rig: Rig) -> tuple[Step, ...]:
     return tuple(made)
 
 
-def _abreast(tasks: Sequence[Task], rig: Rig) -> tuple[Step, ...]:
-    """The steps of two channels, the left one at the left side of the card."""
-    left, right = ([task for task in tasks if task.channel == name] for name in CHANNELS)
+def _sides(channels: Sequence[str]) -> dict[str, int]:
+    """At which side of the card each channel is: by its name, else the first one at the left."""
+    if set(channels) <= set(CHANNELS):
+        return {name: CHANNELS.index(name) for name in channels}
+    return {name: k for k, name in enumerate(channels)}
+
+
+def _abreast(tasks: Sequence[Task], rig: Rig, sides: Mapping[str, int]) -> tuple[Step, ...]:
+    """The steps of two channels, each at its side of the card."""
+    left, right = ([task for task in tasks if sides[task.channel] == k] for k in range(2))
+    names = {k: name or "the channel of the sheet" for name, k in sides.items()}
+    way = " and ".join(f"{names.get(k, 'the other channel')} to {side}"
+                       for k, side in enumerate(CHANNELS))
     pairs: list[tuple[Task, Task | None]] = []
     for task in left:
         fits = next((one for one in right if alike(task, one)), None)
@@ -107,8 +117,8 @@ def _abreast(tasks: Sequence[Task], rig: Rig) -> tuple[Step, ...]:
         pairs.append((task, fits))
     pairs += [(task, None) for task in right]
     pairs.sort(key=lambda pair: ORDER.index(pair[0].kind))
-    hands = (*connections(rig, "", False, True), *controls(rig.stage, False, True))
-    return (*map(Step, hands), *_taken(rig, pairs, True))
+    hands = (*connections(rig, "", False, way), *controls(rig.stage, False, True))
+    return (*map(Step, hands), *_taken(rig, pairs, sides))
 
 
 def _at_once(task: Task, rig: Rig) -> bool:
@@ -123,11 +133,11 @@ def _at_once(task: Task, rig: Rig) -> bool:
 
 
 def _taken(
-    rig: Rig, pairs: Sequence[tuple[Task, Task | None]], abreast: bool = False
+    rig: Rig, pairs: Sequence[tuple[Task, Task | None]], sides: Mapping[str, int] | None = None
 ) -> list[Step]:
-    """Takes, with what hands have to do before them."""
+    """Takes, with what hands have to do before them; of two channels with a side each."""
     made: list[Step] = []
-    quiet, load = None, 0.0
+    quiet, load, abreast = None, 0.0, sides is not None
     for task, beside in pairs:
         first = task.readings[0]
         wanted = first.load or first.state.load
@@ -142,8 +152,9 @@ def _taken(
             made.append(Step(still(rig.stage, quiet, abreast)))
         of = ""
         if abreast:
-            of = " of both channels at once" if beside else f" of the {task.channel} channel"
-        side = CHANNELS.index(task.channel) if abreast else 0
+            one = f" of the {task.channel} channel" if task.channel else ""
+            of = " of both channels at once" if beside else one
+        side = sides[task.channel] if sides is not None else 0
         made.append(Step(f"take {task.label()}{of}{treble(task, rig)}", task, side, beside))
     return made
 

@@ -103,6 +103,19 @@ def test_each_channel_has_its_side_and_no_lead_is_swapped() -> None:
     assert any("swap the leads" in step.text for step in made(*both(GAIN), own=SIDE))
 
 
+def test_channels_of_other_names_have_a_side_each_that_is_told() -> None:
+    crosstalk = Reading("crosstalk", frequency=1e3)
+    told = made(*(Asked(GAIN, name) for name in ("A", "B")))
+    assert "A to left and B to right" in told[0].text
+    assert told[2].beside is not None
+    alone = made(Asked(crosstalk, "B"))
+    assert "B to left and the other channel to right" in alone[0].text
+    assert alone[-1].side == 0
+    right = made(Asked(crosstalk, "right"))
+    assert "the other channel to left and right to right" in right[0].text
+    assert right[-1].side == 1
+
+
 def test_a_power_stage_under_drive_is_taken_one_channel_at_a_time() -> None:
     """A sheet's readings are of one channel driven; the other one would load the supply too."""
     drive = replace(THD, level=("power", 20.0))
