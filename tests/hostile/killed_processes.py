@@ -18,6 +18,9 @@ from tests.hostile.program import CASE, Program, children, compared, session, st
 
 _FOR_GOOD = 0.03
 """How often a worker that is stopped is never let go on: its time must run out."""
+_ENDING = 60.0
+"""s in which workers whose parent is gone must have ended: they finish the chunk that they have,
+which takes a fraction of a second, and many of them on a machine that is too busy."""
 
 
 def workers(times: int, chance: Random, folder: Path) -> Counter[str]:
@@ -92,7 +95,7 @@ def parent(times: int, chance: Random, folder: Path) -> Counter[str]:
             time.sleep(chance.uniform(0.0, 0.1) if late else chance.uniform(0.2, 1.0) * whole)
             command.kill()
             command.wait(20)
-            end = time.monotonic() + 10.0
+            end = time.monotonic() + _ENDING
             while session(command.pid) and time.monotonic() < end:
                 time.sleep(0.02)
             left = session(command.pid)
