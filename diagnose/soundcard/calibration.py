@@ -12,6 +12,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import date
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -210,18 +211,32 @@ def kept(device: str) -> Calibration | None:
         return None
     try:
         made = _told(json.loads(contents(path)))
-        for one in (made, *((made.right,) if made.right else ())):
-            fits = all(FULL_SCALE[0] <= x <= FULL_SCALE[1] for x in (one.plays, one.records))
-            fits &= INPUT_OHMS[0] <= one.input_ohms <= INPUT_OHMS[1]
-            fits &= _OUTPUT_OHMS[0] <= one.output_ohms <= _OUTPUT_OHMS[1]
-            if not fits:
-                raise ValueError
-    except (ValueError, KeyError, TypeError, AttributeError):
+        if not all(map(_fits, (made, *((made.right,) if made.right else ())))):
+            raise ValueError
+    # of numbers beyond all measure, and of lists within lists without end, too
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
         raise InputError("this is no calibration of a card", place=Place(str(path)),
                          expected="the file as it was written; or the card calibrated anew, "
                          "diagnose take --calibrate") from None
     # a name with other signs may have the same file
     return made if made.device == device else None
+
+
+def _fits(one: Calibration) -> bool:
+    """Whether a card can be such a one: what is wrong here would go into every reading."""
+    curves = (one.response, one.crosstalk)
+    sizes = [x for _, x in (*one.harmonics, *one.hum)] + list(one.noise.values())
+    return (
+        all(FULL_SCALE[0] <= x <= FULL_SCALE[1] for x in (one.plays, one.records))
+        and INPUT_OHMS[0] <= one.input_ohms <= INPUT_OHMS[1]
+        and _OUTPUT_OHMS[0] <= one.output_ohms <= _OUTPUT_OHMS[1]
+        and 0.0 < one.rate < math.inf
+        and all(0.0 < f < math.inf for curve in (*curves, one.hum) for f, _ in curve)
+        and all(a < b for curve in curves for (a, _), (b, _) in pairwise(curve))
+        and all(math.isfinite(x) for curve in curves for _, x in curve)
+        and all(0.0 <= x < math.inf for x in sizes)
+        and all(order >= 2 for order, _ in one.harmonics)
+    )
 
 
 def _told(told: Any) -> Calibration:

@@ -13,7 +13,6 @@ from __future__ import annotations
 import argparse
 import json
 import os
-import re
 import resource
 import signal
 import subprocess
@@ -21,9 +20,8 @@ import sys
 import tempfile
 import time
 import traceback
+import warnings
 from collections import Counter
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from random import Random
@@ -34,9 +32,15 @@ TABLE = ROOT / "tests" / "benchmarks" / "hostile.md"
 SEED = 20
 LIMIT_S, LIMIT_BYTES = 30.0, 2 << 30
 """What one input may take."""
-PARTS = {"loaders": 10_500, "further": 700, "commands": 250, "page": 150, "served": 150}
+PARTS = {
+    "loaders": 10_500, "further": 700, "cards": 500, "commands": 250, "options": 150, "page": 150,
+    "served": 150,
+}
 """How many inputs each part has."""
-_BATCH = {"loaders": 250, "further": 250, "commands": 25, "page": 75, "served": 75}
+_BATCH = {
+    "loaders": 250, "further": 250, "cards": 250, "commands": 25, "options": 25, "page": 75,
+    "served": 75,
+}
 """Inputs that one worker takes."""
 DEFECT = "defect"
 
@@ -61,123 +65,20 @@ class Ended:
     text: str = ""
 
 
-Doing = Callable[[Random], tuple[str, Callable[[], str]]]
-"""The chance of an input → its kind, and what does it."""
-
-
 # -- in the worker ---------------------------------------------------------------------------------
-
-
-@contextmanager
-def _loaders(folder: Path) -> Iterator[Doing]:
-    from tests.hostile.formats import FORMATS
-    from tests.hostile.judge import ending
-
-    def doing(chance: Random) -> tuple[str, Callable[[], str]]:
-        kind = chance.choices([*FORMATS], [one.share for one in FORMATS.values()])[0]
-        path = FORMATS[kind].make(chance, folder / "input")
-        return kind, lambda: ending(lambda: FORMATS[kind].read(path))
-
-    yield doing
-
-
-@contextmanager
-def _further(folder: Path) -> Iterator[Doing]:
-    from tests.hostile.formats import further
-    from tests.hostile.judge import ending
-
-    def doing(chance: Random) -> tuple[str, Callable[[], str]]:
-        kind = chance.choice(sorted(further()))
-        path = further()[kind].make(chance, folder / "input")
-        return kind, lambda: ending(lambda: further()[kind].read(path))
-
-    yield doing
-
-
-@contextmanager
-def _commands(folder: Path) -> Iterator[Doing]:
-    from tests.hostile import commands
-
-    def doing(chance: Random) -> tuple[str, Callable[[], str]]:
-        there = folder / "input"
-        words = commands.words_of(chance, there)
-        there.mkdir(exist_ok=True)
-        kind = (
-            words[0]
-            if words[0] in ("rank", "next", "report", "stages", "sheet", "study", "measure")
-            else "others"
-        )
-        return kind, lambda: commands.run(words, KEPT / "store", there)
-
-    yield doing
-
-
-@contextmanager
-def _page(folder: Path) -> Iterator[Doing]:
-    from diagnose.web.app import make_app
-    from diagnose.web.desk import KEY
-    from tests.hostile import page
-
-    app = make_app(folder / "sheets", workers=0, cached=False)
-    try:
-        yield _visits(page.Visitor(page.in_process(app.test_client())))
-    finally:
-        app.extensions[KEY].close()
-
-
-@contextmanager
-def _served(folder: Path) -> Iterator[Doing]:
-    from tests.hostile import page
-    from tests.hostile.commands import environment
-
-    command = [sys.executable, "-m", "diagnose", "serve", "--port", "0", "--no-browser"]
-    told = {**environment(KEPT / "store"), "AMP_DIAGNOSE_SHEETS": str(folder / "sheets")}
-    with (
-        subprocess.Popen(
-            command, env=told, cwd=folder, stderr=subprocess.PIPE, text=True
-        ) as server,
-        ExitStack() as stack,
-    ):
-        stack.callback(server.terminate)
-        assert server.stderr is not None
-        found = re.search(r"http://127\.0\.0\.1:(\d+)/\?key=(\w+)", server.stderr.readline())
-        assert found
-        visits = _visits(page.Visitor(page.served(int(found[1]), found[2])))
-
-        def doing(chance: Random) -> tuple[str, Callable[[], str]]:
-            assert server.poll() is None, "the server has ended"
-            return visits(chance)
-
-        yield doing
-
-
-def _visits(visitor: object) -> Doing:
-    from tests.hostile.page import Visitor
-
-    assert isinstance(visitor, Visitor)
-    return lambda chance: visitor.wish(chance)
-
-
-_DOING = {
-    "loaders": _loaders,
-    "further": _further,
-    "commands": _commands,
-    "page": _page,
-    "served": _served,
-}
 
 
 def work(part: str, seed: int, numbers: list[int], seconds: float) -> None:
     """Take some inputs, and tell of each on standard output."""
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+    warnings.simplefilter("error", RuntimeWarning)  # numbers that are none are a defect as well
     end = time.monotonic() + seconds
+    from tests.hostile.doing import DOING
     from tests.hostile.judge import Defect
 
-    with tempfile.TemporaryDirectory() as name, _DOING[part](Path(name)) as doing:
-        if part in (
-            "loaders",
-            "further",
-        ):  # whole commands and servers have their limits themselves
+    with tempfile.TemporaryDirectory() as name, DOING[part](Path(name)) as doing:
+        # whole commands and servers have their limits themselves
+        if part in ("loaders", "further", "cards"):
             resource.setrlimit(resource.RLIMIT_AS, (LIMIT_BYTES, LIMIT_BYTES))
         for number in numbers:
             if time.monotonic() > end:
@@ -244,6 +145,8 @@ def go_on(part: str, seed: int, seconds: float) -> None:
     while left and time.monotonic() < end:
         batch, left = left[: _BATCH[part]], left[_BATCH[part] :]
         told = batched(part, seed, batch, end - time.monotonic())
+        if not told and time.monotonic() < end:
+            raise SystemExit(f"a worker of {part} ends before its first input")
         left = [number for number in batch if number not in told] + left
 
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import io
 import shutil
-import uuid
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from functools import cache
@@ -95,7 +94,8 @@ class Format:
         return folder / name
 
 
-def _files(*paths: Path) -> dict[str, bytes]:
+def files(*paths: Path) -> dict[str, bytes]:
+    """Files by their names."""
     return {path.name: path.read_bytes() for path in paths}
 
 
@@ -243,7 +243,7 @@ _LIBRARIES = {
     "amp.lib": b".subckt a 1 2 3 4 5\nE1 x 0 1 2 1e3\nR1 x 5 50\nG1 5 0 3 4 1n\nC1 x 0 {10p*k}\n"
     b".ends\n.param k=3\n",
 }
-_SMALL = _files(DATA / "small.yaml", DATA / "sweep.csv")
+_SMALL = files(DATA / "small.yaml", DATA / "sweep.csv")
 _PARTS = {
     f"parts/{path.name}": path.read_bytes()
     for path in (*(NETLISTS / "parts").iterdir(), *(DATA / "outside" / "parts").iterdir())
@@ -252,25 +252,25 @@ _EXAMPLES = ROOT / "examples"
 
 FORMATS: dict[str, Format] = {
     "stage": Format(
-        _files(DATA / "small.yaml", *sorted(STAGES.glob("*.yaml"))),
+        files(DATA / "small.yaml", *sorted(STAGES.glob("*.yaml"))),
         _stage,
         "mutated.yaml",
         share=16,
     ),
     "unit": Format(
-        _files(
+        files(
             *sorted(UNITS.glob("*.yaml")), DATA / "unit" / "pair.yaml", DATA / "unit" / "fed.yaml"
         ),
         _stage,
         "mutated.yaml",
-        _files(*sorted((DATA / "unit").glob("*.yaml"))),
+        files(*sorted((DATA / "unit").glob("*.yaml"))),
         share=6,
     ),
     "sheet": Format(
-        _files(DATA / "sheet.yaml", DATA / "coupling-dry.yaml", *sorted(_EXAMPLES.glob("*.yaml"))),
+        files(DATA / "sheet.yaml", DATA / "coupling-dry.yaml", *sorted(_EXAMPLES.glob("*.yaml"))),
         _case,
         "sheet.yaml",
-        _SMALL | _files(DATA / "coupling.yaml"),
+        _SMALL | files(DATA / "coupling.yaml"),
         share=18,
     ),
     "table": Format(
@@ -282,7 +282,7 @@ FORMATS: dict[str, Format] = {
         share=16,
     ),
     "sweep": Format(
-        _files(DATA / "sweep.csv", *sorted((_EXAMPLES / "session").glob("*.csv"))),
+        files(DATA / "sweep.csv", *sorted((_EXAMPLES / "session").glob("*.csv"))),
         _sweep,
         "sweep.csv",
         _SMALL,
@@ -290,7 +290,7 @@ FORMATS: dict[str, Format] = {
         share=8,
     ),
     "netlist": Format(
-        _files(
+        files(
             *sorted(NETLISTS.glob("*.cir")),
             NETLISTS / "drawn.net",
             *sorted((DATA / "outside").glob("*.cir")),
@@ -302,12 +302,12 @@ FORMATS: dict[str, Format] = {
     ),
     "library": Format(_LIBRARIES, _library, "", share=5),
     "devices": Format(_LIBRARIES, _devices_of_stage, "", share=2),
-    "device file": Format(_files(*sorted(DEVICES.glob("*.yaml"))), read_devices, share=3),
+    "device file": Format(files(*sorted(DEVICES.glob("*.yaml"))), read_devices, share=3),
     "modes": Format(
-        _files(*sorted(p for p in MODES.glob("*.yaml"))),
+        files(*sorted(p for p in MODES.glob("*.yaml"))),
         _modes,
         "",
-        _files(*sorted(MODES.glob("*.yaml"))),
+        files(*sorted(MODES.glob("*.yaml"))),
         share=4,
     ),
     "drawing": Format(
@@ -321,54 +321,6 @@ FORMATS: dict[str, Format] = {
     "recording": Format(recordings(), _recording, befall=recorded, share=5),
 }
 """Every format by its name."""
-
-
-def _logs() -> dict[str, bytes]:
-    """A log that another shop hands on, in both forms."""
-    import tempfile
-
-    from diagnose.log.entry import Entry
-    from diagnose.log.exchange import export
-
-    entries = [
-        Entry(str(uuid.UUID(int=k)), f"2026-03-{k + 1:02d}T10:00:00Z", "coupling", "w",
-              "nothing wrong", "measured", case=f"job {k}", minutes=10.0 * k)
-        for k in range(6)
-    ]
-    made = {}
-    with tempfile.TemporaryDirectory() as folder:
-        for name in ("log.jsonl", "log.csv"):
-            export(Path(folder) / name, entries)
-            made[name] = (Path(folder) / name).read_bytes()
-    return made
-
-
-@cache
-def further() -> dict[str, Format]:
-    """Formats that came later: a part of their own, so that numbers stay what they are."""
-    from diagnose.log.exchange import read_log
-    from diagnose.traces.measuring import measure_trace
-
-    rows = [
-        f"{k * 1e-5:.6f},{0.5 * np.sin(0.0628 * k):.5f},{2.0 * np.sin(0.0628 * k - 0.1):.5f}"
-        for k in range(700)
-    ]
-    sine = "\n".join(["Time (s),CH1 (V),CH2 (V)", *rows, ""]).encode()
-    sweep = "\n".join(
-        [
-            "Frequency (Hz),Gain (dB),Phase (deg)",
-            *(f"{20 * 1.26**k:.1f},{-0.1 * k:.2f},{-2 * k}" for k in range(30)),
-            "",
-        ]
-    ).encode()
-    return {
-        "log": Format(_logs(), lambda path: list(read_log(path)) or MESSAGE),
-        "trace": Format(
-            {"sine.csv": sine, "sweep.csv": sweep} | _files(_EXAMPLES / "square-wave.csv"),
-            measure_trace,
-            befall=befallen_table,
-        )
-    }
 
 
 def nth(seed: int, number: int) -> tuple[str, Random]:

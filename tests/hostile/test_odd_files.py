@@ -17,9 +17,11 @@ import pytest
 from circuits.errors import InputError
 from circuits.wholefile import write_whole
 from diagnose.cli.main import main
+from diagnose.soundcard import calibration
 from diagnose.web.shelf import Shelf
 from faultlib.store import Store, digest, mark
 from tests.hostile.formats import DATA, FORMATS, recordings
+from tests.hostile.judge import clear
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="a system without FIFOs")
 SOON = 60
@@ -41,6 +43,7 @@ def soon(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[None]:
 
     monkeypatch.setenv("AMP_DIAGNOSE_CACHE", str(tmp_path / "cache"))
     monkeypatch.setenv("AMP_DIAGNOSE_WORKERS", "0")
+    monkeypatch.setenv("AMP_DIAGNOSE_SHEETS", str(tmp_path / "sheets"))
     before = signal.signal(signal.SIGALRM, over)
     bounds = resource.getrlimit(resource.RLIMIT_AS)
     resource.setrlimit(resource.RLIMIT_AS, (ROOM, bounds[1]))  # one that reads on ends by it
@@ -100,6 +103,10 @@ PLACES = [
     "x.wav",
     "x.flac",
     "inner.inc",
+    "trace.csv",
+    "log.jsonl",
+    "log.csv",
+    "own.pem",
 ]
 
 
@@ -129,6 +136,15 @@ def command(place: str, there: Path) -> list[str]:
     if place == "inner.inc":
         return ["stages", "--from", str(there / "netlist.cir")]
     path = there / place
+    if place == "own.pem":
+        sheet.write_bytes((DATA / "coupling-dry.yaml").read_bytes())
+        (there / "coupling.yaml").write_bytes((DATA / "coupling.yaml").read_bytes())
+        return ["rank", str(sheet), "--cluster", "tls://127.0.0.1:1", "--cluster-tls",
+                *[str(path)] * 3]
+    if path.stem == "log":
+        return ["log", "import", str(path)]
+    if path.stem == "trace":
+        return ["measure", str(path)]
     if path.suffix in (".cir", ".net"):
         return ["stages", "--from", str(path)]
     if path.suffix in (".wav", ".flac"):
@@ -195,6 +211,21 @@ def test_a_sweep_that_is_a_link_stays_in_its_folder(
     assert main([*words, "--time-limit", "0.001"]) in ((0, 2) if target == "inside" else (2,))
     told = capsys.readouterr().err
     assert ("leads out of the folder" in told) == (target != "inside")
+
+
+@pytest.mark.parametrize("odd", ODD, ids=lambda odd: odd.__name__)
+def test_what_is_no_calibration_of_a_card_is_told_soon(
+    odd: Callable[[Path], None], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A link that leads nowhere is as no file: the card is taken for one that nobody calibrated."""
+    monkeypatch.setenv(calibration.VARIABLE, str(tmp_path))
+    odd(tmp_path / "card.json")
+    if odd in (dangling, loop):
+        assert calibration.kept("card") is None
+        return
+    with pytest.raises(InputError) as caught:
+        calibration.kept("card")
+    clear(caught.value)
 
 
 # -- what the program itself keeps -----------------------------------------------------------------

@@ -66,6 +66,24 @@ def test_a_loop_tells_what_was_put_into_it() -> None:
         kept("bench card")
 
 
+@pytest.mark.parametrize("harm", [
+    '"response": [[0, 0.1]]', '"response": [[-20, 0.1]]', '"response": [[20, NaN]]',
+    '"response": [[30, 0.1], [20, 0.1]]', '"response": [[20, 1e999]]', '"crosstalk": [[0, -90]]',
+    '"harmonics": [[1e999, 0.1]]', '"harmonics": [[2, -1e-4]]', '"harmonics": [[1, 0.1]]',
+    '"harmonics": [[2, 1' + "0" * 400 + ']]', '"noise": {"": -1e-6}', '"noise": {"": NaN}',
+    '"hum": [[50, -1e-6]]', '"hum": [[Infinity, 1e-6]]', '"rate": 0', '"rate": NaN',
+    '"response": ' + "[" * 5000 + "]" * 5000, '"right": {"device": "card"}',
+])
+def test_a_calibration_that_no_card_can_have_is_refused(harm: str) -> None:
+    """It would go into every reading: as no number, or as one turned round."""
+    path = keep(Calibration("card", "2026-03-01", 48e3, 2.0, 2.0, 100.0, 1e4))
+    assert kept("card") is not None
+    told = path.read_text(encoding="utf-8").rstrip().removesuffix("}")
+    path.write_text(f"{told},\n {harm}}}", encoding="utf-8")  # of two the later counts (JSON)
+    with pytest.raises(InputError, match="no calibration"):
+        kept("card")
+
+
 def test_readings_of_a_meter_that_cannot_be_are_refused() -> None:
     card = FakeCard(records=1.5)
     for volts, loop, ohms in ((0.0, 0.5, 1e4), (0.5, 0.6, 1e4), (0.6, 0.5, 5.0)):
