@@ -9,8 +9,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from circuits.cautions import caution_texts
 from circuits.errors import InputError
 from circuits.quantity import parse
@@ -24,7 +22,7 @@ from diagnose.sheet.case import Case
 from diagnose.sheet.entry import Measured
 from diagnose.sheet.putting import load_sheet, save
 from diagnose.soundcard import asked, portaudio
-from diagnose.soundcard.calibrating import TONE_HZ, TONE_PEAK, measure_both, measure_own
+from diagnose.soundcard.calibrating import OHMS_ASKED, measured_by, tone_at, volts_asked
 from diagnose.soundcard.calibration import USUAL, Calibration, keep, kept
 from diagnose.soundcard.card import Card
 from diagnose.soundcard.session import Step, session
@@ -60,23 +58,14 @@ def calibrated(values: Namespace) -> View:
              ((values.open_volts, "--open-volts"), (values.loop_volts, "--loop-volts"))]
     card = opened(values)
     console = Console(None, 0.0, 50.0, lambda taken, channel: "")
-    word = values.input_ohms or console.typed(
-        "the ohms of the card's input: 10 kohm for a line input, 1 Mohm for an instrument's")
-    ohms = parse(word, "ohm")
+    ohms = parse(values.input_ohms or console.typed(OHMS_ASKED), "ohm")
     said: list[tuple[float, float]] = []
-    for side, name in enumerate(sides):
-        asked = (
-            f"a meter on a.c. volts to the {name} output of the card, nothing else: a tone of 1 "
-            "kHz plays; type what the meter shows, such as 0.632 V",
-            f"now a cable from the {name} output to the {name} input as well, the meter still "
-            "there: type what it shows",
-        )
+    for side in range(len(sides)):
         first, second = (volts[side] if volts else _shown(card, console, side, text)
-                         for volts, text in zip(given, asked, strict=True))
+                         for volts, text in zip(given, volts_asked(side), strict=True))
         said.append((first, second))
     sys.stderr.write("taking the card's own response, distortion and noise\n")
-    made = (measure_both(card, said[0], said[1], ohms) if values.both
-            else measure_own(card, said[0][0], said[0][1], ohms))
+    made = measured_by(card, said, ohms)
     path = keep(made)
     return View(lambda: _document(made), lambda width, colour: f"{made.text()}\nkept in {path}\n")
 
@@ -92,9 +81,7 @@ def _volts_of(text: str, count: int, word: str) -> list[float]:
 
 def _shown(card: Card, console: Console, side: int, text: str) -> float:
     """What a meter shows while a tone plays at one side."""
-    count = round(card.rate)
-    tone = TONE_PEAK * np.sin(2.0 * np.pi * TONE_HZ * np.arange(count) / card.rate)
-    with card.sounding(np.stack([np.zeros(count), tone]) if side else tone):
+    with card.sounding(tone_at(side, card.rate)):
         return parse(console.typed(text), "V")
 
 

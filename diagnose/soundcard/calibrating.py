@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 from typing import Any
+
+import numpy as np
 
 from circuits.errors import InputError
 from circuits.plausible import FULL_SCALE
@@ -14,7 +17,7 @@ from circuits.signals.recording import CHANNELS
 from diagnose.recording.measuring import measured
 from diagnose.recording.options import Options
 from diagnose.soundcard.calibration import INPUT_OHMS, Calibration
-from diagnose.soundcard.card import Card
+from diagnose.soundcard.card import Card, Floats
 from diagnose.soundcard.heard import Heard, NotTaken, take_sides
 from diagnose.soundcard.played import Played, levelled, silence, tones
 
@@ -24,10 +27,51 @@ TONE_PEAK = 10.0 ** (-10.0 / 20.0)
 """Of full scale: loud for a meter, and clear of what a converter does at its very top."""
 PLACES = (20.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1e3, 2e3, 4e3, 8e3, 12.5e3, 16e3, 20e3)
 """Hz at which the card's own response is read."""
+OHMS_ASKED = ("the ohms of the card's input: 10 kohm for a line input, 1 Mohm for an instrument's")
+"""What is asked first."""
 _SECONDS = 1.2
 """s of each take of a loop."""
 _NOTHING = 1e-10
 """Ratio that is told of crosstalk of which nothing is heard: -200 dB."""
+
+
+def volts_asked(side: int) -> tuple[str, str]:
+    """What is asked of a meter at a side of the card, while `tone_at` plays there."""
+    name = CHANNELS[side]
+    return (
+        f"a meter on a.c. volts to the {name} output of the card, nothing else: a tone of 1 kHz "
+        "plays; type what the meter shows, such as 0.632 V",
+        f"now a cable from the {name} output to the {name} input as well, the meter still there: "
+        "type what it shows",
+    )
+
+
+def tone_at(side: int, rate: float) -> Floats:
+    """One second of the tone that a meter reads, which can be played over and over."""
+    count = round(rate)
+    tone: Floats = TONE_PEAK * np.sin(2.0 * np.pi * TONE_HZ * np.arange(count) / rate)
+    return np.stack([np.zeros(count), tone]) if side else tone
+
+
+def measured_by(
+    card: Card, volts: Sequence[tuple[float, float]], input_ohms: float
+) -> Calibration:
+    """Calibrate one side of a card, or both: as many as there are pairs of readings.
+
+    Parameters
+    ----------
+    volts : sequence of (float, float)
+        As `measure_own` and `measure_both` have them.
+
+    Raises
+    ------
+    InputError
+        As these.
+    """
+    if len(volts) == 1:
+        return measure_own(card, *volts[0], input_ohms)
+    left, right = volts
+    return measure_both(card, left, right, input_ohms)
 
 
 def measure_own(

@@ -14,6 +14,7 @@ from circuits.errors import InputError
 from diagnose.instruments.connection import found
 from diagnose.soundcard import portaudio
 from diagnose.stimulus.signal import RATES
+from diagnose.web.calibration_run import calibrate
 from diagnose.web.card_run import CardAsked, devices, take_by_card
 from diagnose.web.desk import desk
 from diagnose.web.meter_run import MeterAsked, read_by_meter
@@ -56,17 +57,19 @@ def begin(name: str) -> Response:
     at.shelf.revision(name)
     kind, by_advice = _word(sent, "kind"), sent.get("next") is True
     run = Run(name, kind)
-    if kind == "card":
+    if kind in ("card", "calibration"):
         rate = sent.get("rate", 48e3)
         if not isinstance(rate, (int, float)) or not RATES[0] <= rate <= RATES[1]:
             raise InputError("this is no rate of a card", expected="samples a second, 48000")
         card = CardAsked(_word(sent, "device"), _word(sent, "input"), float(rate), by_advice)
-        at.runs.start(run, lambda made: take_by_card(made, at, name, card))
+        both = sent.get("both") is True
+        at.runs.start(run, lambda made: take_by_card(made, at, name, card) if kind == "card"
+                      else calibrate(made, card, both))
     elif kind == "meter":
         meter = MeterAsked(_word(sent, "address"), _word(sent, "channel"), by_advice)
         at.runs.start(run, lambda made: read_by_meter(made, at, name, meter))
     else:
-        raise InputError("this takes no readings", expected="card or meter")
+        raise InputError("this takes no readings", expected="card, meter or calibration")
     return jsonify(run=run.now())
 
 
@@ -88,7 +91,8 @@ def say(name: str) -> Response:
     """Say a word to the step that waits."""
     sent = _sent()
     at, run = sent.get("at"), desk().runs.of(name)
-    heard = run is not None and isinstance(at, int) and run.say(at, _word(sent, "word"))
+    heard = run is not None and isinstance(at, int) and run.say(
+        at, _word(sent, "word"), _word(sent, "typed"))
     return jsonify(heard=heard)
 
 

@@ -36,7 +36,7 @@ _ANEW = 2.0
 _SPAN = 0.5
 """s that a look at the level sees: 50 Hz is told from 100 Hz by then."""
 _REMARK = "the card {name} is not calibrated yet"
-_ONCE = "once, a meter and a cable, in a terminal: diagnose take --calibrate"
+_ONCE = "once, a meter and a cable: Calibrate the card, or diagnose take --calibrate"
 
 
 @dataclass(frozen=True)

@@ -22,9 +22,10 @@ BLANK: Mapping[str, Any] = {
     "cautions": (), "remarks": (), "readings": (),
     "steps": (), "left": (), "step": 0, "failed": False, "asked": "", "level": None,  # of a card
     "points": (), "point": 0, "shown": "",  # of a meter
+    "typed": "", "problem": "",  # of a question that wants something typed
 }
 """What pages see of a run that has not begun: ``phase`` is preparing, listed, step, asked, taking,
-point or ended; ``words`` may be said to the question with the number ``at``."""
+point, typed or ended; ``words`` may be said to the question with the number ``at``."""
 _log = logging.getLogger(__name__)
 STOP = "stop"
 """The word that ends a run, whatever it is at."""
@@ -47,7 +48,7 @@ class Run:
     sheet : str
         Whose readings are taken.
     kind : str
-        What takes them, for pages: ``card`` or ``meter``.
+        What takes them, for pages: ``card`` or ``meter``; ``calibration`` takes none.
 
     Attributes
     ----------
@@ -57,6 +58,8 @@ class Run:
         Whether it has ended.
     width : float
         CSS pixels that a picture has on the page that looks.
+    typed : str
+        What was typed with the last word.
     """
 
     def __init__(self, sheet: str, kind: str) -> None:
@@ -68,6 +71,7 @@ class Run:
         self._state: dict[str, Any] = {**BLANK, "kind": kind, "sheet": sheet}
         self._number = 0
         self._asked, self._may, self._said = 0, (), ""
+        self.typed = ""
         self._looked = time.monotonic()
         self._closing: list[Callable[[], None]] = []
         self._thread = threading.Thread(target=lambda: None)
@@ -178,15 +182,21 @@ class Run:
         with self._turn:
             return {**self._state, "number": self._number}
 
-    def say(self, at: int, word: str) -> bool:
-        """Say a word to a question; whether it was still open and takes such a word."""
+    def say(self, at: int, word: str, typed: str = "") -> bool:
+        """Say a word to a question; whether it was still open and takes such a word.
+
+        Parameters
+        ----------
+        typed : str
+            What was typed with it.
+        """
         if word == STOP:
             self.end()
             return True
         with self._turn:
             if at != self._asked or word not in self._may or self._said:
                 return False
-            self._said = word
+            self._said, self.typed = word, typed
             self._turn.notify_all()
             return True
 

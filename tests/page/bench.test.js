@@ -49,6 +49,14 @@ test("what is to be done is the step, the question in its middle, or where the l
   assert.equal(standing(point()), "Point 1 of 1");
 });
 
+test("a calibration asks for what a meter shows, and has no steps of its own", () => {
+  const run = { kind: "calibration", phase: "typed", words: ["go", "stop"], asked: "type what the meter shows", steps: [], points: [] };
+  assert.deepEqual(buttonsOf(run), [["go", "Go on"], ["stop", "Stop"]]);
+  assert.equal(doing(run), "type what the meter shows");
+  assert.equal(standing(run), "Once for this card");
+  assert.deepEqual(litOf(run), []);
+});
+
 test("points are lit while one waits, and no longer", () => {
   assert.deepEqual(litOf(point()), [["c1", "red"], ["0", "black"]]);
   assert.deepEqual(litOf(point({ phase: "asked" })).length, 2);

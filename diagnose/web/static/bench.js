@@ -10,7 +10,7 @@ const BASE = `/sheet/${name}/bench`;
 const AGAIN = 1000;
 /** A question that the server answers within five seconds. */
 const PATIENCE = 15_000;
-const TITLES = { card: "Readings by sound card", meter: "Readings by multimeter" };
+const TITLES = { card: "Readings by sound card", meter: "Readings by multimeter", calibration: "The sound card calibrated" };
 const KEYS = {
   card: "Space or Enter goes on, s skips, r repeats the last take, q stops. Stop silences the card at once and keeps what was taken.",
   meter: "A probe held still for half a second is taken; so is what stands there by space, Enter or a foot pedal. r goes back, s skips, q stops.",
@@ -90,7 +90,7 @@ export class Bench {
         const { run } = await ask("POST", `${BASE}/look`, { after: this.run.number, width }, { signal: AbortSignal.timeout(PATIENCE) });
         if (mine !== this.following || !this.run) return;
         this.lost("");
-        this.take(run || { ...this.run, phase: "ended", words: [], level: null, good: "", error: "The server was started anew meanwhile. What was taken is on the sheet." });
+        this.take(run || { ...this.run, phase: "ended", words: [], level: null, good: "", error: "This run is over: the server was started anew, or readings are taken for another sheet. What was taken is on this one." });
       } catch (error) {
         this.lost(error instanceof Silent ? "The server does not answer; it is asked again. What was taken is on the sheet." : error.message);
         await wait(AGAIN);
@@ -141,7 +141,7 @@ export class Bench {
     ], pointing ? [this.keys(), ...less].filter(Boolean) : []);
     this.box.dataset.phase = pointing ? "point" : run.phase;
     this.relight(mine);
-    if (mine) this.box.querySelector("button")?.focus({ preventScroll: true });
+    if (mine) (this.box.querySelector("#bench-typed") || this.box.querySelector("button"))?.focus({ preventScroll: true });
   }
 
   /** What is lit on the drawing, which may have been drawn anew; `moved` brings it into sight. */
@@ -156,6 +156,7 @@ export class Bench {
     if (["preparing", "ended"].includes(run.phase)) return [];
     if (run.phase === "listed") return this.listed();
     const made = [make("p", { class: "do", id: "bench-do" }, doing(run))];
+    if (run.phase === "typed") made.push(this.typing());
     if (run.kind === "card" && run.phase === "step") {
       const { takes } = run.steps[run.step];
       if (run.failed) made.push(make("p", { class: "problem" }, "Nothing was taken: again, or skip it."));
@@ -169,6 +170,14 @@ export class Bench {
       if (run.phase === "point") made.push(make("p", { class: "now" }, run.shown || "…"));
     }
     return made;
+  }
+
+  /** A value that is typed, such as what a meter shows. */
+  typing() {
+    const { run } = this;
+    return make("form", { class: "line", onsubmit: (event) => { event.preventDefault(); this.say("go"); } },
+      make("input", { id: "bench-typed", "aria-labelledby": "bench-do", ".value": run.typed, autocomplete: "off", spellcheck: "false", maxlength: "40" }),
+      run.problem ? make("p", { class: "problem pre", role: "alert" }, run.problem) : null);
   }
 
   /** Before anything is begun: what to mind, the steps or points, and what is left to other instruments. */
@@ -194,7 +203,8 @@ export class Bench {
     const button = (id, words, act, go) => line.append(make("button", { type: "button", id, class: go ? "go" : null, "aria-describedby": go ? "bench-do" : null, onclick: act }, words));
     if (run.phase === "ended") {
       button("bench-close", "Close", () => this.close(), !run.error);
-      button("bench-more", run.error ? "Try again" : "Take more", () => this.setup(run.kind));
+      const again = run.kind === "calibration" ? "Take readings" : "Take more";
+      button("bench-more", run.error ? "Try again" : again, () => this.setup(run.kind === "meter" ? "meter" : "card"));
       if (run.readings.length) line.append(make("a", { class: "button", href: `/sheet/${name}/suspects` }, "Rank the sheet"));
       return line;
     }
@@ -218,7 +228,7 @@ export class Bench {
   async say(word) {
     for (const one of this.box.querySelectorAll(".bench-buttons button")) one.setAttribute("aria-disabled", "true");
     try {
-      await ask("POST", `${BASE}/word`, { at: this.run.at, word });
+      await ask("POST", `${BASE}/word`, { at: this.run.at, word, typed: this.box.querySelector("#bench-typed")?.value || "" });
     } catch (error) {
       this.lost(error.message);
     }

@@ -36,21 +36,31 @@ export function setup(kind, sheet, begin, close) {
     make("input", { type: "radio", name: "what", value: word, ".checked": k === 0 }),
     word === "next" ? " what the answer proposes to read next (the sheet is ranked for that)"
       : kind === "card" ? " the empty rows of this sheet, or of a blank one" : " the empty rows of this sheet"));
+  const sent = (more) => {
+    const chosen = Object.fromEntries([...fields.querySelectorAll("input, select")].map((one) => [one.name, one.value]));
+    remember(kind, { ...chosen, ...named(fields) });
+    return { kind, ...chosen, ...(chosen.rate ? { rate: Number(chosen.rate) } : {}), ...more };
+  };
+  const start = async (more) => {
+    tell(problem, "");
+    try {
+      await begin(sent(more));
+    } catch (error) {
+      tell(problem, error.message);
+    }
+  };
+  const both = make("input", { type: "checkbox", id: "bench-both" });
+  const once = kind !== "card" ? null : make("div", { class: "line bench-once", hidden: true },
+    make("button", { type: "button", id: "bench-calibrate", onclick: () => start({ kind: "calibration", both: both.checked }) }, "Calibrate the card…"),
+    make("label", {}, both, " both sides, for units of two channels"));
   const form = make("form", {
-    class: "bench-setup", onsubmit: async (event) => {
+    class: "bench-setup", onsubmit: (event) => {
       event.preventDefault();
-      tell(problem, "");
-      const chosen = Object.fromEntries([...fields.querySelectorAll("input, select")].map((one) => [one.name, one.value]));
-      remember(kind, { ...chosen, ...named(fields) });
-      try {
-        await begin({ kind, ...chosen, ...(chosen.rate ? { rate: Number(chosen.rate) } : {}), next: form.elements.what.value === "next" });
-      } catch (error) {
-        tell(problem, error.message);
-      }
+      start({ next: form.elements.what.value === "next" });
     },
   }, told, problem, fields, make("div", { class: "bench-what" }, what),
-  make("div", { class: "line" }, go, make("button", { type: "button", id: "bench-close", onclick: close }, "Close")));
-  look(kind, sheet, fields, told).catch((error) => {
+  make("div", { class: "line" }, go, make("button", { type: "button", id: "bench-close", onclick: close }, "Close")), once);
+  look(kind, sheet, fields, told).then(() => { if (once) once.hidden = false; }).catch((error) => {
     tell(told, "");
     tell(problem, error.message);
     // with the extra missing, or no device at all, there is nothing to begin
@@ -89,5 +99,5 @@ async function look(kind, sheet, fields, told) {
     field("bench-device", "plays", devices("device", "outputs", "what this machine plays by")),
     field("bench-input", "records", devices("input", "inputs", "the same, else what this machine records by")),
     field("bench-rate", "samples a second", select({ id: "bench-rate", name: "rate" }, RATES, RATES.some(([rate]) => rate === before.rate) ? before.rate : RATES[0][0])));
-  tell(told, found.devices.some((one) => one.calibrated) ? "" : "No card is calibrated yet: the steps can be listed. To take readings, calibrate it once in a terminal: diagnose take --calibrate");
+  tell(told, found.devices.some((one) => one.calibrated) ? "" : "No card is calibrated yet: its steps can be listed. To take readings it is calibrated once, by a meter and a cable.");
 }

@@ -4,6 +4,7 @@ const KEYS = { " ": 0, Enter: 0, PageDown: 0, s: "skip", r: "again", q: "stop" }
 const SAID = {
   card: { go: "Done", skip: "Skip", again: "Repeat last", stop: "Stop" },
   meter: { take: "Take it", skip: "Skip", again: "Back", stop: "Stop" },
+  calibration: { go: "Go on", stop: "Stop" },
 };
 
 /** The word that a key says to the question that is open; the first three say what goes on. Empty for none. */
@@ -34,12 +35,13 @@ export function standing(run) {
   if (run.phase === "preparing") return "Getting ready";
   if (run.phase === "listed") return run.kind === "card" ? "What is to be done" : "Where the leads go";
   if (run.phase === "ended") return run.error ? "It has ended early" : "It has ended";
+  if (run.kind === "calibration") return "Once for this card";
   return run.kind === "card" ? of(run.step, run.steps, "Step") : of(run.point, run.points, "Point");
 }
 
 /** What to do now: in the words of the step, of the question in its middle, or of the point. */
 export function doing(run) {
-  if (run.phase === "asked") return run.asked;
+  if (run.phase === "asked" || run.kind === "calibration") return run.asked;
   if (run.kind === "meter") return run.points[run.point].where;
   return run.phase === "taking" ? `Playing and recording: ${run.steps[run.step].takes.join("; ")}` : run.steps[run.step].text;
 }

@@ -65,7 +65,12 @@ def bench_server(
     """The server; without a card the extra is not installed."""
     if card is not None:
         one = Device(0, card.name, 2, 2, card.rate)
-        monkeypatch.setattr(portaudio, "card", lambda player, recorder, rate: card)
+
+        def opened(player: str, recorder: str, rate: float) -> FakeCard:
+            card.ended = threading.Event()  # each run has a card of its own
+            return card
+
+        monkeypatch.setattr(portaudio, "card", opened)
         monkeypatch.setattr(portaudio, "devices", lambda: (one,))
         monkeypatch.setattr(portaudio, "look_again", lambda: None)
     app = make_app(folder, workers=0, cached=False, secret=SECRET)

@@ -50,12 +50,12 @@ class Walk:
         """Look until the run is in a phase."""
         return self.until(lambda run: run["phase"] == word)
 
-    def say(self, word: str) -> bool:
+    def say(self, word: str, typed: str = "") -> bool:
         """Say a word to the question that is open; whether it was heard."""
-        return bool(self.post("/word", at=self.run["at"], word=word).json["heard"])
+        return bool(self.post("/word", at=self.run["at"], word=word, typed=typed).json["heard"])
 
-    def on(self, word: str) -> dict[str, Any]:
+    def on(self, word: str, typed: str = "") -> dict[str, Any]:
         """Say a word and look until there is another question, or the end."""
         at = self.run["at"]
-        assert self.say(word)
+        assert self.say(word, typed)
         return self.until(lambda run: run["at"] != at or run["phase"] == "ended")

@@ -26,7 +26,9 @@ from circuits.reading import Reading
 from diagnose.instruments import connection
 from diagnose.sheet.case import load_case
 from diagnose.soundcard import portaudio
+from diagnose.soundcard.calibrating import TONE_PEAK
 from diagnose.soundcard.calibration import Calibration, keep
+from diagnose.soundcard.calibration import kept as known
 from diagnose.soundcard.card import Card
 from diagnose.web import runs
 from diagnose.web.desk import KEY
@@ -559,3 +561,46 @@ def test_a_fault_of_the_program_ends_a_run_and_is_told() -> None:
     run.wait(5.0)
     assert run.over
     assert "fault of the program" in run.now()["error"]
+
+
+# ---- the card calibrated -----------------------------------------------------------------------
+
+@pytest.mark.slow
+def test_a_card_is_calibrated_by_what_is_typed_on_the_page(
+    app: Flask, client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A meter reads 2 V of full scale 10 dB down, 0.632 V; 1 % less across 10 kohm is 101 ohm."""
+    walk = Walk(client, kept(app, SHEET).name)
+    card = FakeCard(records=1.5, own_noise=1e-5)
+    with plugged_in(monkeypatch, card):
+        walk.begin(kind="calibration")
+        assert "ohms of the card's input" in walk.phase("typed")["asked"]
+        assert "expected" in walk.on("go", "ten")["problem"]
+        assert walk.run["typed"] == "ten"
+        assert "nothing else" in walk.on("go", "10 kohm")["asked"]
+        assert "cable" in walk.on("go", "0.632 V")["asked"]
+        assert walk.on("go", "0.626 V")["phase"] == "ended"
+    assert walk.run["error"] == ""
+    assert "full scale 2 V out" in walk.run["text"]
+    own = known("bench card")
+    assert own is not None
+    assert own.plays == pytest.approx(2.0, rel=1e-3)
+    assert own.output_ohms == pytest.approx(1e4 * (0.632 / 0.626 - 1.0))
+    assert card.sounded == pytest.approx([TONE_PEAK] * 2)
+
+
+def test_a_calibration_that_is_stopped_or_does_not_fit_keeps_nothing(
+    app: Flask, client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    walk = Walk(client, kept(app, SHEET).name)
+    with plugged_in(monkeypatch, FakeCard()):
+        walk.begin(kind="calibration", both=True)
+        walk.phase("typed")
+        walk.on("stop")
+        walk.phase("ended")
+        walk.begin(kind="calibration")
+        walk.phase("typed")
+        for typed in ("10 kohm", "0.5 V", "0.6 V"):
+            walk.on("go", typed)
+    assert "more volts with the input connected" in walk.run["error"]
+    assert known("bench card") is None

@@ -17,14 +17,13 @@ import pytest
 
 from circuits.bench.workers import COUNT_VARIABLE
 from diagnose.sheet.case import load_case
-from diagnose.soundcard.calibration import keep
 from diagnose.web.opened import from_file
 from tests.diagnose.instruments.scpi_server import Voltages, serving
 from tests.diagnose.soundcard.fake_card import Unit
 from tests.diagnose.web.accessible import violations
 from tests.diagnose.web.bench_server import Bench, Played, bench_server
 from tests.diagnose.web.conftest import PATIENCE
-from tests.diagnose.web.test_bench import DATA, OWN, SHEET, dry
+from tests.diagnose.web.test_bench import DATA, SHEET, dry
 
 pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings(
     # pyvisa-py leaves sockets to the garbage collector
@@ -130,14 +129,26 @@ def test_a_meter_is_followed_by_keys_with_its_point_lit(
 def test_a_card_is_walked_through_to_the_suspect(
     chromium: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    keep(OWN)
     unit = Unit(dry, hum={50.0: 0.003}, noise=1e-6, harmonics={2: 1e-3}, at=0.1)
-    card = Played(unit, tone=0.1)
+    card = Played(Unit(), tone=0.1)  # a cable from output to input
     with bench_server(tmp_path / "sheets", monkeypatch, card) as bench, \
             on_page(chromium, bench, SHEET) as (page, path):
         page.click("#by-card")
-        page.locator("#bench-device >> text=bench card, calibrated 2020-02-03").wait_for(
-            state="attached")
+        page.click("#bench-calibrate")
+        page.wait_for_selector("#bench .do >> text=ohms of the card's input")
+        assert violations(page) == []
+        page.keyboard.type("ten")
+        page.keyboard.press("Enter")
+        page.wait_for_selector("#bench [role=alert] >> text=expected")
+        for asked, typed in (("ohms", "10 kohm"), ("nothing else", "0.6325 V"),
+                             ("cable", "0.6325 V")):
+            page.wait_for_selector(f"#bench .do >> text={asked}")
+            page.fill("#bench-typed", typed)
+            page.keyboard.press("Enter")
+        page.wait_for_selector("#bench >> text=kept: bench card, calibrated")
+        card.unit = unit
+        page.click("#bench-more")
+        page.locator("#bench-device >> text=bench card, calibrated").wait_for(state="attached")
         assert violations(page) == []
         page.click("#bench-begin")
         page.wait_for_selector("#bench-go")
