@@ -14,6 +14,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from circuits.adjust import Adjust
+from circuits.excess import INDEX
 from circuits.identity import ByIdentity
 from circuits.kinds import kind
 from circuits.reading import Reading
@@ -40,7 +41,7 @@ _STRIDE = 0.3
 """Farthest that the wiper is turned at once: a bias current grows by the exponential."""
 _MOST = 20_000
 """Settings of one stage that are remembered."""
-_STILL = ("esr", "ripple", "pickup", "tilt", "regulation", "others")
+_STILL = ("esr", "ripple", "pickup", "tilt", "regulation", "others", INDEX)
 """What shifts no direct voltage of a good unit: its rails have the healthy load."""
 _ROUNDS = 3
 """How often several trimmers are gone through, since each may upset the other."""

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, Protocol, TypeAlias, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from circuits.excess import INDEX
 from circuits.quantities import HEARS_NOISE
 from circuits.reading import Reading, all_compared, through_wiring
 from circuits.stage import Stage
@@ -309,7 +310,7 @@ def _enter(
 
 
 def _unheard(stage: Stage, variants: Sequence[Variant]) -> list[Variant]:
-    """The variants without faults that are heard and show in nothing else."""
+    """The variants without faults and deviations that are heard and show in nothing else."""
     silent: dict[tuple[str, str], bool] = {}
 
     def one(variant: Variant) -> Variant:
@@ -318,7 +319,8 @@ def _unheard(stage: Stage, variants: Sequence[Variant]) -> list[Variant]:
                 silent[f.part, f.mode] = mode_for(stage, f.part, f.mode).noise_alone
         kept = tuple(f for f in variant.faults if not silent[f.part, f.mode])
         beside = None if variant.beside is None else one(variant.beside)
-        return Variant(kept, variant.deviations, beside)
+        moved = tuple((s, z) for s, z in variant.deviations if s.what != INDEX)
+        return Variant(kept, moved, beside)
 
     return [one(variant) for variant in variants]
 

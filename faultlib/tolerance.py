@@ -14,6 +14,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
+from circuits import excess
 from circuits.chain import PICKUP as PICKUP
 from circuits.feed import feeding, pulses
 from circuits.stage import GROUND, Lines, Part, Rail, Stage, short_name
@@ -38,10 +39,17 @@ _TILT = 0.5
 drawn: the odd ones of a transformer near saturation are several times as strong (judgement)."""
 _ESR = 0.35
 """The same of an equivalent series resistance (judgement)."""
+_INDEX = 0.7
+"""The same of what the noise index of resistors of one kind stands for, V/V: 6 dB, since makers'
+figures of carbon film lie 20 dB apart from end to end (judgement; the range from memory)."""
 _MAINS = 0.03
 """Relative standard deviation of the mains voltage from its nominal one on the day (judgement)."""
 _IMBALANCE = 0.7
 """Of the natural logarithm of how far two halves of a winding differ (judgement)."""
+
+
+OF_ONE_MAKE = ("carbon-composition", "carbon-film", "metal-film")
+"""Resistors that whoever built a unit took from one maker each; a wiper's noise is its own."""
 
 
 @dataclass(frozen=True)
@@ -51,12 +59,13 @@ class Spread:
     Attributes
     ----------
     target : str
-        Name of a part, a part of a supply or a rail, one of the stage's `pickups`, `MAINS` or
-        `RAILS`.
+        Name of a part, a part of a supply or a rail, a kind of resistors, one of the stage's
+        `pickups`, `MAINS` or `RAILS`.
     what : str
         ``value``, ``esr``, ``volts``, ``ripple``, ``pickup`` and ``tilt`` of stray mains,
-        ``regulation`` and ``others`` (`circuits.feed`), a parameter, or ``setting``: the reading
-        that a trimmer is set by (`circuits.adjust`).
+        ``regulation`` and ``others`` (`circuits.feed`), a parameter, `circuits.excess.INDEX` of all
+        resistors of a kind, or ``setting``: the reading that a trimmer is set by
+        (`circuits.adjust`).
     sigma : float
         Standard deviation of its natural logarithm.
     bounded : bool
@@ -131,6 +140,8 @@ def spreads(stage: Stage) -> tuple[Spread, ...]:
     varying += [Spread(name, "tilt", _TILT) for name in stage.pickups
               if stage.with_pickup(name, tilting) != stage]
     varying += [Spread(one.part, SETTING, one.within) for one in stage.adjust if one.within > 0.0]
+    noisy = sorted({part.kind for part in stage.parts if part.kind in OF_ONE_MAKE})
+    varying += [Spread(name, excess.INDEX, _INDEX) for name in noisy]
     return tuple(varying)
 
 
@@ -181,6 +192,10 @@ def deviate(stage: Stage, deviations: Sequence[tuple[Spread, float]]) -> Stage:
                 replace(one, missed=one.missed * factor) if one.part == spread.target else one
                 for one in stage.adjust
             ))
+        elif spread.what == excess.INDEX:
+            for name, part in parts.items():
+                if part.kind == spread.target:
+                    parts[name] = _louder(part, factor)
         elif spread.what == "pickup":
             stage = stage.with_pickup(spread.target, partial(scaled, factor=factor))
         elif spread.what == "tilt":
@@ -210,6 +225,13 @@ def deviate(stage: Stage, deviations: Sequence[tuple[Spread, float]]) -> Stage:
             factors = {w: math.exp(log) for w, log in logs.items() if w not in part.known}
             parts[name] = part.scaled(factors)
     return replace(stage, parts=tuple(parts.values()), rails=tuple(rails.values()))
+
+
+def _louder(part: Part, factor: float) -> Part:
+    """A resistor whose excess noise is so many times as strong."""
+    usual = excess.index(part)
+    assert usual is not None
+    return part.with_parameter(excess.INDEX, usual + 20.0 * math.log10(factor))
 
 
 def _supplied(rail: Rail, spread: Spread, factor: float) -> Rail:

@@ -13,14 +13,18 @@ from circuits.stage import Stage
 from faultlib.adjust import as_set
 from faultlib.fault import Fault
 from faultlib.inject import inject
-from faultlib.tolerance import MAINS, RAILS, Spread
+from faultlib.tolerance import MAINS, OF_ONE_MAKE, RAILS, Spread
 
 
 def is_shared(name: str, shared: Sequence[str]) -> bool:
-    """Whether two channels have a part, rail or part of a supply (``vcc reservoir``) in common."""
+    """Whether two channels have a part, rail or part of a supply (``vcc reservoir``) in common.
+
+    Resistors of a kind are of one make in both.
+    """
     name = standing(name) or name
     owner, of_supply, _ = name.partition(" ")
-    return name in (MAINS, RAILS) or name in shared or bool(of_supply and owner in shared)
+    alike = name in (MAINS, RAILS, *OF_ONE_MAKE)
+    return alike or name in shared or bool(of_supply and owner in shared)
 
 
 @dataclass(frozen=True)

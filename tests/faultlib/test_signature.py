@@ -11,7 +11,7 @@ import pytest
 from circuits.errors import NoSolution
 from circuits.load import load_stage
 from circuits.reading import Reading
-from circuits.stage import Stage
+from circuits.stage import Part, Rail, Stage
 from faultlib.catalogue import Hypothesis, hypotheses
 from faultlib.fault import Fault
 from faultlib.mode import FIRST_SIZES
@@ -23,7 +23,7 @@ from faultlib.signature import (
     sensitivities_at,
     signatures,
 )
-from faultlib.simulate import LATE, Answer, Problem, Progress, Variant
+from faultlib.simulate import LATE, Answer, Laboratory, Problem, Progress, Variant
 from faultlib.tolerance import spreads
 from tests.diagnose.fake_bench import FARADS, LOSS, Array, FakeBench, LinearUnit, Rule, gains
 
@@ -244,6 +244,43 @@ def test_a_unit_without_a_solution_has_no_sensitivities() -> None:
     good, bad = sensitivities_at(LINEAR.stage, (GAIN,), units, around, FakeBench(dead))
     assert good is not None
     assert bad is None
+
+
+FLOATING = Stage("floating", (
+    Part("R1", "carbon-film", ("vcc", "x"), 100e3, 0.05),
+    Part("C1", "film", ("x", "0"), 1e-6, 0.1),
+    Part("R2", "carbon-film", ("vcc", "y"), 2e6, 0.05),
+    Part("R3", "carbon-film", ("y", "0"), 2e6, 0.05),
+    Part("R4", "wirewound", ("in", "0"), 1e6),
+), rails=(Rail("vcc", 30.0),))
+"""Without R1 nothing but leakage and a meter is at x; y has a megohm, much for a meter of ten."""
+
+
+def test_a_voltage_that_hangs_on_the_meter_is_unsure_by_what_the_meter_takes() -> None:
+    """Ohm's law: an open resistor and a meter of 10 Mohm divide 30 V; without it all is there."""
+    readings = [Reading("dc voltage", at="x"), Reading("dc voltage", at="y")]
+    opened = Variant((Fault("R1", "open", 1.0),))
+    with Laboratory(workers=0) as bench:
+        found = signatures(FLOATING, readings, (), bench)
+        good, ill = found.lines([Variant(), opened], bench)
+        free = bench.values(FLOATING, [opened], [Reading("dc voltage", at="x", meter=math.inf)])
+    assert good is not None
+    assert ill is not None
+    alike = len(found.sensitivities)
+    np.testing.assert_array_equal(good[1][alike:], 0.0)
+    more = np.sqrt((ill[1][alike:] ** 2).sum(axis=0))
+    assert free.values[0, 0] == pytest.approx(30.0, abs=0.1)
+    assert ill[0][0] < 15.0
+    assert more == pytest.approx([free.values[0, 0] - ill[0][0], 0.0], abs=1e-6)
+
+
+def test_who_brings_his_own_meter_of_no_load_is_told_no_more_than_is_known() -> None:
+    """A voltmeter that draws nothing takes nothing away."""
+    with Laboratory(workers=0) as bench:
+        found = signatures(FLOATING, [Reading("dc voltage", at="x", meter=math.inf)], (), bench)
+        (ill,) = found.lines([Variant((Fault("R1", "open", 1.0),))], bench)
+    assert ill is not None
+    assert len(ill[1]) == len(found.sensitivities)
 
 
 def test_differences_of_phases_go_the_short_way() -> None:

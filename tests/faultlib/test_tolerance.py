@@ -9,7 +9,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from circuits.bench.take import take
+from circuits.excess import INDEX
 from circuits.load import load_stage
+from circuits.reading import Reading
 from circuits.stage import Part, Rail, Stage
 from faultlib.tolerance import PICKUP, Spread, covariance, deviate, draw, spreads
 from tests.diagnose.fake_bench import LinearUnit, gains
@@ -49,7 +52,8 @@ def drawn(name: str) -> list[float]:
 def test_what_strays_is_named_once() -> None:
     names = [(s.target, s.what) for s in spreads(stage())]
     assert names == [("R1", "value"), ("C1", "value"), ("C1", "esr"), ("Q1", "BF"),
-                     ("vcc", "volts"), ("vcc", "ripple"), ("vee", "volts"), (PICKUP, PICKUP)]
+                     ("vcc", "volts"), ("vcc", "ripple"), ("vee", "volts"), (PICKUP, PICKUP),
+                     ("carbon-film", INDEX)]
 
 
 @pytest.mark.parametrize(("name", "limit"), [("R1", 0.05), ("C1", 0.2)])
@@ -104,6 +108,20 @@ def test_lines_of_stray_mains_tilt_about_the_lowest() -> None:
     assert made.stray == healthy.stray
 
 
+def test_resistors_of_one_make_are_louder_by_as_much() -> None:
+    """At 500 V excess noise is all: twice the noise index is twice the noise (IEC 60195)."""
+    high = Stage("divider", (
+        Part("R1", "carbon-film", ("vcc", "out"), 10e3, 0.05),
+        Part("R2", "carbon-film", ("out", "0"), 10e3, 0.05),
+        Part("R3", "wirewound", ("in", "0"), 1e6),
+    ), rails=(Rail("vcc", 1000.0),))
+    (index,) = (s for s in spreads(high) if s.what == INDEX)
+    noise = [Reading("noise", band=(100.0, 1000.0))]
+    usual, twice = take(high, noise), take(deviate(high, [(index, math.log(2.0) / index.sigma)]),
+                                           noise)
+    assert twice[0] / usual[0] == pytest.approx(2.0, rel=1e-3)
+
+
 def _moved(healthy: Stage, spread: Spread, factor: float) -> Stage:
     """The same by hand."""
     r1, r2, c1, q1 = healthy.parts
@@ -123,6 +141,10 @@ def _moved(healthy: Stage, spread: Spread, factor: float) -> Stage:
             vee = replace(vee, volts=-24.0 * factor)
         case ("vcc", "ripple"):
             vcc = replace(vcc, ripple=((100.0, 0.01 * factor),))
+        case ("carbon-film", what) if what == INDEX:
+            # 20 lg of the noise voltage: -14 dB, the usual figure of the kind, and the factor's own
+            index = ((INDEX, pytest.approx(-14.0 + 20.0 * math.log10(factor))),)
+            r1, r2 = replace(r1, parameters=index), replace(r2, parameters=index)
         case (_, "pickup"):
             return replace(healthy, pickup=((50.0, 1e-6 * factor),),
                            stray=(("b", ((50.0, 1e-9 * factor),)),))
