@@ -17,6 +17,7 @@ import pytest
 
 from circuits.bench import workers
 from circuits.bench.workers import Failure
+from circuits.excess import INDEX
 from circuits.load import load_stage
 from circuits.reading import Reading
 from circuits.stage import Stage
@@ -207,7 +208,8 @@ def test_a_unit_that_swings_keeps_its_readings_at_rest(
 def test_a_second_run_simulates_nothing(pool: type[TablePool], tmp_path: Path) -> None:
     random = np.random.default_rng(0)
     units = [*VARIANTS, Variant((), draw(stage(), random)),
-             *(Variant(loss(0.3).faults, ((s, 1.0),)) for s in spreads(stage()))]
+             # what is heard alone moves none of these readings
+             *(Variant(loss(0.3).faults, ((s, 1.0),)) for s in spreads(stage()) if s.what != INDEX)]
     first = ask(Store(tmp_path), units)
     assert first.simulated == len(units)
     pool.asked.clear()
@@ -218,6 +220,15 @@ def test_a_second_run_simulates_nothing(pool: type[TablePool], tmp_path: Path) -
     again = ask(Store(tmp_path), units, readings=READINGS[::-1])
     assert again.simulated == 0
     np.testing.assert_array_equal(again.values, first.values[:, ::-1])
+
+
+def test_what_is_heard_alone_is_not_simulated_for_other_readings(tmp_path: Path) -> None:
+    """Another make of resistors moves noise; a voltage is the same number, taken once."""
+    (index,) = (s for s in spreads(stage()) if s.what == INDEX)
+    units = [Variant(), Variant((), ((index, 1.0),)), Variant((), ((index, -2.0),))]
+    answer = ask(Store(tmp_path), units)
+    assert answer.simulated == 1
+    np.testing.assert_array_equal(answer.values, answer.values[[0, 0, 0]])
 
 
 def test_only_new_readings_are_taken(pool: type[TablePool]) -> None:
