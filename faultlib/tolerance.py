@@ -269,11 +269,16 @@ def tilted(lines: Lines, exponent: float) -> Lines:
 
 
 def draw(stage: Stage, random: np.random.Generator) -> tuple[tuple[Spread, float], ...]:
-    """Deviations of one good unit, drawn at random."""
+    """Deviations of one good unit, drawn at random.
+
+    Makes of resistors have numbers of their own, so that a seed's parts are what they were without.
+    """
     deviations = []
+    (makes,) = random.spawn(1)
     for spread in spreads(stage):
         limit = math.sqrt(3.0)
-        z = random.uniform(-limit, limit) if spread.bounded else random.normal()
+        lot = makes if spread.what == excess.INDEX else random
+        z = lot.uniform(-limit, limit) if spread.bounded else lot.normal()
         deviations.append((spread, float(z)))
     return tuple(deviations)
 

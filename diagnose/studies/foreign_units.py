@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 
 from circuits.errors import NoSolution
+from circuits.excess import INDEX
 from circuits.stage import GROUND, Part, Stage
 from faultlib.adjust import aims, readings
 from faultlib.simulate import Bench, Variant
@@ -111,6 +112,8 @@ def normal_draw(stage: Stage, random: np.random.Generator) -> tuple[tuple[Spread
     The ranking takes them as uniform within the limit; real batches are neither.
     """
     two = math.sqrt(3.0) / 2.0
+    (makes,) = random.spawn(1)  # of resistors, so that a seed's parts are what they were without
     return tuple(
-        (s, float(random.normal()) * (two if s.bounded else 1.0)) for s in spreads(stage)
+        (s, float((makes if s.what == INDEX else random).normal()) * (two if s.bounded else 1.0))
+        for s in spreads(stage)
     )
