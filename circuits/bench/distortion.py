@@ -21,8 +21,9 @@ from circuits.bench import driven, residual
 from circuits.bench.analysis import Response, SmallSignal
 from circuits.bench.driven import Driven, Tones
 from circuits.bench.loaded import following
+from circuits.bench.mains import HUM_FLOOR
 from circuits.bench.plan import Experiment, Indexed, Values
-from circuits.bench.small_signal import HUM_FLOOR, SILENCE
+from circuits.bench.small_signal import SILENCE
 from circuits.bench.steps import Steps, ask
 from circuits.moving import GENERATOR
 from circuits.netlist import circuit

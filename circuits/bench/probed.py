@@ -55,6 +55,11 @@ def ready(stage: Stage, reading: Reading) -> tuple[Ready, ...]:
     return tuple(_lying(stage, reading, points))
 
 
+def all_ready(stage: Stage, readings: Sequence[tuple[int, Reading]]) -> tuple[Ready, ...]:
+    """Those of some readings, each once."""
+    return tuple(dict.fromkeys(at for _, r in readings for at in ready(stage, r)))
+
+
 def _lying(stage: Stage, reading: Reading, points: Sequence[str]) -> Iterator[Ready]:
     for point in dict.fromkeys(points):
         loading = lies_at(reading, point, stage)

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from circuits.bench import noise, small_signal
+from circuits.bench import mains, noise
+from circuits.bench.mains import HUM_FLOOR
 from circuits.bench.plan import Request
-from circuits.bench.small_signal import HUM_FLOOR
 from circuits.bench.steps import Steps, ask
 from circuits.curves import AUDIO
 from circuits.netlist import circuit
@@ -41,7 +41,7 @@ def hum_and_noise(
     hums = [Reading("hum", frequency=f) for f in lines if band[0] <= f <= band[1]]
     total = (yield from noise.beside_signal(stage, band, signal, load)) ** 2
     if hums:
-        requests = small_signal.requests(stage, list(enumerate(hums)))
+        requests = mains.requests(stage, list(enumerate(hums)))
         hum = yield from _taken(stage, load, requests)
         # the analyser's own floor stands in every line and must not add up
         total += sum(max(v * v - HUM_FLOOR**2, 0.0) for v in hum)

@@ -15,7 +15,16 @@ from types import ModuleType
 import numpy as np
 from numpy.typing import NDArray
 
-from circuits.bench import bias, crosstalk, distortion, noise, small_signal, square, switching
+from circuits.bench import (
+    bias,
+    crosstalk,
+    distortion,
+    mains,
+    noise,
+    small_signal,
+    square,
+    switching,
+)
 from circuits.bench.analysis import Analysis, Inputs, Metered, Results, Shares, Shown
 from circuits.bench.engine import Engine
 from circuits.bench.loaded import draw, drawn_of, fed_as, loaded, unasked
@@ -32,7 +41,7 @@ from circuits.reading import Reading
 from circuits.stage import Rail, Stage
 from circuits.state import State
 
-FAMILIES: tuple[ModuleType, ...] = (bias, small_signal, square, noise, crosstalk)
+FAMILIES: tuple[ModuleType, ...] = (bias, small_signal, mains, square, noise, crosstalk)
 """Each module says which readings it `takes` and makes `requests`."""
 DRIVEN: tuple[ModuleType, ...] = (distortion, switching)
 """Each module says which readings it `takes` and makes `experiments`."""

@@ -25,7 +25,7 @@ from circuits.supply import drawn
 from tests.small import read, resistor
 
 FLOOR = 1e-7
-"""V RMS that an analyser shows with nothing to be read (`circuits.bench.small_signal`)."""
+"""V RMS that an analyser shows with nothing to be read (`circuits.bench.mains`)."""
 LINES = ((50.0, 2e-3), (100.0, 10e-3), (150.0, 1e-3), (200.0, 3e-3))
 
 

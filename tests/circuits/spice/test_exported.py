@@ -19,7 +19,7 @@ import pytest
 import diagnose
 from circuits.bench.engine import Engine
 from circuits.bench.loaded import fed_as, loaded
-from circuits.bench.small_signal import HUM_FLOOR
+from circuits.bench.mains import HUM_FLOOR
 from circuits.bench.steps import alone
 from circuits.bench.take import take
 from circuits.errors import InputError
