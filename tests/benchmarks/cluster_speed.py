@@ -1,17 +1,23 @@
 """What a cluster costs beside its work, with one worker and two: prints a table.
 
     .venv/bin/python tests/benchmarks/cluster_speed.py [--units N] [STAGE]
+    .venv/bin/python tests/benchmarks/cluster_speed.py --gain [--units N] [STAGE]
 
 Random good and faulty units of one stage at rest, solved in chunks as a ranking's are, by processes
 of this machine and by a cluster on it (`--cluster local:1`, `local:2`), which is started before the
 clock. Processor time of all processes stands beside wall time, since a busy machine has no wall
 time worth a word. Then what one chunk costs that has nothing to do: scheduling; what is sent and
 comes back a chunk: transfer; and what keeping a unit costs: the store.
+
+With ``--gain`` it prints what two workers gain over one in wall time, the best of three runs each:
+of units that are simulated, and of random units that are ranked (`diagnose score`). That means
+something only on a machine that has two cores to spare, so it says what others had of them.
 """
 
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import pickle
 import tempfile
@@ -27,13 +33,18 @@ from circuits.bench.workers import Pool
 from circuits.load import load_stage
 from circuits.reading import Reading
 from circuits.stage import Stage
+from diagnose.sheet.proposal import propose
+from diagnose.studies.random_benches import draw_benches, score
 from faultlib.catalogue import hypotheses
 from faultlib.machines import machines
 from faultlib.measure import Sheet, measured_anew
-from faultlib.store import Store, mark
+from faultlib.simulate import Laboratory
+from faultlib.store import Memory, Store, mark
 from faultlib.tolerance import draw
 from faultlib.variant import Variant
 
+RANKED, TIMES = 40, 3
+"""Random units that are ranked, and runs of which the best counts, for what workers gain."""
 EMPTY = 400
 """Chunks without work, by which scheduling is measured."""
 TICK = os.sysconf("SC_CLK_TCK")
@@ -75,6 +86,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("stage", nargs="?", default="phono-two-transistor")
     parser.add_argument("--units", type=int, default=800)
+    parser.add_argument("--gain", action="store_true", help="only what two workers gain over one")
     values = parser.parse_args()
     stage = load_stage(values.stage)
     random = np.random.default_rng(3)
@@ -82,6 +94,9 @@ def main() -> None:
     units = [Variant((pool[k % len(pool)].drawn(float(random.uniform())),), draw(stage, random))
              for k in range(values.units)]
     sheet: Sheet = (stage, sheet_of(stage))
+    if values.gain:
+        gains(sheet, units)
+        return
     print(f"{values.stage}, {len(units)} units, {len(sheet[1])} readings")
     print(f"{'':>12} | units a chunk | wall s | processor s | of the work alone")
     outcomes: dict[str, object] = {}
@@ -134,6 +149,63 @@ def timed(name: str, sheet: Sheet, units: list[Variant], size: int, work: float)
     print(f"{name:>12} | {size:13} | {times[0]:6.1f} | {times[1]:11.1f} | {times[1] / work:.2f}",
           flush=True)
     return found
+
+
+def gains(sheet: Sheet, units: list[Variant]) -> None:
+    """What two workers gain over one in wall time, and what others had of the machine."""
+    stage = sheet[0]
+    with Laboratory(Memory(), 1) as bench:
+        readings = [reading for reading, _ in propose(stage, bench)]
+        drawn = draw_benches(stage, readings, RANKED, bench, np.random.default_rng(1),
+                             unknown=0.05)
+
+    def simulated(laboratory: Laboratory) -> object:
+        return laboratory.each(measured_anew, units, sheet, together=LEAST)
+
+    def ranked(laboratory: Laboratory) -> object:
+        scores = score(stage, readings, drawn, laboratory)
+        return [(one.answer, one.first, one.healthy) for one in scores]
+
+    print(f"{stage.name}: {len(units)} units simulated, {len(drawn)} random units ranked; the best "
+          f"of {TIMES} runs each")
+    print("| work | by | one worker, s | two, s | gain | the same | others had of the cores |")
+    print("|---|---|---|---|---|---|---|")
+    for what, work in (("simulated", simulated), ("ranked", ranked)):
+        outcomes: set[bytes] = set()
+        for kind in ("processes", "cluster"):
+            wall, busy, mine = time.perf_counter(), everybody(), processor(os.getpid())
+            (one, said), (two, same) = (best(kind, count, work) for count in (1, 2))
+            outcomes |= {pickle.dumps(said), pickle.dumps(same)}
+            others = everybody() - busy - (processor(os.getpid()) - mine)
+            cores = (os.cpu_count() or 1) * (time.perf_counter() - wall)
+            print(f"| {what} | {kind} | {one:.2f} | {two:.2f} | {one / two:.2f} | "
+                  f"{len(outcomes) == 1} | {max(others, 0.0) / cores:.0%} |",
+                  flush=True)
+
+
+def best(kind: str, count: int, work: Callable[[Laboratory], object]) -> tuple[float, object]:
+    """The least wall time of some runs, s, and what came of the last; workers are started before.
+
+    Parameters
+    ----------
+    kind : {"processes", "cluster"}
+    """
+    least, found = math.inf, None
+    for _ in range(TIMES):
+        cluster = machines(f"local:{count}") if kind == "cluster" else None
+        with Laboratory(Memory(), count, 600.0, cluster=cluster) as laboratory:
+            laboratory.each(nothing, [b""] * (8 * LEAST), 0, together=LEAST)
+            begin = time.perf_counter()
+            found = work(laboratory)
+            least = min(least, time.perf_counter() - begin)
+    return least, found
+
+
+def everybody() -> float:
+    """Seconds that all processes of the machine have had of its processors."""
+    words = Path("/proc/stat").read_text().split("\n", 1)[0].split()[1:]
+    idle = 3, 4  # waiting for a disk is no work either
+    return sum(int(word) for k, word in enumerate(words[:8]) if k not in idle) / TICK
 
 
 def costs(sheet: Sheet, units: list[Variant]) -> None:

@@ -25,6 +25,7 @@ from circuits.errors import InputError
 from circuits.load import load_stage
 from circuits.reading import Reading
 from diagnose.cli.main import main
+from faultlib.aside import each_aside
 from faultlib.catalogue import hypotheses
 from faultlib.machines import machines
 from faultlib.simulate import Laboratory
@@ -32,6 +33,7 @@ from faultlib.store import Memory
 from faultlib.tolerance import draw
 from faultlib.variant import Fault, Variant, unit
 from tests.circuits.chores import endless, own, slow, summed, trouble
+from tests.faultlib.test_aside import asked
 
 ROOT = Path(__file__).parents[2]
 DATA = ROOT / "tests" / "data"
@@ -283,6 +285,18 @@ def test_ctrl_c_ends_what_runs_elsewhere(made: Machines, tmp_path: Path) -> None
 def test_a_worker_of_another_version_is_refused(made: Machines) -> None:
     with pytest.raises(InputError, match="another version"):
         Pool(cluster=made.cluster(alike=own)).map(trouble, [1, 2, 3])
+
+
+@pytest.mark.slow
+def test_pieces_that_simulate_as_they_go_come_out_as_at_home(made: Machines) -> None:
+    """To the last digit, and with as much that had to be simulated for each."""
+    stage, owns = load_stage(DATA / "coupling.yaml"), [0.21 + 0.05 * k for k in range(7)]
+    with Laboratory(Memory(), 1) as bench:
+        here = each_aside(bench, asked, stage, owns)
+    with Laboratory(Memory(), cluster=made.cluster()) as bench:
+        there = each_aside(bench, asked, stage, owns)
+    assert len(here) == len(owns)
+    assert there == here
 
 
 @pytest.mark.slow
