@@ -9,6 +9,7 @@ and on nothing else. So the answers are the same to the last digit whoever works
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -16,8 +17,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from faultlib.simulate import LATE, Bench, Laboratory, Progress
+from circuits.reading import Reading
+from circuits.stage import Stage
+from faultlib.simulate import LATE, Answer, Bench, Laboratory, Progress
 from faultlib.store import Shelf, Store
+from faultlib.variant import Variant
 from faultlib.watched import Watched, watched
 
 if TYPE_CHECKING:
@@ -28,9 +32,10 @@ _R = TypeVar("_R")
 TURNS = (4, 4, 8, 16, 32)
 """Pieces of the first turns; all others are one more. Small ones first: there is most to learn from
 them, and what they learn is all that is sent to the machines of a cluster (judgement)."""
-_PATIENCE = 20.0
-"""Times as long as one variant may take, that a piece may (judgement): one that hangs is done
-here, where each variant has its own time."""
+_PATIENCE = 100.0
+"""Times as long as one variant may take, that a piece may (judgement). What hangs is found sooner:
+each time that a piece asks for readings, it may wait for them as long as a worker's chunk may take;
+a piece of which that is too little is done here, where each variant has its own time."""
 
 Work = Callable[[Any, Bench, Any], _R]
 """What all pieces share, a bench and a piece → what comes of it. Of a module, so that a worker
@@ -101,18 +106,44 @@ class _Noting(Shelf):
 
 @dataclass(frozen=True)
 class _Turn:
-    """What all pieces of a turn share."""
+    """What all pieces of a turn share.
+
+    Attributes
+    ----------
+    seconds : float
+        That one variant may take, or the worker dies of it; infinite where no worker does.
+    """
 
     work: Work[Any]
     shared: object
     known: tuple[Rows, ...]
     last: bool
+    seconds: float
+
+
+@dataclass(frozen=True)
+class _Timed:
+    """A bench whose process dies where readings take too long."""
+
+    bench: Bench
+    seconds: float
+
+    def values(
+        self, stage: Stage, variants: Sequence[Variant], readings: Sequence[Reading],
+        progress: Progress | None = None,
+    ) -> Answer:
+        """Readings of every variant, on the compared scale."""
+        from circuits.bench.chunk import deadline, share
+
+        with deadline(self.seconds * share(len(variants))):
+            return self.bench.values(stage, variants, readings, progress)
 
 
 def piece(turn: _Turn, item: object) -> tuple[Any, tuple[Rows, ...]]:
     """Runs in a worker: do one piece; what came of it, and what it simulated for it."""
     store = Handed(turn.known)
-    with Laboratory(store, 0, anew=True) as bench:
+    with Laboratory(store, 0, anew=True) as laboratory:
+        bench = laboratory if math.isinf(turn.seconds) else _Timed(laboratory, turn.seconds)
         made = turn.work(turn.shared, bench, item)
     return made, () if turn.last else tuple(store.added)
 
@@ -156,7 +187,7 @@ def _outcomes(
         return
     known: tuple[Rows, ...] = ()
     for start, stop in _turns(len(items)):
-        turn = _Turn(work, shared, known, stop == len(items))
+        turn = _Turn(work, shared, known, stop == len(items), laboratory.deadline)
         told = laboratory.each(piece, items[start:stop], turn, _further(progress, start, items),
                                patience=_PATIENCE)
         for item, outcome in zip(items[start:stop], told, strict=True):

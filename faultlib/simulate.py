@@ -144,6 +144,12 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         self._anew = anew or workers != 0 or cluster is not None
         self._pool: Pool | None = None
 
+    @property
+    def deadline(self) -> float:
+        """Seconds that one variant may take; infinite where this process simulates, which stays."""
+        here = self._workers == 0 and self._cluster is None
+        return math.inf if here else self._timeout
+
     def restart(self) -> None:
         """Let the limit count from now."""
         self._until = time.monotonic() + self._limit

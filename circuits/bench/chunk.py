@@ -137,11 +137,12 @@ class Chunk:
     def most(self) -> float:
         """Seconds that a worker who lives may take for it."""
         if self.together:
-            return self.timeout * _share(len(self.portion)) + _GRACE
+            return self.timeout * share(len(self.portion)) + _GRACE
         return self.told + self.timeout + _GRACE
 
 
-def _share(items: int) -> float:
+def share(items: int) -> float:
+    """Times as long as one item may take, that so many may which are taken together."""
     return 1.0 + _EACH * (items - 1)
 
 
@@ -181,12 +182,12 @@ def run_chunk(chunk: Chunk) -> Outcomes:
         os._exit(RETIRED)
     call = _unpacked(chunk.call)
     if call.together:
-        with _deadline(chunk.timeout * _share(len(chunk.portion))):
+        with deadline(chunk.timeout * share(len(chunk.portion))):
             return attempt_all(call, chunk.portion)
     results: Outcomes = []
     end = time.monotonic() + chunk.told
     for index, item in chunk.portion:
-        with _deadline(chunk.timeout):
+        with deadline(chunk.timeout):
             results.append(attempt(call, index, item))
         if _retired or time.monotonic() > end:
             break
@@ -242,7 +243,7 @@ def _failed(error: EngineError) -> Failure:
 
 
 @contextlib.contextmanager
-def _deadline(seconds: float) -> Iterator[None]:
+def deadline(seconds: float) -> Iterator[None]:
     """Die of SIGALRM unless done in time: no other means ends a loop in a C library."""
     if ALARMED:
         signal.setitimer(signal.ITIMER_REAL, seconds)

@@ -9,11 +9,14 @@ from __future__ import annotations
 import math
 import os
 import signal
+import sys
+import time
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from circuits.bench import chunk
 from circuits.load import load_stage
 from circuits.reading import Reading
 from circuits.stage import Stage
@@ -102,3 +105,22 @@ def test_a_store_that_was_handed_on_knows_what_the_first_one_simulated() -> None
     assert found.apart.tolist() == [True, False, False]
     np.testing.assert_array_equal(found.values[:2], values[::-1])
     assert second.added == []
+
+
+def hanging(sheet: object, units: list[Variant]) -> list[object]:
+    """In the place of the simulator, in all workers."""
+    time.sleep(600.0)
+    return []
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(sys.platform != "linux", reason="workers that are forks know what is planted")
+def test_what_hangs_costs_its_time_and_no_more(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A piece has a hundred times as long as a variant, each of its questions as long as one."""
+    monkeypatch.setattr("faultlib.measure.measured_anew", hanging)
+    monkeypatch.setattr(chunk, "_GRACE", 0.5)
+    began = time.monotonic()
+    with Laboratory(Memory(), 1, timeout=0.3) as bench:
+        (made,) = each_aside(bench, asked, load_stage(DATA / "coupling.yaml"), [0.3])
+    assert np.isnan(made[0]).all()
+    assert time.monotonic() - began < 25.0
