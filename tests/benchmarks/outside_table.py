@@ -106,7 +106,8 @@ def main() -> None:
                 if kept is not None:
                     _write(kept, rows)
     every = _rows(KEPT) | rows
-    every = {key: every[key] for key in truth if key in every}
+    place = {key: k for k, key in enumerate(truth)}
+    every = dict(sorted(every.items(), key=lambda row: place.get(row[0], -1)))
     _write(KEPT, every)
     written = TABLE.read_text(encoding="utf-8") if TABLE.exists() else ""
     _, mark, by_hand = written.partition(BY_HAND)
