@@ -363,6 +363,13 @@ def hum_warning(heard: Heard, mains: float) -> str:
     level = 20.0 * math.log10(max(hum[loudest] / signal, 1e-9))
     if level < _LOUD_HUM_DB:
         return ""
-    return (f"hum at {loudest:.3g} Hz lies only {-level:.0f} dB below the signal: an earth loop "
+    beside = round(level)
+    if beside < 0:
+        lies = f"lies only {-beside} dB below the signal"
+    elif beside:
+        lies = f"is {beside} dB louder than the signal"
+    else:
+        lies = "is as loud as the signal"
+    return (f"hum at {loudest:.3g} Hz {lies}: an earth loop "
             "through the leads (one earth, at the unit, and a card on batteries or through a "
             "transformer), or the unit's own")

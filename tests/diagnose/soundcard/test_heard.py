@@ -95,6 +95,12 @@ def test_clipping_is_counted_and_hum_is_told() -> None:
     assert isinstance(hums, Heard)
     # 0.06 V RMS beside a tone of 0.6 V RMS are 20 dB
     assert "50 Hz lies only 20 dB" in hum_warning(hums, 50.0)
+    # 0.6 V of hum beside it are 0 dB, 1.2 V are 20 lg 2 = 6 dB
+    for volts, words in ((0.6, "is as loud as the signal"), (0.59, "is as loud as the signal"),
+                         (1.2, "is 6 dB louder than the signal")):
+        hums = heard(card_of(Unit(hum={50.0: volts}), records=4.0), TONE)
+        assert isinstance(hums, Heard)
+        assert f"hum at 50 Hz {words}: " in hum_warning(hums, 50.0)
     clean = heard(card_of(records=2.0))
     assert isinstance(clean, Heard)
     assert hum_warning(clean, 50.0) == ""
