@@ -25,7 +25,7 @@ export default [
   { files: ["diagnose/web/static/theme.js"], languageOptions: { sourceType: "script" } },
   {
     // What can be tried without a browser names nothing that only a browser has.
-    files: ["axes", "bench_words", "block", "by_stage", "channels", "clash", "content", "further", "history", "latest", "marks", "merge", "moves", "parts", "rows", "scale", "taken", "told", "walk"]
+    files: ["axes", "bench_places", "bench_words", "block", "by_stage", "channels", "clash", "content", "further", "history", "latest", "marks", "merge", "moves", "parts", "rows", "scale", "taken", "told", "walk"]
       .map((name) => `diagnose/web/static/${name}.js`),
     languageOptions: { globals: Object.fromEntries(Object.keys(globals.browser).map((word) =>
       [word, word in globals["shared-node-browser"] ? "readonly" : "off"])) },

@@ -38,6 +38,15 @@ readings:
 limits: [{quantity: dc voltage, at: c1, max: 2 V}]
 """
 
+FREE_OF_RING = """() => {
+  const ring = document.querySelector('.mark .lead-at .halo').getBoundingClientRect();
+  const name = document.querySelector('.mark:has(.lead-at) text').getBoundingClientRect();
+  const [x, y] = [(ring.left + ring.right) / 2, (ring.top + ring.bottom) / 2];
+  const across = Math.max(name.left - x, x - name.right, 0);
+  return Math.hypot(across, Math.max(name.top - y, y - name.bottom, 0)) / (ring.width / 2);
+}"""
+"""How far from the middle of the lit ring the name of its node begins, in radii of the ring."""
+
 
 @pytest.fixture(autouse=True)
 def own_folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -84,6 +93,7 @@ def test_a_meter_is_followed_by_keys_with_its_point_lit(
         lit = page.locator('.mark[data-node="c1"] .lead-at')
         assert lit.count() == 1
         assert page.locator("svg.stage-drawing > .lead-at text").text_content() == "red"
+        assert page.evaluate(FREE_OF_RING) >= 1.0  # nothing of the name lies in the ring
         assert "Q1 collector" in page.inner_text("#bench .do")
         page.wait_for_function("() => document.querySelector('#bench .now').textContent !== '…'")
         assert violations(page) == []
@@ -95,6 +105,7 @@ def test_a_meter_is_followed_by_keys_with_its_point_lit(
         meter.left["VOLT:DC"] = [2.39214] * 12 + [0.001]
         page.wait_for_selector('.mark[data-node="e2"] .lead-at')
         assert lit.count() == 0
+        assert page.locator('.mark[data-node="c1"] text').get_attribute("transform") is None
         assert name.evaluate("one => one === document.activeElement")
         said = page.locator(".read-so-far li")
         assert "2.39214 V" in said.inner_text()
