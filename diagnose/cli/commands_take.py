@@ -25,6 +25,7 @@ from diagnose.soundcard import asked, portaudio
 from diagnose.soundcard.calibrating import OHMS_ASKED, measured_by, tone_at, volts_asked
 from diagnose.soundcard.calibration import USUAL, Calibration, keep, kept
 from diagnose.soundcard.card import Card
+from diagnose.soundcard.meanwhile import Meanwhile, stays
 from diagnose.soundcard.session import Step, session
 from diagnose.soundcard.taking import Rig, Taken
 from faultlib.good_unit import Figure
@@ -57,7 +58,7 @@ def calibrated(values: Namespace) -> View:
     given = [_volts_of(text, len(sides), word) for text, word in
              ((values.open_volts, "--open-volts"), (values.loop_volts, "--loop-volts"))]
     card = opened(values)
-    console = Console(None, 0.0, 50.0, lambda taken, channel: "")
+    console = Console(None, 0.0, 50.0, lambda taken, channel, again: "")
     ohms = parse(values.input_ohms or console.typed(OHMS_ASKED), "ohm")
     said: list[tuple[float, float]] = []
     for side in range(len(sides)):
@@ -129,7 +130,7 @@ def prepared(
     if card is None or not made.takes:
         return lambda: _listed(case, made.steps, made.left, own)
     good = asked.good(made, bench, progress)
-    return lambda: _taken(path, case, made.steps, card, made.rig, good, not values.yes)
+    return lambda: _taken(path, text, case, made.steps, card, made.rig, good, not values.yes)
 
 
 def _proposed(case: Case, bench: Bench, progress: Stepwise | None) -> list[asked.Conditions]:
@@ -140,16 +141,20 @@ def _proposed(case: Case, bench: Bench, progress: Stepwise | None) -> list[asked
 
 
 def _taken(
-    path: Path, case: Case, made: Sequence[Step], card: Card, rig: Rig,
+    path: Path, text: str, case: Case, made: Sequence[Step], card: Card, rig: Rig,
     good: Mapping[Reading, Figure], waits: bool,
 ) -> View:
     """The session itself."""
     own, kept_readings = rig.own, list[tuple[Taken, str]]()
+    meanwhile = Meanwhile(text, case.stage, [name for name, _ in case.channels])
 
-    def took(one: Taken, channel: str) -> str:
+    def took(one: Taken, channel: str, again: bool) -> str:
         from diagnose.show.text_take import taken_text
 
-        here = write(path, one, channel)
+        here, typed = write(path, one, channel, None if again else meanwhile)
+        if typed:
+            return f"! {stays(one, channel, typed)}"
+        meanwhile.wrote(one, channel if here.channels else "")
         kept_readings.append((one, channel))
         # a published figure that states no load is held against the card's as well
         measured = Measured(one.asked, one.value, bound=one.bound)
@@ -174,11 +179,28 @@ def _count(readings: Sequence[object]) -> str:
     return f"{len(readings)} reading{'s' * (len(readings) != 1)}"
 
 
-def write(path: Path, one: Taken, channel: str) -> Case:
-    """A reading into the file of its sheet, in the row that asked for it."""
+def write(
+    path: Path, one: Taken, channel: str, meanwhile: Meanwhile | None = None
+) -> tuple[Case, str]:
+    """A reading into the file of its sheet, in the row that asked for it.
+
+    Parameters
+    ----------
+    meanwhile : Meanwhile, optional
+        What the session knows of rows; what was typed since stays.
+
+    Returns
+    -------
+    Case
+        As it is now.
+    str
+        What was typed into the row, and stays; empty where the reading is on the sheet.
+    """
     text, case = load_sheet(path)
     channel = channel if case.channels else ""
-    return save(path, asked.in_its_row(text, case.stage, one, channel), text)
+    if meanwhile is not None and (typed := meanwhile.typed(text, one, channel)):
+        return case, typed
+    return save(path, asked.in_its_row(text, case.stage, one, channel), text), ""
 
 
 def _own(values: Namespace, listing: bool) -> Calibration:

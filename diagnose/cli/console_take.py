@@ -37,14 +37,15 @@ class Bench:
     mains : float
         Hz.
     took : callable
-        Keeps a reading of a channel and gives the line to show.
+        Keeps a reading of a channel, of a step that was repeated or not, and gives the line to
+        show.
     waits : bool
         Whether anybody is asked.
     """
 
     def __init__(
         self, card: Card | None, full_scale: float, mains: float,
-        took: Callable[[Taken, str], str], waits: bool = True,
+        took: Callable[[Taken, str, bool], str], waits: bool = True,
     ) -> None:
         self._card, self._full, self._mains = card, full_scale, mains
         self._took, self._waits = took, waits
@@ -79,9 +80,9 @@ class Bench:
         """As `Console.told`."""
         self._say(f"  ! {text}")
 
-    def took(self, taken: Taken, channel: str) -> None:
+    def took(self, taken: Taken, channel: str, again: bool) -> None:
         """As `Console.took`."""
-        self._say(f"  {self._took(taken, channel)}")
+        self._say(f"  {self._took(taken, channel, again)}")
 
     def typed(self, text: str) -> str:
         """What is typed in answer to a question.

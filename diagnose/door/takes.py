@@ -118,6 +118,7 @@ def take(
     from diagnose.sheet.putting import load_sheet, save
     from diagnose.soundcard.asked import in_its_row, prepared
     from diagnose.soundcard.calibration import kept
+    from diagnose.soundcard.meanwhile import Meanwhile, stays
     from diagnose.soundcard.session import session
 
     path = Path(sheet)
@@ -130,9 +131,16 @@ def take(
     with on_bench(bench) as at:
         made = prepared(text, case, own, at)
 
+    meanwhile = Meanwhile(text, case.stage, [name for name, _ in case.channels])
+
     def keep(one: Taken, channel: str) -> None:
         now, there = load_sheet(path)
-        save(path, in_its_row(now, there.stage, one, channel if there.channels else ""), now)
+        channel = channel if there.channels else ""
+        if typed := meanwhile.typed(now, one, channel):
+            person.told(stays(one, channel, typed))
+            return
+        save(path, in_its_row(now, there.stage, one, channel), now)
+        meanwhile.wrote(one, channel)
 
     person = _Person(ask, told or _warn, keep)
     for caution in (*own.remarks(), *caution_texts(case.stage)):
@@ -165,7 +173,7 @@ class _Person:
         """As `Console.ask`."""
         return self._ask is not None and self._ask(text)
 
-    def took(self, taken: Taken, channel: str) -> None:
-        """As `Console.took`."""
+    def took(self, taken: Taken, channel: str, again: bool) -> None:
+        """As `Console.took`; no step is repeated."""
         self._keep(taken, channel)
         self.kept.append(taken)

@@ -71,8 +71,8 @@ class Console(Protocol):
     def told(self, text: str) -> None:
         """A remark."""
 
-    def took(self, taken: Taken, channel: str) -> None:
-        """A reading, which is kept before this returns."""
+    def took(self, taken: Taken, channel: str, again: bool) -> None:
+        """A reading, which is kept before this returns; `again` where its step was repeated."""
 
 
 def steps(tasks: Sequence[Task], rig: Rig) -> tuple[Step, ...]:
@@ -176,6 +176,7 @@ def session(
         How many readings were taken.
     """
     place, failed, count = 0, False, 0
+    had: set[int] = set()
     while place < len(made):
         step = made[place]
         word = console.choose(step, failed)
@@ -194,10 +195,11 @@ def session(
                 continue
             for task, takes in zip(step.takes, found, strict=True):
                 for taken in takes.readings:
-                    console.took(taken, task.channel)
+                    console.took(taken, task.channel, place in had)
                     count += 1
                 for text in takes.remarks or ([] if takes.readings else ["nothing was taken"]):
                     console.told(f"{task.channel}: {text}" if step.beside else text)
+            had.add(place)
         place += 1
     return count
 

@@ -22,6 +22,7 @@ from diagnose.soundcard.calibration import USUAL, kept
 from diagnose.soundcard.card import Card, Floats
 from diagnose.soundcard.heard import NotTaken
 from diagnose.soundcard.level import Level, level
+from diagnose.soundcard.meanwhile import Meanwhile, stays
 from diagnose.soundcard.session import AGAIN, GO, SKIP, Step, session
 from diagnose.soundcard.session import STOP as STOPPED
 from diagnose.soundcard.spectrum import spectrum
@@ -30,6 +31,7 @@ from diagnose.web.bench_sheet import BenchSheet
 from diagnose.web.desk import Desk
 from diagnose.web.runs import STOP, Run
 from diagnose.web.taken import in_both_rows
+from diagnose.web.written import written
 
 _ANEW = 2.0
 """s after which a card that could not be opened is tried again: a sound server may be busy."""
@@ -124,7 +126,8 @@ class _Person:
 
     def __init__(self, run: Run, sheet: BenchSheet, card: Card, made: Prepared) -> None:
         self._run, self._sheet, self._card, self._made = run, sheet, card, made
-        self._taken = False
+        self._meanwhile = Meanwhile(written(sheet.kept.sheet).text, sheet.case.stage,
+                                    [name for name, _ in sheet.case.channels])
 
     def choose(self, step: Step, failed: bool) -> str:
         """As `Console.choose`."""
@@ -148,16 +151,21 @@ class _Person:
         """As `Console.told`."""
         self._run.remark(text)
 
-    def took(self, taken: Taken, channel: str) -> None:
-        """As `Console.took`."""
+    def took(self, taken: Taken, channel: str, again: bool) -> None:
+        """As `Console.took`. What was typed there meanwhile stays."""
         stage = self._sheet.case.stage
         channels = [name for name, _ in self._sheet.case.channels]
         side = channel if channels else ""
+        typed = "" if again else self._meanwhile.typed(self._sheet.text_now(), taken, side)
+        if typed:
+            self._run.remark(stays(taken, side, typed))
+            return
         self._sheet.keep(
             lambda text: in_both_rows(text, stage, taken, side, channels),
             Measured(taken.asked, taken.value, bound=taken.bound), taken.reading, taken.text(),
             side,
         )
+        self._meanwhile.wrote(taken, side)
 
     def _waited(self) -> str:
         """A word; what comes in is shown meanwhile, as long as somebody looks."""

@@ -59,6 +59,7 @@ class Person:
     words: list[str]
     seen: list[str] = field(default_factory=list)
     kept: list[tuple[str, str]] = field(default_factory=list)
+    anew: list[bool] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
 
     def choose(self, step: Step, failed: bool) -> str:
@@ -76,8 +77,9 @@ class Person:
     def told(self, text: str) -> None:
         self.remarks.append(text)
 
-    def took(self, taken: Taken, channel: str) -> None:
+    def took(self, taken: Taken, channel: str, again: bool) -> None:
         self.kept.append((channel, taken.asked.label()))
+        self.anew.append(again)
 
 
 def made(*asked: Asked, stage: Stage = LINE, rig: Rig | None = None) -> tuple[Step, ...]:

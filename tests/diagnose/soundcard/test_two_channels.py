@@ -68,7 +68,7 @@ class Somebody:
     def told(self, text: str) -> None:
         self.remarks.append(text)
 
-    def took(self, taken: Taken, channel: str) -> None:
+    def took(self, taken: Taken, channel: str, again: bool) -> None:
         self.kept[channel, taken.asked.quantity] = taken
 
 

@@ -475,6 +475,40 @@ def test_what_was_typed_meanwhile_stays(app: Flask, client: FlaskClient) -> None
     assert {m.value for m in load_case(sheet.path).readings} == {1.5}
 
 
+@pytest.mark.slow
+def test_what_was_typed_while_a_card_was_at_it_stays_until_the_step_is_repeated(
+    app: Flask, client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    keep(OWN)
+    # a second step, of noise, stands behind that of the gains: there the first is repeated
+    sheet = kept(app, SHEET.replace("limits:", "  - {quantity: noise, value: }\nlimits:"))
+    shelf = app.extensions[KEY].shelf
+    walk = Walk(client, sheet.name)
+
+    def low() -> float:
+        return next(float(m.value) for m in load_case(sheet.path).readings
+                    if m.reading.frequency == 20.0)
+
+    with plugged_in(monkeypatch, FakeCard(Unit(dry))):
+        walk.begin(kind="card")
+        walk.phase("listed")
+        walk.on("go")
+        while not walk.run["steps"][walk.run["step"]]["takes"]:
+            walk.on("go")
+        shelf.amend(sheet.name, lambda typed: from_file(sheet.path.read_text().replace(
+            "frequency: 20 Hz, value: ", "frequency: 20 Hz, value: -9 dB"), "sheet"))
+        assert low() == -9.0
+        walk.on("go")
+        assert low() == -9.0
+        assert "-9 dB stays" in walk.run["remarks"][-1]
+        assert [one["label"] for one in walk.run["readings"]] == ["gain at 1 kHz, into 10 kΩ"]
+        walk.on("again")
+        walk.on("go")
+        walk.say("stop")
+        walk.phase("ended")
+    assert low() == pytest.approx(20.0 * np.log10(abs(dry(np.array([20.0]))[0])), abs=0.1)
+
+
 def test_a_sheet_with_a_mistake_is_not_begun(app: Flask, client: FlaskClient) -> None:
     walk = Walk(client, kept(app, PHONO.replace("at: c1", "at: nowhere")).name)
     with serving(Voltages([0.0])) as address:
