@@ -57,8 +57,9 @@ by their layout and by the error of the model: faults that hide in that are not 
 *mode removed*: with the fault's mode taken out of the library the answer is `unmodelled`, or the
 fault that simulation puts nearest to it.
 
-All rows were made before what a short leaves became a size; the latest is that of phono-opamp's own
-units, 60 benches. The foreign rows of
+All rows were made before what a short leaves became a size, excess noise of resistors strayed and
+voltages that hang on the meter were unsure; the latest is that of phono-opamp's own units, 60
+benches. The foreign rows of
 phono-two-transistor, line-two-transistor and filter-high, 100 benches each, and the own rows of
 phono-two-transistor and filter-high, 60 each, were ranked without the good units that the ranking
 of a sheet draws. The others were made before makes were drawn from a surveyed population, before
