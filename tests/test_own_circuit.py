@@ -87,8 +87,8 @@ def shorted(folder: Path) -> Result:
 @pytest.mark.slow
 @pytest.mark.xfail(strict=True, reason=(
     "Q10 shorted from collector to base holds the same nodes at the rail and has 50 times the "
-    "prior: it leads with 0.70, in a group of its own, and R9 has 0.30. Both explain all 27 readings "
-    "(d² 25 and 20); evidence of R9 is 3.1 nats larger, its prior 3.9 smaller"))
+    "prior: it leads with 0.70, in a group of its own, and R9 has 0.30. Both explain all readings "
+    "(d² 25 and 20 of 27); evidence of R9 is 3.1 nats larger, its prior 3.9 smaller"))
 def test_a_shorted_resistor_is_in_the_first_group(shorted: Result) -> None:
     assert "R9" in {name.split()[0] for name in shorted.groups[0].members}
 
