@@ -74,7 +74,7 @@ def answer_figure(
     suspect : Suspect or None
         None draws no prediction.
     driven : bool
-        Whether good units are simulated under drive too, which takes long unless the sheet has
+        Whether good units are simulated under drive too, which takes minutes unless the sheet has
         been ranked.
     """
     curves = curves_of(case)
@@ -93,9 +93,17 @@ def answer_figure(
     panels = [_panel(case, curve, drawn, suspect) for curve in curves]
     spectra = attached_panels(case, heard, _good(drawn), GOOD)
     notes = [NOTE] if drawn.healthy else []
-    left = wanted and not driven and len(wanted) < sum(len(c.readings) for c in curves)
-    notes += ["Good units under drive are drawn once the sheet is ranked."] if left else []
+    left = not driven and any(r.driven for curve in curves for r in curve.readings)
+    notes += ["Good units under drive are not drawn yet."] if left else []
     return Figure(case.name, (*panels, *spectra), " ".join([*notes, *lost, *told]))
+
+
+def takes_long(case: Case) -> bool:
+    """Whether some good units of the plots take minutes: under drive, or of several stages."""
+    curves = curves_of(case)
+    if case.stage.chain is not None:
+        return bool(curves)
+    return any(r.driven for curve in curves for r in curve.readings)
 
 
 def _good(drawn: _Drawn) -> dict[Reading, tuple[float, float]]:

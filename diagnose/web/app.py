@@ -85,6 +85,7 @@ def make_app(
         quick=Worker(0, cached=False, deadline=_STUDY),
         drawer=Worker(0, cached=False, deadline=_DRAWING),
         short=Worker(0, cached), aside=Worker(0, cached, deadline=_HEALTHY),
+        slow=Worker(workers, cached, nice=_NICE),
         rooms=(forget_study, forget_plots),
     )
     for room in (listed, opening, sheets, tables, photos, answers, studies, stages, imports,

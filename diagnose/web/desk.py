@@ -16,6 +16,7 @@ from diagnose.web.runs import Runs
 from diagnose.web.sheet import Typed
 from diagnose.web.shelf import Kept, Shelf
 from diagnose.web.stage_shelf import StageShelf
+from diagnose.web.under_drive import UnderDrive
 from diagnose.web.worker import Worker
 
 KEY = "bench"
@@ -58,6 +59,8 @@ class Desk:
         What takes a second or two: blank sheets, recordings, netlists.
     aside : Worker
         What may take ten: healthy units.
+    slow : Worker
+        What takes minutes and is no ranking: good units under drive, behind plots.
     rooms : sequence of callable
         What pages keep of a sheet by themselves: each forgets one, by its name.
     runs : Runs
@@ -71,8 +74,10 @@ class Desk:
     drawer: Worker
     short: Worker
     aside: Worker
+    slow: Worker
     rooms: Sequence[Callable[[str], None]] = ()
     jobs: Jobs = field(init=False)
+    under_drive: UnderDrive = field(init=False)
     runs: Runs = field(default_factory=Runs)
     _lock: threading.Lock = field(default_factory=threading.Lock)
     _locks: dict[Path, threading.Lock] = field(default_factory=dict)
@@ -81,6 +86,7 @@ class Desk:
 
     def __post_init__(self) -> None:
         self.jobs = Jobs(self.many, self.short)
+        self.under_drive = UnderDrive(self.slow)
 
     def checked(self, kept: Kept) -> Checked:
         """What is wrong on a sheet; looked at once a revision."""
@@ -98,6 +104,7 @@ class Desk:
     def forget(self, name: str, folder: Path) -> None:
         """Keep nothing in memory of a sheet that is put away."""
         self.jobs.forget(name)
+        self.under_drive.forget(name)
         for room in self.rooms:
             room(name)
         with self._alone(folder), self._lock:
@@ -155,7 +162,8 @@ class Desk:
     def close(self) -> None:
         """End all processes, and what is being taken at the bench."""
         self.runs.close()
-        for worker in (*self.many, self.quick, self.drawer, self.short, self.aside):
+        for worker in (*self.many, self.quick, self.drawer, self.short, self.aside,
+                       self.slow):
             worker.close()
 
 

@@ -1,4 +1,8 @@
-"""The page of the plots: what was measured at once, then where good units lie, then the suspect."""
+"""The page of the plots: what was measured at once, then where good units lie, or the suspect.
+
+Good units under drive take minutes: they are made aside (`diagnose.web.under_drive`), and the page
+asks how far that is.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +12,8 @@ from html import escape
 from flask import Blueprint, Response, jsonify, render_template, request
 
 from circuits.errors import InputError
+from diagnose.sheet.case import Case
+from diagnose.show.answer_figure import takes_long
 from diagnose.show.embedded import charts
 from diagnose.show.figure import Figure
 from diagnose.web.answers import NOTHING, RANKED, views
@@ -17,8 +23,8 @@ from diagnose.web.sheets import loaded
 from diagnose.web.shelf import Kept
 
 plots = Blueprint("plots", __name__)
-STEPS = ("measured", "good", "suspect")
-"""What is drawn, each with all of the one before."""
+STEPS = ("measured", "good", "driven", "suspect")
+"""What is drawn: each with all of the one before, and the suspect with all but itself."""
 _MOST_WIDTH = 1600.0
 """CSS pixels that a request may ask a plot to be wide."""
 _MOST_KEPT = 20
@@ -43,8 +49,10 @@ def page(name: str) -> str:
         {"text": p.text, "where": place(kept.sheet, p.field), "field": slug(p.field)}
         for p in sheet.problems
     ]
+    steps = _steps(kept, sheet.case) if sheet.case is not None else []
     return render_template("plots.html", name=name, title=kept.sheet.case, tab="plots",
-                           problems=problems, steps=_steps(kept), channels=kept.sheet.channels)
+                           problems=problems, steps=steps, channels=kept.sheet.channels,
+                           written=_written(kept))
 
 
 @plots.get("/sheet/<name>/plots/drawn")
@@ -58,7 +66,7 @@ def drawn(name: str) -> str:
         raise InputError("this sheet cannot be read yet", expected="its mistakes set right")
     wide = min(request.args.get("width", 520.0, type=float), _MOST_WIDTH)
     only = request.args.get("panel", None, type=int)
-    figure = _figure(kept, step)
+    figure = _figure(kept, sheet.case, step)
     if not figure.panels:
         return NOTHING
     made = charts(figure, wide, 0.0, views(request.args.getlist("view")), only)
@@ -67,18 +75,55 @@ def drawn(name: str) -> str:
 
 @plots.get("/sheet/<name>/plots/steps")
 def steps(name: str) -> Response:
-    """Which plots there are of the sheet as it stands."""
-    return jsonify(steps=_steps(desk().shelf.load(name)))
+    """Which plots there are of the sheet as it stands, and when that was written.
+
+    There are none of a sheet that cannot be read, such as one with a row half typed.
+    """
+    kept, sheet = loaded(name)
+    steps = [] if sheet.case is None else _steps(kept, sheet.case)
+    return jsonify(steps=steps, written=_written(kept))
 
 
-def _steps(kept: Kept) -> list[str]:
+@plots.post("/sheet/<name>/plots/driven")
+def begin(name: str) -> Response:
+    """Begin with good units under drive of the sheet as it stands, unless that was done."""
+    kept, sheet = loaded(name)
+    if sheet.case is None:
+        raise InputError("this sheet cannot be read yet", expected="its mistakes set right")
+    made = desk().under_drive.start(name, kept.path, kept.path.stat().st_mtime_ns)
+    return jsonify(made.told())
+
+
+@plots.get("/sheet/<name>/plots/driven")
+def progress(name: str) -> Response:
+    """How far that is."""
+    kept = desk().shelf.load(name)
+    made = desk().under_drive.of(name, kept.path.stat().st_mtime_ns)
+    return jsonify({"state": "none"} if made is None else made.told())
+
+
+@plots.delete("/sheet/<name>/plots/driven")
+def stop(name: str) -> Response:
+    """End that; what was simulated is kept."""
+    desk().under_drive.forget(name)
+    return jsonify(state="stopped")
+
+
+def _steps(kept: Kept, case: Case) -> list[str]:
     """What is drawn one after the other: the suspect in the place of good units once ranked."""
     job = desk().jobs.of(kept.name)
-    ranked = job is not None and job.result is not None and job.revision == kept.revision
-    return [STEPS[0], STEPS[2] if ranked else STEPS[1]]
+    if job is not None and job.result is not None and job.revision == kept.revision:
+        return ["measured", "suspect"]
+    at_rest = [] if case.stage.chain is not None else ["good"]
+    return ["measured", *at_rest, *(["driven"] if takes_long(case) else [])]
 
 
-def _figure(kept: Kept, step: str) -> Figure:
+def _written(kept: Kept) -> str:
+    """When a sheet was written, as one word."""
+    return str(kept.path.stat().st_mtime_ns)
+
+
+def _figure(kept: Kept, case: Case, step: str) -> Figure:
     written = kept.path.stat().st_mtime_ns
     key = (kept.name, written, step)
     job = desk().jobs.of(kept.name)
@@ -86,12 +131,18 @@ def _figure(kept: Kept, step: str) -> Figure:
             and job.revision == kept.revision:
         index = 0 if job.result.suspects else None
         return desk().jobs.picture(job, str(index), kept.folder / RANKED, index)
+    if step in ("driven", "suspect"):
+        made = desk().under_drive.of(kept.name, written)
+        if made is not None and made.figure is not None:
+            return made.figure
+        # the sheet was changed meanwhile, or it was given up: what there is at once
+        step = "measured" if case.stage.chain is not None else "good"
+        key = (kept.name, written, step)
     with _lock:
         known = _figures.get(key)
     if known is None:
-        good = step != STEPS[0]
-        worker = desk().aside if good else desk().short
-        known = worker.run("plotted", str(kept.path), good)
+        worker = desk().aside if step == "good" else desk().short
+        known = worker.run("plotted", str(kept.path), step)
         with _lock:
             for old in [k for k in _figures if k[0] == kept.name and k[1] != written]:
                 del _figures[old]

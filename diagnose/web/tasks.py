@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -74,19 +74,18 @@ def pictured(bench: Bench, step: Stepwise, path: str, suspect: Suspect | None) -
     return answer_figure(load_case(path), suspect, bench, step)
 
 
-def plotted(bench: Bench, step: Stepwise, path: str, good: bool) -> Figure:
-    """What was measured and heard, and on request beside it where good units lie at rest.
+def plotted(bench: Bench, step: Stepwise, path: str, beside: str) -> Figure:
+    """What was measured and heard, and where good units lie beside it.
 
-    How good units of several stages differ takes minutes and comes with the ranking.
+    Parameters
+    ----------
+    beside : {"measured", "good", "driven"}
+        None; those at rest; all of them, which takes minutes under drive and of several stages.
     """
     case = load_case(path)
-    if not good:
+    if beside == "measured":
         return measured_figure(case)
-    if case.stage.chain is not None:
-        figure = measured_figure(case)
-        later = "Good units of several stages are drawn once the sheet is ranked."
-        return replace(figure, note=f"{later} {figure.note}".strip())
-    return answer_figure(case, None, bench, step, driven=False)
+    return answer_figure(case, None, bench, step, driven=beside == "driven")
 
 
 def blank(bench: Bench, step: Stepwise, stage: str, folder: str) -> str:

@@ -47,7 +47,7 @@ class Drawer:
 
 def desk_of(drawer: Drawer) -> Desk:
     idle = cast(Any, drawer)
-    return Desk(cast(Any, None), cast(Any, None), (idle,), idle, idle, idle, idle)
+    return Desk(cast(Any, None), cast(Any, None), (idle,), idle, idle, idle, idle, idle)
 
 
 def test_two_tabs_that_ask_for_the_same_get_the_same(tmp_path: Path) -> None:
