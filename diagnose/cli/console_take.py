@@ -9,7 +9,7 @@ import queue
 import shutil
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import nullcontext
 
 from circuits.errors import InputError
@@ -17,7 +17,7 @@ from diagnose.show.text_take import level_line
 from diagnose.soundcard.card import Card, Floats
 from diagnose.soundcard.level import level
 from diagnose.soundcard.session import AGAIN, GO, SKIP, STOP, Step
-from diagnose.soundcard.taking import Taken
+from diagnose.soundcard.taking import Taken, Takes
 
 _KEYS = {"": GO, "s": SKIP, "skip": SKIP, "r": AGAIN, "repeat": AGAIN, "q": STOP, "quit": STOP}
 """What may be typed before the Enter key."""
@@ -79,6 +79,9 @@ class Bench:
     def told(self, text: str) -> None:
         """As `Console.told`."""
         self._say(f"  ! {text}")
+
+    def heard(self, step: Step, takes: Sequence[Takes]) -> None:
+        """As `Console.heard`: a terminal shows the readings alone."""
 
     def took(self, taken: Taken, channel: str, again: bool) -> None:
         """As `Console.took`."""

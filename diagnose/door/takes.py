@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from diagnose.soundcard.calibration import Calibration
     from diagnose.soundcard.card import Card
     from diagnose.soundcard.session import Step
-    from diagnose.soundcard.taken import Taken
+    from diagnose.soundcard.taken import Taken, Takes
     from faultlib.simulate import Bench
 
     Volts = tuple[str | float, str | float]
@@ -172,6 +172,9 @@ class _Person:
     def ask(self, text: str) -> bool:
         """As `Console.ask`."""
         return self._ask is not None and self._ask(text)
+
+    def heard(self, step: Step, takes: Sequence[Takes]) -> None:
+        """As `Console.heard`."""
 
     def took(self, taken: Taken, channel: str, again: bool) -> None:
         """As `Console.took`; no step is repeated."""

@@ -1,4 +1,4 @@
-"""The spectrum of what comes in just now, drawn so that it stands still while it moves."""
+"""The spectrum of what comes in just now, so drawn that it stands still as it moves; of a take."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from diagnose.show.recording_figure import spectrum_panel
 REACH = View((20.0, 20e3), (-150.0, 20.0))
 """Hz and dBFS that it always shows: axes that follow what is drawn would jump four times a second,
 and above full scale names of lines need room."""
-TITLE = "What comes in just now"
+TITLE, HEARD = "What comes in just now", "What the last take heard"
 
 
 def live_spectrum(one: Picture, width: float, height: float = 290.0) -> str:
@@ -25,3 +25,19 @@ def live_spectrum(one: Picture, width: float, height: float = 290.0) -> str:
     panel = spectrum_panel(one, None, TITLE, whole="all that comes in",
                            always=(SIGNAL, HARMONIC, MAINS))
     return chart(panel, width, height, REACH, cursor=False)
+
+
+def take_spectrum(one: Picture, full_scale: float, width: float, height: float = 260.0) -> str:
+    """The spectrum of a take as SVG, in V at the unit's output.
+
+    Parameters
+    ----------
+    full_scale : float
+        V RMS of a sine that fills the input.
+    width, height : float
+        CSS pixels.
+    """
+    # marks as in the picture of what comes in, which stands below
+    panel = spectrum_panel(one, full_scale, HEARD, whole="all that was heard",
+                           always=(SIGNAL, HARMONIC, MAINS))
+    return chart(panel, width, height, cursor=False)

@@ -25,7 +25,7 @@ from diagnose.soundcard.calibration import SEEN
 from diagnose.soundcard.heard import Heard, NotTaken, hum_warning
 from diagnose.soundcard.played import Played, tones
 from diagnose.soundcard.rig import Rig
-from diagnose.soundcard.taken import Taken, Takes
+from diagnose.soundcard.taken import Taken, Takes, Wave
 
 MIDDLE_HZ = 1e3
 """The tone by which a level is found."""
@@ -84,6 +84,9 @@ class AtUnit:
                 "down and calibrate it again"
             )
         self.say(hum_warning(heard, self.rig.stage.mains))
+        samples = heard.other if away and heard.other is not None else heard.wave
+        self.takes.wave = Wave(samples, heard.rate, heard.tones, played.sweep is not None,
+                               self.rig.full_scale)
         return heard
 
     def say(self, text: str) -> None:

@@ -71,6 +71,9 @@ class Console(Protocol):
     def told(self, text: str) -> None:
         """A remark."""
 
+    def heard(self, step: Step, takes: Sequence[Takes]) -> None:
+        """What a step took, of one channel or of both, before its readings are handed over."""
+
     def took(self, taken: Taken, channel: str, again: bool) -> None:
         """A reading, which is kept before this returns; `again` where its step was repeated."""
 
@@ -193,6 +196,7 @@ def session(
                 console.told(f"nothing was taken: {error}")
                 failed = True
                 continue
+            console.heard(step, found)
             for task, takes in zip(step.takes, found, strict=True):
                 for taken in takes.readings:
                     console.took(taken, task.channel, place in had)

@@ -1,8 +1,9 @@
-"""The spectrum of what comes in just now: a tone with its harmonics, and mains lines, by name."""
+"""The spectrum of what comes in just now, or came in a take: tones, harmonics, mains lines."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -11,6 +12,7 @@ from circuits.signals.spectrum import BANDWIDTH, LOBE, Floats, Tapered, quick_le
 from diagnose.recording.figures import nominal
 from diagnose.recording.picture import HARMONIC, MAINS, SIGNAL, Line, Picture
 from diagnose.recording.pictures import outline
+from diagnose.soundcard.taken import Wave
 
 _LOWEST_HZ, _HIGHEST_HZ = 20.0, 20e3
 """Between which a tone is looked for."""
@@ -24,6 +26,8 @@ _FAINT_RMS = 10.0 ** (-130.0 / 20.0)
 """Of full scale: below lie the last bits of converters, whatever stands out of them."""
 _HARMONICS = 10
 """The highest harmonic that is named."""
+_NAMED = 4
+"""Tones that are named; of more the words would cover each other."""
 _MAINS = 10
 """Multiples of the mains that are named."""
 
@@ -49,6 +53,39 @@ def spectrum(wave: Floats, rate: float, mains: float = 50.0) -> Picture:
     return Picture("spectrum", "", tuple(np.round(x, 2).tolist()), tuple(y.tolist()),
                    tuple(sorted(lines, key=lambda line: line.frequency)),
                    BANDWIDTH * tapered.step)
+
+
+def of_take(wave: Wave, mains: float = 50.0) -> Picture:
+    """The spectrum of a take: what was played, its harmonics if that was one tone, mains lines.
+
+    Parameters
+    ----------
+    wave : Wave
+        Of a sweep no line stands out.
+    mains : float
+        Hz.
+    """
+    samples = wave.samples[: quick_length(len(wave.samples))]
+    if len(samples) < 4 * LOBE:
+        return Picture("spectrum", "", (), ())
+    tapered = taper(samples, wave.rate)
+    x, y = outline(tapered)
+    lines = [] if wave.swept else _of_tones(tapered, wave.tones, mains)
+    return Picture("spectrum", "", tuple(np.round(x, 2).tolist()), tuple(y.tolist()),
+                   tuple(sorted(lines, key=lambda line: line.frequency)),
+                   BANDWIDTH * tapered.step)
+
+
+def _of_tones(tapered: Tapered, tones: Sequence[float], mains: float) -> list[Line]:
+    few = len(tones) <= _NAMED
+    own = [(f, SIGNAL, render(nominal(f), "Hz") if few else "") for f in tones]
+    if len(tones) == 1:
+        own += [(tones[0] * k, HARMONIC, f"{k}") for k in range(2, _HARMONICS + 1)]
+    step = LOBE * tapered.step
+    hum = [(mains * k, MAINS, f"{mains * k:g}") for k in range(1, _MAINS + 1)
+           if all(abs(mains * k - f) > step for f, _, _ in own)]
+    return [Line(f, rms, kind, name) for f, kind, name in (*own, *hum)
+            if (rms := _seen(tapered, f, _SEEN)) > _FAINT_RMS]
 
 
 def _lines(tapered: Tapered, mains: float) -> list[Line]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from circuits.quantity import render
 from circuits.reading import Reading
+from diagnose.soundcard.card import Floats
 
 
 @dataclass(frozen=True)
@@ -43,9 +44,35 @@ class Taken:
         return f"{self.bound} {render(self.value, self.reading.unit, 4)}".strip()
 
 
+@dataclass(frozen=True, eq=False)
+class Wave:
+    """What a take heard, to be looked at.
+
+    Attributes
+    ----------
+    samples : (n,) array
+        The settled wave, fractions of full scale.
+    rate : float
+        Samples a second.
+    tones : tuple of float
+        What was played, Hz; none of a silence or a sweep.
+    swept : bool
+        Whether a sweep was played.
+    full_scale : float
+        V RMS at the unit's output of a sine that fills the card's input.
+    """
+
+    samples: Floats
+    rate: float
+    tones: tuple[float, ...]
+    swept: bool
+    full_scale: float
+
+
 @dataclass
 class Takes:
-    """What was taken of one task, and what to say of it."""
+    """What was taken of one task, what to say of it, and what its last take heard."""
 
     readings: list[Taken] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
+    wave: Wave | None = None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from typing import Any
@@ -14,7 +14,7 @@ from circuits.errors import AmplifierError, InputError
 from circuits.quantity import render
 from circuits.signals.recording import CHANNELS
 from diagnose.sheet.entry import Measured
-from diagnose.show.level_figure import live_spectrum
+from diagnose.show.level_figure import live_spectrum, take_spectrum
 from diagnose.show.text_take import level_words, share
 from diagnose.soundcard import portaudio
 from diagnose.soundcard.asked import Prepared
@@ -25,8 +25,8 @@ from diagnose.soundcard.level import Level, level
 from diagnose.soundcard.meanwhile import Meanwhile, stays
 from diagnose.soundcard.session import AGAIN, GO, SKIP, Step, session
 from diagnose.soundcard.session import STOP as STOPPED
-from diagnose.soundcard.spectrum import spectrum
-from diagnose.soundcard.taking import Rig, Taken
+from diagnose.soundcard.spectrum import of_take, spectrum
+from diagnose.soundcard.taking import Rig, Taken, Takes
 from diagnose.web.bench_sheet import BenchSheet
 from diagnose.web.desk import Desk
 from diagnose.web.runs import STOP, Run
@@ -136,6 +136,8 @@ class _Person:
         words = (GO, SKIP, *((AGAIN,) if before else ()), STOP)
         self._run.ask(words, phase="step", step=place, failed=failed, asked="")
         word = self._waited()
+        # what was heard stays until then, as the step after a take may be of hands
+        self._run.tell(heard=(), fresh=0)
         if word == GO and step.task is not None:
             self._run.tell(phase="taking", level=None)
         return STOPPED if word == STOP else word
@@ -150,6 +152,14 @@ class _Person:
     def told(self, text: str) -> None:
         """As `Console.told`."""
         self._run.remark(text)
+
+    def heard(self, step: Step, takes: Sequence[Takes]) -> None:
+        """As `Console.heard`."""
+        mains, width = self._sheet.case.stage.mains, self._run.width
+        shown = [{"channel": task.channel if step.beside else "", "spectrum": take_spectrum(
+                     of_take(one.wave, mains), one.wave.full_scale, width)}
+                 for task, one in zip(step.takes, takes, strict=True) if one.wave is not None]
+        self._run.tell(heard=shown, fresh=sum(len(one.readings) for one in takes))
 
     def took(self, taken: Taken, channel: str, again: bool) -> None:
         """As `Console.took`. What was typed there meanwhile stays."""

@@ -21,6 +21,7 @@ BLANK: Mapping[str, Any] = {
     "phase": "preparing", "at": 0, "words": (), "title": "", "text": "", "error": "", "good": "",
     "cautions": (), "remarks": (), "readings": (),
     "steps": (), "left": (), "step": 0, "failed": False, "asked": "", "level": None,  # of a card
+    "heard": (), "fresh": 0,  # of its last take: spectra, and how many readings
     "points": (), "point": 0, "shown": "",  # of a meter
     "typed": "", "problem": "",  # of a question that wants something typed
 }

@@ -1,6 +1,7 @@
 // What moves while a step of the bench waits: level, warnings and spectrum of a card; the value of a meter; the readings so far.
 import { make, tell } from "./common.js";
 
+const MOST = 6; // readings of one take that stand unfolded: a sweep has a hundred
 const SVG = "http://www.w3.org/2000/svg";
 
 function rect(given) {
@@ -14,7 +15,7 @@ export function levels() {
   const problem = make("p", { class: "problem", role: "status" });
   const sides = [incoming(), incoming()];
   const box = make("section", { class: "incoming", "aria-label": "What comes in", hidden: true }, problem, sides.map((one) => one.box));
-  const spectra = make("div", { class: "spectra", hidden: true }, sides.map((one) => one.spectrum));
+  const spectra = make("div", { class: "spectra", hidden: true }, make("p", { class: "dim" }, "What comes in just now"), sides.map((one) => one.spectrum));
   const show = (level) => {
     box.hidden = spectra.hidden = !level;
     if (!level) return;
@@ -53,19 +54,27 @@ function incoming() {
   return { box, spectrum, show };
 }
 
-/** The readings so far, the last one first, each beside good units and the published figure; while more come, the others are folded. */
+/** The readings so far, the last one first, each beside good units and the published figure; while more come, those before the last take are folded. What that take heard stands below them. */
 export function readings() {
   const list = make("ul", {});
   const others = make("ul", {});
   const count = make("summary", {});
   const before = make("details", { id: "bench-before" }, count, others);
   const good = make("p", { class: "dim", hidden: true });
-  const box = make("section", { class: "read-so-far", "aria-label": "Readings taken" }, make("h3", {}, "Taken"), good, list, before);
+  const heard = make("div", { class: "heard" });
+  let drawn = "";
+  const box = make("section", { class: "read-so-far", "aria-label": "Readings taken" }, make("h3", {}, "Taken"), good, list, heard, before);
   const show = (run) => {
-    box.hidden = !run.readings.length;
+    box.hidden = !run.readings.length && !run.heard.length;
+    const mark = run.heard.map((one) => one.spectrum).join("");
+    if (mark !== drawn) {
+      heard.replaceChildren(...run.heard.map((one) => make("figure", { class: "spectrum" },
+        make("figcaption", {}, one.channel ? `What the last take heard, ${one.channel}` : "What the last take heard"), make("div", { ".innerHTML": one.spectrum }))));
+      drawn = mark;
+    }
     tell(good, run.good);
     const lines = [...run.readings].reverse().map(line);
-    const shown = run.phase === "ended" ? lines.length : 1;
+    const shown = run.phase === "ended" ? lines.length : Math.min(Math.max(run.fresh, 1), MOST);
     list.replaceChildren(...lines.slice(0, shown));
     others.replaceChildren(...lines.slice(shown));
     count.textContent = `before that: ${lines.length - shown}`;

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import ModuleType
@@ -25,7 +26,8 @@ from diagnose.soundcard.calibration import Calibration, keep, kept
 from diagnose.soundcard.level import BANDS, level
 from diagnose.soundcard.plan import Asked, tasks
 from diagnose.soundcard.session import AGAIN, GO, SKIP, STOP, Step, session, steps
-from diagnose.soundcard.taking import Rig, Taken
+from diagnose.soundcard.taken import Wave
+from diagnose.soundcard.taking import Rig, Taken, Takes
 from faultlib.good_unit import Figure
 from tests.diagnose.soundcard.fake_card import FakeCard, Unit
 
@@ -59,6 +61,7 @@ class Person:
     words: list[str]
     seen: list[str] = field(default_factory=list)
     kept: list[tuple[str, str]] = field(default_factory=list)
+    waves: list[Wave | None] = field(default_factory=list)
     anew: list[bool] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
 
@@ -76,6 +79,9 @@ class Person:
 
     def told(self, text: str) -> None:
         self.remarks.append(text)
+
+    def heard(self, step: Step, takes: Sequence[Takes]) -> None:
+        self.waves += [one.wave for one in takes]
 
     def took(self, taken: Taken, channel: str, again: bool) -> None:
         self.kept.append((channel, taken.asked.label()))
@@ -144,6 +150,11 @@ def test_what_was_taken_is_kept_when_somebody_stops() -> None:
     with pytest.raises(KeyboardInterrupt):
         session(made(Asked(GAIN), Asked(NOISE)), FakeCard(), Rig(OWN, LINE, 1.0), person)
     assert person.kept == [("", "gain at 1 kHz")]
+    # around a mains of 50 Hz a gain at 1 kHz is taken by two tones beside its 20th harmonic
+    (wave,) = person.waves
+    assert wave is not None
+    assert all(abs(f / 1e3 - 1.0) < 0.02 for f in wave.tones)
+    assert not wave.swept
 
 
 def test_a_take_that_fails_waits_at_its_step() -> None:

@@ -12,8 +12,9 @@ import numpy as np
 import pytest
 
 from diagnose.recording.picture import HARMONIC, MAINS, SIGNAL
-from diagnose.show.level_figure import live_spectrum
-from diagnose.soundcard.spectrum import spectrum
+from diagnose.show.level_figure import live_spectrum, take_spectrum
+from diagnose.soundcard.spectrum import of_take, spectrum
+from diagnose.soundcard.taken import Wave
 
 RATE = 48e3
 TIME = np.arange(24000) / RATE
@@ -65,3 +66,30 @@ def test_it_is_drawn_with_units_between_the_same_ends_whatever_comes_in() -> Non
         assert "mains lines, Hz" in drawn
     assert ">50</text>" in loud
     assert "997 Hz" in loud
+
+
+def heard(lines: dict[float, float], tones: tuple[float, ...], swept: bool = False) -> Wave:
+    """A take of these lines, of which these were played; 2 V RMS fill the card."""
+    return Wave(wave(lines), RATE, tones, swept, 2.0)
+
+
+def test_a_take_has_what_was_played_its_harmonics_and_the_mains_at_their_volts() -> None:
+    put = {1000.0: 0.5, 2000.0: 5e-4, 50.0: 1e-3}
+    found = of_take(heard(put, (1000.0,))).lines
+    assert [(line.kind, line.name) for line in found] == [
+        (MAINS, "50"), (SIGNAL, "1 kHz"), (HARMONIC, "2")]
+    # a sine of peak A, of a full scale of 2 V RMS, is 2 A V RMS
+    for (_, peak), line in zip(sorted(put.items()), found, strict=True):
+        assert line.rms * math.sqrt(2.0) * 2.0 == pytest.approx(2.0 * peak, rel=0.01)
+    drawn = take_spectrum(of_take(heard(put, (1000.0,))), 2.0, 560.0)
+    for words in ("level, RMS", "harmonics, by number", "mains lines, Hz", "all that was heard"):
+        assert words in drawn
+
+
+def test_of_many_tones_none_is_taken_for_a_harmonic_and_a_sweep_has_no_lines() -> None:
+    tones = (500.0, 1000.0, 2000.0, 4000.0, 8000.0)
+    found = of_take(heard(dict.fromkeys(tones, 0.1), tones)).lines
+    assert {line.kind for line in found} == {SIGNAL}
+    assert len(found) == len(tones)
+    assert of_take(heard({50.0: 0.1, 1000.0: 0.1}, (), True)).lines == ()
+    assert of_take(Wave(np.zeros(3), RATE, (), False, 2.0)).lines == ()

@@ -10,6 +10,7 @@ import io
 import json
 import math
 import sys
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -28,7 +29,7 @@ from diagnose.soundcard.calibration import Calibration, keep, kept
 from diagnose.soundcard.heard import NotTaken
 from diagnose.soundcard.plan import Asked, cannot, tasks
 from diagnose.soundcard.session import Step, session, steps
-from diagnose.soundcard.taking import Rig, Taken, run
+from diagnose.soundcard.taking import Rig, Taken, Takes, run
 from tests.diagnose.soundcard.fake_card import FakeCard, Unit
 
 SIDE = Calibration("bench card", "2020-02-03", 48e3, 2.0, 1.0, 100.0, 10e3)
@@ -67,6 +68,8 @@ class Somebody:
 
     def told(self, text: str) -> None:
         self.remarks.append(text)
+
+    def heard(self, step: Step, takes: Sequence[Takes]) -> None: ...
 
     def took(self, taken: Taken, channel: str, again: bool) -> None:
         self.kept[channel, taken.asked.quantity] = taken

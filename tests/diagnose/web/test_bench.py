@@ -502,7 +502,12 @@ def test_what_was_typed_while_a_card_was_at_it_stays_until_the_step_is_repeated(
         assert low() == -9.0
         assert "-9 dB stays" in walk.run["remarks"][-1]
         assert [one["label"] for one in walk.run["readings"]] == ["gain at 1 kHz, into 10 kΩ"]
-        walk.on("again")
+        # what the take heard stays at the step after it, until that is gone on with
+        (heard,) = walk.run["heard"]
+        for word in ("1 kHz", "level, RMS", "harmonics, by number", "mains lines, Hz"):
+            assert word in heard["spectrum"]
+        assert walk.run["fresh"] == 2
+        assert walk.on("again")["heard"] == []
         walk.on("go")
         walk.say("stop")
         walk.phase("ended")

@@ -185,6 +185,10 @@ def test_a_card_is_walked_through_to_the_suspect(
         assert page.inner_text("#bench-go") == "Take it now"
         page.keyboard.press("Space")
         page.wait_for_selector("#bench-more")
+        # what the take heard stays beside its readings: two tones around each, and the hum
+        stays = page.inner_text("#bench .read-so-far .heard")
+        for word in ("What the last take heard", "level, RMS", "V", "mains lines, Hz", "50"):
+            assert word in stays
         text = page.inner_text("#bench .read-so-far")
         assert "gain at 20 Hz, into 10 kΩ" in text
         assert "NOT MET: at least -1 dB" in text
