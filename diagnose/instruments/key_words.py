@@ -34,3 +34,26 @@ def words_of_line(line: str) -> list[str]:
     """What a line of a pipe says, by its first letter; nothing where that means nothing."""
     word = WORDS.get(line.strip().lower()[:1] or " ", "")
     return [word] if word else []
+
+
+class Waiting:
+    """Words that have come and were not asked for yet; `_look` of each system takes what waits."""
+
+    def __init__(self) -> None:
+        self._waiting: list[str] = []
+        self._over = False
+
+    def poll(self) -> str:
+        """The next word that waits; empty for none."""
+        self._look(0.0)
+        return self._waiting.pop(0) if self._waiting else ""
+
+    def wait(self) -> str:
+        """The next word."""
+        while not self._waiting and not self._over:
+            self._look(LONGEST_WAIT)
+        return self._waiting.pop(0) if self._waiting else END
+
+    def _look(self, seconds: float) -> None:
+        """Take what waits, and wait for it so long."""
+        raise NotImplementedError

@@ -13,8 +13,7 @@ import sys
 from types import TracebackType
 from typing import Any
 
-from diagnose.instruments.key_words import LONGEST_WAIT, WORDS, Keys, words_of_line
-from diagnose.instruments.session import END
+from diagnose.instruments.key_words import WORDS, Keys, Waiting, words_of_line
 
 _PAGE = "\x1b[6~"
 """What a terminal sends for that."""
@@ -30,18 +29,17 @@ def keyboard() -> Keys:
     return TerminalKeys()
 
 
-class TerminalKeys:
+class TerminalKeys(Waiting):
     """The keys of a terminal, or the lines of a pipe, of a POSIX system.
 
     As a context it sets the terminal so that keys come at once, and sets it back.
     """
 
     def __init__(self) -> None:
+        super().__init__()
         self._handle = sys.stdin.fileno()
         self._terminal = os.isatty(self._handle)
-        self._waiting: list[str] = []
         self._rest = ""
-        self._over = False
         self._before: Any = None
 
     def __enter__(self) -> TerminalKeys:
@@ -61,17 +59,6 @@ class TerminalKeys:
             import termios
 
             termios.tcsetattr(self._handle, termios.TCSADRAIN, self._before)
-
-    def poll(self) -> str:
-        """The next word that waits; empty for none."""
-        self._look(0.0)
-        return self._waiting.pop(0) if self._waiting else ""
-
-    def wait(self) -> str:
-        """The next word."""
-        while not self._waiting and not self._over:
-            self._look(LONGEST_WAIT)
-        return self._waiting.pop(0) if self._waiting else END
 
     def _look(self, seconds: float) -> None:
         if self._over or not select.select([self._handle], [], [], seconds)[0]:

@@ -14,8 +14,8 @@ from importlib import import_module
 from types import TracebackType
 from typing import Any
 
-from diagnose.instruments.key_words import LONGEST_WAIT, WORDS, words_of_line
-from diagnose.instruments.session import END, TAKE
+from diagnose.instruments.key_words import WORDS, Waiting, words_of_line
+from diagnose.instruments.session import TAKE
 
 _SPECIAL = ("\x00", "\xe0")
 """What comes before the code of a key that is no letter."""
@@ -27,18 +27,17 @@ _LOOK = 0.02
 """s between two looks at the console, which has no wait with an end."""
 
 
-class ConsoleKeys:
+class ConsoleKeys(Waiting):
     """The keys of a console, or the lines of a pipe.
 
     A pipe has no way to ask whether something waits in it, so that a thread of its own reads it.
     """
 
     def __init__(self) -> None:
+        super().__init__()
         self._console = sys.stdin.isatty()
         self._keys: Any = import_module("msvcrt") if self._console else None
-        self._waiting: list[str] = []
         self._lines: queue.Queue[str | None] = queue.Queue()
-        self._over = False
 
     def __enter__(self) -> ConsoleKeys:
         if not self._console:
@@ -50,17 +49,6 @@ class ConsoleKeys:
         trace: TracebackType | None,
     ) -> None:
         """Nothing: a console is not set to anything."""
-
-    def poll(self) -> str:
-        """The next word that waits; empty for none."""
-        self._look(0.0)
-        return self._waiting.pop(0) if self._waiting else ""
-
-    def wait(self) -> str:
-        """The next word."""
-        while not self._waiting and not self._over:
-            self._look(LONGEST_WAIT)
-        return self._waiting.pop(0) if self._waiting else END
 
     def _look(self, seconds: float) -> None:
         """Take what waits, and wait for it so long; a wait in pieces, so that Ctrl-C is heard."""
