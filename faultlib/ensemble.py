@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from circuits.one_phase import pairs
 from circuits.reading import Reading, softened
 from circuits.stage import Stage
 from faultlib.signature import differences
@@ -71,12 +72,14 @@ def ensemble(
     stage : Stage
     readings : sequence of Reading
     around : sequence of Spread
-        What varies between good units; what the stage file leaves open of it is drawn.
+        What varies between good units; what the stage file leaves open of it is drawn. So is the
+        ripple of two rails of one phase, whose hum cancels as drawn and in no real unit.
     bench : Bench
         Takes every reading of every unit, none by straight lines.
     progress : callable, optional
     """
-    around = [s for s in around if isinstance(s, LeftOpen)]
+    paired = bool(pairs(stage))
+    around = [s for s in around if isinstance(s, LeftOpen) or (paired and s.what == "ripple")]
     half = np.random.default_rng(_SEED).normal(size=(UNITS // 2, len(around)))
     deviations = np.vstack([half, -half])  # pairs, so that the mean of every line is nothing
     units = [

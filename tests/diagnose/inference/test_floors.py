@@ -13,11 +13,14 @@ import pytest
 from circuits.load import load_stage
 from circuits.quantities import CROSSTALK, QUANTITIES
 from circuits.reading import Reading, compared, from_compared, shows, unseen
+from diagnose.inference.channels import doubted
 from diagnose.inference.infer import observe, weighing
 from diagnose.sheet.case import Case
 from diagnose.sheet.entry import Measured
+from faultlib.ensemble import ensemble, floors
 from faultlib.fault import Fault
 from faultlib.simulate import Laboratory, Variant
+from faultlib.store import Memory
 
 HUM = Reading("hum", frequency=200.0)
 
@@ -68,3 +71,24 @@ def test_a_hum_too_small_to_be_seen_does_not_make_a_fault_unknown() -> None:
     assert low.unmodelled == pytest.approx(high.unmodelled, abs=1e-9)
     assert low.unmodelled < bare.unmodelled + 0.05
     assert np.isfinite(low.healthy)
+
+
+def test_rails_that_cancel_as_drawn_leave_what_their_ripples_differ_by() -> None:
+    """Known law: ripples of two rails stray apart, each log-normal, and hum is their difference.
+
+    Beside the analyser's own microvolt, added as power. 32 units know a root mean square to an
+    eighth, and a rare large difference is cut off.
+    """
+    stage, hum = load_stage("phono-opamp"), Reading("hum", frequency=100.0)
+    around = doubted(stage)
+    ripple = next(s for s in around if s.what == "ripple")
+    with Laboratory(Memory(), workers=0) as bench:
+        drawn = ensemble(stage, [hum], around, bench)
+        (level,) = bench.values(stage, [Variant((), ((ripple, 1.0),))], [hum]).values[0]
+    floor, apart = shows(hum), 10.0 ** (level / 20.0)
+    alone = math.sqrt(apart**2 - floor**2) / math.expm1(ripple.sigma)
+    one, other = np.exp(ripple.sigma * np.random.default_rng(1).normal(size=(2, 100_000)))
+    away = np.hypot(alone * (one - other), floor) - floor
+    (found,) = floors(drawn)
+    assert drawn.healthy[0] == pytest.approx(20.0 * math.log10(floor), abs=0.1)  # they cancel
+    assert found.beside == pytest.approx(math.sqrt(np.mean(away**2)), rel=0.35)
