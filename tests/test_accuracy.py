@@ -20,12 +20,17 @@ from scipy import stats
 from circuits.load import load_stage
 from circuits.reading import Reading
 from circuits.stage import Stage
-from diagnose.inference.channels import doubted
 from diagnose.inference.likelihood import Observed
 from diagnose.sheet.proposal import propose
-from diagnose.studies.random_benches import RandomBench, detectable, draw_benches, instrument, score
+from diagnose.studies.random_benches import (
+    RandomBench,
+    detectable,
+    draw_benches,
+    instrument,
+    score,
+    weighed_with,
+)
 from diagnose.studies.reliability import Report, Share, report
-from faultlib.signature import signatures
 from faultlib.simulate import Laboratory
 from faultlib.store import Memory
 
@@ -56,10 +61,10 @@ def shown(
     stage: Stage, asked: list[Reading], count: int, bench: Laboratory, random: np.random.Generator
 ) -> list[RandomBench]:
     """The first so many random units whose fault shows."""
-    good = signatures(stage, asked, (), bench, around=doubted(stage))
+    good, _ = weighed_with(stage, asked, (), bench)
     none = ("",) * len(asked)
     drawn = [
-        d for d in draw_benches(stage, asked, 4 * count, bench, random, 0.0)
+        d for d in draw_benches(stage, asked, 5 * count, bench, random, 0.0)
         if detectable(good, Observed(tuple(asked), d.values, instrument(asked, d.values), none))
     ]
     return drawn[:count]

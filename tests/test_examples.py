@@ -17,11 +17,11 @@ from faultlib.store import Store
 
 pytestmark = pytest.mark.slow
 
-LIKELY, VERY_LIKELY = 0.66, 0.90
+RATHER_LIKELY, LIKELY, VERY_LIKELY = 0.50, 0.66, 0.90
 VERY_UNLIKELY, EXCEPTIONALLY_UNLIKELY = 0.10, 0.01
-"""What words for chances stand for: likely, very likely, very unlikely and exceptionally
-unlikely in the scale of the IPCC's guidance note on uncertainties, 2010 (from memory). An example
-is worth showing where its answer is at least likely."""
+"""What words for chances stand for: more likely than not, likely, very likely, very unlikely and
+exceptionally unlikely in the scale of the IPCC's guidance note on uncertainties, 2010 (from
+memory). An example is worth showing where its answer is at least likely."""
 
 EXAMPLES = Path(__file__).resolve().parents[1] / "examples"
 FILES = sorted(EXAMPLES.glob("*.yaml"))
@@ -95,7 +95,9 @@ def test_rustling_with_the_volume_down_is_the_first_transistor(shared_store: Pat
     """
     result = ranked("hall-announcement-noise", shared_store)
     assert first(result)[0] == "Q1 noisy"
-    assert about(result, "Q1") > LIKELY
+    # makers' resistors differ by 6 dB in the noise of their current, which leaves others a chance
+    assert about(result, "Q1") > RATHER_LIKELY
+    assert result.groups[0].probability > VERY_LIKELY
     noisy = ("noisy", "leaky and noisy", "breaking down", "noisy element")
     assert all(name.endswith(noisy) for name in first(result))
 
@@ -104,9 +106,10 @@ def test_distortion_that_falls_with_power_is_the_bias(shared_store: Path) -> Non
     """Trade: crossover distortion is worst at low level; quiescent current too low makes it.
 
     The bias is set by RV1 around the spreader Q4, and R10 to R13 feed both: R10 and R11 in a row.
+    C7 lies across Q4, and what it leaks takes from the bias as well.
     """
     result = ranked("hall-loudspeaker-crossover", shared_store)
-    setting = ("RV1", "Q4", "R10", "R11", "R12", "R13")
+    setting = ("RV1", "Q4", "R10", "R11", "R12", "R13", "C7")
     assert {name.split()[0] for name in first(result)} <= set(setting)
     assert math.fsum(about(result, part) for part in setting) > LIKELY
     assert any("were not simulated under drive" in note for note in result.notes)
