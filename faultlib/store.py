@@ -106,12 +106,15 @@ class _Table:
         self, units: Sequence[bytes], rows: Floats, reasons: Mapping[int, str],
         apart: Sequence[int],
     ) -> None:
-        """Add rows (n, m) of units; a value is not replaced by none."""
-        for k in reasons:
-            if units[k] in self.at:
-                before = self.rows()[self.at[units[k]]]
-                rows = rows.copy()
-                rows[k] = np.where(np.isnan(rows[k]), before, rows[k])
+        """Add rows (n, m) of units; a value that is known stays.
+
+        Two that simulate the same unit at the same time may differ in the last digit.
+        """
+        again = [k for k, one in enumerate(units) if one in self.at]
+        if again:
+            before = self.rows()[[self.at[units[k]] for k in again]]
+            rows = rows.copy()
+            rows[again] = np.where(np.isnan(before), rows[again], before)
         self.at.update(zip(units, range(self._count, self._count + len(units)), strict=True))
         self.reasons.update((units[k], why) for k, why in reasons.items())
         self.apart.update(units[k] for k in apart)
@@ -182,7 +185,8 @@ class Shelf:
             found = rows[:, out]
             where = np.ix_(here, np.array(into))
             finite = np.isfinite(found)
-            values[where] = np.where(finite, found, values[where])
+            before = values[where]
+            values[where] = np.where(np.isnan(before), found, before)
             told[where] |= finite
         whole: NDArray[np.bool_] = np.logical_and.reduce(told, axis=1)
         for i, why in together.items():

@@ -68,6 +68,23 @@ def test_what_was_saved_comes_back_to_the_last_bit(store: Store, tmp_path: Path)
     assert here.values.tobytes() == VALUES.tobytes()
 
 
+def test_what_was_known_first_stays(store: Store, tmp_path: Path) -> None:
+    """Whoever looks twice has the same answer, whatever another process adds between."""
+    other = Store(tmp_path).shelf(KEY)
+    assert other.known(UNITS, NAMES).known.all()
+    nearly = np.nextafter(VALUES, np.inf)
+    other.keep(UNITS[:1], NAMES, nearly[:1], {})
+    other.keep(UNITS[:1], NAMES[:1], nearly[:1, :1], {})  # asked with other readings
+    for shelf in (store.shelf(KEY), other, Store(tmp_path).shelf(KEY)):
+        assert shelf.known(UNITS[:1], NAMES).values.tobytes() == VALUES[:1].tobytes()
+        assert shelf.known(UNITS[:1], NAMES[:1]).values.tobytes() == VALUES[:1, :1].tobytes()
+    # and what had no value gets one
+    other.keep(UNITS[1:2], NAMES, np.full((1, 3), 2.0), {})
+    found = Store(tmp_path).shelf(KEY).known(UNITS[1:2], NAMES)
+    assert found.values.tolist() == [[VALUES[1, 0], 2.0, VALUES[1, 2]]]
+    assert found.reasons == {}
+
+
 def test_a_key_is_the_sha256_of_its_content() -> None:
     """FIPS 180-4, the example "abc"."""
     assert digest("abc") == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
