@@ -7,6 +7,7 @@ nothing of it is imported before it is needed.
 
 from __future__ import annotations
 
+import gc
 import os
 import re
 import warnings
@@ -109,11 +110,15 @@ class VisaLine:
         self._errors = (pyvisa.Error, OSError)
         self._silence = pyvisa.constants.StatusCode.error_timeout
         name = visa_address(address)
+        why: str | None = None
         try:
             manager = pyvisa.ResourceManager(os.environ.get(BACK_END, _USUAL))
             self._line = manager.open_resource(name)
         except Exception as error:  # noqa: BLE001  the back end raises bare ones, for no such host
-            raise _no_line(address, _plain(error)) from None
+            why = _plain(error)
+        if why is not None:
+            _let_go()
+            raise _no_line(address, why)
         if not isinstance(self._line, pyvisa.resources.MessageBasedResource):
             raise _no_line(address, "this is no address of an instrument")
         self._line.read_termination = self._line.write_termination = "\n"
@@ -154,6 +159,13 @@ class VisaLine:
         trace: TracebackType | None,
     ) -> None:
         self.close()
+
+
+def _let_go() -> None:
+    """Close what the back end opened in vain: it leaves that to the collector, with a warning."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ResourceWarning)
+        gc.collect()
 
 
 def _no_line(address: str, why: str) -> InputError:

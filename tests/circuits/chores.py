@@ -42,14 +42,10 @@ def summed(shared: int, items: list[int]) -> list[int]:
 
 
 def endless(folder: str, item: int) -> int:
-    """The first items wait until a later one runs, which goes on for ever."""
-    if item >= 25:
-        Path(folder, f"{os.getpid()}").touch()
-        while True:
-            time.sleep(0.1)
-    while not list(Path(folder).iterdir()):
-        time.sleep(0.02)
-    return item
+    """Leaves a file with the name of its process, and goes on for ever."""
+    Path(folder, f"{os.getpid()}").touch()
+    while True:
+        time.sleep(0.1)
 
 
 def own() -> str:

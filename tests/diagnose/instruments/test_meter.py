@@ -210,11 +210,6 @@ def test_points_are_named_with_their_cautions() -> None:
 
 # ---- the command, over a socket ----------------------------------------------------------------
 
-pytestmark = pytest.mark.filterwarnings(
-    # pyvisa-py leaves sockets to the garbage collector
-    "ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning")
-
-
 @pytest.fixture(autouse=True)
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(connection, "TIMEOUT", 0.25)

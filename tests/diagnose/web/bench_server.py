@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from waitress import wasyncore
 from waitress.server import create_server
 
 from diagnose.soundcard import portaudio
@@ -89,3 +90,5 @@ def bench_server(
         server.task_dispatcher.shutdown()
         server.close()
         thread.join(10.0)
+        # and what a browser still held open, which would be found by whichever test runs later
+        wasyncore.close_all(server._map)

@@ -41,9 +41,6 @@ from tests.diagnose.instruments.scpi_server import Voltages, serving
 from tests.diagnose.soundcard.fake_card import FakeCard, Unit
 from tests.diagnose.web.bench_walk import Walk
 
-pytestmark = pytest.mark.filterwarnings(
-    # pyvisa-py leaves sockets to the garbage collector
-    "ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning")
 DATA = Path(__file__).resolve().parents[2] / "data"
 OWN = Calibration("bench card", "2020-02-03", 48e3, 2.0, 1.0, 100.0, 10e3)
 SHEET = """\

@@ -25,9 +25,7 @@ from tests.diagnose.web.bench_server import Bench, Played, bench_server
 from tests.diagnose.web.conftest import PATIENCE
 from tests.diagnose.web.test_bench import DATA, SHEET, dry
 
-pytestmark = [pytest.mark.slow, pytest.mark.filterwarnings(
-    # pyvisa-py leaves sockets to the garbage collector
-    "ignore::ResourceWarning", "ignore::pytest.PytestUnraisableExceptionWarning")]
+pytestmark = pytest.mark.slow
 PHONO = """\
 case: Invented phono stage
 stage: phono-two-transistor
@@ -211,7 +209,7 @@ def test_without_the_extra_the_buttons_say_what_to_install(
         for button, words in (("#by-card", "pip install sounddevice"), ("#by-meter", "[bench]")):
             page.click(button)
             page.wait_for_selector(f"#bench [role=alert] >> text={words}")
-            assert page.locator("#bench-begin").is_hidden()
+            page.locator("#bench-begin").wait_for(state="hidden")
         page.set_viewport_size({"width": 390, "height": 844})
         assert page.evaluate("document.documentElement.scrollWidth") == 390
         page.click("#bench-close")
