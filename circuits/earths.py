@@ -29,6 +29,9 @@ _FOOT = {"bipolar": 2, "jfet": 2, "mosfet": 2, "triode": 2, "pentode": 3, "opamp
 _LOUDSPEAKER = 100.0
 """Ohm of a load at most that takes a current worth the name: loudspeakers, and headphones nearly
 (judgement)."""
+_SMOOTHS = 10e-9
+"""F of a capacitor that decouples, at least: what is smaller keeps radio out, or is two wires side
+by side (judgement)."""
 _FAR = 3
 """Parts between a first stage and the decoupling that feeds it, at most."""
 _MOST_FEEDS = 2
@@ -187,7 +190,7 @@ def _feet(stage: Stage, first: Sequence[Part]) -> Iterator[tuple[Part, ...]]:
             continue
         for node in (pair,) if pair else (own,):
             beyond = [n for _, n in _next(stage, node) if not _active(stage, n)]
-            foot = _grounded(stage, beyond) or _grounded(stage, (node,))
+            foot = _at_audio(_grounded(stage, beyond)) or _grounded(stage, (node,))
             if foot:
                 yield foot
 
@@ -231,7 +234,7 @@ def _decoupled(stage: Stage, node: str) -> bool:
     """Whether a node is fed through a resistor or choke from a rail, and smoothed."""
     if node in (GROUND, *_rails(stage)):
         return False
-    held = any(kind(p.kind).family == "capacitor" for p in _grounded(stage, (node,)))
+    held = any(kind(p.kind).family == "capacitor" for p in _at_audio(_grounded(stage, (node,))))
     fed = any(
         node in p.nodes and set(p.nodes) & set(_rails(stage))
         and kind(p.kind).family in ("resistor", "inductor")
@@ -247,6 +250,12 @@ def _grounded(stage: Stage, nodes: Sequence[str]) -> tuple[Part, ...]:
         if len(part.nodes) == 2 and GROUND in part.nodes and _passes(part)
         and any(node in nodes for node in part.nodes)
     )
+
+
+def _at_audio(parts: Sequence[Part]) -> tuple[Part, ...]:
+    """The parts that lead anything worth the name at audio frequencies."""
+    return tuple(part for part in parts if kind(part.kind).family != "capacitor"
+                 or (part.value or 0.0) >= _SMOOTHS)
 
 
 def _next(stage: Stage, node: str) -> Iterator[tuple[Part, str]]:

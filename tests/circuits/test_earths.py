@@ -53,6 +53,17 @@ def test_the_foot_and_the_input_are_returns_and_the_load_is_none() -> None:
     assert by_name(loaded) == {"earth of R1": ("R1",), "earth of R3": ("R3",)}
 
 
+@pytest.mark.parametrize("name", stage_names())
+def test_two_wires_side_by_side_are_no_foot_and_decouple_nothing(name: str) -> None:
+    """30 pF from each node to ground, 180 kohm at 30 kHz (1 / 2πfC): nothing stands on them."""
+    stage = load_stage(name)
+    wires = tuple(capacitor(f"near.{node}", node, "0", 30e-12) for node in stage.nodes)
+    crowded = replace(stage, parts=(*stage.parts, *wires))
+    found = {one: tuple(p for p in parts if not p.startswith("near."))
+             for one, parts in by_name(crowded).items()}
+    assert {one: parts for one, parts in found.items() if parts} == by_name(stage)
+
+
 @pytest.mark.parametrize("ohms", [0.01, 1.0, 50.0])
 def test_a_foot_on_a_shared_joint_hums_by_current_times_ohms_times_gain(ohms: float) -> None:
     """The joint is in parallel with the foot, whose other end is a virtual earth.
