@@ -280,9 +280,9 @@ def test_ctrl_c_ends_what_runs_elsewhere(made: Machines, tmp_path: Path) -> None
         signal.pthread_kill(threading.main_thread().ident or 0, signal.SIGINT)
 
     before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    threading.Thread(target=press, daemon=True).start()
     try:
         with pytest.raises(KeyboardInterrupt), Pool(timeout=300.0, cluster=made.cluster()) as pool:
-            threading.Thread(target=press, daemon=True).start()
             pool.map(endless, list(range(50)), shared=str(tmp_path))
     finally:
         signal.signal(signal.SIGINT, before)
