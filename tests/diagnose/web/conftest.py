@@ -16,6 +16,8 @@ import pytest
 from flask import Flask
 from flask.testing import FlaskClient
 
+from circuits.bench.workers import COUNT_VARIABLE
+from diagnose.instruments import connection
 from diagnose.web.app import make_app
 from diagnose.web.desk import KEY
 
@@ -65,6 +67,15 @@ def app(tmp_path: Path) -> Iterator[Flask]:
 @pytest.fixture
 def client(app: Flask) -> FlaskClient:
     return app.test_client()
+
+
+@pytest.fixture
+def own_bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Folders of the test's own, no workers, and a meter that is not waited for."""
+    monkeypatch.setenv("AMP_DIAGNOSE_CARDS", str(tmp_path / "cards"))
+    monkeypatch.setenv("AMP_DIAGNOSE_CACHE", str(tmp_path / "store"))
+    monkeypatch.setenv(COUNT_VARIABLE, "0")
+    monkeypatch.setattr(connection, "TIMEOUT", 0.25)
 
 
 @pytest.fixture(scope="session")

@@ -22,8 +22,8 @@ from tests.diagnose.instruments.scpi_server import Voltages, serving
 from tests.diagnose.soundcard.fake_card import Unit
 from tests.diagnose.web.accessible import violations
 from tests.diagnose.web.bench_server import Bench, Played, bench_server
+from tests.diagnose.web.bench_sheets import DATA, SHEET, dry
 from tests.diagnose.web.conftest import PATIENCE
-from tests.diagnose.web.test_bench import DATA, SHEET, dry
 
 pytestmark = pytest.mark.slow
 PHONO = """\
