@@ -192,6 +192,7 @@ def test_following_the_advice_takes_half_the_readings_of_a_random_order() -> Non
     assert advised < printed
 
 
+@pytest.mark.slow
 def test_advice_beside_a_bound_on_a_stage_with_transistors(tmp_path: Path) -> None:
     """A bound is no value that another reading follows; makes of devices scatter all readings."""
     path = tmp_path / "sheet.yaml"

@@ -76,6 +76,7 @@ def test_a_trimmer_that_cannot_be_set(here: Laboratory) -> None:
     assert note.startswith("RV1 cannot be set to 3 V")
 
 
+@pytest.mark.slow
 def test_the_answer_says_so_first(here: Laboratory) -> None:
     case = diagnose.case(amplifier(680e3), [
         {"quantity": "dc voltage", "at": "out", "value": "7.8 V"},

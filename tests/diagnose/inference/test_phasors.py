@@ -51,6 +51,7 @@ def moments(parts: list[float], rest: float) -> tuple[float, float]:
     return float(levels.mean()), float(levels.std())
 
 
+@pytest.mark.slow
 def test_many_phasors_have_the_rayleigh_law() -> None:
     mean, sigma = moments([], 1.0)
     assert mean == pytest.approx(-np.euler_gamma * NEPERS, abs=0.1)
