@@ -28,6 +28,10 @@ _ROUNDS = 60
 """Turns of the fixed point of voltage and ripple at most; it closes in by half or better."""
 _SAME = 1e-5
 """Relative change of the voltage at which the fixed point stands; ripple has ten times that."""
+_MOST_TURN = 10.0
+"""What a turn multiplies or divides the e.m.f. by, at most."""
+_UNUSUAL = 1e3
+"""How far the reservoir may lie from what a large one would need for the same ripple."""
 _PULSE_STEPS = 64
 """Points of one pulse of charging current: its lowest ten lines are then right to 1 %."""
 _MEAN_OF_HALF = {1: 1.0 / math.pi, 2: 2.0 / math.pi}
@@ -175,15 +179,17 @@ def chosen(
     ohms, mains, pulses
         As `Rectifier`.
     """
-    farads = amps / (swing * mains * pulses)
+    farads = usual = amps / (swing * mains * pulses)
     emf = volts + swing / 2.0 + 4.0 * ohms * amps
     for _ in range(_ROUNDS):
         rectifier = Rectifier(emf, ohms, farads, mains, pulses)
         mean, ripple = rectifier.at(amps)
         if abs(mean - volts) < _SAME * volts and abs(ripple - swing) < 10.0 * _SAME * swing:
             break
-        emf *= volts / mean if mean > 0.0 else 2.0
+        # behind ohms that let through hardly anything a turn would go off beyond all numbers
+        emf *= min(max(volts / mean, 1.0 / _MOST_TURN), _MOST_TURN) if mean > 0.0 else 2.0
         farads *= ripple / swing
+        farads = min(max(farads, usual / _UNUSUAL), usual * _UNUSUAL)
     return rectifier
 
 

@@ -14,6 +14,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from circuits.rectifier import SWING_OF_LINE, Rectifier, chosen
 
@@ -129,6 +131,19 @@ def test_what_is_chosen_gives_what_was_asked_for(pulses: int, ripple: float) -> 
     volts, swing = made.at(0.054)
     assert volts == pytest.approx(36.0, rel=1e-3)
     assert swing == pytest.approx(ripple, rel=1e-2)
+
+
+@given(
+    volts=st.floats(0.1, 1e3), share=st.floats(1e-6, 3.0), amps=st.floats(1e-6, 100.0),
+    drop=st.floats(1e-6, 10.0), pulses=st.sampled_from([1, 2]),
+)
+def test_no_figures_are_too_odd_for_numbers(
+    volts: float, share: float, amps: float, drop: float, pulses: int
+) -> None:
+    """A winding whose resistance takes ten times the voltage among them; nobody builds that."""
+    made = chosen(volts, share * volts, amps, drop * volts / amps, MAINS, pulses)
+    read = [x for part in (1e-3, 1.0, 10.0) for x in made.at(part * amps)]
+    assert np.isfinite([*read, *made.lines(amps, 3), made.rms(amps)]).all()
 
 
 def test_a_sawtooth_of_one_volt_has_a_lowest_line_of_so_much() -> None:
