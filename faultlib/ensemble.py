@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from circuits.excess import INDEX
 from circuits.one_phase import pairs
 from circuits.reading import Reading, softened
 from circuits.stage import Stage
@@ -73,14 +74,20 @@ def ensemble(
     readings : sequence of Reading
     around : sequence of Spread
         What varies between good units; what the stage file leaves open of it is drawn. So is the
-        ripple of two rails of one phase, whose hum cancels as drawn and in no real unit.
+        ripple of two rails of one phase, whose hum cancels as drawn and in no real unit, and how
+        noisy the resistors are, which drowns in thermal noise or drowns that.
     bench : Bench
         Takes every reading of every unit, none by straight lines.
     progress : callable, optional
     """
     paired = bool(pairs(stage))
-    around = [s for s in around if isinstance(s, LeftOpen) or (paired and s.what == "ripple")]
-    half = np.random.default_rng(_SEED).normal(size=(UNITS // 2, len(around)))
+    drawn = [s for s in around if isinstance(s, LeftOpen) or (paired and s.what == "ripple")]
+    noisy = [s for s in around if s.what == INDEX]
+    random = np.random.default_rng(_SEED)
+    (makes,) = random.spawn(1)  # so that all else is drawn as it would be without
+    half = np.hstack([random.normal(size=(UNITS // 2, len(drawn))),
+                      makes.normal(size=(UNITS // 2, len(noisy)))])
+    around = drawn + noisy
     deviations = np.vstack([half, -half])  # pairs, so that the mean of every line is nothing
     units = [
         Variant((), tuple((s, float(z)) for s, z in zip(around, row, strict=True)))
