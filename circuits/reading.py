@@ -232,9 +232,6 @@ _CLEAR = 90.0
 """dB above what an instrument shows by itself where that counts no more."""
 _WIRING = -70.0
 """dB of crosstalk up to 1 kHz that sockets, switches and leads make by themselves; see `least`."""
-_WIRES = 50e-12
-"""F of leads, wiring and case to ground, beside an impedance that is measured (judgement): what is
-open reads 3 Mohm at 1 kHz, and in another unit another number of them."""
 _LEADS = 0.3
 """How well the floor itself is known: leads are zeroed to a third of their resistance."""
 
@@ -254,10 +251,6 @@ def instrument(reading: Reading, values: ArrayLike) -> NDArray[np.float64]:
     if reading.scale == "log" and about.floor:
         share = about.floor * np.exp(-np.maximum(x, math.log(about.floor)))
         return np.asarray(np.hypot(about.uncertainty, _LEADS * share))
-    if reading.scale == "log" and about.unit == "ohm" and reading.frequency:
-        # |Z| of R beside C is less than R by half the square of ωRC
-        beside = 2.0 * math.pi * reading.frequency * _WIRES * np.exp(x)
-        return np.asarray(np.hypot(about.uncertainty, 0.5 * beside**2))
     return np.full(x.shape, about.uncertainty)
 
 

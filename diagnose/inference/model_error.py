@@ -50,6 +50,16 @@ class ModelError:
     relative: float = 0.0
     decades: float = 0.0
     shifted: float | None = None
+    picofarads: float = 0.0
+
+    def of(self, reading: Reading, level: float) -> float:
+        """Standard deviation where a good unit reads `level`, compared scale."""
+        sigma = math.hypot(self.sigma, self.relative * level)
+        if not self.picofarads:
+            return sigma
+        # |Z| of R beside C is less than R by half the square of ωRC
+        beside = 2e-12 * math.pi * reading.frequency * self.picofarads * math.exp(level)
+        return math.hypot(sigma, 0.5 * beside**2)
 
 
 @dataclass(frozen=True)
@@ -166,10 +176,7 @@ def model_covariance(
 
 def own_sigma(readings: Sequence[Reading], level: Array) -> Array:
     """Standard deviation of the model's error of every reading of a good unit, (m,)."""
-    entries = [error_of(r) for r in readings]
-    return np.array(
-        [math.hypot(e.sigma, e.relative * x) for e, x in zip(entries, level, strict=True)]
-    )
+    return np.array([error_of(r).of(r, x) for r, x in zip(readings, level, strict=True)])
 
 
 def shifted(readings: Sequence[Reading]) -> Array:

@@ -7,7 +7,6 @@ error. Here every quantity is held against the places that would otherwise weake
 from __future__ import annotations
 
 import dataclasses
-import math
 import typing
 from typing import Any
 
@@ -123,25 +122,3 @@ def test_a_condition_is_written_where_it_is_stated_and_only_there(word: str) -> 
 def test_the_harmonics_are_those_of_the_thd() -> None:
     """2 to 10, as the registry says how a thd is taken."""
     assert f"harmonics {ORDERS[0]} to {ORDERS[-1]}" in QUANTITIES["thd"].how
-
-
-@pytest.mark.parametrize("name", ["input impedance", "output impedance"])
-@pytest.mark.parametrize(("ohms", "hertz"), [(47e3, 1e3), (1e6, 1e3), (6e6, 1e3), (47e3, 2e4)])
-def test_wires_beside_an_impedance_make_a_large_one_unsure(
-    name: str, ohms: float, hertz: float
-) -> None:
-    """R beside 50 pF of leads and wiring: |Z| = R / √(1 + (ωRC)²), by any textbook."""
-    reading = Reading(name, frequency=hertz)
-    bare = compared(reading, ohms)
-    wired = compared(reading, ohms / math.hypot(1.0, 2.0 * math.pi * hertz * ohms * 50e-12))
-    sigma = float(instrument(reading, bare))
-    assert abs(bare - wired) <= 2.0 * sigma
-    if ohms < 1e5 and hertz < 1e4:
-        assert sigma == pytest.approx(reading.about.uncertainty, rel=1e-2)
-
-
-def test_an_open_output_reads_what_the_wires_let_it() -> None:
-    """1 Gohm in the simulator, some megohms of 26 pF at 1 kHz in a unit: no evidence either way."""
-    reading = Reading("output impedance", frequency=1e3)
-    simulated, read = compared(reading, 1e9), compared(reading, 6e6)
-    assert abs(simulated - read) < float(instrument(reading, simulated))
