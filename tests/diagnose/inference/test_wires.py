@@ -1,4 +1,4 @@
-"""Wires beside an impedance, which the model does not know: an open plug reads no two numbers alike.
+"""Wires beside an impedance, which the model lacks: no two open plugs read the same number.
 
 R beside C is R / √(1 + (ωRC)²), by any textbook; how much capacitance leads and wiring have is
 judgement (``model_error.yaml``).
