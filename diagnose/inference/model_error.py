@@ -38,6 +38,10 @@ _STATES = 0.7
 devices and layout are the same, where they work is not quite."""
 
 
+_CURVES = ("response", "riaa deviation")
+"""What is read relative to the level at one frequency."""
+_DEAD = 20.0
+"""dB of gain that a fault may take without what is left being another signal (judgement)."""
 BETWEEN = "between two nodes"
 """What ends the name of the entry of a quantity that is read from one node to another."""
 
@@ -168,7 +172,7 @@ def model_covariance(
     (m, m) array
     """
     sigma = wide * own_sigma(readings, level)
-    sigma = np.hypot(sigma, shifted(readings) * np.asarray(shift))
+    sigma = np.hypot(sigma, shifted(readings) * _with_loss(tuple(readings), np.asarray(shift)))
     return np.asarray(
         _alike(tuple(readings), tuple(channels), common) * np.outer(sigma, sigma)
     )
@@ -177,6 +181,33 @@ def model_covariance(
 def own_sigma(readings: Sequence[Reading], level: Array) -> Array:
     """Standard deviation of the model's error of every reading of a good unit, (m,)."""
     return np.array([error_of(r).of(r, x) for r, x in zip(readings, level, strict=True)])
+
+
+def _with_loss(readings: tuple[Reading, ...], shift: Array) -> Array:
+    """How far a fault moves readings; those of a curve farther where hardly anything gets through.
+
+    What is left of a dead stage leaks by ways that no file knows, and what is read relative to it
+    does not show how little that is.
+    """
+    curves, gains = _relative(readings)
+    if not curves or not shift.ndim:
+        return shift
+    lost = np.maximum(-shift[list(gains)] - _DEAD, 0.0)
+    moved = shift.copy()
+    moved[list(curves)] = np.hypot(moved[list(curves)], lost)
+    return moved
+
+
+@lru_cache(maxsize=64)
+def _relative(readings: tuple[Reading, ...]) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """Readings of a curve, and for each of them a gain between the same points."""
+    def between(r: Reading) -> tuple[object, ...]:
+        return r.at, r.origin, r.load, r.probe, r.state, r.channel, isinstance(r, Designed)
+
+    gains = {between(r): k for k, r in enumerate(readings) if r.quantity == "gain"}
+    found = [(k, gains[between(r)]) for k, r in enumerate(readings)
+             if r.quantity in _CURVES and between(r) in gains]
+    return tuple(k for k, _ in found), tuple(k for _, k in found)
 
 
 def shifted(readings: Sequence[Reading]) -> Array:

@@ -1,10 +1,12 @@
 """Whether gross faults are named on units of other makes: writes ``tests/benchmarks/gross.md``.
 
-    .venv/bin/python tests/benchmarks/gross_faults.py [--seed N] [STAGE ...]
+    .venv/bin/python tests/benchmarks/gross_faults.py [--seed N] [--opens] [STAGE ...]
 
 An open coupling capacitor, any pin of a transistor or valve open, a short of any junction, a diode
 open, one by one, each in a foreign unit of its own (`diagnose.studies.foreign_units`), with the
-readings at rest of the blank sheet. A run replaces the rows of its stages.
+readings at rest of the blank sheet. With ``--opens`` whatever else comes off: plugs, switches,
+fuses, relays, resistors, tracks and wipers, other capacitors. A run replaces the rows of its
+stages in its table.
 """
 
 from __future__ import annotations
@@ -12,7 +14,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -36,6 +38,12 @@ valve open, a short of any junction, a diode open, each in a unit of its own who
 and nominal values are not the stage file's; readings at rest of the blank sheet. *shows*: by
 readings that fewer than 1 of 100 good units give; the columns to its right are of those. *hidden*:
 the faults that do not show; *no solution*: that no unit could be simulated with.
+
+"""
+OPENS = """
+## Whatever else comes off
+
+Plugs, switches, fuses, relays, resistors, tracks and wipers, and capacitors that couple nothing.
 
 """
 COLUMNS = ("stage", "faults", "shows", "part first", "in the first group", "not in the library",
@@ -67,6 +75,13 @@ def gross(stage: Stage) -> list[Hypothesis]:
     return kept
 
 
+def opens(stage: Stage) -> list[Hypothesis]:
+    """What else comes off."""
+    told = {h.label() for h in gross(stage)}
+    return [h for h in hypotheses(stage) if h.mode.all_or_nothing and h.label() not in told
+            and h.mode.name.startswith("open")]
+
+
 def main() -> None:
     """Take the stages one after the other."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -74,28 +89,36 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=None, help="simulators; all cores")
     parser.add_argument("--store", type=Path, help="folder of what is simulated, for another run")
+    parser.add_argument("--opens", action="store_true", help="what else comes off")
     asked = parser.parse_args()
+    kind, faults = ("opens", opens) if asked.opens else ("gross", gross)
     for name in asked.stages or stage_names():
         with TemporaryDirectory() as folder, Laboratory(
             Store(asked.store or Path(folder)), asked.workers, PATIENCE
         ) as bench:
-            row = _row(load_stage(name), asked.seed, bench)
+            row = _row(load_stage(name), faults, asked.seed, bench)
         print(name, row, file=sys.stderr, flush=True)
-        rows = json.loads(KEPT.read_text(encoding="utf-8")) if KEPT.exists() else {}
-        rows[name] = row
-        KEPT.write_text(json.dumps(dict(sorted(rows.items())), indent=1) + "\n", encoding="utf-8")
-        body = [(stage, *cells) for stage, cells in sorted(rows.items())]
-        table = [COLUMNS, ("---",) * len(COLUMNS), *body]
+        kept = json.loads(KEPT.read_text(encoding="utf-8")) if KEPT.exists() else {}
+        kept.setdefault(kind, {})[name] = row
+        KEPT.write_text(json.dumps(kept, indent=1, sort_keys=True) + "\n", encoding="utf-8")
         written = TABLE.read_text(encoding="utf-8") if TABLE.exists() else ""
         _, mark, by_hand = written.partition(BY_HAND)
-        lines = "".join(f"| {' | '.join(line)} |\n" for line in table)
-        TABLE.write_text(HEAD + lines + mark + by_hand, encoding="utf-8")
+        lines = HEAD + _table(kept.get("gross", {})) + OPENS + _table(kept.get("opens", {}))
+        TABLE.write_text(lines + mark + by_hand, encoding="utf-8")
 
 
-def _row(stage: Stage, seed: int, bench: Laboratory) -> list[str]:
+def _table(rows: dict[str, list[str]]) -> str:
+    body = [(stage, *cells) for stage, cells in sorted(rows.items())]
+    return "".join(f"| {' | '.join(line)} |\n"
+                   for line in (COLUMNS, ("---",) * len(COLUMNS), *body))
+
+
+def _row(
+    stage: Stage, chosen: Callable[[Stage], list[Hypothesis]], seed: int, bench: Laboratory
+) -> list[str]:
     random = np.random.default_rng(seed)
     benches, unsolved = [], []
-    faults = gross(stage)
+    faults = chosen(stage)
     readings = tuple(r for r, _ in propose(stage, bench) if not r.driven)
     drawn_as, ohms = aimed(stage, bench), np.random.default_rng(seed + 1000)
     for h in faults:
