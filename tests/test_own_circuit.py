@@ -95,11 +95,11 @@ def test_a_shorted_resistor_is_a_suspect_with_what_the_short_leaves(shorted: Res
 
     A driver shorted from collector to base holds the same nodes at the rail and has 50 times the
     prior: it may lead, and must not hide R9. What tells them apart is the shape of what leaks
-    through a dead amplifier, which no netlist knows well.
+    through a dead amplifier, which no netlist knows well: what is left is what priors say.
     """
     found = shorted
     mine = next(s for s in found.suspects if s.name == "R9 short")
-    assert mine.probability > 0.05
+    assert mine.probability > 0.02
     assert mine.severity is not None
     assert mine.severity.low < 0.5 < mine.severity.high
-    assert {s.part for s in found.suspects if s.probability > 0.05} <= {"R9", "Q10"}
+    assert {s.part for s in found.suspects if s.probability > 0.02} <= {"R9", "Q10"}

@@ -17,6 +17,7 @@ import numpy as np
 from diagnose.inference.censored import distances, log_likelihood, log_roughly, standings
 from diagnose.inference.evidence import GRID, Scored, fault_at, log_sum, notch, places, rescored
 from diagnose.inference.likelihood import Array, Covariance, Observed, covariance_around, spread
+from diagnose.inference.model_error import leaking
 from diagnose.inference.phasors import RAYLEIGH_DB, phases
 from diagnose.inference.quadrature import cells
 from faultlib.signature import Signature, Signatures, Stepwise, differences
@@ -110,7 +111,7 @@ def _screened(
         grids.append(places(signature.hypothesis))
         predicted = signature.at(mode.size(grids[-1]))
         few = predicted[:: max(1, (GRID - 1) // (_COARSE - 1))] if mode.sized else predicted
-        doubt = (SHIFT_DOUBT * (few - healthy)) ** 2
+        doubt = (SHIFT_DOUBT * (few - healthy)) ** 2 + leaking(observed.readings, few - healthy)
         if observed.phases is not None:
             # by how many ways a line comes that a fault has moved is not known yet
             sums = np.array([r.about.kind == "mains" for r in observed.readings])

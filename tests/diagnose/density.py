@@ -6,6 +6,7 @@ the scale matrix is wider for that one by (slip · σ)², σ its deviation given
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -62,3 +63,4 @@ def known_surely(monkeypatch: pytest.MonkeyPatch, misread: bool = True) -> None:
     if not misread:
         about = replace(about, misread=1e-300)
     monkeypatch.setattr(model_error, "tails", lambda: about)
+    monkeypatch.setattr(model_error, "_DEAD", math.inf)

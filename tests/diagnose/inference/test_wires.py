@@ -1,4 +1,4 @@
-"""Wires beside an impedance, which the model lacks: no two open plugs read the same number.
+"""Wires that the model lacks: beside an impedance, and what leaks along them through a dead stage.
 
 R beside C is R / √(1 + (ωRC)²), by any textbook; how much capacitance leads and wiring have is
 judgement (``model_error.yaml``).
@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from circuits.reading import Reading, compared
-from diagnose.inference.model_error import own_sigma
+from diagnose.inference.model_error import model_covariance, own_sigma
 
 NAMES = ["input impedance", "output impedance"]
 
@@ -45,3 +45,18 @@ def test_an_open_plug_may_read_anything_large(name: str, ohms: float) -> None:
     # while an input of 47 kohm that reads so much is another one
     good = compared(reading, 47e3)
     assert abs(good - compared(reading, ohms)) > 20.0 * sigma(reading, good)
+
+
+@pytest.mark.parametrize("slope", [20.0, 0.0, -20.0])
+def test_what_leaks_through_a_dead_stage_may_have_any_slope(slope: float) -> None:
+    """A capacitance leaks 20 dB a decade upwards, a resistance flat, or into one downwards."""
+    readings = [Reading("gain", frequency=1e3),
+                *(Reading("response", frequency=f, reference=1e3) for f in (50.0, 200.0, 2e4))]
+    off = np.array([0.0, *(slope * math.log10(r.frequency / 1e3) for r in readings[1:])])
+    for gone, most in ((50.0, 6.0), (0.0, math.inf)):  # a dead stage, and one with a bent curve
+        shift = np.array([-gone, 0.0, 0.0, 0.0])
+        around = model_covariance(readings, np.zeros(4), shift=shift)
+        square = float(off @ np.linalg.solve(around, off))
+        assert square <= most
+        if not gone and slope:
+            assert square > 1e3
