@@ -8,6 +8,7 @@ All numbers here are judgement.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -15,7 +16,7 @@ import numpy as np
 from circuits.errors import NoSolution
 from circuits.excess import INDEX
 from circuits.stage import GROUND, Part, Stage
-from faultlib.adjust import aims, readings
+from faultlib.adjust import Deviations, aims, readings
 from faultlib.simulate import Bench, Variant
 from faultlib.tolerance import Spread, scaled, spreads
 
@@ -25,6 +26,10 @@ _LAYOUT = 30e-12
 """Largest stray capacitance from a node to ground, F."""
 _STRAY = 0.3
 """Share of nodes that have one."""
+_MISSED = 0.35
+"""Of its aim: a trimmer that is farther off was not set so, it stands at its end."""
+TRIES = 20
+"""Units that are drawn for one whose trimmers can be set, at most."""
 _DIFFER = frozenset({
     "BF", "IS", "VAF", "IKF", "RB", "RE", "RC", "RS", "TF", "CJE", "CJC", "CJO", "KF", "BETA", "KP",
     "LAMBDA", "CGSO", "CGDO", "CGS", "CGD", "gain", "gbw", "input resistance",
@@ -85,6 +90,27 @@ def foreign(stage: Stage, random: np.random.Generator, unknown: float = 0.05) ->
             for r in stage.rails
         ),
     )
+
+
+def settable(stage: Stage, units: Sequence[Deviations], bench: Bench) -> bool:
+    """Whether the trimmers of good units reach their aims: others leave no works.
+
+    Parameters
+    ----------
+    stage : Stage
+        As `foreign` makes it of one that is `aimed`.
+    units : sequence of deviations
+        Of their parts; each has been set as well as people set it.
+    """
+    if not stage.adjust:
+        return True
+    pairs = [readings(one) for one in stage.adjust]
+    aims = np.array([one.aim for one in stage.adjust])
+    rows = bench.values(stage, [Variant((), unit) for unit in units],
+                        [reading for pair in pairs for reading in pair]).values
+    reached = (rows[:, ::2] - rows[:, 1::2]) / aims
+    # one that does not settle is told of by whoever takes its readings
+    return not bool((np.abs(reached - 1.0) > _MISSED).any())
 
 
 def _other(

@@ -23,7 +23,7 @@ import numpy as np
 from circuits.load import load_stage, stage_names
 from circuits.stage import Stage
 from diagnose.sheet.proposal import propose
-from diagnose.studies.foreign_units import aimed, foreign, normal_draw
+from diagnose.studies.foreign_units import TRIES, aimed, foreign, normal_draw, settable
 from diagnose.studies.random_benches import RandomBench, instrument, score
 from faultlib.catalogue import Hypothesis, hypotheses
 from faultlib.simulate import Laboratory, Variant
@@ -123,9 +123,12 @@ def _row(
     drawn_as, ohms = aimed(stage, bench), np.random.default_rng(seed + 1000)
     for h in faults:
         fault = h.drawn(ohms.uniform())  # what a short leaves, of the same units as without
-        unit = foreign(drawn_as, random)
-        values = bench.values(
-            unit, [Variant((fault,), normal_draw(unit, random))], readings).values[0]
+        for _ in range(TRIES):
+            unit = foreign(drawn_as, random)
+            moved = normal_draw(unit, random)
+            if settable(unit, [moved], bench):
+                break
+        values = bench.values(unit, [Variant((fault,), moved)], readings).values[0]
         if np.isnan(values).any():
             unsolved.append(h.label())
             continue
