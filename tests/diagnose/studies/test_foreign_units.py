@@ -198,7 +198,7 @@ def across(stage: Stage, one: Adjust) -> float:
 
 @pytest.mark.slow
 def test_a_trimmer_at_its_end_is_told() -> None:
-    """Twenty times the aim is out of reach of an idle current that 220 ohm set; the aim itself is not.
+    """Twenty times the aim is out of reach of an idle current that 220 ohm set; the aim is not.
 
     Of units of other makes hardly one in twenty is like that (here 0 of 6).
     """
