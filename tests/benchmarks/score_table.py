@@ -18,6 +18,7 @@ import math
 import sys
 import time
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -44,7 +45,7 @@ SHARES = {
     "mode removed": "removed mode called unmodelled or its electrical equal",
     "healthy": "healthy called healthy",
 }
-GOALS = ("goal", "", "0.85", "0.97", "", "0.85 to 0.95", "0.80", "0.95", "", "", "0.05", "")
+GOALS = ("goal", "", "0.85", "0.97", "", "0.85 to 0.95", "0.80", "0.95", "", "", "0.05", "", "")
 HEAD = """# Scores of the shipped stages
 
 Made by `tests/benchmarks/score_table.py`: random benches, a quarter of them good units (the
@@ -57,13 +58,8 @@ by their layout and by the error of the model: faults that hide in that are not 
 *mode removed*: with the fault's mode taken out of the library the answer is `unmodelled`, or the
 fault that simulation puts nearest to it.
 
-All rows were made before what a short leaves became a size, excess noise of resistors strayed and
-voltages that hang on the meter were unsure; the latest is that of phono-opamp's own units, 60
-benches. The foreign rows of
-phono-two-transistor, line-two-transistor and filter-high, 100 benches each, and the own rows of
-phono-two-transistor and filter-high, 60 each, were ranked without the good units that the ranking
-of a sheet draws. The others were made before makes were drawn from a surveyed population, before
-priors followed age and value, and of the first thirteen stages only; *all of them* has all.
+*made*: the day that a row was ranked; `-` is before makes were drawn from a surveyed population and
+priors followed age and value.
 """
 WHY = """
 ## Where a goal is missed
@@ -108,7 +104,8 @@ def main() -> None:
         start = time.monotonic()
         made = _score(name, None if values.own else UNKNOWN, values)
         kept: dict[str, Any] = json.loads(KEPT.read_text(encoding="utf-8")) if KEPT.exists() else {}
-        kept.setdefault(units, {})[name] = {"seed": values.seed, **made}
+        kept.setdefault(units, {})[name] = {
+            "seed": values.seed, "made": f"{datetime.now(UTC):%Y-%m-%d}", **made}
         KEPT.write_text(json.dumps(kept, indent=1, sort_keys=True) + "\n", encoding="utf-8")
         TABLE.write_text(_page(kept), encoding="utf-8")
         sys.stdout.write(f"{time.monotonic() - start:5.0f} s  {_line(_row(name, made))}")
@@ -131,11 +128,12 @@ def _page(kept: dict[str, Any]) -> str:
         rows = kept.get(units, {})
         if rows:
             parts.append(f"\n## {title}\n\n")
-            head = ("stage", "shows", *SHARES, "mean largest", "right", "error", "luck")
+            head = ("stage", "shows", *SHARES, "mean largest", "right", "error", "luck", "made")
             parts.append(_line(head))
             parts.append("|" + "---|" * len(head) + "\n")
             parts += [_line(_row(name, rows[name])) for name in stage_names() if name in rows]
-            parts += [_line(_row("all of them", _pooled(list(rows.values())))), _line(GOALS)]
+            parts += [_line(_row("all of them", _pooled(list(rows.values())) | {"made": ""})),
+                      _line(GOALS)]
     return "".join([*parts, WHY])
 
 
@@ -170,7 +168,7 @@ def _row(name: str, made: dict[str, Any]) -> tuple[str, ...]:
         name, f"{made['detectable']}/{made['benches']}", *(share(k) for k in SHARES.values()),
         f"{made['mean largest probability']:.2f}", f"{made['first answers right']:.2f}",
         f"{made['expected calibration error']:.3f}",
-        f"{made['calibration error by luck alone']:.3f}",
+        f"{made['calibration error by luck alone']:.3f}", made.get("made", "-"),
     )
 
 
