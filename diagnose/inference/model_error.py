@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from circuits.quantities import CROSSTALK
 from circuits.reading import Reading
 from circuits.state import AS_DRAWN
+from diagnose.inference.leak import leak
 
 Array = NDArray[np.float64]
 
@@ -38,18 +39,6 @@ _STATES = 0.7
 devices and layout are the same, where they work is not quite."""
 
 
-_CURVES = ("response", "riaa deviation")
-"""What is read relative to the level at one frequency."""
-_MIDDLE = 1e3
-"""Hz where the RIAA curve is 0 dB (IEC 60098)."""
-_DEAD = 20.0
-"""dB of gain that a fault may take without what is left being another signal (judgement); after as
-much again nothing else is left."""
-_LEAKS = 6.0
-"""dB that the size of what leaks is unsure by (judgement)."""
-_SLOPE = 15.0
-"""dB a decade that its slope is unsure by: 20 up for a capacitance, down for a resistance into one,
-0 for a resistance."""
 BETWEEN = "between two nodes"
 """What ends the name of the entry of a quantity that is read from one node to another."""
 
@@ -181,13 +170,13 @@ def model_covariance(
     """
     sigma = wide * own_sigma(readings, level)
     moved = np.asarray(shift)
-    leak = _leak(tuple(readings), moved)
-    if leak is not None:
-        moved, sigma = np.hypot(moved, leak.lost), np.hypot(sigma, leak.sizes)
+    leaks = leak(tuple(readings), moved)
+    if leaks is not None:
+        moved, sigma = np.hypot(moved, leaks.lost), np.hypot(sigma, leaks.sizes)
     sigma = np.hypot(sigma, shifted(readings) * moved)
     matrix = _alike(tuple(readings), tuple(channels), common) * np.outer(sigma, sigma)
-    if leak is not None:
-        matrix = matrix + np.outer(leak.slopes, leak.slopes)
+    if leaks is not None:
+        matrix = matrix + np.outer(leaks.slopes, leaks.slopes)
     return np.asarray(matrix)
 
 
@@ -196,61 +185,12 @@ def own_sigma(readings: Sequence[Reading], level: Array) -> Array:
     return np.array([error_of(r).of(r, x) for r, x in zip(readings, level, strict=True)])
 
 
-@dataclass(frozen=True)
-class _Leak:
-    """What is not known of what leaks through a stage that a fault has killed.
-
-    No file knows the ways that it comes by: wires side by side, a resistor where there is none. So
-    neither its size is known nor its slope, and what is read relative to it does not show how
-    little it is.
-
-    Attributes
-    ----------
-    lost : (…, m) array
-        dB of gain beyond `_DEAD`, of each reading of a curve.
-    sizes, slopes : (…, m) arrays
-        Standard deviations of gains, and of curves along one slope.
-    """
-
-    lost: Array
-    sizes: Array
-    slopes: Array
-
-
-def _leak(readings: tuple[Reading, ...], shift: Array) -> _Leak | None:
-    curves, gains, decades = _relative(readings)
-    mine = [k for k, r in enumerate(readings) if r.quantity == "gain"]
-    if not mine or not shift.ndim:
-        return None
-    lost = np.maximum(-shift - _DEAD, 0.0)
-    if not lost[..., mine].any():
-        return None
-    made = _Leak(*np.zeros((3, *shift.shape)))
-    dead = np.minimum(lost / _DEAD, 1.0)
-    made.sizes[..., mine] = _LEAKS * dead[..., mine]
-    made.lost[..., curves] = lost[..., gains]
-    made.slopes[..., curves] = _SLOPE * decades * dead[..., gains]
-    return made
-
-
 def leaking(readings: Sequence[Reading], shift: Array) -> Array:
-    """Variance by what leaks through a dead stage, which faults move readings to by (…, m)."""
-    leak = _leak(tuple(readings), shift)
-    if leak is None:
+    """Variance by what leaks through a dead stage, of readings that faults move by (…, m)."""
+    leaks = leak(tuple(readings), shift)
+    if leaks is None:
         return np.zeros(shift.shape)
-    return np.asarray((shifted(readings) * leak.lost) ** 2 + leak.sizes**2 + leak.slopes**2)
-
-
-@lru_cache(maxsize=64)
-def _relative(readings: tuple[Reading, ...]) -> tuple[list[int], list[int], Array]:
-    """Readings of a curve; for each a gain between the same points, and decades from its 0 dB."""
-    def between(r: Reading) -> tuple[object, ...]:
-        return r.at, r.origin, r.load, r.probe, r.state, r.channel, isinstance(r, Designed)
-
-    gains = {between(r): k for k, r in enumerate(readings) if r.quantity == "gain"}
-    found = [(k, gains[between(r)], math.log10(r.frequency / (r.reference or _MIDDLE)))
-             for k, r in enumerate(readings) if r.quantity in _CURVES and between(r) in gains]
-    return [k for k, _, _ in found], [k for _, k, _ in found], np.array([x for *_, x in found])
+    return np.asarray((shifted(readings) * leaks.lost) ** 2 + leaks.sizes**2 + leaks.slopes**2)
 
 
 def shifted(readings: Sequence[Reading]) -> Array:

@@ -14,7 +14,7 @@ import pytest
 from scipy import stats
 from scipy.special import logsumexp
 
-from diagnose.inference import model_error
+from diagnose.inference import leak, model_error
 from diagnose.inference.model_error import model_errors
 from tests.diagnose.fake_bench import Array
 
@@ -63,4 +63,4 @@ def known_surely(monkeypatch: pytest.MonkeyPatch, misread: bool = True) -> None:
     if not misread:
         about = replace(about, misread=1e-300)
     monkeypatch.setattr(model_error, "tails", lambda: about)
-    monkeypatch.setattr(model_error, "_DEAD", math.inf)
+    monkeypatch.setattr(leak, "_DEAD", math.inf)
