@@ -61,31 +61,9 @@ fault that simulation puts nearest to it.
 *made*: the day that a row was ranked; `-` is before makes were drawn from a surveyed population and
 priors followed age and value.
 """
-WHY = """
-## Where a goal is missed
+BY_HAND = "\n## Against the goals, and against before\n"
+"""From here on the table is written by hand; a run leaves that as it stands."""
 
-- output-network, part first: fuse, relay, switches and plugs lie in series with the loudspeaker,
-  and a poor contact in one reads as in the next. The first group holds the fault each time.
-- Parts that do the same share their probability in other stages too: the decouplers of the two
-  rails of an op-amp, those of a triode's supply, an earth joint and stray pick-up.
-- Size, of the triode stage: low emission of a valve of another make is read as more or less of it.
-- healthy, of the complementary output stages: most likely trimmers that do not reach their aim with
-  devices of other makes; they stand at their end, which the ranking does not expect of a good unit.
-- The own rows of now against those of before (60 benches each; filter-high, phono-two-transistor,
-  phono-opamp together): part first 0.91 of 57 against 0.97 of 64, in the first group 0.98 against
-  1.00, good units 0.98 of 53 against 1.00 of 52. With so few, 0.06 of part first is one and a
-  half standard errors. The five that are not first are one of two capacitors of a rail shorted,
-  an earth joint and stray pick-up (two), a decoupler of the other rail, and R6 for C4.
-- phono-opamp, good units of the file, were called good in 16 of 20 before. Of 82 others 21 were
-  called faulty, mostly C7 or C9. The hum of both rails cancels in the unit as drawn; lines about
-  that null missed good units by 8 to 9 nats, held against a sampler, and were not drawn anew, since
-  five faults that fill the null took all places of the fit. Health is now fitted however many lead
-  it, and what reads as health does follows. The score also drew no good units to see what lines
-  miss and how low nulls are, as the ranking of a sheet does. Now 20 of 20; the error is no less:
-  37 answers said 0.51 of which 0.68 came true. 20 of the 60 units were good where the prior has
-  15.5, which is part of it. Of 26 others, six of them called faulty before, 25 are called good.
-- error: compare it with *luck*. Where a stage has few benches, it says little by itself.
-"""
 
 
 def main() -> None:
@@ -134,7 +112,9 @@ def _page(kept: dict[str, Any]) -> str:
             parts += [_line(_row(name, rows[name])) for name in stage_names() if name in rows]
             parts += [_line(_row("all of them", _pooled(list(rows.values())) | {"made": ""})),
                       _line(GOALS)]
-    return "".join([*parts, WHY])
+    written = TABLE.read_text(encoding="utf-8") if TABLE.exists() else ""
+    _, mark, by_hand = written.partition(BY_HAND)
+    return "".join([*parts, mark, by_hand])
 
 
 def _pooled(rows: Sequence[dict[str, Any]]) -> dict[str, Any]:
