@@ -26,8 +26,9 @@ _LAYOUT = 30e-12
 """Largest stray capacitance from a node to ground, F."""
 _STRAY = 0.3
 """Share of nodes that have one."""
-_MISSED = 0.35
-"""Of its aim: a trimmer that is farther off was not set so, it stands at its end."""
+_MISSED, _LEAST_MISSED = 3.5, 0.02
+"""Standard deviations of who sets it, and of the aim at least: a trimmer that is farther off was
+not set so, it stands at its end."""
 TRIES = 20
 """Units that are drawn for one whose trimmers can be set, at most."""
 _DIFFER = frozenset({
@@ -106,11 +107,12 @@ def settable(stage: Stage, units: Sequence[Deviations], bench: Bench) -> bool:
         return True
     pairs = [readings(one) for one in stage.adjust]
     aims = np.array([one.aim for one in stage.adjust])
+    missed = np.array([max(_MISSED * one.within, _LEAST_MISSED) for one in stage.adjust])
     rows = bench.values(stage, [Variant((), unit) for unit in units],
                         [reading for pair in pairs for reading in pair]).values
     reached = (rows[:, ::2] - rows[:, 1::2]) / aims
     # one that does not settle is told of by whoever takes its readings
-    return not bool((np.abs(reached - 1.0) > _MISSED).any())
+    return not bool((np.abs(reached - 1.0) > missed).any())
 
 
 def _other(
