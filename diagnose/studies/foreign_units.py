@@ -29,7 +29,7 @@ _STRAY = 0.3
 _MISSED, _LEAST_MISSED = 3.5, 0.02
 """Standard deviations of who sets it, and of the aim at least: a trimmer that is farther off was
 not set so, it stands at its end."""
-TRIES = 20
+_TRIES = 20
 """Units that are drawn for one whose trimmers can be set, at most."""
 _DIFFER = frozenset({
     "BF", "IS", "VAF", "IKF", "RB", "RE", "RC", "RS", "TF", "CJE", "CJC", "CJO", "KF", "BETA", "KP",
@@ -113,6 +113,27 @@ def settable(stage: Stage, units: Sequence[Deviations], bench: Bench) -> bool:
     reached = (rows[:, ::2] - rows[:, 1::2]) / aims
     # one that does not settle is told of by whoever takes its readings
     return not bool((np.abs(reached - 1.0) > missed).any())
+
+
+def until_settable(
+    actual: Stage, units: list[Deviations], stage: Stage, random: np.random.Generator,
+    unknown: float, bench: Bench,
+) -> tuple[Stage, list[Deviations]]:
+    """A unit as drawn, or drawn anew from `stage` until its trimmers can be set.
+
+    Parameters
+    ----------
+    units : list of deviations
+        Of its parts, by `normal_draw`.
+    stage, unknown :
+        As `foreign` takes them.
+    """
+    for _ in range(_TRIES):
+        if settable(actual, units, bench):
+            break
+        actual = foreign(stage, random, unknown)
+        units = [normal_draw(actual, random) for _ in units]
+    return actual, units
 
 
 def _other(

@@ -23,7 +23,7 @@ from diagnose.inference.infer import infer
 from diagnose.inference.likelihood import Array, Covariance, Observed, slipping, spread, tail
 from diagnose.inference.posterior import PRIOR_HEALTHY, PRIOR_UNMODELLED, Posterior
 from diagnose.inference.screen import good_units
-from diagnose.studies.foreign_units import TRIES, aimed, foreign, normal_draw, settable
+from diagnose.studies.foreign_units import aimed, foreign, normal_draw, until_settable
 from faultlib.aside import each_aside
 from faultlib.catalogue import Hypothesis, hypotheses
 from faultlib.ensemble import ensemble, floors, scatter
@@ -149,14 +149,10 @@ def draw_benches(
             chosen = pool[int(random.choice(len(pool), p=weights / weights.sum()))]
             fault = chosen.drawn(random.uniform())
         faults = () if fault is None else (fault,)
-        own, other = lot(actual, random), lot(actual, random)
+        both = [lot(actual, random), lot(actual, random)]
         if unknown is not None:
-            for _ in range(TRIES):
-                if settable(actual, (own, other), bench):
-                    break
-                actual = foreign(drawn_as, random, unknown)
-                own, other = lot(actual, random), lot(actual, random)
-        units.append((actual, Variant(faults, own), Variant((), other)))
+            actual, both = until_settable(actual, both, drawn_as, random, unknown, bench)
+        units.append((actual, Variant(faults, both[0]), Variant((), both[1])))
     benches: list[RandomBench] = []
     for actual, group in _by_stage(units):
         answer = bench.values(actual, [v for pair in group for v in pair], readings)

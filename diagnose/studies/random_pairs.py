@@ -16,7 +16,7 @@ from circuits.stage import Stage
 from diagnose.inference.infer import with_pairs
 from diagnose.inference.likelihood import Array, Observed
 from diagnose.inference.posterior import Posterior, share, weigh
-from diagnose.studies.foreign_units import aimed, foreign, normal_draw, settable
+from diagnose.studies.foreign_units import aimed, foreign, normal_draw, until_settable
 from diagnose.studies.random_benches import (
     RandomBench,
     answered,
@@ -139,8 +139,8 @@ def draw_pairs(
             break
         actual = stage if unknown is None else foreign(drawn_as, random, unknown)
         parts = (draw if unknown is None else normal_draw)(actual, random)
-        if unknown is not None and not settable(actual, [parts], bench):
-            continue
+        if unknown is not None:
+            actual, (parts,) = until_settable(actual, [parts], drawn_as, random, unknown, bench)
         faults = _two(dry(stage), random)
         units = [Variant(some, parts) for some in (faults, faults[:1], faults[1:])]
         noise = random.normal(size=len(readings))

@@ -39,7 +39,6 @@ readings:
 HERE = "http://127.0.0.1:8426"
 
 
-
 def dry(f: np.ndarray) -> np.ndarray:
     """The coupling of the sheet's stage, 1 µF in place of 10, into its 10 kohm and the card's."""
     rc = 1e-6 * 5e3
@@ -59,4 +58,3 @@ def plugged_in(monkeypatch: pytest.MonkeyPatch, card: Card) -> Iterator[None]:
     with monkeypatch.context() as patched:
         patched.setattr(portaudio, "card", lambda player, recorder, rate: card)
         yield
-
