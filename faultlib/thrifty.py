@@ -2,19 +2,21 @@
 
 A reading under drive costs a hundred times a reading at rest. What a good part's deviation does to
 it is simulated on the healthy unit once, and carried over to faulty units; only the faults
-themselves are simulated at every size. Readings at rest are passed on as they are.
+themselves are simulated, at every size that counts. Readings at rest are passed on as they are.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from circuits.reading import Reading
 from circuits.stage import Stage
+from faultlib.fault import Fault
 from faultlib.signature import differences
 from faultlib.simulate import Answer, Bench, Progress, Variant, is_late
 from faultlib.tolerance import LeftOpen, Spread
@@ -24,9 +26,17 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Thrifty:
-    """A bench around another one."""
+    """A bench around another one.
+
+    Attributes
+    ----------
+    within : mapping of (part, mode) to (float, float)
+        Of some faults the least and the largest size that counts: beyond, a unit with that fault
+        alone is read under drive as at that size.
+    """
 
     bench: Bench
+    within: Mapping[tuple[str, str], tuple[float, float]] = field(default_factory=dict)
 
     def values(
         self,
@@ -58,7 +68,7 @@ class Thrifty:
         readings: Sequence[Reading],
         progress: Progress | None,
     ) -> Answer:
-        bare = list(dict.fromkeys(Variant(v.faults) for v in variants))
+        bare = list(dict.fromkeys(Variant(self._counting(v.faults)) for v in variants))
         moved = list(dict.fromkeys(
             s for v in variants for s, _ in v.deviations if not isinstance(s, LeftOpen)
         ))
@@ -76,5 +86,13 @@ class Thrifty:
         for k, v in enumerate(variants):
             known = ((z * slopes[s]) for s, z in v.deviations if s in slopes)
             moves = sum(known, np.zeros(len(readings)))
-            rows[k] = row[Variant(v.faults)] + moves
+            rows[k] = row[Variant(self._counting(v.faults))] + moves
         return Answer(rows, answer.problems, answer.simulated, answer.apart)
+
+    def _counting(self, faults: tuple[Fault, ...]) -> tuple[Fault, ...]:
+        """A fault alone at a size that counts."""
+        if len(faults) != 1:
+            return faults
+        (one,) = faults
+        low, high = self.within.get((one.part, one.mode), (-math.inf, math.inf))
+        return (replace(one, size=min(max(one.size, low), high)),)

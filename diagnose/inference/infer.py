@@ -145,11 +145,13 @@ def weighing(case: Case, bench: Bench, progress: Stepwise | None = None) -> Weig
     dropped, left_out = "", np.empty((0, 0))
     problems: tuple[Problem, ...] = ()
     if any(r.driven for r in observed.readings):
-        bench, further = Thrifty(bench), Thrifty(further)
-        everything, left_out, dropped, problems = worth_driving(
+        worth = worth_driving(
             case.stage, observed, everything, lambda h: _log_prior(h, case), bench, progress,
             around, drawn,
         )
+        everything, left_out = worth.kept, worth.beside
+        dropped, problems = worth.told, worth.problems
+        bench, further = Thrifty(bench, worth.within), Thrifty(further)
     table = signatures(
         case.stage, observed.readings, everything, bench, progress, around,
         partial(scatter, drawn, range(len(observed.readings))),

@@ -101,6 +101,25 @@ def test_where_nothing_is_moved_the_healthy_unit_is_not_asked_for() -> None:
     assert inner.driven == [Variant(faulty())]
 
 
+def test_beyond_what_counts_a_fault_reads_under_drive_as_at_its_last_size() -> None:
+    inner = Counting(UNIT.bench())
+    sizes = (0.01, 0.1, 0.5, 0.9)
+    asked = [Variant(faulty(size)) for size in sizes]
+    made = Thrifty(inner, {("C1", "capacitance loss"): (0.1, 0.5)})
+    found = made.values(UNIT.stage, asked, MIXED).values
+    whole = UNIT.bench().values(UNIT.stage, asked, MIXED).values
+    np.testing.assert_array_equal(found[:, [1, 3]], whole[:, [1, 3]])
+    np.testing.assert_array_equal(found[:, [0, 2]], whole[[1, 1, 2, 2]][:, [0, 2]])
+    assert inner.driven == [Variant(faulty(0.1)), Variant(faulty(0.5))]
+
+
+def test_two_faults_at_once_and_other_faults_are_driven_at_their_own_sizes() -> None:
+    inner = Counting(UNIT.bench())
+    asked = [Variant((*faulty(0.9), *faulty(0.9, "C2"))), Variant(faulty(0.9, "C3"))]
+    Thrifty(inner, {("C1", "capacitance loss"): (0.1, 0.5)}).values(UNIT.stage, asked, DRIVEN)
+    assert inner.driven == asked
+
+
 def test_no_variants_have_no_rows() -> None:
     """As where no hypothesis has to be scored again."""
     for readings in (MIXED, DRIVEN, AT_REST):

@@ -164,11 +164,41 @@ def test_a_fault_that_only_distortion_shows_is_not_dropped() -> None:
 def test_the_kept_are_the_best_at_rest_in_their_order() -> None:
     case = sheet(ill(5, 0.4))
     observed = observe(case.readings, case.stage)
-    kept, _, _, _ = worth_driving(case.stage, observed, EVERYTHING, lambda h: math.log(h.prior),
+    worth = worth_driving(case.stage, observed, EVERYTHING, lambda h: math.log(h.prior),
                                   Costly(), around=doubted(case.stage))
+    kept = worth.kept
     assert [h.label() for h in kept] == [h.label() for h in EVERYTHING if h in kept]
     assert "C6 capacitance loss" in [h.label() for h in kept]
     assert len(kept) <= MOST
+
+
+def test_sizes_that_readings_at_rest_leave_are_driven_and_no_others() -> None:
+    """Gains tell a lost half of C6 from any other loss: its open end would need ten runs a unit."""
+    case = sheet(ill(5, 0.4))
+    observed = observe(case.readings, case.stage)
+    worth = worth_driving(case.stage, observed, EVERYTHING, lambda h: math.log(h.prior),
+                          Costly(), around=doubted(case.stage))
+    (lost,) = [h for h in worth.kept if h.label() == "C6 capacitance loss"]
+    low, high = worth.within[lost.part, lost.mode.name]
+    first = lost.mode.grid(lost.mode.first)
+    assert {low, high} <= {float(size) for size in first}
+    assert low < float(lost.mode.size(np.array([0.4]))[0]) < high
+    bench = Costly()
+    weighing(case, bench)
+    driven = {v.faults[0].size for v in bench.driven
+              if v.faults and v.faults[0].part == "C6" and v.faults[0].mode == lost.mode.name}
+    assert {low, high} <= driven
+    assert all(low <= size <= high for size in driven)
+    assert len([size for size in first if low <= size <= high]) < len(first)
+
+
+def test_where_nothing_speaks_at_rest_every_size_is_driven() -> None:
+    idle = replace(UNIT, moves=np.zeros_like(UNIT.moves))
+    case = sheet(idle.healthy())
+    worth = worth_driving(case.stage, observe(case.readings, case.stage), EVERYTHING,
+                          lambda h: math.log(h.prior), idle.bench())
+    assert worth.kept
+    assert worth.within == {}
 
 
 def test_no_more_are_kept_than_a_person_would_wait_for() -> None:
@@ -178,13 +208,15 @@ def test_no_more_are_kept_than_a_person_would_wait_for() -> None:
     """
     idle = replace(UNIT, moves=np.zeros_like(UNIT.moves))
     case = sheet(idle.healthy())
-    kept, _, told, _ = worth_driving(case.stage, observe(case.readings, case.stage), EVERYTHING,
+    worth = worth_driving(case.stage, observe(case.readings, case.stage), EVERYTHING,
                                      lambda h: math.log(h.prior), idle.bench())
+    kept = worth.kept
     assert sum(not h.mode.all_or_nothing for h in kept) == MOST
     assert all(h in kept for h in EVERYTHING if h.mode.all_or_nothing)
-    assert f"{len(EVERYTHING) - len(kept)} of {len(EVERYTHING)} faults were not simulated" in told
-    lost = [h.prior for h in EVERYTHING if h not in kept]
-    assert max(lost) <= min(h.prior for h in kept if not h.mode.all_or_nothing)
+    lost = len(EVERYTHING) - len(kept)
+    assert f"{lost} of {len(EVERYTHING)} faults were not simulated" in worth.told
+    dropped = [h.prior for h in EVERYTHING if h not in kept]
+    assert max(dropped) <= min(h.prior for h in kept if not h.mode.all_or_nothing)
 
 
 def test_dropping_lends_the_kept_no_prior_of_the_dropped() -> None:
