@@ -8,7 +8,7 @@ fault acts on a unit that was right once.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Generator, Iterable, Sequence
+from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
@@ -105,6 +105,23 @@ def set_together(stage: Stage, units: Iterable[Deviations], run_many: RunMany) -
     for count in sorted({len(one) for one in asked}):
         mine = [one for one in asked if len(one) == count]
         abreast([_set(stage, one, found) for one in mine], run_many)
+
+
+def to_find(stage: Stage, deviations: Deviations) -> Deviations:
+    """What of some deviations decides where trimmers stand; nothing where they stand as drawn."""
+    moved = _moved(stage, deviations) if stage.adjust else ()
+    return moved if moved and _to_set(stage, deviations) else ()
+
+
+def told(stage: Stage, settings: Mapping[Deviations, Positions]) -> None:
+    """Take over where the trimmers of units stand, by what `to_find` says of them."""
+    if settings:
+        _found(stage).positions.update(settings)
+
+
+def standing(stage: Stage, moved: Deviations) -> Positions | None:
+    """Where the trimmers of a unit were found to stand, by what `to_find` says of it."""
+    return _found(stage).positions.get(moved)
 
 
 def _to_set(stage: Stage, deviations: Deviations) -> bool:

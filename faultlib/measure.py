@@ -7,7 +7,7 @@ batch has no law or finds no solution, ngspice answers, and it is told which uni
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -21,7 +21,7 @@ from circuits.bench.plan import Plan
 from circuits.bench.steps import Ask, Steps, abreast, alone
 from circuits.bench.take import fed, plan, taking
 from circuits.circuit import Circuit
-from circuits.errors import EngineError, Oscillates
+from circuits.errors import EngineError, NoSolution, Oscillates
 from circuits.identity import ByIdentity
 from circuits.reading import Reading, all_compared
 from circuits.stage import GROUND, Stage
@@ -31,6 +31,8 @@ from faultlib.variant import Variant, of_both, unit
 
 Sheet = tuple[Stage, tuple[Reading, ...]]
 """A stage and what is read of it."""
+Settings = Mapping[adjust.Deviations, adjust.Positions]
+"""Where the trimmers of good units stand, by what decides it (`faultlib.adjust.to_find`)."""
 
 _TRUST = 0.1
 """How far the batch may be from ngspice in the good unit, in units of what an instrument resolves
@@ -72,18 +74,46 @@ def measured(sheet: Sheet, variants: Sequence[Variant]) -> list[Read | EngineErr
     return abreast(steps, many)
 
 
-def measured_anew(sheet: Sheet, variants: Sequence[Variant]) -> list[Read | EngineError]:
+def measured_anew(
+    sheet: Sheet, variants: Sequence[Variant], settings: Settings | None = None
+) -> list[Read | EngineError]:
     """The same by a process that has forgotten what it did before.
 
     Which units are solved together, and what was solved earlier, shows in the last digits. So the
     answers of a chunk are the same to the last digit whoever takes it, whenever, and on any machine
-    of its kind. It costs no time that could be measured.
+    of its kind. What that costs most, to find where the trimmers of the same good units stand once
+    for every suspect, is spared by telling it.
+
+    Parameters
+    ----------
+    settings : mapping, optional
+        Where trimmers stand (`set_anew`).
     """
     sheet = _same(sheet)
-    _trusted(sheet)  # once, and before: it simulates too
+    trust = _trusted(sheet)  # once, and before: it simulates too
     answers.forget()
     adjust.forget()
+    if settings and trust.rest:
+        adjust.told(sheet[0], settings)
     return measured(sheet, variants)
+
+
+def set_anew(
+    stage: Stage, units: Sequence[adjust.Deviations]
+) -> list[adjust.Positions | EngineError]:
+    """Where the trimmers of good units stand, by a process that has forgotten what it did before.
+
+    Parameters
+    ----------
+    units : sequence of deviations
+        What decides it (`faultlib.adjust.to_find`).
+    """
+    stage = _same_stage(stage)
+    answers.forget()
+    adjust.forget()
+    set_together(stage, units, Many(_ngspice).run)
+    found = (adjust.standing(stage, one) for one in units)
+    return [NoSolution("its trimmers cannot be set") if one is None else one for one in found]
 
 
 def _beside(stage: Stage, variant: Variant) -> Variant:
@@ -148,6 +178,11 @@ _with_both = ByIdentity(lambda sheet: any(map(of_both, sheet[1])), 64)
 def _same(sheet: Sheet) -> Sheet:
     """The sheet as it came in first: what is kept of a stage is kept of that object."""
     return sheet
+
+
+@lru_cache(maxsize=8)
+def _same_stage(stage: Stage) -> Stage:
+    return stage
 
 
 def _planned(

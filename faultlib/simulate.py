@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import math
 import time
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import lru_cache, partial
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Protocol, TypeAlias, TypeVar
 
@@ -22,6 +23,7 @@ from circuits.excess import INDEX
 from circuits.quantities import HEARS_NOISE
 from circuits.reading import Reading, all_compared, through_wiring
 from circuits.stage import Stage
+from faultlib.adjust import Deviations, Positions, to_find
 from faultlib.catalogue import mode_for
 from faultlib.fingerprint import fingerprint
 from faultlib.store import Store, digest, mark
@@ -39,6 +41,9 @@ _R = TypeVar("_R")
 _STILL, _DRIVEN = 200, 40
 """Units that are solved together at most, at rest and under drive: more gain little, and what is
 kept comes in later (measured)."""
+
+_STAGES = 8
+"""Stages whose trimmers' settings are remembered (judgement)."""
 
 LATE = "late"
 """The kind of a problem: no time was left to simulate the variant."""
@@ -143,6 +148,7 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         self._until = time.monotonic() + limit
         self._anew = anew or workers != 0 or cluster is not None
         self._pool: Pool | None = None
+        self._set: dict[Stage, dict[Deviations, Positions]] = {}
 
     @property
     def deadline(self) -> float:
@@ -285,10 +291,36 @@ class Laboratory(AbstractContextManager["Laboratory"]):
             from faultlib.measure import measured, measured_anew
 
             driven = any(reading.driven for reading in readings)
-            work: Callable[..., Any] = measured_anew if self._anew else measured
-            self.each(work, [variants[i] for i in missing], (stage, tuple(readings)), progress,
-                      arrived, _DRIVEN if driven else _STILL)
+            units = [variants[i] for i in missing]
+            work: Callable[..., Any] = measured
+            if self._anew:
+                settings = self._settings(stage, units)
+                work = partial(measured_anew, settings=settings) if settings else measured_anew
+            self.each(work, units, (stage, tuple(readings)), progress, arrived,
+                      _DRIVEN if driven else _STILL)
         return problems, apart
+
+    def _settings(
+        self, stage: Stage, variants: Sequence[Variant]
+    ) -> dict[Deviations, Positions]:
+        """Where the trimmers of units stand, as far as several have it in common."""
+        if not stage.adjust:
+            return {}
+        from faultlib.measure import set_anew
+
+        met = Counter(to_find(stage, variant.deviations) for variant in variants)
+        del met[()]
+        if stage not in self._set and len(self._set) >= _STAGES:
+            self._set.clear()
+        known = self._set.setdefault(stage, {})
+        wanted = [one for one, times in met.items() if times > 1 and one not in known]
+        if wanted:
+            found = self.each(set_anew, wanted, stage, together=_STILL)
+            known.update((one, where) for one, where in zip(wanted, found, strict=True)
+                         if isinstance(where, tuple))
+        # what a search for others begins from is told as well
+        told = dict.fromkeys(part for one in met for part in (one, one[:-1], one[-1:]))
+        return {one: known[one] for one in told if one in known}
 
 
 def _enter(
