@@ -36,8 +36,10 @@ STRAY_OHMS = 1e11
 """Beside the highest impedance of an amplifier this is nothing."""
 METER_VOLTS = 0.1
 """An ohmmeter's low-power range: too little to turn a junction on."""
-_METER_OHMS = 1e3
+METER_OHMS = 1e3
 """Ohm between the ohmmeter's source and its red lead: it drives 0.1 mA at most."""
+BLACK_LEAD = 1e-9
+"""S from an ohmmeter's black lead to ground: what it is put across may float."""
 _OPEN_LOAD = 1e9
 """Ohm at the output of a stage that states no load."""
 
@@ -163,19 +165,24 @@ def _stray(where: str) -> Element:
     return Element(stray_resistor(where), (node(where), GROUND), STRAY_OHMS)
 
 
-def ohmmeter(stage: Stage, between: tuple[str, str]) -> Circuit:
-    """The stage with power off, generator and load disconnected, a meter between two nodes."""
-    red, black = (node(name) for name in between)
-    elements = [
-        Element(METER, ("meter", black), METER_VOLTS),
-        Element("Rmeter", ("meter", red), _METER_OHMS),
-        # a circuit that floats as a whole needs a place of zero volts
-        Element("Rearth", (black, GROUND), 1e9) if black != GROUND else _earth(stage),
-        *joined(stage.chain),
-    ]
+def unpowered(stage: Stage) -> Circuit:
+    """The stage with power off, generator and load disconnected, for an ohmmeter."""
     parts, models = built(stage.parts, powered=False)
-    return Circuit(tuple(elements + parts), tuple(models))
+    # a circuit that floats as a whole needs a place of zero volts
+    earth = Element("Rearth", (node(stage.output), GROUND), 1e12)
+    return Circuit((earth, *joined(stage.chain), *parts), tuple(models))
 
 
-def _earth(stage: Stage) -> Element:
-    return Element("Rearth", (node(stage.output), GROUND), 1e12)
+def with_ohmmeter(net: Circuit, pair: tuple[str, str], volts: float, ohms: float) -> Circuit:
+    """A circuit with an ohmmeter between two of its nodes; `METER` tells what flows.
+
+    Parameters
+    ----------
+    volts, ohms : float
+        Of the meter's source and in series with it.
+    """
+    red, black = pair
+    leads = [Element(METER, ("meter", black), volts), Element("Rmeter", ("meter", red), ohms)]
+    if black != GROUND:
+        leads.append(Element("Rblack", (black, GROUND), 1.0 / BLACK_LEAD))
+    return Circuit((*leads, *net.elements), net.models)

@@ -13,7 +13,16 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 
-from circuits.batch import bias, linear, periodic, poles, signals, topology, voltmeters
+from circuits.batch import (
+    bias,
+    linear,
+    ohmmeters,
+    periodic,
+    poles,
+    signals,
+    topology,
+    voltmeters,
+)
 from circuits.batch.elimination import Elimination
 from circuits.batch.equations import Equations, equations
 from circuits.batch.signals import small as small
@@ -27,6 +36,7 @@ from circuits.bench.analysis import (
     Inputs,
     Metered,
     NoiseSpectrum,
+    Ohmmeter,
     OperatingPoint,
     Periodic,
     Poles,
@@ -119,13 +129,20 @@ def _together(
     """Answers for circuits of one topology, which are asked the same but for their drives."""
     circuits = [net for net, _ in asks]
     meters = tuple(m for a in analyses if isinstance(a, Metered) for m in a.meters)
-    between = tuple(dict.fromkeys((m.at, m.origin) for m in meters))
+    ohms = [a for a in analyses if isinstance(a, Ohmmeter)]
+    between = tuple(dict.fromkeys([*((m.at, m.origin) for m in meters),
+                                   *(pair for a in ohms for pair in a.pairs)]))
     made = _equations(tuple(common.lines.values()), between)
     mine = units(made, circuits, shapes)
     found: list[Results | None] = [None] * len(circuits)
     if not all(_known_names(made, a) for a in analyses):
         return found
     order = _order(mine)
+    if ohms:
+        # the power is off, and nothing else is asked
+        with np.errstate(all="ignore"):
+            told = [ohmmeters.answers(a, mine, order) for a in ohms]
+        return list(zip(*told, strict=True))
     with np.errstate(all="ignore"):
         at = bias.rest(mine, order)
         there = np.flatnonzero(at.settled & (np.abs(at.volts) < _PLAUSIBLE).all(axis=0))
@@ -167,6 +184,8 @@ def _known_names(made: Equations, wanted: Analysis) -> bool:
     nodes: tuple[str, ...]
     if isinstance(wanted, Metered):
         nodes = metered.nodes_of(wanted.meters)
+    elif isinstance(wanted, Ohmmeter):
+        nodes = tuple(end for pair in wanted.pairs for end in pair)
     elif isinstance(wanted, Inputs):
         nodes = tuple(one.at for one in wanted.inputs)
     elif isinstance(wanted, NoiseSpectrum):

@@ -8,7 +8,7 @@ with more conductance across its junctions, which is then taken away by steps.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -66,10 +66,10 @@ class Rest:
             mine[..., places[done]] = theirs[..., done]
 
 
-def sampled(units: Units, frequency: float = 1e3) -> Array:
+def sampled(units: Units, frequency: float = 1e3, meters: Meters | None = None) -> Array:
     """Entries (e, 2 u) of units where they begin, at rest and at a frequency, Hz."""
     made = units.equations
-    still = made.conductances @ units.numbers
+    still = plain(units, meters).entries
     moving = made.capacitances @ units.numbers
     for group, p in zip(made.groups, units.parameters, strict=True):
         x = group.family.start(p)
@@ -96,19 +96,32 @@ def across(group: Group, volts: Array) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class Linear:
-    """Equations of units, linearised: entries of the matrix, and the right hand side."""
+    """Equations of units, linearised: entries (e, u) of the matrix, the right hand side (n, u)."""
 
     entries: Array
     right: Array
 
+    def some(self, places: Places) -> Linear:
+        """Of some units."""
+        return Linear(self.entries[:, places], self.right[:, places])
+
+
+def plain(units: Units, meters: Meters | None = None) -> Linear:
+    """What linear elements, and meters in the units, add to the equations."""
+    made = units.equations
+    found = Linear(made.conductances @ units.numbers, made.sources @ units.numbers)
+    if meters is not None:
+        meters.into(found.entries, made)
+        meters.driving(found.right)
+    return found
+
 
 def linearised(
-    units: Units, still: Array, branches: Sequence[Array], gmin: float = GMIN
+    units: Units, still: Linear, branches: Sequence[Array], gmin: float = GMIN
 ) -> Linear:
-    """The equations at junction voltages; `still` is what the linear elements add, (e, u)."""
+    """The equations at junction voltages; `still` is what the linear elements add."""
     made = units.equations
-    entries = still
-    right = made.sources @ units.numbers
+    entries, right = still.entries, still.right
     for group, p, x in zip(made.groups, units.parameters, branches, strict=True):
         flows, slopes = group.family.evaluate(p, x, gmin)
         entries = entries + group.currents @ taken(slopes, group.family.PATTERN)
@@ -119,18 +132,56 @@ def linearised(
 
 @dataclass(frozen=True, eq=False)
 class Meters:
-    """A meter in each unit: the rows (u,) that it lies between, and its conductance (u,), S."""
+    """A meter in each unit.
+
+    Attributes
+    ----------
+    plus, minus : (u,) arrays
+        Rows that it lies between.
+    siemens : (u,) array
+        Its conductance.
+    amps : (u,) array or None
+        That it drives into the first row, out of the second; a voltmeter drives none.
+    lead : float
+        S between the second row and ground.
+    shunt : float
+        S between every node and ground.
+    """
 
     plus: Places
     minus: Places
     siemens: Array
+    amps: Array | None = None
+    lead: float = 0.0
+    shunt: float = 0.0
+
+    def some(self, places: Places) -> Meters:
+        """Of some units."""
+        amps = None if self.amps is None else self.amps[places]
+        return replace(self, plus=self.plus[places], minus=self.minus[places],
+                       siemens=self.siemens[places], amps=amps)
 
     def into(self, entries: Array, made: Equations) -> None:
         """Add them to the entries (e, u) of a matrix."""
-        for u, (a, b, value) in enumerate(zip(self.plus, self.minus, self.siemens, strict=True)):
-            for i, j, sign in ((a, a, 1.0), (b, b, 1.0), (a, b, -1.0), (b, a, -1.0)):
-                if i >= 0 and j >= 0:
-                    entries[made.slot[i, j], u] += sign * value
+        places = np.arange(len(self.plus))
+        for i, j, value in ((self.plus, self.plus, self.siemens),
+                            (self.minus, self.minus, self.siemens + self.lead),
+                            (self.plus, self.minus, -self.siemens),
+                            (self.minus, self.plus, -self.siemens)):
+            for a, b in dict.fromkeys(zip(i.tolist(), j.tolist(), strict=True)):
+                if a >= 0 and b >= 0:
+                    here = places[(i == a) & (j == b)]
+                    entries[made.slot[a, b], here] += value[here]
+        if self.shunt:
+            nodes = [row for name, row in made.row.items() if row >= 0 and name[0] != "#"]
+            entries[[made.slot[k, k] for k in nodes if (k, k) in made.slot]] += self.shunt
+
+    def driving(self, right: Array) -> None:
+        """Add what they drive to a right hand side (n, u)."""
+        if self.amps is not None:
+            for rows, sign in ((self.plus, 1.0), (self.minus, -1.0)):
+                here = np.flatnonzero(rows >= 0)
+                right[rows[here], here] += sign * self.amps[here]
 
 
 def rest(
@@ -147,11 +198,9 @@ def rest(
         Voltages of the devices' branches to begin with.
     """
     made = units.equations
-    still = made.conductances @ units.numbers
-    if meters is not None:
-        meters.into(still, made)
+    still = plain(units, meters)
     first = start or [g.family.start(p) for g, p in _devices(units)]
-    if start is None and (np.abs(made.sources @ units.numbers) < _QUIET).all():
+    if start is None and (np.abs(still.right) < _QUIET).all():
         first = [np.zeros_like(x) for x in first]
     found = _newton(units, order, still, first, GMIN)
     if not made.groups or found.settled.all():
@@ -166,30 +215,30 @@ def rest(
         # what is left may be too much for an order of pivots that is the same for all
         few, alone = units.some(again), order.dense
         first = [x[..., again] for x in first]
-        found.take(again, _newton(few, alone, still[:, again], first, GMIN))
+        found.take(again, _newton(few, alone, still.some(again), first, GMIN))
         _stepped(units, alone, still, found, np.flatnonzero(~found.settled))
     return found
 
 
 def mended(units: Units, order: Elimination, at: Rest, poor: Places) -> None:
     """Solve some units anew from where they are, each with pivots of its own; see `Kernel`."""
-    still = units.equations.conductances @ units.numbers
+    still = plain(units)
     near = [x[..., poor] for x in at.branches]
     at.settled[poor] = False
-    at.take(poor, _newton(units.some(poor), order.dense, still[:, poor], near, GMIN))
+    at.take(poor, _newton(units.some(poor), order.dense, still.some(poor), near, GMIN))
 
 
 def _from_another(
-    units: Units, order: Elimination, still: Array, found: Rest, settled: Places
+    units: Units, order: Elimination, still: Linear, found: Rest, settled: Places
 ) -> None:
     """Try those that did not settle from where another one stands that did."""
     again = np.flatnonzero(~found.settled)
     if settled.size and again.size:
         near = [np.repeat(x[..., settled[:1]], again.size, axis=-1) for x in found.branches]
-        found.take(again, _newton(units.some(again), order, still[:, again], near, GMIN))
+        found.take(again, _newton(units.some(again), order, still.some(again), near, GMIN))
 
 
-def _stepped(units: Units, order: Order, still: Array, found: Rest, again: Places) -> None:
+def _stepped(units: Units, order: Order, still: Linear, found: Rest, again: Places) -> None:
     """Try units with more conductance across their junctions, and less of it step by step.
 
     One that does not settle at a step is given up: it would not at the next.
@@ -199,7 +248,7 @@ def _stepped(units: Units, order: Order, still: Array, found: Rest, again: Place
     for gmin in _LADDER:
         if not again.size:
             return
-        step = _newton(few, order, still[:, again], branches, gmin)
+        step = _newton(few, order, still.some(again), branches, gmin)
         keep = np.flatnonzero(step.settled)
         again, few = again[keep], few.some(keep)
         branches = [x[..., keep] for x in step.branches]
@@ -212,7 +261,7 @@ def _devices(units: Units) -> list[tuple[Group, Any]]:
 
 
 def _newton(
-    units: Units, order: Order, still: Array, start: Sequence[Array], gmin: float
+    units: Units, order: Order, still: Linear, start: Sequence[Array], gmin: float
 ) -> Rest:
     made = units.equations
     count = units.count
@@ -255,7 +304,7 @@ def _newton(
                 break
             if left.sum() < _WASTE * len(left) or lost.any():
                 keep = np.flatnonzero(left)
-                live, here, now = live[keep], here.some(keep), now[:, keep]
+                live, here, now = live[keep], here.some(keep), now.some(keep)
                 x, last = [part[..., keep] for part in x], last[:, keep]
                 before = before[keep]
     return Rest(volts, tuple(branches), settled)
@@ -294,8 +343,7 @@ class Kernel:
 def kernel(units: Units, order: Elimination, at: Rest) -> Kernel:
     """Eliminate the equations at rest."""
     made = units.equations
-    still = made.conductances @ units.numbers
-    line = linearised(units, still, at.branches)
+    line = linearised(units, plain(units), at.branches)
     entries = line.entries
     found = order.factors(entries)
     volts = found.solve(line.right.copy())

@@ -183,6 +183,19 @@ class Metered:
     impedances: Floats | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Ohmmeter:
+    """What an ohmmeter meets between the two nodes of one pair after another.
+
+    The circuit has its power off and no meter in it. `volts` in series with `ohms` drive the first
+    node of a pair against the second.
+    """
+
+    pairs: tuple[tuple[str, str], ...]
+    volts: float
+    ohms: float
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Inputs:
     """The response to `drive` at one node after another, with the a.c. input there on alone.
@@ -198,7 +211,8 @@ class Inputs:
 
 
 Analysis: TypeAlias = (
-    OperatingPoint | SmallSignal | NoiseSpectrum | Transient | Periodic | Poles | Metered | Inputs
+    OperatingPoint | SmallSignal | NoiseSpectrum | Transient | Periodic | Poles | Metered | Ohmmeter
+    | Inputs
 )
 
 
@@ -287,6 +301,17 @@ class Shown:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Through:
+    """Answer to `Ohmmeter`: what each pair has across it, (p,) V, and lets through, (p,) A.
+
+    No numbers where no solution was found.
+    """
+
+    volts: Floats
+    amps: Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Shares:
     """Answer to `Inputs`: what each shows, (f, n) complex; see `circuits.bench.probed`.
 
@@ -298,5 +323,7 @@ class Shares:
     impedances: Complexes
 
 
-Answer: TypeAlias = Bias | Response | NoiseDensity | Waves | Cycle | Modes | Shown | Shares
+Answer: TypeAlias = (
+    Bias | Response | NoiseDensity | Waves | Cycle | Modes | Shown | Through | Shares
+)
 Results: TypeAlias = tuple[Answer, ...]

@@ -5,10 +5,21 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import numpy as np
+
 from circuits.behind_rails import rail_source
-from circuits.bench.analysis import Answer, Bias, Metered, OperatingPoint, Shown, Voltmeter
+from circuits.bench.analysis import (
+    Answer,
+    Bias,
+    Metered,
+    Ohmmeter,
+    OperatingPoint,
+    Shown,
+    Through,
+    Voltmeter,
+)
 from circuits.bench.plan import Indexed, Request, Setup, Values
-from circuits.netlist import METER, METER_VOLTS
+from circuits.netlist import METER_OHMS, METER_VOLTS
 from circuits.reading import VOLTMETER, Reading
 from circuits.ready import voltmeter, voltmeters
 from circuits.spelling import node
@@ -26,10 +37,11 @@ def takes(reading: Reading) -> bool:
 
 
 def requests(stage: Stage, readings: Indexed) -> list[Request]:
-    """Requests for voltages and currents (one run) and for each resistance (its own circuit)."""
+    """Requests for voltages and currents (one run), and for resistances with the power off."""
     loading = [(i, r) for i, r in readings if _meter(r)]
     ideal = [(i, r) for i, r in readings if not _meter(r) and r.quantity != "resistance"]
-    asked = [_resistance(i, r) for i, r in readings if r.quantity == "resistance"]
+    across = [(i, r) for i, r in readings if r.quantity == "resistance"]
+    asked = [_resistances(across)] if across else []
     if ideal:
         asked.insert(0, _operating_point(ideal))
     if loading:
@@ -86,19 +98,16 @@ def _operating_point(readings: Indexed) -> Request:
     return Request(Setup(), (analysis,), tuple(i for i, _ in readings), read)
 
 
-def _resistance(place: int, reading: Reading) -> Request:
-    red, black = reading.between
-    ends = tuple(node(n) for n in (red, black) if n != GROUND)
+def _resistances(readings: Indexed) -> Request:
+    pairs = tuple((node(red), node(black)) for red, black in (r.between for _, r in readings))
 
     def read(stage: Stage, results: Sequence[Answer]) -> Values:
         (result,) = results
-        assert isinstance(result, Bias)
-        volts = dict(zip(ends, result.nodes, strict=True))
-        across = volts.get(node(red), 0.0) - volts.get(node(black), 0.0)
-        current = abs(float(result.branches[0]))
+        assert isinstance(result, Through)
         # the meter's own terminals show what it can still tell from an open circuit
-        ohms = abs(float(across)) / max(current, METER_VOLTS / _MOST_OHMS)
-        return [min(max(ohms, 1e-3), _MOST_OHMS)]
+        ohms = np.abs(result.volts) / np.maximum(np.abs(result.amps), METER_VOLTS / _MOST_OHMS)
+        shown: list[float] = np.clip(ohms, 1e-3, _MOST_OHMS).tolist()
+        return shown
 
-    analysis = OperatingPoint(nodes=ends, branches=(METER,))
-    return Request(Setup(between=(red, black)), (analysis,), (place,), read)
+    analysis = Ohmmeter(pairs, METER_VOLTS, METER_OHMS)
+    return Request(Setup(off=True), (analysis,), tuple(i for i, _ in readings), read)

@@ -12,6 +12,7 @@ absurd current is an answer, not an error: a real unit would have blown its fuse
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -31,6 +32,7 @@ from circuits.bench.analysis import (
     Metered,
     NoiseDensity,
     NoiseSpectrum,
+    Ohmmeter,
     OperatingPoint,
     Periodic,
     Poles,
@@ -39,6 +41,7 @@ from circuits.bench.analysis import (
     Shares,
     Shown,
     SmallSignal,
+    Through,
     Transient,
     Voltmeter,
     Waves,
@@ -46,9 +49,11 @@ from circuits.bench.analysis import (
 from circuits.bench.difference import differences
 from circuits.bench.names import Names
 from circuits.bench.ngspice import Ngspice
+from circuits.bench.ohms import across, through
 from circuits.circuit import Circuit, parse_options, plain
 from circuits.errors import EngineFault, NoSolution
 from circuits.moving import cosines, moved
+from circuits.netlist import with_ohmmeter
 from circuits.ready import METER_OFF
 
 _T = TypeVar("_T")
@@ -122,7 +127,7 @@ class Engine:
             The netlist or a request cannot be used, or ngspice must not be trusted any more.
         """
         answers: dict[int, Answer] = {}
-        steady = {i: a for i, a in enumerate(analyses) if not isinstance(a, _Runs)}
+        steady = {i: a for i, a in enumerate(analyses) if not isinstance(a, _Runs | Ohmmeter)}
         with self._lock:
             try:
                 if steady:
@@ -132,6 +137,8 @@ class Engine:
                 for i, analysis in enumerate(analyses):
                     if isinstance(analysis, Transient):
                         answers[i] = self._waves(circuit, analysis)
+                    elif isinstance(analysis, Ohmmeter):
+                        answers[i] = self._through(circuit, analysis)
                     elif isinstance(analysis, Periodic | Poles):
                         answers[i] = self._waves(_moved(circuit, analysis), analysis.run)
             except BaseException:
@@ -266,6 +273,20 @@ class Engine:
             return volts
 
         return metered.shown(wanted, ideal, solve)
+
+    def _through(self, circuit: Circuit, wanted: Ohmmeter) -> Through:
+        """What an ohmmeter meets: each pair in a circuit of its own, and none spoils the others."""
+        def met(pair: tuple[str, str]) -> tuple[float, float]:
+            net, asked = with_ohmmeter(circuit, pair, wanted.volts, wanted.ohms), across(pair)
+            try:
+                found = _climb(_STEADY_LADDER, lambda extra: self._steady(net, extra, {0: asked}))
+            except NoSolution:
+                return math.nan, math.nan
+            (bias,) = found.values()
+            assert isinstance(bias, Bias)
+            return through(pair, bias)
+
+        return Through(*np.array([met(pair) for pair in wanted.pairs]).T)
 
     def _biases(self, plot: str, wanted: Mapping[int, OperatingPoint]) -> dict[int, Answer]:
         answers: dict[int, Answer] = {}

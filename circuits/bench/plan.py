@@ -34,8 +34,8 @@ class Setup:
 
     Attributes
     ----------
-    between : tuple of str
-        Two nodes: power off, an ohmmeter between them. Empty: power on.
+    off : bool
+        Power off, for an ohmmeter.
     load : float
         Ohm in place of the stage's own load; 0 keeps that.
     pair : float
@@ -48,7 +48,7 @@ class Setup:
         Rails that are moved together as well, to tell how they add.
     """
 
-    between: tuple[str, ...] = ()
+    off: bool = False
     load: float = 0.0
     pair: float = 0.0
     meters: tuple[tuple[str, str, float], ...] = ()

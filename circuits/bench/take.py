@@ -25,9 +25,20 @@ from circuits.bench import (
     square,
     switching,
 )
-from circuits.bench.analysis import Analysis, Inputs, Metered, Results, Shares, Shown
+from circuits.bench.analysis import (
+    Analysis,
+    Bias,
+    Inputs,
+    Metered,
+    Ohmmeter,
+    Results,
+    Shares,
+    Shown,
+    Through,
+)
 from circuits.bench.engine import Engine
 from circuits.bench.loaded import draw, drawn_of, fed_as, loaded, unasked
+from circuits.bench.ohms import across, through
 from circuits.bench.plan import Experiment, Indexed, Plan, Request, Setup
 from circuits.bench.steps import RunMany, Steps, abreast, alone, ask
 from circuits.bench.supply import resolved
@@ -35,7 +46,7 @@ from circuits.circuit import Circuit
 from circuits.errors import EngineError, InputError, Oscillates
 from circuits.identity import ByIdentity
 from circuits.in_state import in_state
-from circuits.netlist import circuit, ohmmeter
+from circuits.netlist import circuit, unpowered, with_ohmmeter
 from circuits.quantities import QUANTITIES
 from circuits.reading import Reading
 from circuits.stage import Rail, Stage
@@ -215,12 +226,10 @@ def _taken(
     values = np.full(len(made.readings), np.nan)
     here, live = stage, _Live(stage)
     for (setup, requests), analyses in zip(made.groups, asked, strict=True):
-        if setup.between:
-            red, black = setup.between
-            net = ohmmeter(stage, (red, black))
+        if setup.off:
+            results = yield from _unpowered(stage, analyses)
         elif setup.pair:
             net = yield from crosstalk.both(here, beside or here, setup.pair)
-        if setup.between or setup.pair:
             results = yield from ask(net, analyses)
         else:
             stage, results = yield from _powered(live, setup, analyses)
@@ -287,6 +296,22 @@ def _powered(
                     return live.found, tuple(results)
     stage = yield from live.stage()
     return stage, (yield from ask(net(stage), analyses))
+
+
+def _unpowered(stage: Stage, analyses: tuple[Analysis, ...]) -> Steps[Results]:
+    """What an ohmmeter meets; pairs that nothing was found for with the others, one by one."""
+    net = unpowered(stage)
+    results = yield from ask(net, analyses)
+    for wanted, found in zip(analyses, results, strict=True):
+        assert isinstance(wanted, Ohmmeter)
+        assert isinstance(found, Through)
+        for k in np.flatnonzero(np.isnan(found.volts)):
+            pair = wanted.pairs[k]
+            one = with_ohmmeter(net, pair, wanted.volts, wanted.ohms)
+            (alone,) = yield from ask(one, (across(pair),))
+            assert isinstance(alone, Bias)
+            found.volts[k], found.amps[k] = through(pair, alone)
+    return results
 
 
 def _drawing(analyses: tuple[Analysis, ...], rails: Sequence[Rail]) -> tuple[Analysis, ...]:
