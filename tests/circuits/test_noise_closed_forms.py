@@ -8,13 +8,16 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
+from circuits.bench.noise import _frequencies, rms
 from circuits.reading import Reading
 from circuits.stage import Part, Rail, Stage
 from tests.small import BOLTZMANN, CHARGE, KELVIN, capacitor, db, device, opamp, read, resistor
 
 NYQUIST = 4.0 * BOLTZMANN * KELVIN
+BAND = (20.0, 20e3)
 AUDIO = 20e3 - 20.0
 
 FOLLOWER = Stage(
@@ -121,3 +124,24 @@ def test_signal_to_noise_ratio() -> None:
     expected = [db(1.0 / noise), db(55e-3 / noise), db(math.sqrt(0.05 * 1e5) / noise)]
     # Without a level the stage's usual drive counts.
     assert values == pytest.approx([*expected, expected[1]], abs=0.01)
+
+
+@pytest.mark.parametrize("corner", [5.0, 60.0, 700.0, 3e3, 15e3, 90e3])
+def test_a_corner_anywhere_costs_the_sum_nothing(corner: float) -> None:
+    """White noise behind one RC: its power from a to b is S·f₀·(atan b/f₀ − atan a/f₀), calculus.
+
+    At the points that are simulated, and with none of the corner's places among them.
+    """
+    grid = np.array(_frequencies([BAND]))
+    low, high = BAND
+    found = rms(grid, 1e-8 / np.sqrt(1.0 + (grid / corner) ** 2))
+    meant = 1e-8 * math.sqrt(corner * (math.atan(high / corner) - math.atan(low / corner)))
+    assert 20.0 * math.log10(found / meant) == pytest.approx(0.0, abs=2e-3)
+
+
+def test_a_band_inside_what_was_simulated_is_summed_as_well() -> None:
+    """The same from 400 Hz to 4 kHz, no end of which is a point that was simulated."""
+    grid, corner = np.array(_frequencies([BAND])), 1.1e3
+    found = rms(grid, 1e-8 / np.sqrt(1.0 + (grid / corner) ** 2), (400.0, 4e3))
+    meant = 1e-8 * math.sqrt(corner * (math.atan(4e3 / corner) - math.atan(400.0 / corner)))
+    assert 20.0 * math.log10(found / meant) == pytest.approx(0.0, abs=2e-3)
