@@ -6,7 +6,6 @@ between them would miss the curve by more than the readings can tell.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -22,6 +21,8 @@ from faultlib.mode import Mode
 from faultlib.monotone import interpolate
 from faultlib.simulate import Bench, Problem, Variant, is_late
 from faultlib.tolerance import LeftOpen, Spread, spreads
+from faultlib.unsure import differences as differences
+from faultlib.unsure import floating, overloaded
 
 ROUNDS = 3
 """Times that sizes are put where the readings bend."""
@@ -36,10 +37,6 @@ Missed = Callable[
     [Sequence[Spread], NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]
 ]
 """From what varies, a good unit's readings and their lines to rows of `Signatures.scatter`."""
-
-
-_HANGS = 0.5
-"""A voltage that a meter takes so much of away hangs on the meter and not on the circuit."""
 
 
 @dataclass(frozen=True)
@@ -166,38 +163,18 @@ class Signatures:
             )
             lines = [_gentler(a, b) for a, b in zip(lines, down, strict=True)]
         carried = self.scatter if whole else self.carried
-        loose = self._floating(units, [None if one is None else one[0] for one in lines], bench)
-        return [
-            None if one is None else (one[0], np.vstack([_over(one[1], carried), rows]))
-            for one, rows in zip(lines, loose, strict=True)
-        ]
-
-    def _floating(
-        self, units: Sequence[Variant], shown: Sequence[NDArray[np.float64] | None], bench: Bench
-    ) -> NDArray[np.float64]:
-        """How unsure direct voltages are that hang on the meter, (units, voltages, m).
-
-        A fault can leave a node to the meter and to leakage: dirt, a reversed junction, an open
-        capacitor. Nobody knows which pulls more, so what a meter alone takes away is a standard
-        deviation. No node of a working circuit gives way to a usual meter by half.
-
-        Parameters
-        ----------
-        shown : sequence of (m,) array or None
-            Readings of the units, with their meters.
-        """
-        volts = [k for k, r in enumerate(self.readings)
-                 if r.quantity == "dc voltage" and r.meter != math.inf]
-        rows = np.zeros((len(units), len(volts), len(self.readings)))
-        ill = {k: row[volts] for k, row in enumerate(shown) if row is not None and units[k].faults}
-        if not volts or not ill:
-            return rows
-        bare = [replace(self.readings[k], meter=math.inf) for k in volts]
-        free = bench.values(self.stage, [units[k] for k in ill], bare).values
-        apart = np.abs(differences(free, np.array([*ill.values()]), bare))
-        apart[apart < _HANGS * np.abs(np.nan_to_num(free))] = 0.0
-        rows[np.ix_([*ill], range(len(volts)), volts)] = apart[:, :, None] * np.eye(len(volts))
-        return rows
+        shown = [None if one is None else one[0] for one in lines]
+        loose = floating(self.stage, self.readings, units, shown, bench)
+        told: list[tuple[NDArray[np.float64], NDArray[np.float64]] | None] = []
+        for unit, one, rows in zip(units, lines, loose, strict=True):
+            if one is None:
+                told.append(None)
+                continue
+            own = [_over(one[1], carried), rows]
+            if unit.faults:
+                own.append(overloaded(self.readings, one[0], around, one[1]))
+            told.append((one[0], np.vstack(own)))
+        return told
 
 
 def signatures(
@@ -349,16 +326,6 @@ def _varying(around: Sequence[Spread]) -> tuple[Spread, ...]:
 
 def _ordered(around: Sequence[Spread]) -> tuple[Spread, ...]:
     return (*_varying(around), *(s for s in around if isinstance(s, LeftOpen)))
-
-
-def differences(
-    rows: NDArray[np.float64], base: NDArray[np.float64], readings: Sequence[Reading]
-) -> NDArray[np.float64]:
-    """Rows less a base row; phases by the short way round, missing rows as no change."""
-    apart = np.nan_to_num(rows - base, nan=0.0)
-    angles = [k for k, r in enumerate(readings) if r.unit == "deg"]
-    apart[..., angles] = (apart[..., angles] + 180.0) % 360.0 - 180.0
-    return np.asarray(apart)
 
 
 def named(progress: Stepwise | None, what: str) -> Callable[[int, int], None] | None:

@@ -283,6 +283,36 @@ def test_who_brings_his_own_meter_of_no_load_is_told_no_more_than_is_known() -> 
     assert len(ill[1]) == len(found.sensitivities)
 
 
+FED = Stage("fed", (
+    Part("R1", "wirewound", ("vcc", "0"), 300.0, 0.05),
+    Part("R2", "carbon-film", ("vcc", "y"), 10e3, 0.05),
+    Part("R3", "carbon-film", ("y", "0"), 10e3, 0.05),
+    Part("R4", "wirewound", ("in", "0"), 1e6),
+), rails=(Rail("vcc", 30.0, ((100.0, 0.3),), 1.0),))
+"""A supply for 0.1 A; with R1 shorted it gives several ampere."""
+
+
+def test_beyond_what_a_supply_is_made_for_no_reading_lies_on_a_line() -> None:
+    """A shorted load: half of what regulation moves each voltage is its own; else nothing is."""
+    readings = [Reading("dc voltage", at=at) for at in ("vcc", "y")]
+    short, drift = (Variant((Fault("R1", mode, size),))
+                    for mode, size in (("short", 1.0), ("drift up", 1.3)))
+    with Laboratory(workers=0) as bench:
+        found = signatures(FED, readings, (), bench)
+        over, usual, good = found.lines([short, drift, Variant()], bench)
+    assert over is not None
+    assert usual is not None
+    assert good is not None
+    alike = len(found.sensitivities)
+    assert over[0][0] < 15.0  # V of 30
+    (where,) = [k for k, s in enumerate(found.varying) if s.what == "regulation"]
+    assert (np.abs(over[1][where]) > 0.1 * over[0]).all()
+    np.testing.assert_allclose(over[1][-2:], np.diag(0.5 * np.abs(over[1][where])))
+    np.testing.assert_array_equal(over[1][alike:-2], 0.0)
+    for lines in (usual[1], good[1]):
+        np.testing.assert_array_equal(lines[alike:], 0.0)
+
+
 def test_differences_of_phases_go_the_short_way() -> None:
     """-179° is 2° beyond 179°; a voltage is no angle, and a missing row is no change."""
     readings = (PHASE, Reading("dc voltage", at="n1"))
