@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, TypeVar, cast
 
 import numpy as np
@@ -62,14 +63,22 @@ class Units:
 
 def selected(parameters: _T, places: Places) -> _T:
     """Parameters of some units: every array of them is indexed by its last axis."""
-    changes: dict[str, Any] = {}
-    for one in dataclasses.fields(parameters):  # type: ignore[arg-type]
-        value = getattr(parameters, one.name)
+    family: Any = type(parameters)
+    found: _T = object.__new__(family)
+    for name in _names(family):
+        value = getattr(parameters, name)
         if isinstance(value, np.ndarray):
-            changes[one.name] = value[..., places]
+            value = value[..., places]
         elif dataclasses.is_dataclass(value):
-            changes[one.name] = selected(value, places)
-    return dataclasses.replace(parameters, **changes)  # type: ignore[type-var]
+            value = selected(value, places)
+        object.__setattr__(found, name, value)
+    return found
+
+
+@cache
+def _names(family: type) -> tuple[str, ...]:
+    # asked of every step of every search: `dataclasses.replace` would take as long as the arrays
+    return tuple(field.name for field in dataclasses.fields(family))
 
 
 def units(made: Equations, circuits: Sequence[Circuit], shapes: Sequence[Shape]) -> Units:
