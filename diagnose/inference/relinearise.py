@@ -21,11 +21,13 @@ misses as much, and takes over how health's lines have changed.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
+from diagnose.inference.censored import log_likelihood, standing
 from diagnose.inference.evidence import Scored, notch, rescored
 from diagnose.inference.likelihood import Array, Observed, covariance_around, spread
 from diagnose.inference.screen import reach
@@ -53,6 +55,11 @@ _GOOD = 12.0
 _CROOKED = 0.7
 """Lines that miss the simulated unit by this much, in units of what the readings can tell, are
 drawn again."""
+_SHORTER = (0.5, 0.25)
+"""Parts of a step that are tried where the whole of it leads astray."""
+_WORSE = 2.0
+"""Natural logarithms by which the unit at the end of a step is less likely than that at its begin,
+where it has led astray: a bend that costs less is what lines drawn anew are for (judgement)."""
 _OVER = 5.0
 """A step of the fit that loses so much, in natural logarithms, has gone over an edge: it is taken
 back."""
@@ -216,16 +223,74 @@ def _misses(
 
     Those that cannot be simulated are left out.
     """
-    wanted = [wanted_by(everything[i], lines[i], observed) for i in live]
-    units = [unit_of(everything[i], z, signatures) for i, z in zip(live, wanted, strict=True)]
-    step = named(progress, "suspects with their good parts moved")
-    answer = bench.values(signatures.stage, units, observed.readings, step)
-    for i, z, row in zip(live, wanted, answer.values, strict=True):
-        if np.isnan(row).any():
-            continue
-        here = everything[i].predicted[_at_notch(everything[i])]
-        expected = here + lines[i].offset + z @ lines[i].sensitivities[: len(z)]
-        yield i, row, differences(row, expected, observed.readings)
+    pointed = _pointed(everything, lines, live, signatures, observed, bench, progress)
+    for i, (z, row) in pointed.items():
+        if not np.isnan(row).any():
+            expected = _by_lines(everything[i], lines[i], z)
+            yield i, row, differences(row, expected, observed.readings)
+
+
+def _pointed(
+    everything: Sequence[Scored],
+    lines: Mapping[int, Lines],
+    live: Sequence[int],
+    signatures: Signatures,
+    observed: Observed,
+    bench: Bench,
+    progress: Stepwise | None,
+) -> dict[int, tuple[Array, Array]]:
+    """Units that lines point to: deviations (p,) and readings (m,); NaN for one without a solution.
+
+    Far from health a whole step may end where readings fit worse than where it began, over an edge
+    or past a bend. Then a part of it is taken, whichever fits best (a damped step of Gauss and
+    Newton's; Nocedal and Wright 2006, chapter 10, from memory).
+    """
+    found: dict[int, tuple[Array, Array]] = {}
+    begun = {i: wanted_by(everything[i], lines[i], observed) for i in live}
+    fits: dict[int, float] = {}
+    for share in (1.0, *_SHORTER):
+        astray = [i for i in begun if i not in found or fits[i] < _fit(
+            everything[i], lines[i], signatures, observed, lines[i].deviations) - _WORSE]
+        steps = {i: np.round(lines[i].deviations + share * (begun[i] - lines[i].deviations), 2)
+                 for i in astray}
+        units = [unit_of(everything[i], z, signatures) for i, z in steps.items()]
+        step = named(progress, "suspects with their good parts moved")
+        rows = bench.values(signatures.stage, units, observed.readings, step).values
+        for (i, z), row in zip(steps.items(), rows, strict=True):
+            fit = _fit(everything[i], lines[i], signatures, observed, z, row)
+            if i not in found or fit > fits[i]:
+                found[i], fits[i] = (z, row), fit
+    return found
+
+
+def _by_lines(scored: Scored, lines: Lines, z: Array) -> Array:
+    """What lines let expect of a unit of deviations z, (m,)."""
+    here = scored.predicted[_at_notch(scored)]
+    found: Array = here + lines.offset + z @ lines.sensitivities[: len(z)]
+    return found
+
+
+def _fit(
+    scored: Scored, lines: Lines, signatures: Signatures, observed: Observed, z: Array,
+    row: Array | None = None,
+) -> float:
+    """Log density of the readings and of deviations z, but for a constant of the lines.
+
+    Parameters
+    ----------
+    row : (m,) array, optional
+        What the unit of those deviations reads; without it lines tell.
+    """
+    level = _by_lines(scored, lines, lines.deviations)
+    shown = _by_lines(scored, lines, z) if row is None else row
+    if np.isnan(shown).any():
+        return -math.inf
+    own = replace(observed, phases=scored.phases)
+    # what no good part accounts for: the unit at these deviations is known
+    around = spread(own, lines.sensitivities[len(z) :], level,
+                    differences(level, signatures.healthy, observed.readings))
+    (density,) = log_likelihood(standing(own, shown[None], around))
+    return float(density) - 0.5 * float(z @ z)
 
 
 def _far(observed: Observed, apart: Array, row: Array) -> bool:
@@ -256,7 +321,8 @@ def _again(
     gentler: bool = False,
 ) -> None:
     """Draw lines at the units that the readings suggest, and score with them; in place."""
-    wanted = {i: wanted_by(everything[i], lines[i], observed) for i in live}
+    pointed = _pointed(everything, lines, live, signatures, observed, bench, progress)
+    wanted = {i: z for i, (z, _) in pointed.items()}
     _drawn(everything, lines, wanted, signatures, observed, bench, progress, gentler)
 
 
