@@ -21,22 +21,30 @@ misses as much, and takes over how health's lines have changed.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from diagnose.inference.censored import log_likelihood, standing
-from diagnose.inference.evidence import Scored, notch, rescored
+from diagnose.inference.evidence import Scored, rescored
 from diagnose.inference.likelihood import Array, Observed, covariance_around, spread
 from diagnose.inference.screen import reach
-from diagnose.inference.wanted import Lines, elsewhere, unit_of, wanted_by
+from diagnose.inference.wanted import (
+    WORSE,
+    Lines,
+    at_notch,
+    by_lines,
+    elsewhere,
+    pointed_at,
+    unit_of,
+)
 from faultlib.signature import Signatures, Stepwise, differences, named
 from faultlib.simulate import Bench
 
 ROUNDS = 3
-"""Times that the lines are drawn anew, at most."""
+"""Times that the lines are drawn anew, at most; more where each unit fits better than the last."""
+_CLIMB = 6
+"""The same in all."""
 _FEW = 5
 """Hypotheses that are fitted, at most, the leading ones: each costs a simulation of all
 sensitivities a round."""
@@ -55,11 +63,6 @@ _GOOD = 12.0
 _CROOKED = 0.7
 """Lines that miss the simulated unit by this much, in units of what the readings can tell, are
 drawn again."""
-_SHORTER = (0.5, 0.25)
-"""Parts of a step that are tried where the whole of it leads astray."""
-_WORSE = 2.0
-"""Natural logarithms by which the unit at the end of a step is less likely than that at its begin,
-where it has led astray: a bend that costs less is what lines drawn anew are for (judgement)."""
 _OVER = 5.0
 """A step of the fit that loses so much, in natural logarithms, has gone over an edge: it is taken
 back."""
@@ -101,17 +104,44 @@ def fitted(
             live = [i for i in live if i != health]
             live += _crooked(everything, lines, [health], signatures, observed, bench, progress)
     drawn = {*live, health}
-    for _ in range(ROUNDS):
-        if not live:
-            break
-        _again(everything, lines, live, signatures, observed, bench, progress)
-        live = _crooked(everything, lines, live, signatures, observed, bench, progress)
+    _climbed(everything, lines, live, signatures, observed, bench, progress)
     if lines.get(health) is not met.get(health):
         gained = everything[health].log_evidence - before.log_evidence
         top = max(s.score for s in everything)
         rest = [i for i in met if i not in drawn and everything[i].score + gained > top - _NATS]
         _followed(everything, lines, met[health], rest, signatures, observed, bench, progress)
     return everything[:-1], everything[-1]
+
+
+def _climbed(
+    everything: list[Scored],
+    lines: dict[int, Lines],
+    live: list[int],
+    signatures: Signatures,
+    observed: Observed,
+    bench: Bench,
+    progress: Stepwise | None,
+) -> None:
+    """Draw lines anew until they meet the units that they point to, or these fit no better.
+
+    Where steps go to and fro between two places, the lines of the likelier one stay.
+    """
+    best: dict[int, tuple[float, Scored, Lines]] = {}
+    last: dict[int, float] = {}
+    for turn in range(_CLIMB):
+        if turn >= ROUNDS:
+            pointed = pointed_at(everything, lines, live, signatures, observed, bench, progress)
+            live = [i for i in live if i in best and pointed[i][2] > best[i][0] + WORSE]
+        if not live:
+            break
+        last |= _again(everything, lines, live, signatures, observed, bench, progress)
+        for i in live:
+            if i not in best or last[i] > best[i][0]:
+                best[i] = last[i], everything[i], lines[i]
+        live = _crooked(everything, lines, live, signatures, observed, bench, progress)
+    for i, (fit, scored, own) in best.items():
+        if fit > last[i] + WORSE:
+            everything[i], lines[i] = scored, own
 
 
 def fitted_from(
@@ -223,74 +253,11 @@ def _misses(
 
     Those that cannot be simulated are left out.
     """
-    pointed = _pointed(everything, lines, live, signatures, observed, bench, progress)
-    for i, (z, row) in pointed.items():
+    pointed = pointed_at(everything, lines, live, signatures, observed, bench, progress)
+    for i, (z, row, _) in pointed.items():
         if not np.isnan(row).any():
-            expected = _by_lines(everything[i], lines[i], z)
+            expected = by_lines(everything[i], lines[i], z)
             yield i, row, differences(row, expected, observed.readings)
-
-
-def _pointed(
-    everything: Sequence[Scored],
-    lines: Mapping[int, Lines],
-    live: Sequence[int],
-    signatures: Signatures,
-    observed: Observed,
-    bench: Bench,
-    progress: Stepwise | None,
-) -> dict[int, tuple[Array, Array]]:
-    """Units that lines point to: deviations (p,) and readings (m,); NaN for one without a solution.
-
-    Far from health a whole step may end where readings fit worse than where it began, over an edge
-    or past a bend. Then a part of it is taken, whichever fits best (a damped step of Gauss and
-    Newton's; Nocedal and Wright 2006, chapter 10, from memory).
-    """
-    found: dict[int, tuple[Array, Array]] = {}
-    begun = {i: wanted_by(everything[i], lines[i], observed) for i in live}
-    fits: dict[int, float] = {}
-    for share in (1.0, *_SHORTER):
-        astray = [i for i in begun if i not in found or fits[i] < _fit(
-            everything[i], lines[i], signatures, observed, lines[i].deviations) - _WORSE]
-        steps = {i: np.round(lines[i].deviations + share * (begun[i] - lines[i].deviations), 2)
-                 for i in astray}
-        units = [unit_of(everything[i], z, signatures) for i, z in steps.items()]
-        step = named(progress, "suspects with their good parts moved")
-        rows = bench.values(signatures.stage, units, observed.readings, step).values
-        for (i, z), row in zip(steps.items(), rows, strict=True):
-            fit = _fit(everything[i], lines[i], signatures, observed, z, row)
-            if i not in found or fit > fits[i]:
-                found[i], fits[i] = (z, row), fit
-    return found
-
-
-def _by_lines(scored: Scored, lines: Lines, z: Array) -> Array:
-    """What lines let expect of a unit of deviations z, (m,)."""
-    here = scored.predicted[_at_notch(scored)]
-    found: Array = here + lines.offset + z @ lines.sensitivities[: len(z)]
-    return found
-
-
-def _fit(
-    scored: Scored, lines: Lines, signatures: Signatures, observed: Observed, z: Array,
-    row: Array | None = None,
-) -> float:
-    """Log density of the readings and of deviations z, but for a constant of the lines.
-
-    Parameters
-    ----------
-    row : (m,) array, optional
-        What the unit of those deviations reads; without it lines tell.
-    """
-    level = _by_lines(scored, lines, lines.deviations)
-    shown = _by_lines(scored, lines, z) if row is None else row
-    if np.isnan(shown).any():
-        return -math.inf
-    own = replace(observed, phases=scored.phases)
-    # what no good part accounts for: the unit at these deviations is known
-    around = spread(own, lines.sensitivities[len(z) :], level,
-                    differences(level, signatures.healthy, observed.readings))
-    (density,) = log_likelihood(standing(own, shown[None], around))
-    return float(density) - 0.5 * float(z @ z)
 
 
 def _far(observed: Observed, apart: Array, row: Array) -> bool:
@@ -303,13 +270,6 @@ def _far(observed: Observed, apart: Array, row: Array) -> bool:
     return float(np.max(np.abs(apart) / np.sqrt(noise))) > _CROOKED
 
 
-def _at_notch(scored: Scored) -> int:
-    """The grid size nearest to the notch that is simulated."""
-    if not scored.hypotheses:
-        return 0
-    return int(np.argmin(np.abs(scored.places[:, 0] - notch(scored))))
-
-
 def _again(
     everything: list[Scored],
     lines: dict[int, Lines],
@@ -319,11 +279,18 @@ def _again(
     bench: Bench,
     progress: Stepwise | None,
     gentler: bool = False,
-) -> None:
-    """Draw lines at the units that the readings suggest, and score with them; in place."""
-    pointed = _pointed(everything, lines, live, signatures, observed, bench, progress)
-    wanted = {i: z for i, (z, _) in pointed.items()}
+) -> dict[int, float]:
+    """Draw lines at the units that the readings suggest, and score with them; in place.
+
+    Returns
+    -------
+    dict of int to float
+        `_fit` of each.
+    """
+    pointed = pointed_at(everything, lines, live, signatures, observed, bench, progress)
+    wanted = {i: z for i, (z, _, _) in pointed.items()}
     _drawn(everything, lines, wanted, signatures, observed, bench, progress, gentler)
+    return {i: fit for i, (_, _, fit) in pointed.items()}
 
 
 def _drawn(
@@ -350,7 +317,7 @@ def _through(
     sensitivities: Array, signatures: Signatures, observed: Observed,
 ) -> None:
     """Score with lines through the readings `row` of the unit of deviations z; in place."""
-    here = everything[i].predicted[_at_notch(everything[i])]
+    here = everything[i].predicted[at_notch(everything[i])]
     shift = differences(row, here, observed.readings)
     offset = shift - z @ sensitivities[: len(z)]
     lines[i] = Lines(z, offset, sensitivities)

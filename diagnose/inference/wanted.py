@@ -7,14 +7,16 @@ of them left out: several places to begin from, as for any summit that need not 
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from diagnose.inference.censored import contradictions, supposed
+from diagnose.inference.censored import contradictions, log_likelihood, standing, supposed
 from diagnose.inference.evidence import Scored, fault_at, notch
-from diagnose.inference.likelihood import Array, Covariance, Observed
-from faultlib.signature import Signatures
+from diagnose.inference.likelihood import Array, Covariance, Observed, spread
+from faultlib.signature import Signatures, Stepwise, differences, named
 from faultlib.simulate import Bench, Variant
 
 _AGAINST = 2.0
@@ -25,6 +27,13 @@ _WORTH = 1.0
 """Natural logarithms by which a unit found so must be the likelier one."""
 _LIMIT = 2.5
 """Standard deviations that the fit may move a good part: no part beyond would be a good one."""
+
+
+_SHORTER = (0.5, 0.25)
+"""Parts of a step that are tried where the whole of it leads astray."""
+WORSE = 2.0
+"""Natural logarithms by which the unit at the end of a step is less likely than that at its begin,
+where it has led astray: a bend that costs less is what lines drawn anew are for (judgement)."""
 
 
 @dataclass(frozen=True)
@@ -95,3 +104,79 @@ def elsewhere(
            for z, row in zip(wanted, rows, strict=True)]
     best = int(np.argmin(far))
     return wanted[best] if far[best] < far[0] - 2.0 * _WORTH else None
+
+
+def pointed_at(
+    everything: Sequence[Scored],
+    lines: Mapping[int, Lines],
+    live: Sequence[int],
+    signatures: Signatures,
+    observed: Observed,
+    bench: Bench,
+    progress: Stepwise | None,
+) -> dict[int, tuple[Array, Array, float]]:
+    """Units that lines point to.
+
+    Returns
+    -------
+    dict of int to ((p,) array, (m,) array, float)
+        By the places of hypotheses: deviations, readings (NaN without a solution), and how well
+        they fit (`_fit`).
+
+    Notes
+    -----
+    Far from health a whole step may end where readings fit worse than where it began, over an edge
+    or past a bend. Then a part of it is taken, whichever fits best (a damped step of Gauss and
+    Newton's; Nocedal and Wright 2006, chapter 10, from memory).
+    """
+    found: dict[int, tuple[Array, Array, float]] = {}
+    begun = {i: wanted_by(everything[i], lines[i], observed) for i in live}
+    for share in (1.0, *_SHORTER):
+        astray = [i for i in begun if i not in found or found[i][2] < _fit(
+            everything[i], lines[i], signatures, observed, lines[i].deviations) - WORSE]
+        steps = {i: np.round(lines[i].deviations + share * (begun[i] - lines[i].deviations), 2)
+                 for i in astray}
+        units = [unit_of(everything[i], z, signatures) for i, z in steps.items()]
+        step = named(progress, "suspects with their good parts moved")
+        rows = bench.values(signatures.stage, units, observed.readings, step).values
+        for (i, z), row in zip(steps.items(), rows, strict=True):
+            fit = _fit(everything[i], lines[i], signatures, observed, z, row)
+            if i not in found or fit > found[i][2]:
+                found[i] = z, row, fit
+    return found
+
+
+def by_lines(scored: Scored, lines: Lines, z: Array) -> Array:
+    """What lines let expect of a unit of deviations z, (m,)."""
+    here = scored.predicted[at_notch(scored)]
+    found: Array = here + lines.offset + z @ lines.sensitivities[: len(z)]
+    return found
+
+
+def _fit(
+    scored: Scored, lines: Lines, signatures: Signatures, observed: Observed, z: Array,
+    row: Array | None = None,
+) -> float:
+    """Log density of the readings and of deviations z, but for a constant of the lines.
+
+    Parameters
+    ----------
+    row : (m,) array, optional
+        What the unit of those deviations reads; without it lines tell.
+    """
+    shown = by_lines(scored, lines, z) if row is None else row
+    if np.isnan(shown).any():
+        return -math.inf
+    own = replace(observed, phases=scored.phases)
+    # what no good part accounts for: the unit at these deviations is known
+    around = spread(own, lines.sensitivities[len(z) :], shown,
+                    differences(shown, signatures.healthy, observed.readings))
+    (density,) = log_likelihood(standing(own, shown[None], around))
+    return float(density) - 0.5 * float(z @ z)
+
+
+def at_notch(scored: Scored) -> int:
+    """The grid size nearest to the notch that is simulated."""
+    if not scored.hypotheses:
+        return 0
+    return int(np.argmin(np.abs(scored.places[:, 0] - notch(scored))))
