@@ -3,10 +3,10 @@
     .venv/bin/python tests/benchmarks/lazy_work.py [--benches N] [--hidden N] [--cold N] [STAGE]
 
 Random units read as the blank sheet asks, with distortion at the usual drive, are ranked twice: as
-any case is, which simulates under drive only faults that readings at rest leave in reach, and with
-every fault of the library simulated under drive. Compared are the probabilities of all suspects,
-of health and of a fault outside the library. Good parts are carried by straight lines under drive
-in both. The hardest units for lazy work are drawn on purpose as well: those whose fault hides at
+any case is, which simulates under drive only faults and sizes that readings at rest leave in reach,
+and with every fault of the library simulated under drive at every size. Compared are the
+probabilities of all suspects, of health and of a fault outside the library. Good parts are carried
+by straight lines under drive in both. The hardest units for lazy work are drawn on purpose as well: those whose fault hides at
 rest and shows in distortion alone, all faults of the library as likely as each other.
 """
 
@@ -19,25 +19,25 @@ import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
 
 from circuits.load import load_stage
 from circuits.reading import Reading, from_compared
 from circuits.stage import Stage
+from diagnose.inference import prune
 from diagnose.inference.channels import doubted
-from diagnose.inference.infer import infer, observe, weighing
+from diagnose.inference.infer import weighing
 from diagnose.inference.posterior import Posterior
 from diagnose.sheet.case import Case
 from diagnose.sheet.entry import Measured
 from diagnose.sheet.proposal import on_sheet
 from diagnose.studies.random_benches import RandomBench, detectable, draw_benches, read
 from faultlib.catalogue import hypotheses
-from faultlib.nearby import Nearby
 from faultlib.signature import signatures
 from faultlib.simulate import Answer, Bench, Laboratory, Progress, Variant
 from faultlib.store import Memory
-from faultlib.thrifty import Thrifty
 
 TABLE = Path(__file__).with_name("lazy.md")
 SHOWS = 4.0
@@ -193,12 +193,9 @@ def _compared(case: Case, bench: Bench) -> Compared:
 
 
 def _full(case: Case, bench: Bench) -> Posterior:
-    """The ranking with every fault simulated under drive."""
-    observed, around = observe(case.readings, case.stage), Thrifty(Nearby(bench))
-    found = signatures(case.stage, observed.readings, hypotheses(case.stage), around,
-                       around=doubted(case.stage))
-    priors = [math.log(s.hypothesis.prior) for s in found.faults]
-    return infer(found, observed, priors, around)
+    """The ranking with every fault simulated under drive at every size, all else alike."""
+    with mock.patch.multiple(prune, NATS=math.inf, SIZE_NATS=math.inf, MOST=sys.maxsize):
+        return weighing(case, bench).posterior
 
 
 def _probabilities(posterior: Posterior) -> dict[str, float]:
