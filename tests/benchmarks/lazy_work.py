@@ -6,8 +6,9 @@ Random units read as the blank sheet asks, with distortion at the usual drive, a
 any case is, which simulates under drive only faults and sizes that readings at rest leave in reach,
 and with every fault of the library simulated under drive at every size. Compared are the
 probabilities of all suspects, of health and of a fault outside the library. Good parts are carried
-by straight lines under drive in both. The hardest units for lazy work are drawn on purpose as well: those whose fault hides at
-rest and shows in distortion alone, all faults of the library as likely as each other.
+by straight lines under drive in both. The hardest units for lazy work are drawn on purpose as well:
+those whose fault hides at rest and shows in distortion alone, all faults of the library as likely
+as each other.
 """
 
 from __future__ import annotations
