@@ -30,7 +30,6 @@ from diagnose.inference.evidence import Scored, rescored
 from diagnose.inference.likelihood import Array, Observed, covariance_around, spread
 from diagnose.inference.screen import reach
 from diagnose.inference.wanted import (
-    WORSE,
     Lines,
     at_notch,
     by_lines,
@@ -42,9 +41,12 @@ from faultlib.signature import Signatures, Stepwise, differences, named
 from faultlib.simulate import Bench
 
 ROUNDS = 3
-"""Times that the lines are drawn anew, at most; more where each unit fits better than the last."""
-_CLIMB = 6
+"""Times that the lines are drawn anew, at most; more for those that lost by it."""
+_CLIMB = 5
 """The same in all."""
+_LESS = 1.0
+"""Natural logarithms that lines drawn anew may lose and still be the better ones: they are those of
+the unit that readings want (judgement)."""
 _FEW = 5
 """Hypotheses that are fitted, at most, the leading ones: each costs a simulation of all
 sensitivities a round."""
@@ -122,26 +124,28 @@ def _climbed(
     bench: Bench,
     progress: Stepwise | None,
 ) -> None:
-    """Draw lines anew until they meet the units that they point to, or these fit no better.
+    """Draw lines anew until they meet the units that they point to.
 
-    Where steps go to and fro between two places, the lines of the likelier one stay.
+    Where steps go to and fro between places, the lines that make readings likeliest stay.
     """
-    best: dict[int, tuple[float, Scored, Lines]] = {}
-    last: dict[int, float] = {}
+    best: dict[int, tuple[Scored, Lines]] = {}
     for turn in range(_CLIMB):
         if turn >= ROUNDS:
-            pointed = pointed_at(everything, lines, live, signatures, observed, bench, progress)
-            live = [i for i in live if i in best and pointed[i][2] > best[i][0] + WORSE]
+            live = [i for i in live if _lost(everything[i], best[i][0])]
         if not live:
             break
-        last |= _again(everything, lines, live, signatures, observed, bench, progress)
+        _again(everything, lines, live, signatures, observed, bench, progress)
         for i in live:
-            if i not in best or last[i] > best[i][0]:
-                best[i] = last[i], everything[i], lines[i]
+            if i not in best or everything[i].log_evidence > best[i][0].log_evidence:
+                best[i] = everything[i], lines[i]
         live = _crooked(everything, lines, live, signatures, observed, bench, progress)
-    for i, (fit, scored, own) in best.items():
-        if fit > last[i] + WORSE:
+    for i, (scored, own) in best.items():
+        if _lost(everything[i], scored):
             everything[i], lines[i] = scored, own
+
+
+def _lost(scored: Scored, best: Scored) -> bool:
+    return scored.log_evidence < best.log_evidence - _LESS
 
 
 def fitted_from(
@@ -279,18 +283,11 @@ def _again(
     bench: Bench,
     progress: Stepwise | None,
     gentler: bool = False,
-) -> dict[int, float]:
-    """Draw lines at the units that the readings suggest, and score with them; in place.
-
-    Returns
-    -------
-    dict of int to float
-        `_fit` of each.
-    """
+) -> None:
+    """Draw lines at the units that the readings suggest, and score with them; in place."""
     pointed = pointed_at(everything, lines, live, signatures, observed, bench, progress)
     wanted = {i: z for i, (z, _, _) in pointed.items()}
     _drawn(everything, lines, wanted, signatures, observed, bench, progress, gentler)
-    return {i: fit for i, (_, _, fit) in pointed.items()}
 
 
 def _drawn(
