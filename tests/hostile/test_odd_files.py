@@ -27,8 +27,9 @@ pytestmark = pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="a system with
 SOON = 60
 """s in which each ends, though the machine is busy; waiting for a FIFO has no end."""
 LONG = 50 << 20
-ROOM = 3 << 30
-"""Bytes of address space that this process may have, libraries included."""
+ROOM = 1 << 30
+"""Bytes of address space that this process may take beyond what it has: tests that were run in it
+before have left it some."""
 Streams = pytest.CaptureFixture[str]
 
 
@@ -46,12 +47,21 @@ def soon(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[None]:
     monkeypatch.setenv("AMP_DIAGNOSE_SHEETS", str(tmp_path / "sheets"))
     before = signal.signal(signal.SIGALRM, over)
     bounds = resource.getrlimit(resource.RLIMIT_AS)
-    resource.setrlimit(resource.RLIMIT_AS, (ROOM, bounds[1]))  # one that reads on ends by it
+    resource.setrlimit(resource.RLIMIT_AS, (_held() + ROOM, bounds[1]))  # who reads on ends by it
     signal.alarm(SOON)
     yield
     resource.setrlimit(resource.RLIMIT_AS, bounds)
     signal.alarm(0)
     signal.signal(signal.SIGALRM, before)
+
+
+def _held() -> int:
+    """Bytes of address space that this process has; on a system that does not tell, 2 GB."""
+    try:
+        pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0])
+    except OSError:
+        return 2 << 30
+    return pages * resource.getpagesize()
 
 
 def fifo(path: Path) -> None:
