@@ -258,7 +258,7 @@ def _misses(
     Those that cannot be simulated are left out.
     """
     pointed = pointed_at(everything, lines, live, signatures, observed, bench, progress)
-    for i, (z, row, _) in pointed.items():
+    for i, (z, row) in pointed.items():
         if not np.isnan(row).any():
             expected = by_lines(everything[i], lines[i], z)
             yield i, row, differences(row, expected, observed.readings)
@@ -286,7 +286,7 @@ def _again(
 ) -> None:
     """Draw lines at the units that the readings suggest, and score with them; in place."""
     pointed = pointed_at(everything, lines, live, signatures, observed, bench, progress)
-    wanted = {i: z for i, (z, _, _) in pointed.items()}
+    wanted = {i: z for i, (z, _) in pointed.items()}
     _drawn(everything, lines, wanted, signatures, observed, bench, progress, gentler)
 
 

@@ -31,7 +31,7 @@ _LIMIT = 2.5
 
 _SHORTER = (0.5, 0.25)
 """Parts of a step that are tried where the whole of it leads astray."""
-WORSE = 2.0
+_WORSE = 2.0
 """Natural logarithms by which the unit at the end of a step is less likely than that at its begin,
 where it has led astray: a bend that costs less is what lines drawn anew are for (judgement)."""
 
@@ -114,14 +114,13 @@ def pointed_at(
     observed: Observed,
     bench: Bench,
     progress: Stepwise | None,
-) -> dict[int, tuple[Array, Array, float]]:
+) -> dict[int, tuple[Array, Array]]:
     """Units that lines point to.
 
     Returns
     -------
-    dict of int to ((p,) array, (m,) array, float)
-        By the places of hypotheses: deviations, readings (NaN without a solution), and how well
-        they fit (`_fit`).
+    dict of int to ((p,) array, (m,) array)
+        By the places of hypotheses: deviations, and readings (NaN without a solution).
 
     Notes
     -----
@@ -129,11 +128,12 @@ def pointed_at(
     or past a bend. Then a part of it is taken, whichever fits best (a damped step of Gauss and
     Newton's; Nocedal and Wright 2006, chapter 10, from memory).
     """
-    found: dict[int, tuple[Array, Array, float]] = {}
+    found: dict[int, tuple[Array, Array]] = {}
+    fits: dict[int, float] = {}
     begun = {i: wanted_by(everything[i], lines[i], observed) for i in live}
     for share in (1.0, *_SHORTER):
-        astray = [i for i in begun if i not in found or found[i][2] < _fit(
-            everything[i], lines[i], signatures, observed, lines[i].deviations) - WORSE]
+        astray = [i for i in begun if i not in fits or fits[i] < _fit(
+            everything[i], lines[i], signatures, observed, lines[i].deviations) - _WORSE]
         steps = {i: np.round(lines[i].deviations + share * (begun[i] - lines[i].deviations), 2)
                  for i in astray}
         units = [unit_of(everything[i], z, signatures) for i, z in steps.items()]
@@ -141,8 +141,8 @@ def pointed_at(
         rows = bench.values(signatures.stage, units, observed.readings, step).values
         for (i, z), row in zip(steps.items(), rows, strict=True):
             fit = _fit(everything[i], lines[i], signatures, observed, z, row)
-            if i not in found or fit > found[i][2]:
-                found[i] = z, row, fit
+            if i not in fits or fit > fits[i]:
+                found[i], fits[i] = (z, row), fit
     return found
 
 
