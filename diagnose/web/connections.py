@@ -83,6 +83,7 @@ class Channel(HTTPChannel):  # type: ignore[misc]
         self.known = False
         self.since = time.monotonic()
         self.coming, self._bytes = True, 0
+        self._answering = False
         super().__init__(server, sock, addr, adj, map)
 
     def parser_class(self, adj: Any) -> _Parser:
@@ -92,7 +93,7 @@ class Channel(HTTPChannel):  # type: ignore[misc]
     @property
     def busy(self) -> bool:
         """Whether a request is being answered, or waits for a thread."""
-        return bool(self.requests)
+        return self._answering or bool(self.requests)
 
     def overdue(self, now: float) -> bool:
         """Whether a request has been coming for too long."""
@@ -112,8 +113,12 @@ class Channel(HTTPChannel):  # type: ignore[misc]
 
     def service(self) -> None:
         """Answer one request."""
-        super().service()
-        self.since = time.monotonic()
+        self._answering = True
+        try:
+            super().service()
+            self.since = time.monotonic()
+        finally:  # last: who is not busy must have the time of its answer, which tells its turn
+            self._answering = False
 
 
 class SecureChannel(Channel):

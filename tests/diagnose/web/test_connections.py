@@ -12,7 +12,7 @@ import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -66,6 +66,13 @@ class Running:
     @property
     def cookie(self) -> dict[str, str]:
         return {"Cookie": f"bench-{self.port}={SECRET}"}
+
+    def answered(self) -> None:
+        """Wait until nothing is being answered: a client has its answer a moment before."""
+        until = time.monotonic() + SECONDS
+        while any(getattr(one, "busy", False) for one in list(self._server.map.values())):
+            assert time.monotonic() < until
+            time.sleep(0.001)
 
     def close(self) -> None:
         self._server.close()
@@ -123,20 +130,21 @@ def test_a_page_that_is_open_stays_so_among_them(running: Running) -> None:
 
 
 def test_who_has_the_secret_cannot_hold_more_either(fresh: Running) -> None:
-    pages = []
-    for _ in range(A_CLIENT + 5):
-        page = http.client.HTTPConnection("127.0.0.1", fresh.port, timeout=SECONDS)
-        page.request("GET", "/", headers=fresh.cookie)
-        page.getresponse().read()
-        pages.append(page)
-    until = time.monotonic() + 5.0  # what gives way is closed by the server's loop, a turn later
-    gone = [closed(page.sock) for page in pages]
-    while sum(gone) < 5 and time.monotonic() < until:
-        time.sleep(0.05)
+    with ExitStack() as open_ones:
+        pages = []
+        for _ in range(A_CLIENT + 5):
+            page = http.client.HTTPConnection("127.0.0.1", fresh.port, timeout=SECONDS)
+            open_ones.callback(page.close)
+            page.request("GET", "/", headers=fresh.cookie)
+            page.getresponse().read()
+            fresh.answered()  # so that they are as old as their order says
+            pages.append(page)
+        until = time.monotonic() + 5.0  # what gives way is closed by the loop, a turn later
         gone = [closed(page.sock) for page in pages]
-    assert gone == [True] * 5 + [False] * A_CLIENT  # the oldest give way
-    for page in pages:
-        page.close()
+        while sum(gone) < 5 and time.monotonic() < until:
+            time.sleep(0.05)
+            gone = [closed(page.sock) for page in pages]
+        assert gone == [True] * 5 + [False] * A_CLIENT  # the oldest give way
 
 
 @pytest.mark.slow
