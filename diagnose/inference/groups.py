@@ -1,8 +1,8 @@
 """Which suspects the readings taken cannot tell apart.
 
-Two suspects belong together where the Bhattacharyya distance of their predictive densities, at
-the sizes that match best, is small. Groups are the connected components of that graph;
-where a chain would join unlike ends, its cliques. Readings of which only a bound is known tell no
+Two suspects belong together where what they predict, at the sizes that match best, lies near beside
+how widely either strays. Groups are the connected components of that graph; where a chain would
+join unlike ends, its cliques. Readings of which only a bound is known tell no
 two suspects apart that both keep it.
 """
 
@@ -20,7 +20,7 @@ from diagnose.inference.likelihood import Array, Covariance
 Which = NDArray[np.intp]
 
 NEAR = 0.5
-"""Bhattacharyya distance below which two suspects are one answer: two standard deviations."""
+"""Distance below which two suspects are one answer: two standard deviations."""
 
 
 @dataclass(frozen=True)
@@ -39,11 +39,17 @@ _AS_GOOD = 3.0
 
 
 def distance(a: Scored, b: Scored, plain: Which | None = None) -> float:
-    """Bhattacharyya distance of two suspects at the sizes that match best.
+    """Distance of two suspects at the sizes that match best.
 
     Each suspect's most probable size is held against every size of the other; the worse of the
     two matches counts, so that an open capacitor and one with a trace of capacitance left are
     alike, and an open one and a half dry one are not.
+
+    It is what Bhattacharyya's distance makes of the means, by the spread of whichever suspect sets
+    them further apart. What his distance makes of unlike spreads is left out: one unit cannot show
+    how widely others stray. (Of a trimmer that drifted and a resistor in series with it, whose
+    readings were the same to a hundredth of a standard deviation, the trimmer's wider tolerance
+    alone made two answers.)
 
     Parameters
     ----------
@@ -53,28 +59,22 @@ def distance(a: Scored, b: Scored, plain: Which | None = None) -> float:
     Returns
     -------
     float
-        In nats; (Δ/σ)²/8 where both have the same spread.
+        (Δ/σ)²/8, in nats; Bhattacharyya's distance where both have the same spread.
     """
     if plain is None:
         plain = np.arange(len(a.spread.factor))
-    own, other = (_matrix(s)[np.ix_(plain, plain)] for s in (a, b))
-    mean = Covariance.of((own + other) / 2.0)
-    logs = mean.log_determinant - (_log_determinant(own) + _log_determinant(other)) / 2.0
-    return _apart(a, b, mean, plain) / 8.0 + 0.5 * logs
+    spreads = (Covariance.of(_matrix(s)[np.ix_(plain, plain)]) for s in (a, b))
+    return max(_apart(a, b, around, plain) for around in spreads) / 8.0
 
 
-def _log_determinant(matrix: Array) -> float:
-    return float(np.linalg.slogdet(matrix)[1])
-
-
-def _apart(a: Scored, b: Scored, mean: Covariance, plain: Which) -> float:
+def _apart(a: Scored, b: Scored, around: Covariance, plain: Which) -> float:
     """The worse of the two squared distances from a best size to the other's nearest size."""
-    return max(_match(a, b, mean, plain), _match(b, a, mean, plain))
+    return max(_match(a, b, around, plain), _match(b, a, around, plain))
 
 
-def _match(a: Scored, b: Scored, mean: Covariance, plain: Which) -> float:
+def _match(a: Scored, b: Scored, around: Covariance, plain: Which) -> float:
     """Squared distance from the best size of one suspect to the nearest size of the other."""
-    return float(mean.squares((a.predicted[a.best] - b.predicted)[:, plain]).min())
+    return float(around.squares((a.predicted[a.best] - b.predicted)[:, plain]).min())
 
 
 def _matrix(scored: Scored) -> Array:

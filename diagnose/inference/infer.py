@@ -32,10 +32,11 @@ from diagnose.inference.evidence import log_sum
 from diagnose.inference.groups import Member, grouped
 from diagnose.inference.likelihood import Observed, slipping
 from diagnose.inference.other_loads import eased
-from diagnose.inference.pairs import LOOKED_AT, pairs
+from diagnose.inference.pairs import pairs
 from diagnose.inference.posterior import Posterior, Weighed, share, weigh
 from diagnose.inference.prune import worth_driving
 from diagnose.inference.remarks import log_factor, log_moved
+from diagnose.inference.unmodelled import FITS
 from diagnose.sheet.case import Case
 from diagnose.sheet.entry import Measured, usual
 from diagnose.sheet.sections import TRIED
@@ -231,7 +232,7 @@ def with_pairs(
     progress: Stepwise | None = None,
 ) -> Posterior:
     """Probabilities of what was weighed one by one; pairs of faults where no single one fits."""
-    if weighed.fit() >= LOOKED_AT:
+    if weighed.fit() >= FITS:
         return share(weighed)
     return share(weighed, pairs(found, observed, weighed, bench, progress))
 

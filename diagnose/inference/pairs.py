@@ -25,11 +25,6 @@ from faultlib.simulate import Bench, Variant
 
 POOR_FIT = 0.01
 """Below this chance of worse readings under an answer, it does not explain them."""
-LOOKED_AT = 0.1
-"""Below this chance of worse readings under the best single fault, pairs are looked at. That is the
-chance by the spread which the ranking allows for, wide on purpose (unstated values, makes, layout)
-and with the size fitted to the same readings: of simulated units whose one fault shows about 1 of
-100 lie below, nearly all of them foreign (``tests/benchmarks/pairs.md``)."""
 LOG_SECOND = math.log(0.3)
 """Chance that an old unit with one fault has a second one (judgement); which one follows from
 the priors of single faults."""

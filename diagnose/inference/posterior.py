@@ -159,16 +159,12 @@ def weigh(
     scored = own_spreads(scored, signatures, observed, bench, progress, good.score)
     scored, good = fitted(scored, good, signatures, observed, bench, progress)
     scored = restarted(scored, good, signatures, observed, bench, progress)
-    return Weighed(
-        tuple(scored),
-        good.score,
-        math.log(PRIOR_UNMODELLED) + unmodelled(scored, signatures, observed),
-        good.square,
-        good.size,
-        good.spread,
-        good.log_evidence,
-        turns,
+    weighed = Weighed(
+        tuple(scored), good.score, -math.inf, good.square, good.size, good.spread,
+        good.log_evidence, turns,
     )
+    unknown = unmodelled(scored, signatures, observed, weighed.fit(), modelled)
+    return replace(weighed, unmodelled=math.log(PRIOR_UNMODELLED) + unknown)
 
 
 def healthy(

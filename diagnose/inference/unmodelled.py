@@ -5,6 +5,10 @@ all of them, in the directions and by the amounts in which the faults of this st
 it does roughly what a known fault does. The narrow ways matter: were all thirty readings thought
 to move freely at once, thirty dimensions would make it lose against any fault that explains half
 of them.
+
+Where something in the library explains the readings, a fault of no library that makes the very
+same ones is a look-alike of that, and has no part in the ways of its own: else a rare fault that
+fits everything would lose to one of which nothing is known.
 """
 
 from __future__ import annotations
@@ -34,13 +38,29 @@ _MOST = 300.0
 """Standard deviations beyond which it does not matter how far a fault goes."""
 
 
-def unmodelled(scored: Sequence[Scored], signatures: Signatures, observed: Observed) -> float:
+FITS = 0.1
+"""Chance of worse readings from which on a single fault, or health, explains them; below it pairs
+of faults are looked at. That is the chance by the spread which the ranking allows for, wide on
+purpose (unstated values, makes, layout) and with the size fitted to the same readings: of simulated
+units whose one fault shows about 1 of 100 lie below, nearly all of them foreign
+(``tests/benchmarks/pairs.md``)."""
+
+
+def unmodelled(
+    scored: Sequence[Scored], signatures: Signatures, observed: Observed, fit: float = 0.0,
+    whole: float | None = None,
+) -> float:
     """Log evidence of a fault that stands in no library.
 
     Parameters
     ----------
     scored : sequence of Scored
         The modelled faults, with their priors.
+    fit : float
+        Chance that a unit with the best hypothesis gives readings farther off than these.
+    whole : float, optional
+        Logarithm of the sum of all priors, where faults were left out that could not matter: what
+        does roughly the same as one of the few that are left is as rare as that.
     """
     matrix = good_units(signatures, observed)
     healthy = signatures.healthy
@@ -56,11 +76,14 @@ def unmodelled(scored: Sequence[Scored], signatures: Signatures, observed: Obser
     ]
     if some:
         free.append(_mean(some))
+    strange = max(1.0 - fit / FITS, 0.0)
+    own = _mean(free) + (math.log(strange) if strange else -math.inf)
     if not scored:
-        return _mean(free)
+        return own
     priors = np.array([s.log_prior for s in scored])
-    near = log_sum(priors + np.array([s.loose for s in scored])) - log_sum(priors)
-    return _mean([_mean(free), near])
+    near = log_sum(priors + np.array([s.loose for s in scored]))
+    near -= log_sum(priors) if whole is None else whole
+    return _mean([own, near])
 
 
 def _moved(healthy: Array, matrix: Array, shifts: Array, observed: Observed) -> float:

@@ -20,7 +20,7 @@ import numpy as np
 from circuits.load import load_stage
 from circuits.reading import Reading
 from circuits.stage import Stage
-from diagnose.inference.pairs import LOOKED_AT
+from diagnose.inference.unmodelled import FITS
 from diagnose.sheet.proposal import propose
 from diagnose.studies.random_benches import (
     RandomBench,
@@ -74,7 +74,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=2)
     parser.add_argument("--to", type=Path, default=TABLE, metavar="FILE")
     values = parser.parse_args()
-    rows = [HEAD.format(seed=values.seed, threshold=100.0 * LOOKED_AT),
+    rows = [HEAD.format(seed=values.seed, threshold=100.0 * FITS),
             _line(COLUMNS), "|" + "---|" * len(COLUMNS) + "\n"]
     whole = np.zeros(9, dtype=int)
     for name in values.stages or STAGES:
@@ -118,7 +118,7 @@ def _shown(
 
 
 def _looked(made: Sequence[ScoredPair]) -> tuple[int, int]:
-    looked = [m for m in made if m.single < LOOKED_AT]
+    looked = [m for m in made if m.single < FITS]
     return len(looked), sum(m.found for m in looked)
 
 

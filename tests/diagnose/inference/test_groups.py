@@ -36,29 +36,30 @@ def along(rows: Array, weights: Array, sigma: float = 1.0) -> Scored:
     return Scored((UNIT.losses()[0],), 0.0, 0.0, places, weights, rows, 0.0, 1, around)
 
 
-@pytest.mark.parametrize(
-    ("a", "va", "b", "vb"), [(0.0, 1.0, 2.0, 1.0), (0.0, 1.0, 0.0, 9.0), (1.0, 0.2, -1.5, 3.0)]
-)
-def test_the_distance_is_minus_the_log_of_the_overlap(
-    a: float, va: float, b: float, vb: float
-) -> None:
+@pytest.mark.parametrize(("a", "b", "variance"), [(0.0, 2.0, 1.0), (1.0, -1.5, 3.0)])
+def test_the_distance_is_minus_the_log_of_the_overlap(a: float, b: float, variance: float) -> None:
     """Bhattacharyya 1943: -ln ∫ √(p q), integrated numerically."""
-    p, q = stats.norm(a, math.sqrt(va)).pdf, stats.norm(b, math.sqrt(vb)).pdf
+    p, q = (stats.norm(x, math.sqrt(variance)).pdf for x in (a, b))
     overlap, _ = integrate.quad(lambda x: math.sqrt(p(x) * q(x)), -40.0, 40.0, limit=200)
-    found = distance(suspect(a, [[va]]), suspect(b, [[vb]]))
+    found = distance(suspect(a, [[variance]]), suspect(b, [[variance]]))
     assert found == pytest.approx(-math.log(overlap), abs=1e-8)
 
 
 def test_the_distance_in_two_readings_heeds_their_correlation() -> None:
-    first = ([0.0, 0.0], [[1.0, 0.8], [0.8, 1.0]])
-    second = ([1.0, -0.5], [[2.0, -0.3], [-0.3, 0.5]])
-    p, q = (stats.multivariate_normal(mean, matrix).pdf for mean, matrix in (first, second))
+    matrix = [[1.0, 0.8], [0.8, 1.0]]
+    p, q = (stats.multivariate_normal(mean, matrix).pdf for mean in ([0.0, 0.0], [1.0, -0.5]))
     step = 0.05
     axis = np.arange(-12.0, 12.0, step)
     at = np.stack(np.meshgrid(axis, axis), axis=-1)
     overlap = float(np.sqrt(p(at) * q(at)).sum()) * step**2
-    found = distance(suspect(*first), suspect(*second))
+    found = distance(suspect([0.0, 0.0], matrix), suspect([1.0, -0.5], matrix))
     assert found == pytest.approx(-math.log(overlap), abs=1e-6)
+
+
+def test_unlike_spreads_alone_make_no_distance_and_the_narrower_one_judges() -> None:
+    """One unit cannot show how widely others stray; (Δ/σ)²/8 with the smaller σ."""
+    assert distance(suspect(1.0, 1.0), suspect(1.0, 400.0)) == 0.0
+    assert distance(suspect(0.0, 1.0), suspect(4.0, 400.0)) == pytest.approx(4.0**2 / 8.0)
 
 
 @given(st.integers(0, 10_000))

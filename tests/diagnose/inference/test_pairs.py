@@ -15,8 +15,9 @@ from diagnose.inference.evidence import Scored
 from diagnose.inference.infer import infer
 from diagnose.inference.likelihood import Observed
 from diagnose.inference.model_error import model_covariance, model_errors
-from diagnose.inference.pairs import LOG_SECOND, LOOKED_AT, POOR_FIT, pairs
+from diagnose.inference.pairs import LOG_SECOND, POOR_FIT, pairs
 from diagnose.inference.posterior import Posterior, share, weigh
+from diagnose.inference.unmodelled import FITS
 from tests.diagnose.density import known_surely
 from tests.diagnose.fake_bench import Array, LinearUnit, gains
 
@@ -163,11 +164,11 @@ def test_pairs_are_looked_at_only_where_no_single_fault_fits() -> None:
     poor = 0
     for seed in range(60):
         observed = drawn(unit, {int(random.integers(PARTS)): float(random.uniform())}, seed)
-        poor += weigh(found, observed, [0.0] * PARTS, unit.bench()).fit() < LOOKED_AT
-    assert stats.binom.sf(13, 60, LOOKED_AT) < 0.003
+        poor += weigh(found, observed, [0.0] * PARTS, unit.bench()).fit() < FITS
+    assert stats.binom.sf(13, 60, FITS) < 0.003
     assert poor <= 13
     two = drawn(unit, {0: 0.5, 1: 0.5}, 1)
-    assert weigh(found, two, [0.0] * PARTS, unit.bench()).fit() < LOOKED_AT
+    assert weigh(found, two, [0.0] * PARTS, unit.bench()).fit() < FITS
 
 
 def test_a_pair_cannot_explain_what_no_two_faults_do() -> None:

@@ -20,6 +20,7 @@ from diagnose.inference.infer import infer
 from diagnose.inference.likelihood import Observed
 from diagnose.inference.model_error import model_covariance, model_errors
 from diagnose.inference.posterior import PRIOR_HEALTHY, PRIOR_UNMODELLED, Posterior, share, weigh
+from diagnose.inference.unmodelled import FITS
 from faultlib.signature import signatures
 from tests.diagnose.density import draws, known_surely, log_density
 from tests.diagnose.fake_bench import FARADS, Array, FakeBench, LinearUnit, currents, gains
@@ -231,6 +232,18 @@ def test_what_no_fault_explains_is_called_unmodelled(what: str) -> None:
     assert first(posterior) == "unmodelled"
     assert posterior.unmodelled > 0.9
     assert posterior.fit < 1e-6
+
+
+def test_a_rare_fault_that_explains_everything_does_not_lose_to_one_of_no_library() -> None:
+    """An unknown fault wins when nothing fits; what it does like a known one is that one's."""
+    unit = random_unit(9, 3.0)
+    values = unit.shift(1, 0.01)
+    rare = [0.0, math.log(1e-6), 0.0]
+    posterior = infer(unit.found(), unit.observed(values, BENCH), rare, unit.bench())
+    assert posterior.fit > FITS
+    top, probability = posterior.suspects[0]
+    assert [h.part for h in top.hypotheses] == ["C2"]
+    assert probability > 0.9
 
 
 @pytest.mark.slow
