@@ -35,6 +35,8 @@ class Drive:
 
 STILL = Drive("")
 """Nothing moves, but what only shows in large signals is built: for `Periodic`."""
+_FEW = 2
+"""Tones that one expression holds."""
 
 
 def cosines(crests: Sequence[float], frequencies: Sequence[float]) -> str:
@@ -45,26 +47,30 @@ def cosines(crests: Sequence[float], frequencies: Sequence[float]) -> str:
     )
 
 
-def moved(
-    net: Circuit, source: str, volts: str, start: tuple[tuple[str, float], ...] = ()
-) -> Circuit:
+def tones(
+    crests: Sequence[float], frequencies: Sequence[float],
+    start: tuple[tuple[str, float], ...] = (),
+) -> Drive:
+    """Some tones, V peak and Hz, that start at their crests."""
+    if len(frequencies) <= _FEW:
+        return Drive(cosines(crests, frequencies), start)
+    return Drive("", start, tuple(zip(crests, frequencies, strict=True)))
+
+
+def moved(net: Circuit, source: str, drive: Drive) -> Circuit:
     """A circuit made with `STILL`, with what moves in a transient run.
 
     Parameters
     ----------
     source : str
         That drives; it is `GENERATOR` that a stage has.
-    volts, start
-        As in `Drive`.
     """
-    begun = {rail_source(rail): begin for rail, begin in start}
+    begun = {rail_source(rail): begin for rail, begin in drive.start}
     elements: list[Element] = []
     for element in net.elements:
         if element.name == source:
             plus, back = element.nodes
-            inner = f"{plus}_b"
-            elements.append(Element("Bdrive", (plus, inner), None, f"v=time>0?{volts}:0"))
-            elements.append(Element(element.name, (inner, back), 0.0))
+            elements += _moving(element.name, plus, back, drive)
         elif element.name in begun and element.value is not None:
             elements += jumping(element.name, element.nodes, begun[element.name], element.value)
         else:
@@ -74,6 +80,10 @@ def moved(
 
 def driving(back: str, drive: Drive) -> list[Element]:
     """The generator in motion, from its node ``gen`` to the one where its signal returns."""
+    return _moving(GENERATOR, "gen", back, drive)
+
+
+def _moving(source: str, plus: str, back: str, drive: Drive) -> list[Element]:
     # an expression of thirty cosines would take longer than the stage does; added up as currents
     # in one ohm they cost a third
     added = [
@@ -85,6 +95,6 @@ def driving(back: str, drive: Drive) -> list[Element]:
     volts = "v(gen_sum)" if added else drive.volts
     return [
         *added,
-        Element("Bdrive", ("gen", "gen_b"), None, f"v=time>0?{volts}:0"),
-        Element(GENERATOR, ("gen_b", back), 0.0),
+        Element("Bdrive", (plus, f"{plus}_b"), None, f"v=time>0?{volts}:0"),
+        Element(source, (f"{plus}_b", back), 0.0),
     ]

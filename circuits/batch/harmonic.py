@@ -10,14 +10,14 @@ output transistor carry more than its base current at the twelfth harmonic of 1 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 
 from circuits.batch.anderson import Memory
 from circuits.batch.grid import Grid
 from circuits.batch.lu import Array
-from circuits.batch.strong import NEAR, Chord, Own
+from circuits.batch.strong import NEAR
 from circuits.batch.under_drive import Balance, System, balance, driven, waves_of
 
 _STEPS = 40
@@ -40,6 +40,19 @@ _PACE = 0.3
 """How much nearer a step that is worth its price brings a unit (judgement)."""
 _WASTE = 0.7
 """Share of units still on their way, below which those that are done are left out."""
+
+
+class Way(Protocol):
+    """How steps towards a steady state are taken; see `circuits.batch.strong`."""
+
+    alone: bool
+    """Whether it takes derivatives of each unit, and its steps are taken as they are when far."""
+
+    def some(self, places: Any) -> None:
+        """Keep some units."""
+
+    def step(self, system: System, at: Balance, moved: Array) -> Array:
+        """What is taken off the unknowns (R, P, u), by how far what is read has moved, (u,)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,7 +82,7 @@ def unbent(system: System) -> Steady:
 
 
 def steady(
-    whole: System, start: Array, way: Chord | Own, most: int = _STEPS,
+    whole: System, start: Array, way: Way, most: int = _STEPS,
     hopeless: tuple[int, float] = (_STEPS, 1.0), cut_off: tuple[int, float] = (0, np.inf),
 ) -> Steady:
     """The periodic steady state.
@@ -78,8 +91,8 @@ def steady(
     ----------
     start : (R, P, u) array
         Voltages of what bends, beside those at rest.
-    way : Chord or Own
-        Which derivatives steps are taken by.
+    way : Way
+        How steps are taken: by which derivatives, if any.
     most : int
         Steps after which a unit is given up.
     hopeless : tuple (int, float)

@@ -11,23 +11,23 @@ from __future__ import annotations
 import math
 from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import replace
 
 import numpy as np
 from scipy import sparse
 
 from circuits.batch import grid as grids
-from circuits.batch import ports, strong, under_drive
+from circuits.batch import many_tones, ports, strong, under_drive
 from circuits.batch.bias import Rest
 from circuits.batch.elimination import Elimination
 from circuits.batch.grid import Grid
 from circuits.batch.harmonic import Steady, steady, unbent
-from circuits.batch.linear import Network, network
+from circuits.batch.linear import network
 from circuits.batch.lu import Array, Places
 from circuits.batch.strong import Chord, Own, Strong
 from circuits.batch.under_drive import System
 from circuits.batch.units import Units
+from circuits.batch.work import State, Work, cycle
 from circuits.bench.analysis import Answer, Cycle, Periodic
 
 _HARMONICS = (12, 24)
@@ -41,8 +41,6 @@ _TAIL = 2e-6
 """Of the largest line, what the last ones may carry where no more are needed."""
 _MARGIN = 2.0
 """How much more they carry where that is clear before they are exact."""
-_CURRENTS = 1e-3
-"""How much less the lines of currents matter than those of nodes: means are taken of them."""
 _CUT = 1e-5
 """The same where there are no more: -100 dB of what is left out."""
 _CHORD = 14
@@ -67,59 +65,6 @@ _SHARES = (0.1, 0.2, 0.35, 0.6, 1.0)
 """Of a drive, by which a unit is led to it that does not find its steady state from rest."""
 _BYTES = 12 << 20
 """Of reduced networks that are in work at a time (measured)."""
-
-
-@dataclass(frozen=True, eq=False)
-class _State:
-    """What a steady state was, for whoever begins from it."""
-
-    grid: Grid
-    unknown: Array
-    crests: tuple[float, ...]
-    branches: tuple[str, ...]
-
-
-@dataclass(frozen=True, eq=False)
-class _Work:
-    """What is asked, of units at rest."""
-
-    wanted: Sequence[Periodic]
-    net: Network
-    at: Rest
-    laws: tuple[ports.Law, ...]
-    ports: ports.Ports
-    read: Any
-    rows: Places
-    source: int
-    names: tuple[str, ...]
-
-    @property
-    def reach(self) -> int:
-        """How many numbers a unit's reduced network has a line."""
-        across, into = self.ports.across.shape[0], self.ports.into.shape[1]
-        return int((across + self.read.shape[0]) * (into + 1))
-
-    def some(self, places: Places) -> _Work:
-        """Of some units."""
-        net = replace(self.net, units=self.net.units.some(places),
-                      conductances=self.net.conductances[:, places],
-                      capacitances=self.net.capacitances[:, places],
-                      rough=self.net.rough[places], soft=self.net.soft[places])
-        at = Rest(self.at.volts[:, places], tuple(x[..., places] for x in self.at.branches),
-                  self.at.settled[places])
-        return _Work([self.wanted[k] for k in places], net, at,
-                     tuple(law.some(places) for law in self.laws), self.ports, self.read,
-                     self.rows, self.source, self.names)
-
-    def system(self, grid: Grid) -> System:
-        """The units with their drives."""
-        tones = np.array(self.wanted[0].frequencies)
-        drive = np.zeros((grid.lines + 1, len(self.wanted)))
-        for t in range(len(tones)):
-            drive[grid.place(*np.eye(len(tones), dtype=int)[t])] = [
-                one.crests[t] for one in self.wanted]
-        return under_drive.system(grid, grid.orders @ tones, self.net, self.ports, self.laws,
-                               self.source, drive, self.read)
 
 
 def answers(
@@ -149,15 +94,17 @@ def answers(
         f"{name} {b}" for part in bent for b in part.branches
         for name in made.groups[part.group].names
     )
-    work = _Work(wanted, network(units, order, at, rough), at, ports.laws(units, at, bent),
+    work = Work(wanted, network(units, order, at, rough), at, ports.laws(units, at, bent),
                  ports.ports(made, bent), read, np.array(rows), made.row[f"#{one.source.lower()}"],
                  names)
     found: list[Answer | None] = [None] * units.count
     todo = np.arange(units.count)
-    begun: list[_State | None] = [
-        w.near.state if w.near is not None and isinstance(w.near.state, _State)
+    begun: list[State | None] = [
+        w.near.state if w.near is not None and isinstance(w.near.state, State)
         and w.near.state.branches == names else None for w in wanted
     ]
+    if one.base:
+        return many_tones.found(work, begun)
     ladder = _ladder(len(one.frequencies))
     for step, grid in enumerate(ladder):
         part = work.some(todo)
@@ -168,7 +115,7 @@ def answers(
                 continue
             answer, tail = state
             if tail > _TAIL and step < len(ladder) - 1:
-                assert isinstance(answer.state, _State)
+                assert isinstance(answer.state, State)
                 begun[k] = answer.state
                 more.append(k)
             elif tail <= _CUT:
@@ -186,14 +133,14 @@ def _ladder(tones: int) -> list[Grid]:
 
 
 def _found(
-    work: _Work, grid: Grid, begun: Sequence[_State | None]
+    work: Work, grid: Grid, begun: Sequence[State | None]
 ) -> list[tuple[Cycle, float] | None]:
     """Steady states on a grid, and how large the last lines are."""
     count = len(work.wanted)
     found: list[tuple[Cycle, float] | None] = [None] * count
     if not work.names:
         done = unbent(work.system(grid))
-        return [_cycle(work, grid, done, j) if done.settled[j] else None for j in range(count)]
+        return [cycle(work, grid, done, j) if done.settled[j] else None for j in range(count)]
     lent = _lent(work, grid, begun[0])
     if lent is None:
         return found
@@ -219,7 +166,7 @@ def _found(
             done = steady(system, start, Own(system, of), _OWN, _ASTRAY, cut_off)
         for j, k in enumerate(places.tolist()):
             if done.settled[j]:
-                found[k] = _cycle(part, grid, done, j)
+                found[k] = cycle(part, grid, done, j)
         return [k for j, k in enumerate(places.tolist()) if not done.settled[j]]
 
     left = np.array([k for places in _chunks(left, width) for k in solve(places, None)],
@@ -237,7 +184,7 @@ def _chunks(places: Places, width: int) -> list[Places]:
 
 
 def _alike(
-    work: _Work, grid: Grid, places: Places, width: int
+    work: Work, grid: Grid, places: Places, width: int
 ) -> list[tuple[list[int], Places]]:
     """Units by what bends most in them: branches, and the units that they are enough for."""
     groups: list[tuple[set[int], list[int]]] = []
@@ -263,7 +210,7 @@ def _strongest(system: System) -> list[set[int]]:
     return [{int(k) for k in order[:, u] if fit[k, u]} for u in range(system.count)]
 
 
-_Lent = tuple[Chord, _State, bool]
+_Lent = tuple[Chord, State, bool]
 _LENT: OrderedDict[tuple[object, ...], _Lent | None] = OrderedDict()
 """What was lent last, by the names of what bends, tones, lines and drive; None where no unit came
 to a steady state."""
@@ -278,7 +225,7 @@ def forget() -> None:
     _LENT.clear()
 
 
-def _lent(work: _Work, grid: Grid, begun: _State | None) -> _Lent | None:
+def _lent(work: Work, grid: Grid, begun: State | None) -> _Lent | None:
     """The derivatives of a unit in its steady state, this, and whether it had to be led there.
 
     That unit is the first that comes to one.
@@ -304,7 +251,7 @@ def _lent(work: _Work, grid: Grid, begun: _State | None) -> _Lent | None:
         if led:
             done = _led(system, of)
         if done.settled[0]:
-            state = _State(grid, done.unknown[..., 0], work.wanted[k].crests, work.names)
+            state = State(grid, done.unknown[..., 0], work.wanted[k].crests, work.names)
             found = Chord.at(system, done.unknown, of), state, led
             break
     _LENT[key] = found
@@ -327,30 +274,10 @@ def _led(system: System, of: Strong) -> Steady:
     return replace(done, settled=settled & (last == _SHARES[-1]))
 
 
-def _scaled(grid: Grid, state: _State, crests: tuple[float, ...]) -> Array:
+def _scaled(grid: Grid, state: State, crests: tuple[float, ...]) -> Array:
     """A steady state on a grid, for a drive that is nearly its own."""
     numbers = grid.taken(state.unknown, state.grid)
     ratio = sum(crests) / max(sum(state.crests), 1e-12)
     numbers = numbers * ratio
     numbers[0] *= ratio
     return numbers
-
-
-def _cycle(part: _Work, grid: Grid, done: Steady, j: int) -> tuple[Cycle, float]:
-    """The answer for one unit, and how large its last lines are beside the largest."""
-    one = part.wanted[j]
-    heard = done.heard[..., j]
-    lines = grid.whole(heard)
-    sizes = np.abs(lines)
-    largest = np.maximum(sizes[1:].max(axis=0), 1e-12)
-    nodes = len(one.run.nodes)
-    tails = (sizes[grid.last] / largest).max(axis=0)
-    tails[nodes:] *= _CURRENTS
-    tail = float(tails.max())
-    rest = np.where(part.rows >= 0, part.at.volts[part.rows, j], 0.0)
-    lines[0] += rest
-    waves = grid.waves(heard) + rest
-    frequencies = grid.orders @ np.array(one.frequencies)
-    state = _State(grid, done.unknown[..., j].copy(), one.crests, part.names)
-    return Cycle(frequencies, lines[:, :nodes], waves[:, :nodes], waves[:, nodes:], rest[nodes:],
-                 state), tail

@@ -7,7 +7,6 @@ steady state.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -17,7 +16,9 @@ from scipy import sparse
 from circuits.batch.grid import Grid
 from circuits.batch.linear import Network
 from circuits.batch.lu import Array
+from circuits.batch.multiples import Multiples
 from circuits.batch.ports import Law, Ports, Remainders, remainders
+from circuits.batch.smooth import smooth
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,7 +60,7 @@ class System:
 
 
 def system(
-    grid: Grid, frequencies: Sequence[float], net: Network, ports: Ports, laws: tuple[Law, ...],
+    grid: Grid, frequencies: Array, net: Network, ports: Ports, laws: tuple[Law, ...],
     source: int, drive: Array, read: Any,
 ) -> System:
     """Units under drive; frequencies (K + 1,) of the lines, Hz; read (o, n), of the unknowns.
@@ -67,11 +68,19 @@ def system(
     Networks are reduced to what is asked of them once, for all the steps that follow.
     """
     turns = 2j * np.pi * np.asarray(frequencies, dtype=float)
-    entries = net.conductances[:, None] + turns[:, None] * net.capacitances[:, None]
     at = sparse.csr_array(([1.0], ([source], [0])), (net.order.size, 1))
     asked = sparse.vstack([ports.across, read]).toarray()
     given = sparse.hstack([ports.into, at]).toarray()
-    reach = net.order.between(entries, asked, given)
+
+    def exact(lines: Any, units: Any) -> Array:
+        entries = (net.conductances[:, None, units]
+                   + turns[lines][:, None] * net.capacitances[:, None, units])
+        return net.order.between(entries, asked, given)
+
+    if isinstance(grid, Multiples):
+        reach = smooth(exact, grid.lines, net.units.count)
+    else:
+        reach = exact(slice(None), slice(None))
     return System(grid, turns, ports, laws, reach, drive)
 
 

@@ -103,7 +103,7 @@ class Transient:
 
 @dataclass(frozen=True, slots=True)
 class Periodic:
-    """The steady state under one tone, or two that need have no period in common.
+    """The steady state under one tone, under two that need have no period in common, or many.
 
     In the circuit the source that drives is still. Who answers by a transient run of it goes by
     `run`, and answers with `Waves`; who finds the steady state itself answers with a `Cycle`.
@@ -113,7 +113,7 @@ class Periodic:
     source : str
         The voltage source that drives: Σ crest · cos(2πft).
     frequencies : tuple of float
-        Hz, one or two.
+        Hz, one or two; more where they have a `base`.
     crests : tuple of float
         V, of each tone.
     run : Transient
@@ -122,6 +122,8 @@ class Periodic:
         Rails that a run starts from other volts than their own, and these.
     near : Cycle, optional
         The steady state of the same unit under nearly the same drive: where to begin.
+    base : float
+        Hz, of which many tones are whole multiples; 0 for one or two.
     """
 
     source: str
@@ -130,6 +132,7 @@ class Periodic:
     run: Transient
     start: tuple[tuple[str, float], ...] = ()
     near: Cycle | None = field(default=None, compare=False)
+    base: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

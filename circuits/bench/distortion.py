@@ -160,7 +160,7 @@ def _with_noise(reading: Reading, condition: Condition, found: Driven, rest: flo
     low, high = residual.band_of(reading)
     comb = condition.tones.comb
     if comb is not None:
-        signal, many_tones = manytone.between(found.time, found.output, comb, (low, high))
+        signal, many_tones = _many_tones(found, comb, (low, high))
         ratio = math.hypot(many_tones, rest, HUM_FLOOR) / math.hypot(signal, HUM_FLOOR)
         return 20.0 * math.log10(math.hypot(ratio, RESIDUE))
     orders = range(2, waveform.HIGHEST + 1)
@@ -168,6 +168,15 @@ def _with_noise(reading: Reading, condition: Condition, found: Driven, rest: flo
              if low <= k * reading.frequency <= high]
     fundamental = math.hypot(found.spectrum.at(reading.frequency), _FLOOR)
     return math.hypot(math.hypot(*lines, _CREST * rest, _FLOOR) / fundamental, RESIDUE)
+
+
+def _many_tones(
+    found: Driven, comb: manytone.Comb, band: tuple[float, float]
+) -> tuple[float, float]:
+    """RMS of many tones and of what lies between them, V: of a steady state by its lines."""
+    if found.cycle is not None:
+        return manytone.between_lines(found.cycle.lines[:, 0], comb, band)
+    return manytone.between(found.time, found.output, comb, band)
 
 
 @dataclass

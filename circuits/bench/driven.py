@@ -13,7 +13,9 @@ rails that the supply gives at those currents.
 
 Who finds the periodic steady state itself (`Cycle`) is exact where a run only settles: rails have
 sagged all the way, and couplings that a distortion charges slowly are charged. A run comes there
-after hundreds of periods (measured: 300 bring harmonics to within 0.1 dB).
+after hundreds of periods (measured: 300 bring harmonics to within 0.1 dB). Of many tones a run has
+one period to settle, and what looks like a drift is taken away: of phono stages, which lift the
+lowest products most, that leaves out 1.2 to 1.5 dB, and 60 periods without come to within 0.001 dB.
 """
 
 from __future__ import annotations
@@ -30,7 +32,7 @@ from circuits.bench.loaded import following
 from circuits.bench.loaded import swing as swing
 from circuits.bench.steps import Steps, ask
 from circuits.kinds import kind
-from circuits.moving import GENERATOR, STILL, Drive, cosines
+from circuits.moving import GENERATOR, STILL, cosines
 from circuits.netlist import circuit
 from circuits.signals import manytone, waveform
 from circuits.spelling import node
@@ -46,7 +48,8 @@ _FAST = 10e3
 """Hz; from here on twice as many steps a period."""
 _STEPS_OF_MANY = 10
 """A period of the highest of many tones: what lies between them comes out within 0.5 dB of what
-five times as many steps give, output stages with feedback included (measured)."""
+five times as many steps give, output stages with feedback included, of a push-pull valve stage
+within 0.9 dB (measured)."""
 _DIGITS = 6
 """Of a frequency in Hz, by which lines are told apart."""
 _SAG = 2e-3
@@ -219,11 +222,9 @@ def drive(
     run = Transient(
         (node(stage.output),), periods * tones.period, tones.step, 0.0, OPTIONS, branches
     )
-    if tones.comb is not None:
-        (answer,) = yield from ask(circuit(stage, load, _many(tones, crest, start)), (run,))
-    else:
-        wanted = Periodic(GENERATOR, tones.frequencies, tones.crests(crest), run, start, near)
-        (answer,) = yield from ask(circuit(stage, load, STILL), (wanted,))
+    base = tones.comb.base if tones.comb is not None else 0.0
+    wanted = Periodic(GENERATOR, tones.frequencies, tones.crests(crest), run, start, near, base)
+    (answer,) = yield from ask(circuit(stage, load, STILL), (wanted,))
     if isinstance(answer, Cycle):
         return _steady(stage, tones, crest, start, answer)
     assert isinstance(answer, Waves)
@@ -267,11 +268,11 @@ def _steady(
         flows.append(_Flow(float(resting), mean, float(np.abs(flow).mean()) - abs(mean)))
     output = cycle.nodes[:, 0]
     sizes = np.zeros(len(tones.lines), complex)
-    place = {round(hertz, _DIGITS): k for k, hertz in enumerate(tones.lines)}
-    for line, hertz in zip(cycle.lines[:, 0].tolist(), cycle.frequencies.tolist(), strict=True):
-        k = place.get(round(abs(hertz), _DIGITS))
-        if k is not None:
-            sizes[k] += line if hertz > 0.0 else line.conjugate()
+    place = {hertz: k for k, hertz in enumerate(np.round(tones.lines, _DIGITS).tolist())}
+    near = np.round(np.abs(cycle.frequencies), _DIGITS)
+    for j in np.flatnonzero(np.isin(near, list(place))):
+        line, k = cycle.lines[j, 0], place[float(near[j])]
+        sizes[k] += line if cycle.frequencies[j] > 0.0 else line.conjugate()
     rest = output - output.mean()
     left = max(float(rest @ rest) / len(rest) - float((np.abs(sizes) ** 2).sum()) / 2.0, 0.0)
     spectrum = waveform.Spectrum(
@@ -315,11 +316,6 @@ def _driven(
         crest, spectrum, peak, tuple(currents), tuple(begun), settled,
         replace(stage, rails=sagged), *wave,
     )
-
-
-def _many(tones: Tones, crest: float, start: tuple[tuple[str, float], ...]) -> Drive:
-    sizes = tones.crests(crest)
-    return Drive("", start, tuple(zip(sizes, tones.frequencies, strict=True)))
 
 
 def _time_constant(stage: Stage, rail: Rail) -> float:

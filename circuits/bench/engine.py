@@ -52,7 +52,7 @@ from circuits.bench.ngspice import Ngspice
 from circuits.bench.ohms import across, through
 from circuits.circuit import Circuit, parse_options, plain
 from circuits.errors import EngineFault, NoSolution
-from circuits.moving import cosines, moved
+from circuits.moving import Drive, moved, tones
 from circuits.netlist import with_ohmmeter
 from circuits.ready import METER_OFF
 
@@ -471,8 +471,8 @@ def _bare(wanted: Inputs) -> SmallSignal:
 def _moved(circuit: Circuit, wanted: Periodic | Poles) -> Circuit:
     """The circuit with its source in motion."""
     if isinstance(wanted, Poles):
-        return moved(circuit, wanted.source, repr(wanted.step))
-    return moved(circuit, wanted.source, cosines(wanted.crests, wanted.frequencies), wanted.start)
+        return moved(circuit, wanted.source, Drive(repr(wanted.step)))
+    return moved(circuit, wanted.source, tones(wanted.crests, wanted.frequencies, wanted.start))
 
 
 def _climb(ladder: Iterable[dict[str, str]], attempt: Callable[[dict[str, str]], _T]) -> _T:

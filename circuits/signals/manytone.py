@@ -155,11 +155,36 @@ def between(
     count = round(period / float(np.median(np.diff(time))))
     grid = time[0] + np.arange(count) * (period / count)
     even = np.interp(grid, time, rest, period=period)
-    power = 2.0 * np.abs(np.fft.rfft(even) / count) ** 2
+    return lines.rms, _rest(2.0 * np.abs(np.fft.rfft(even) / count) ** 2, tones, band)
+
+
+def between_lines(
+    lines: NDArray[np.complex128], tones: Comb, band: tuple[float, float]
+) -> tuple[float, float]:
+    """The same of a wave whose lines are known.
+
+    Parameters
+    ----------
+    lines : (n,) complex array
+        Peak, of multiples 0 to n − 1 of the base, which reach beyond the tones.
+    band : tuple of float
+        Hz.
+
+    Returns
+    -------
+    float, float
+        As `between`.
+    """
+    power = np.abs(lines) ** 2 / 2.0
+    return math.sqrt(float(power[list(tones.orders)].sum())), _rest(power, tones, band)
+
+
+def _rest(power: Floats, tones: Comb, band: tuple[float, float]) -> float:
+    """RMS in a band of what is no tone, of the power at multiples of the base; no tone is left."""
     power[[order for order in tones.orders if order < len(power)]] = 0.0
     # the edges of the band belong to it however they are rounded
     edges = (band[0] * (1.0 - 1e-9), band[1] * (1.0 + 1e-9))
-    return lines.rms, noise_rms(power, tones.base, edges)
+    return noise_rms(power, tones.base, edges)
 
 
 def _sum(found: waveform.Spectrum, time: Floats) -> Floats:
