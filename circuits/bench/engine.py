@@ -4,10 +4,9 @@ This is the seam to the simulator. The engine remembers the circuit that it load
 one differs in plain numbers alone it changes those in place, which costs a few microseconds each
 where a load costs 0.2 ms, and gives to the last bit what a fresh load of the same numbers gives.
 
-ngspice reports success and failure unreliably, so a run is judged by what it left: vectors of the
-right length, finite and plausible, in a plot that did not exist before. A run that fails climbs a
-ladder of gentler settings before it is given up as `NoSolution`. A circuit that converged to an
-absurd current is an answer, not an error: a real unit would have blown its fuse.
+A run that fails climbs a ladder of gentler settings before it is given up as `NoSolution`. A
+circuit that converged to an absurd current is an answer, not an error: a real unit would have blown
+its fuse.
 """
 
 from __future__ import annotations
@@ -46,30 +45,22 @@ from circuits.bench.analysis import (
     Voltmeter,
     Waves,
 )
-from circuits.bench.difference import differences
-from circuits.bench.names import Names
-from circuits.bench.ngspice import Ngspice
 from circuits.bench.ohms import across, through
+from circuits.bench.simulator import Simulator
 from circuits.circuit import Circuit, parse_options, plain
-from circuits.errors import EngineFault, NoSolution
+from circuits.errors import NoSolution
 from circuits.moving import Drive, moved, tones
 from circuits.netlist import with_ohmmeter
 from circuits.ready import METER_OFF
 
 _T = TypeVar("_T")
 
-_FEW = 24
-"""Changes up to which altering is cheaper than loading afresh."""
-_PLAUSIBLE = 1e12
-"""No node or branch reaches this; ngspice answers a division by zero with 1e32."""
 # An operating point fails almost always for a node that an open part has left floating.
 _STEADY_LADDER: tuple[dict[str, str], ...] = (
     {},
     {"rshunt": "1e12"},
     {"rshunt": "1e12", "reltol": "1e-4", "itl1": "500"},
 )
-_BAD_LOAD = ("error", "unrecognized", "can't find", "unknown", "not valid", "already exists")
-_PROOF = ("proof", "v1 a 0 3", "r1 a 0 2", ".end")
 
 
 _Runs = Transient | Periodic | Poles
@@ -84,22 +75,15 @@ class Engine:
 
     _only: ClassVar[Engine | None] = None
 
-    _ngspice: Ngspice
+    simulator: Simulator
     _lock: threading.Lock
-    _loaded: Circuit | None
-    _awake: str
-    _names: Names
 
     def __new__(cls) -> Engine:
         """Give the engine of this process; EngineMissing without an ngspice library."""
         if cls._only is None:
             engine = super().__new__(cls)
-            engine._ngspice = Ngspice()
-            # As a last resort ngspice would take 10 µs of a transient run for the operating point,
-            # with the large capacitors still empty, and report success.
-            engine._ngspice.command("optran 1 1 1 0 0 0")
+            engine.simulator = Simulator()
             engine._lock = threading.Lock()
-            engine._forget()
             cls._only = engine
         return cls._only
 
@@ -143,66 +127,23 @@ class Engine:
                         answers[i] = self._waves(_moved(circuit, analysis), analysis.run)
             except BaseException:
                 # Whatever happened, what is loaded now is unknown.
-                self._forget()
+                self.simulator.forget()
                 raise
         return tuple(answers[i] for i in range(len(analyses)))
-
-    # -- loading ---------------------------------------------------------------------------------
-
-    def _forget(self) -> None:
-        self._loaded = None
-        self._awake = ""
-
-    def _load(self, circuit: Circuit, extra: Mapping[str, str]) -> None:
-        lines = circuit.lines(extra)
-        names = Names.of(circuit)
-        self._forget()
-        # Without remcirc a netlist that does not parse leaves the previous one to be simulated.
-        self._ngspice.command("remcirc")
-        self._ngspice.command("destroy all")
-        complaints = self._ngspice.load(lines)
-        if any(bad in line.lower() for line in complaints for bad in _BAD_LOAD):
-            self._prove()
-            raise EngineFault("ngspice refuses the netlist: " + "; ".join(complaints))
-        self._names = names
-
-    def _prove(self) -> None:
-        """After a refusal, have ngspice work out 3 V across 2 ohm; poison it unless it can."""
-        self._ngspice.command("remcirc")
-        self._ngspice.command("destroy all")
-        self._ngspice.load(_PROOF)
-        self._ngspice.command("op")
-        current = self._ngspice.vector("v1#branch")
-        if current is None or current[0] != -1.5:
-            self._ngspice.poison = "ngspice fails its proof after a netlist that it refused"
-
-    def _settle(self, circuit: Circuit, extra: Mapping[str, str]) -> None:
-        """Have `circuit` in ngspice, by the cheapest way that leaves no trace of the last one."""
-        if extra or self._loaded is None:
-            self._load(circuit, {"keepopinfo": ""} | dict(extra))
-        elif self._loaded is not circuit:
-            changes = differences(self._loaded, circuit)
-            if changes is None or len(changes) > _FEW or not self._alter(changes):
-                self._load(circuit, {"keepopinfo": ""})
-        if not extra:
-            self._loaded = circuit
-
-    def _alter(self, changes: Iterable[str]) -> bool:
-        return all(not self._ngspice.command(change) for change in changes)
 
     # -- steady state ----------------------------------------------------------------------------
 
     def _steady(
         self, circuit: Circuit, extra: Mapping[str, str], wanted: Mapping[int, Analysis]
     ) -> dict[int, Answer]:
-        self._settle(circuit, extra)
+        self.simulator.settle(circuit, extra)
         try:
             answers = self._steady_answers(wanted)
         except NoSolution:
-            self._forget()
+            self.simulator.forget()
             raise
         if extra:
-            self._forget()
+            self.simulator.forget()
         return answers
 
     def _steady_answers(self, wanted: Mapping[int, Analysis]) -> dict[int, Answer]:
@@ -223,9 +164,9 @@ class Engine:
             # The first sweep has brought the operating point as well.
             biases = {i: a for i, a in biases.items() if i not in answers}
         if biases:
-            self._analyse("op", "op")
+            self.simulator.analyse("op", "op")
             answers.update(self._biases("op1.", biases))
-            self._ngspice.command("destroy all")
+            self.simulator.command("destroy all")
         for i, analysis in wanted.items():
             if isinstance(analysis, NoiseSpectrum):
                 with self._probed(analysis.probes):
@@ -254,21 +195,22 @@ class Engine:
     def _metered(self, wanted: Metered, ideal: Floats) -> Shown:
         """What voltmeters show; all are on at once by their models, one as so many in parallel."""
         models = {meter.model.lower(): meter.ohms for meter in wanted.meters}
-        self._names.require_resistors(meter.resistor for meter in wanted.meters)
+        self.simulator.names.require_resistors(meter.resistor for meter in wanted.meters)
 
         def switch(on: Sequence[Voltmeter], off: bool) -> None:
             if len(on) == 1:
                 many = plain(1.0 if off else METER_OFF / on[0].ohms)
-                self._ngspice.command(f"alter {on[0].resistor.lower()} m = {many}")
+                self.simulator.command(f"alter {on[0].resistor.lower()} m = {many}")
                 return
             for model, ohms in models.items():
-                self._ngspice.command(f"altermod {model} r = {plain(METER_OFF if off else ohms)}")
+                self.simulator.command(f"altermod {model} r = {plain(METER_OFF if off else ohms)}")
 
         def solve(nodes: Sequence[str], on: Sequence[Voltmeter]) -> Floats:
             switch(on, off=False)
-            self._analyse("op", "op")
-            volts: Floats = self._table("op1.", self._names.vectors(nodes, ()), 1)[0].real
-            self._ngspice.command("destroy all")
+            self.simulator.analyse("op", "op")
+            vectors = self.simulator.names.vectors(nodes, ())
+            volts: Floats = self.simulator.table("op1.", vectors, 1)[0].real
+            self.simulator.command("destroy all")
             switch(on, off=True)
             return volts
 
@@ -290,10 +232,11 @@ class Engine:
 
     def _biases(self, plot: str, wanted: Mapping[int, OperatingPoint]) -> dict[int, Answer]:
         answers: dict[int, Answer] = {}
+        table, names = self.simulator.table, self.simulator.names
         for i, a in wanted.items():
-            values = self._table(plot, self._names.vectors(a.nodes, a.branches), 1)[0].real
+            values = table(plot, names.vectors(a.nodes, a.branches), 1)[0].real
             # of the plot that was made last: a device is not asked by plot
-            own = self._table("", self._names.terminals(a.terminals), 1)[0].real
+            own = table("", names.terminals(a.terminals), 1)[0].real
             answers[i] = Bias(values[: len(a.nodes)], values[len(a.nodes) :], own)
         return answers
 
@@ -304,19 +247,19 @@ class Engine:
         columns: dict[str, int] = {}
         places = {}
         for i, a in members.items():
-            vectors = self._names.vectors(a.nodes, a.branches)
+            vectors = self.simulator.names.vectors(a.nodes, a.branches)
             indexes = [columns.setdefault(v, len(columns)) for v in vectors]
             places[i] = indexes[: len(a.nodes)], indexes[len(a.nodes) :]
-        self._wake(drive)
+        self.simulator.wake(drive)
         answers: dict[int, Answer] = {}
 
         def read(run: sweep.Run) -> Complexes:
-            self._analyse("ac " + run.command, "ac")
-            self._check_sweep("frequency", run)
-            table = self._table("", list(columns), len(run.frequencies))
+            self.simulator.analyse("ac " + run.command, "ac")
+            self.simulator.check_sweep("frequency", run)
+            table = self.simulator.table("", list(columns), len(run.frequencies))
             if not answers and biases:
                 answers.update(self._biases("op1.", biases))
-            self._ngspice.command("destroy all")
+            self.simulator.command("destroy all")
             return table
 
         runs = sweep.lone_runs(frequencies)
@@ -333,27 +276,27 @@ class Engine:
         return answers
 
     def _noise(self, wanted: NoiseSpectrum) -> NoiseDensity:
-        (output,) = self._names.vectors((wanted.output,), ())
+        (output,) = self.simulator.names.vectors((wanted.output,), ())
         asked = np.array(wanted.frequencies, dtype=float)
-        resistors = self._names.require_resistors(wanted.resistors)
+        resistors = self.simulator.names.require_resistors(wanted.resistors)
         if output == "0":
             return NoiseDensity(
                 asked, np.zeros_like(asked), np.zeros((len(asked), len(resistors)))
             )
         frequencies, (row,) = sweep.merge((tuple(wanted.frequencies),))
         source = wanted.source.lower()
-        self._wake(source)
+        self.simulator.wake(source)
 
         # with a last number ngspice keeps what every source of noise contributes, else the sum
         last = " 1" if resistors else ""
         names = ["spectrum", *(f"{name}_thermal" for name in resistors)]
 
         def read(run: sweep.Run) -> Floats:
-            self._analyse(f"noise v({output}) {source} {run.command}{last}", "noise")
-            self._check_sweep("noise1.frequency", run)
+            self.simulator.analyse(f"noise v({output}) {source} {run.command}{last}", "noise")
+            self.simulator.check_sweep("noise1.frequency", run)
             # One point leaves one plot, more leave the spectrum and, newer, its integral.
-            table = self._table("noise1.onoise_", names, len(run.frequencies)).real
-            self._ngspice.command("destroy all")
+            table = self.simulator.table("noise1.onoise_", names, len(run.frequencies)).real
+            self.simulator.command("destroy all")
             return table
 
         runs = sweep.lone_runs(frequencies)
@@ -372,22 +315,13 @@ class Engine:
         """With these a.c. inputs on. After a failure the circuit is loaded anew anyhow."""
         for probe in probes:
             for name in (probe.coupling, probe.capacitor):
-                self._names.require_capacitor(name.lower())
+                self.simulator.names.require_capacitor(name.lower())
         on, off = probed.switches(probes)
         for command in on:
-            self._ngspice.command(command)
+            self.simulator.command(command)
         yield
         for command in off:
-            self._ngspice.command(command)
-
-    def _wake(self, drive: str) -> None:
-        """Give one source its 1 V or 1 A of AC and take it from the one that had it."""
-        self._names.require_source(drive)
-        if drive != self._awake:
-            if self._awake:
-                self._ngspice.command(f"alter {self._awake} acmag = 0")
-            self._ngspice.command(f"alter {drive} acmag = 1")
-            self._awake = drive
+            self.simulator.command(command)
 
     # -- transient -------------------------------------------------------------------------------
 
@@ -406,61 +340,24 @@ class Engine:
     def _wave(self, circuit: Circuit, wanted: Transient, options: Mapping[str, str]) -> Waves:
         # Always from a fresh load and never followed by anything but one: with coupled inductors,
         # a small-signal run after a transient of the same load is wrong.
-        self._load(circuit, options)
-        vectors = self._names.vectors(wanted.nodes, wanted.branches)
+        self.simulator.load(circuit, options)
+        vectors = self.simulator.names.vectors(wanted.nodes, wanted.branches)
         kept = [v for v in vectors if v != "0"]
         saved = [f"i({v.removesuffix('#branch')})" if "#" in v else f"v({v})" for v in kept]
         if saved:
-            self._ngspice.command("save " + " ".join(saved))
+            self.simulator.command("save " + " ".join(saved))
         step, stop, start = plain(wanted.step), plain(wanted.stop), plain(wanted.start)
         try:
-            self._analyse(f"tran {step} {stop} {start} {step}", "tran")
-            time = self._ngspice.vector("time")
+            self.simulator.analyse(f"tran {step} {stop} {start} {step}", "tran")
+            time = self.simulator.vector("time")
             if time is None or time.real[-1] < wanted.stop * (1.0 - 1e-9):
                 raise NoSolution("the transient run stopped before its end")
-            table = self._table("", vectors, len(time)).real
+            table = self.simulator.table("", vectors, len(time)).real
         finally:
-            self._forget()
-            if not self._ngspice.poison:
-                self._ngspice.command("delete all")
-                self._ngspice.command("destroy all")
+            self.simulator.forget()
+            self.simulator.clear()
         split = len(wanted.nodes)
         return Waves(np.asarray(time.real), table[:, :split], table[:, split:])
-
-    # -- reading ---------------------------------------------------------------------------------
-
-    def _analyse(self, command: str, kind: str) -> None:
-        """Run an analysis; NoSolution unless it left a plot of its kind and did not abort."""
-        complaints = self._ngspice.command(command)
-        if any("not parsed" in line or "any circuits" in line for line in complaints):
-            self._prove()
-            raise EngineFault("ngspice could not parse the netlist")
-        if not self._ngspice.plot().startswith(kind) or any("aborted" in c for c in complaints):
-            reason = complaints[-2] if len(complaints) > 1 else "no result"
-            self._ngspice.command("destroy all")
-            raise NoSolution(f"{kind}: {reason.strip()}")
-
-    def _check_sweep(self, name: str, run: sweep.Run) -> None:
-        """Hold the frequencies that ngspice took against the ones meant: its rules vary."""
-        axis = self._ngspice.vector(name)
-        meant = run.frequencies
-        if axis is None or len(axis) != len(meant) or abs(axis[-1].real / meant[-1] - 1) > 1e-6:
-            raise NoSolution(f"ngspice did not run the whole of: {run.command}")
-
-    def _table(self, plot: str, vectors: Sequence[str], length: int) -> Complexes:
-        """Vectors of a plot as columns (length, n); NoSolution where one is not to be trusted."""
-        table = np.zeros((length, len(vectors)), dtype=np.complex128)
-        for k, name in enumerate(vectors):
-            if name != "0":
-                data = self._ngspice.vector(plot + name)
-                if data is None or len(data) != length:
-                    raise NoSolution(f"no result for {name}")
-                table[:, k] = data
-        # Written so that a value that is not a number fails as well.
-        if vectors and not np.abs(table).max() < _PLAUSIBLE:
-            raise NoSolution("a result is not a number, or beyond all reason")
-        return table
-
 
 def _bare(wanted: Inputs) -> SmallSignal:
     """The sweep with no input on."""

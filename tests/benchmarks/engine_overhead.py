@@ -94,7 +94,7 @@ def by_reloading(circuits: list[Circuit]) -> list[float]:
     gains = []
     for circuit in circuits:
         # A circuit of another shape in between would do the same and cost its own time.
-        Engine()._forget()
+        Engine().simulator.forget()
         gains.append(_gain(Engine().run(circuit, WANTED)))
     return gains
 
@@ -118,7 +118,7 @@ def by_the_solver_altered(circuits: list[Circuit]) -> list[float]:
 def _solve(changes: list[list[str]], circuit: Circuit) -> float:
     engine = Engine()
     engine.run(circuit, WANTED)
-    spice = engine._ngspice
+    spice = engine.simulator.ngspice
     command = "ac " + sweep.plan(FREQUENCIES).run.command
     began = time.perf_counter()
     for words in changes:
@@ -128,7 +128,7 @@ def _solve(changes: list[list[str]], circuit: Circuit) -> float:
         spice.command(command)
         spice.command("destroy all")
     spent = time.perf_counter() - began
-    engine._forget()
+    engine.simulator.forget()
     return spent
 
 

@@ -158,7 +158,7 @@ def test_types_of_vectors():
     # ngspice manual, table of vector types: what PySpice takes for voltage must be one.
     engine = Engine()
     engine.run(RC, [OperatingPoint(("out",))])
-    spice = engine._ngspice
+    spice = engine.simulator.ngspice
     spice.command("alter v1 acmag = 1")
     for command, kinds in {
         "op": {"out": "voltage", "v1#branch": "current"},
@@ -172,7 +172,7 @@ def test_types_of_vectors():
         spice.command(command)
         assert {name: spice.kind(name) for name in kinds} == kinds
         spice.command("destroy all")
-    engine._forget()
+    engine.simulator.forget()
 
 
 @pytest.mark.slow
@@ -205,12 +205,12 @@ def bias_of(circuit):
 def sour(item):
     """Runs in a worker: an RC, unless the item says to spoil ngspice first."""
     if item == "quit":
-        Engine()._ngspice.command("quit")
+        Engine().simulator.ngspice.command("quit")
     if item == "cannot recover":
         # ngspice 39 ends its service after a request for the noise of an unknown node.
         bias_of(RC)
-        Engine()._ngspice.command("alter v1 acmag = 1")
-        Engine()._ngspice.command("noise v(nowhere) v1 lin 1 10 10")
+        Engine().simulator.ngspice.command("alter v1 acmag = 1")
+        Engine().simulator.ngspice.command("noise v(nowhere) v1 lin 1 10 10")
     if item == "netlist":
         return bias_of(replace(RC, elements=(*RC.elements, Element("D9", ("out", "0"), text="x"))))
     return bias_of(changed(RC, V1=float(item)))
