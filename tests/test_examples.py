@@ -106,10 +106,11 @@ def test_distortion_that_falls_with_power_is_the_bias(shared_store: Path) -> Non
     """Trade: crossover distortion is worst at low level; quiescent current too low makes it.
 
     The bias is set by RV1 around the spreader Q4, and R10 to R13 feed both: R10 and R11 in a row.
-    C7 lies across Q4, and what it leaks takes from the bias as well.
+    C7 lies across Q4, and what it leaks takes from the bias as well, as does what C6, the bootstrap
+    capacitor between R10 and R11, leaks to the output.
     """
     result = ranked("hall-loudspeaker-crossover", shared_store)
-    setting = ("RV1", "Q4", "R10", "R11", "R12", "R13", "C7")
+    setting = ("RV1", "Q4", "R10", "R11", "R12", "R13", "C6", "C7")
     assert {name.split()[0] for name in first(result)} <= set(setting)
     assert math.fsum(about(result, part) for part in setting) > LIKELY
     assert any("were not simulated under drive" in note for note in result.notes)
