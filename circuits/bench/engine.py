@@ -1,12 +1,8 @@
 """One circuit and what is wanted of it go in; numbers that can be trusted come out.
 
-This is the seam to the simulator. The engine remembers the circuit that it loaded: when the next
-one differs in plain numbers alone it changes those in place, which costs a few microseconds each
-where a load costs 0.2 ms, and gives to the last bit what a fresh load of the same numbers gives.
-
-A run that fails climbs a ladder of gentler settings before it is given up as `NoSolution`. A
-circuit that converged to an absurd current is an answer, not an error: a real unit would have blown
-its fuse.
+This is the seam to the simulator (`circuits.bench.simulator`). A run that fails climbs a ladder of
+gentler settings before it is given up as `NoSolution`. A circuit that converged to an absurd
+current is an answer, not an error: a real unit would have blown its fuse.
 """
 
 from __future__ import annotations
