@@ -291,6 +291,7 @@ class Laboratory(AbstractContextManager["Laboratory"]):
             from faultlib.measure import measured, measured_anew
 
             driven = any(reading.driven for reading in readings)
+            missing = sorted(missing, key=lambda i: _kind(variants[i]))
             units = [variants[i] for i in missing]
             work: Callable[..., Any] = measured
             if self._anew:
@@ -321,6 +322,11 @@ class Laboratory(AbstractContextManager["Laboratory"]):
         # what a search for others begins from is told as well
         told = dict.fromkeys(part for one in met for part in (one, one[:-1], one[-1:]))
         return {one: known[one] for one in told if one in known}
+
+
+def _kind(variant: Variant) -> tuple[str, ...]:
+    """What changes the topology of a unit: those of a kind are best taken together."""
+    return tuple(fault.mode for fault in variant.faults)
 
 
 def _enter(

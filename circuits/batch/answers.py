@@ -19,6 +19,7 @@ from circuits.batch import (
     ohmmeters,
     periodic,
     poles,
+    rested,
     signals,
     topology,
     voltmeters,
@@ -144,7 +145,7 @@ def _together(
             told = [ohmmeters.answers(a, mine, order) for a in ohms]
         return list(zip(*told, strict=True))
     with np.errstate(all="ignore"):
-        at = bias.rest(mine, order)
+        at = rested.rested(mine, order)
         there = np.flatnonzero(at.settled & (np.abs(at.volts) < _PLAUSIBLE).all(axis=0))
         if not there.size:
             return found
@@ -212,6 +213,7 @@ _ORDERS: WeakKeyDictionary[Equations, Elimination] = WeakKeyDictionary()
 def forget() -> None:
     """Begin anew with topologies and orders of elimination, which hang on what was met before."""
     topology.forget()
+    rested.forget()
     periodic.forget()
     _equations.cache_clear()
     _ORDERS.clear()

@@ -9,13 +9,35 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from circuits.batch.answers import Count, answered
-from circuits.bench.analysis import Answer, Periodic, Results
+from circuits.bench.analysis import (
+    Analysis,
+    Answer,
+    Inputs,
+    Metered,
+    NoiseSpectrum,
+    Periodic,
+    Poles,
+    Results,
+    SmallSignal,
+    Transient,
+)
 from circuits.bench.steps import Ask, Run
 from circuits.errors import EngineError
 
 
 class Apart(tuple[Answer, ...]):
     """Answers of ngspice, where the batch had none."""
+
+
+_ORDER: dict[type[Analysis], int] = {
+    Metered: 1, Inputs: 1, NoiseSpectrum: 2, Poles: 3, SmallSignal: 4, Periodic: 5, Transient: 6,
+}
+"""When flows of readings ask for what: currents that rails follow first, squares last."""
+
+
+def late(ask: Ask) -> int:
+    """How late in a flow a unit asks this: who is ahead is better answered with the others."""
+    return min((_ORDER[type(one)] for one in ask[1] if type(one) in _ORDER), default=0)
 
 
 def _under_drive(ask: Ask) -> bool:

@@ -10,7 +10,7 @@ An error of the simulator is thrown into the steps where they asked, as if they 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Mapping, Sequence
 from typing import TypeAlias, TypeVar
 
 from circuits.bench.analysis import Analysis, Results
@@ -30,6 +30,10 @@ Run: TypeAlias = Callable[[Circuit, Sequence[Analysis]], Results]
 
 RunMany: TypeAlias = Callable[[Sequence[Ask]], Sequence[Results | EngineError]]
 """The simulator of many: asks (n,) → of each, in order, its answers or why there are none."""
+
+
+Late: TypeAlias = Callable[[Ask], int]
+"""How late a thing is asked for in flows of readings."""
 
 
 def ask(net: Circuit, analyses: Sequence[Analysis]) -> Steps[Results]:
@@ -74,12 +78,14 @@ def alone(steps: Steps[_T], run: Run) -> _T:
             answer = error
 
 
-def abreast(many: Sequence[Steps[_T]], run_many: RunMany) -> list[_T | EngineError]:
+def abreast(
+    many: Sequence[Steps[_T]], run_many: RunMany, late: Late | None = None
+) -> list[_T | EngineError]:
     """What many steps come to, all at the same turn.
 
-    At every turn all that are not at their end have asked once; a unit with few steps waits for
-    none with many, and one that fails stops no other. The answers of a turn are held until each is
-    sent, so that units whose answers are long waveforms are best walked some at a time.
+    At every turn all that are not at their end have asked once, and one that fails stops no other.
+    The answers of a turn are held until each is sent, so that units whose answers are long
+    waveforms are best walked some at a time.
 
     Parameters
     ----------
@@ -87,6 +93,11 @@ def abreast(many: Sequence[Steps[_T]], run_many: RunMany) -> list[_T | EngineErr
         Fresh ones, (n,).
     run_many : callable
         Called once a turn. Every error that it answers with belongs to one ask alone.
+    late : callable, optional
+        How late in a flow a thing is asked for. Only what comes earliest of all that is asked for
+        is answered at a turn: who is ahead waits for those that may yet ask the same, so that more
+        are answered together. Without, all are answered at every turn, and a unit with few steps
+        waits for none with many.
 
     Returns
     -------
@@ -102,9 +113,9 @@ def abreast(many: Sequence[Steps[_T]], run_many: RunMany) -> list[_T | EngineErr
     """
     outcomes: dict[int, _T | EngineError] = {}
     answers: dict[int, Results | EngineError | None] = dict.fromkeys(range(len(many)))
+    asks: dict[int, Ask] = {}
     try:
         while answers:
-            asks: dict[int, Ask] = {}
             for i in tuple(answers):
                 try:
                     asks[i] = _next(many[i], answers.pop(i))
@@ -115,12 +126,23 @@ def abreast(many: Sequence[Steps[_T]], run_many: RunMany) -> list[_T | EngineErr
                 except EngineError as error:
                     # an outcome is kept, and need not keep what the steps had in hand
                     outcomes[i] = error.with_traceback(None)
-            if asks:
-                answers.update(zip(asks, run_many(tuple(asks.values())), strict=True))
+            turn = _earliest(asks, late)
+            if turn:
+                told = run_many([asks.pop(i) for i in turn])
+                answers.update(zip(turn, told, strict=True))
     finally:
         for steps in many:
             steps.close()
     return [outcomes[i] for i in range(len(many))]
+
+
+def _earliest(asks: Mapping[int, Ask], late: Late | None) -> list[int]:
+    """Whose turn it is: in their order, so that units are solved together in one order always."""
+    if late is None or len(asks) < 2:
+        return sorted(asks)
+    by = {i: late(one) for i, one in asks.items()}
+    first = min(by.values())
+    return sorted(i for i, when in by.items() if when == first)
 
 
 def _next(steps: Steps[_T], answer: Results | EngineError | None) -> Ask:

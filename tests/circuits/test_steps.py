@@ -138,6 +138,19 @@ def test_units_of_uneven_length_each_keep_their_order() -> None:
                      for turn in (["1.0", "2.0", "5.0"], ["3.0", "6.0"], ["4.0"])]
 
 
+def test_who_is_ahead_waits_for_those_that_may_ask_the_same() -> None:
+    turns = Turns(table)
+
+    def size(one: Ask) -> int:
+        return int(float(one[0].options[0].partition("=")[2]))
+
+    flows = [added(5.0, 6.0), added(1.0, 5.0, 6.0), added(3.0), added(5.0, 2.0, 6.0)]
+    found = abreast(flows, turns, size)
+    assert found == [[5.0, 6.0], [1.0, 5.0, 6.0], [3.0], [5.0, 2.0, 6.0]]
+    asked = [[size(one) for one in turn] for turn in turns.asked]
+    assert asked == [[1], [3], [5, 5, 5], [2], [6, 6, 6]]
+
+
 def test_nobody_is_asked_nothing() -> None:
     turns = Turns(table)
     assert abreast([added(), added()], turns) == [[], []]
