@@ -202,7 +202,7 @@ def _known_names(made: Equations, wanted: Analysis) -> bool:
         f"#{name.lower()}" in made.row for name in branches)
 
 
-@lru_cache(maxsize=512)
+@lru_cache(maxsize=128)
 def _equations(lines: tuple[Line, ...], between: tuple[tuple[str, str], ...]) -> Equations:
     return equations(lines, between)
 
@@ -211,11 +211,13 @@ _ORDERS: WeakKeyDictionary[Equations, Elimination] = WeakKeyDictionary()
 
 
 def forget() -> None:
-    """Begin anew with topologies and orders of elimination, which hang on what was met before."""
+    """Begin anew with what hangs on what was met before: topologies, and orders of elimination.
+
+    Equations hang on their topology alone.
+    """
     topology.forget()
     rested.forget()
     periodic.forget()
-    _equations.cache_clear()
     _ORDERS.clear()
 
 

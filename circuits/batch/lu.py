@@ -24,6 +24,10 @@ Flags: TypeAlias = npt.NDArray[np.bool_]
 _THRESHOLD = 1e-3
 """Least size of a pivot relative to the largest in its column: a usual compromise between sparsity
 and stability (SPICE takes the same by default)."""
+_WASTE = 0.7
+"""Share of rows still to be eliminated, below which the others are left out of the search."""
+_DONE = -1
+"""In place of a row or column that is eliminated."""
 _WORSE = 2.0
 """How much more fill than the best of a step further pivots of it may make, plus one (measured)."""
 
@@ -244,9 +248,16 @@ def pattern(
     active = filled.copy()
     sure = np.zeros((size, size), bool)
     sure[row, column] = firm
+    # which rows and columns these are: what is done is left out now and then
+    at_row, at_column = np.arange(size), np.arange(size)
     left = size
     order: list[list[tuple[int, int, Places, Places]]] = []
     while left:
+        if left < _WASTE * len(active):
+            rows, columns = np.flatnonzero(at_row >= 0), np.flatnonzero(at_column >= 0)
+            at_row, at_column = at_row[rows], at_column[columns]
+            matrix = matrix[:, rows[:, None], columns]
+            active, sure = active[rows[:, None], columns], sure[rows[:, None], columns]
         chosen = _chosen(matrix, active, sure)
         if not chosen:
             raise ArithmeticError("the equations have no solution whatever their values")
@@ -259,10 +270,13 @@ def pattern(
             factor = matrix[:, rows, c] / matrix[:, r, c][:, None]
             block = np.ix_(rows, columns)
             matrix[:, block[0], block[1]] -= factor[:, :, None] * matrix[:, r, columns][:, None]
-            active[block] = filled[block] = True
+            active[block] = True
+            filled[np.ix_(at_row[rows], at_column[columns])] = True
+        order.append([(int(at_row[r]), int(at_column[c]), at_row[rows], at_column[columns])
+                      for r, c, rows, columns in together])
         for r, c, *_ in together:
             matrix[:, r] = matrix[:, :, c] = 0.0
-        order.append(together)
+            at_row[r] = at_column[c] = _DONE
         left -= len(together)
     rows_of, columns_of = np.nonzero(filled)
     slot = np.full((size, size), -1, np.intp)
