@@ -14,7 +14,7 @@ from functools import lru_cache
 import numpy as np
 
 from circuits.batch import answers
-from circuits.batch.engine import Apart, Many, late
+from circuits.batch.engine import Apart, Many, turn
 from circuits.bench.analysis import Analysis, Results, Transient
 from circuits.bench.engine import Engine
 from circuits.bench.plan import Plan
@@ -71,7 +71,7 @@ def measured(sheet: Sheet, variants: Sequence[Variant]) -> list[Read | EngineErr
     many = Many(_ngspice, trust.drive).run
     besides = (_beside(sheet[0], one) for one in variants if _with_both(sheet))
     set_together(sheet[0], (one.deviations for one in (*variants, *besides)), many)
-    return abreast(steps, many, late)
+    return abreast(steps, many, turn)
 
 
 def measured_anew(

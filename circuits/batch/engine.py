@@ -35,8 +35,8 @@ _ORDER: dict[type[Analysis], int] = {
 """When flows of readings ask for what: currents that rails follow first, squares last."""
 
 
-def late(ask: Ask) -> int:
-    """How late in a flow a unit asks this: who is ahead is better answered with the others."""
+def turn(ask: Ask) -> int:
+    """When in a flow a unit asks this: who is ahead is better answered with the others."""
     return min((_ORDER[type(one)] for one in ask[1] if type(one) in _ORDER), default=0)
 
 

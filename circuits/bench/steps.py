@@ -32,8 +32,8 @@ RunMany: TypeAlias = Callable[[Sequence[Ask]], Sequence[Results | EngineError]]
 """The simulator of many: asks (n,) → of each, in order, its answers or why there are none."""
 
 
-Late: TypeAlias = Callable[[Ask], int]
-"""How late a thing is asked for in flows of readings."""
+Turn: TypeAlias = Callable[[Ask], int]
+"""When in flows of readings a thing is asked for: the lower, the earlier."""
 
 
 def ask(net: Circuit, analyses: Sequence[Analysis]) -> Steps[Results]:
@@ -79,7 +79,7 @@ def alone(steps: Steps[_T], run: Run) -> _T:
 
 
 def abreast(
-    many: Sequence[Steps[_T]], run_many: RunMany, late: Late | None = None
+    many: Sequence[Steps[_T]], run_many: RunMany, turn: Turn | None = None
 ) -> list[_T | EngineError]:
     """What many steps come to, all at the same turn.
 
@@ -93,8 +93,8 @@ def abreast(
         Fresh ones, (n,).
     run_many : callable
         Called once a turn. Every error that it answers with belongs to one ask alone.
-    late : callable, optional
-        How late in a flow a thing is asked for. Only what comes earliest of all that is asked for
+    turn : callable, optional
+        When in a flow a thing is asked for. Only what comes earliest of all that is asked for
         is answered at a turn: who is ahead waits for those that may yet ask the same, so that more
         are answered together. Without, all are answered at every turn, and a unit with few steps
         waits for none with many.
@@ -126,21 +126,21 @@ def abreast(
                 except EngineError as error:
                     # an outcome is kept, and need not keep what the steps had in hand
                     outcomes[i] = error.with_traceback(None)
-            turn = _earliest(asks, late)
-            if turn:
-                told = run_many([asks.pop(i) for i in turn])
-                answers.update(zip(turn, told, strict=True))
+            first = _earliest(asks, turn)
+            if first:
+                told = run_many([asks.pop(i) for i in first])
+                answers.update(zip(first, told, strict=True))
     finally:
         for steps in many:
             steps.close()
     return [outcomes[i] for i in range(len(many))]
 
 
-def _earliest(asks: Mapping[int, Ask], late: Late | None) -> list[int]:
+def _earliest(asks: Mapping[int, Ask], turn: Turn | None) -> list[int]:
     """Whose turn it is: in their order, so that units are solved together in one order always."""
-    if late is None or len(asks) < 2:
+    if turn is None or len(asks) < 2:
         return sorted(asks)
-    by = {i: late(one) for i, one in asks.items()}
+    by = {i: turn(one) for i, one in asks.items()}
     first = min(by.values())
     return sorted(i for i, when in by.items() if when == first)
 

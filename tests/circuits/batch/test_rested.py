@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -15,6 +16,9 @@ from scipy.optimize import brentq
 
 from circuits.batch import answers, rested
 from circuits.batch.answers import Count, answered
+from circuits.batch.bias import Rest, rest
+from circuits.batch.elimination import Elimination
+from circuits.batch.units import Units
 from circuits.bench.analysis import Bias, OperatingPoint
 from circuits.bench.engine import Engine
 from circuits.bench.supply import resolved
@@ -66,11 +70,21 @@ def test_a_diode_behind_a_resistor() -> None:
         assert found == pytest.approx(brentq(left, min(volts, 0.0) - 0.1, 1.0), rel=1e-5)
 
 
-def test_the_same_circuit_rests_the_same_to_the_last_digit() -> None:
+def test_a_circuit_is_solved_once_and_begins_from_where_it_was(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    solved: list[tuple[int, bool]] = []
+
+    def counted(units: Units, order: Elimination, start: Any = None) -> Rest:
+        solved.append((units.count, start is not None))
+        return rest(units, order, start=start)
+
+    monkeypatch.setattr(rested, "rest", counted)
     first = rests([behind_a_resistor(5.0)], ("a",))
-    rests([behind_a_resistor(volts) for volts in (1.0, 7.0)], ("a",))
-    again = rests([behind_a_resistor(volts) for volts in (9.0, 5.0)], ("a",))
+    again = rests([behind_a_resistor(volts) for volts in (9.0, 5.0, 7.0)], ("a",))
     assert first[0] == again[1]
+    # the one that is new; then two whose source moved, and none for the one that is known
+    assert solved == [(1, False), (2, True)]
 
 
 def test_no_more_is_remembered_than_is_allowed(monkeypatch: pytest.MonkeyPatch) -> None:
