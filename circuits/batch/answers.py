@@ -6,7 +6,7 @@ circuit that does not settle, and transient runs go to ngspice one by one, and a
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from weakref import WeakKeyDictionary
@@ -36,6 +36,7 @@ from circuits.bench.analysis import (
     Bias,
     Inputs,
     Metered,
+    NoiseDensity,
     NoiseSpectrum,
     Ohmmeter,
     OperatingPoint,
@@ -73,13 +74,13 @@ def known(analyses: Sequence[Analysis]) -> bool:
 def answered(asks: Sequence[Ask], count: Count) -> list[Results | None]:
     """Answers to asks; None for what the batch cannot do."""
     found: list[Results | None] = [None] * len(asks)
-    groups: dict[tuple[Analysis, ...], list[int]] = {}
+    groups: dict[tuple[Hashable, ...], list[int]] = {}
     for k, (_, analyses) in enumerate(asks):
         if known(analyses):
-            groups.setdefault(_alike(analyses), []).append(k)
+            groups.setdefault(tuple(map(_alike, analyses)), []).append(k)
         else:
             _note(count, "transient runs")
-    for analyses, members in groups.items():
+    for members in groups.values():
         shapes: dict[Shape, list[int]] = {}
         of: dict[int, Shape] = {}
         for k in members:
@@ -92,26 +93,54 @@ def answered(asks: Sequence[Ask], count: Count) -> list[Results | None]:
         for common, some in commons(list(shapes)):
             mine = [k for one in some for k in shapes[one]]
             of = {k: one for one in some for k in shapes[one]}
-            results = _together(
-                common, [asks[k] for k in mine], [of[k] for k in mine], analyses
-            )
+            results = _together(common, [asks[k] for k in mine], [of[k] for k in mine])
             for k, result in zip(mine, results, strict=True):
                 found[k] = result
                 if result is None:
-                    _note(count, _lacking(analyses))
+                    _note(count, _lacking(asks[k][1]))
                 else:
                     count.batched += 1
     return found
 
 
-def _alike(analyses: tuple[Analysis, ...]) -> tuple[Analysis, ...]:
-    """What units that are asked the same under drives of their own have in common."""
-    if not any(isinstance(a, Periodic) for a in analyses):
-        return analyses
+def _alike(one: Analysis) -> Hashable:
+    """What of an analysis units must have in common to be asked together.
+
+    Not their drives, and not which resistors each wants the share of; how good units load meters
+    and inputs spares ngspice solutions, and is not looked at here.
+    """
+    if isinstance(one, Periodic):
+        return replace(one, crests=(), start=(), near=None)
+    if isinstance(one, NoiseSpectrum):
+        return replace(one, resistors=())
+    if isinstance(one, Metered):
+        return Metered, one.meters
+    if isinstance(one, Inputs):
+        return Inputs, one.drive, one.frequencies, one.inputs
+    return one
+
+
+def _asked(asks: Sequence[Ask]) -> tuple[Analysis, ...]:
+    """What some units want who are asked together, the shares of all resistors that any does."""
     return tuple(
-        replace(a, crests=(), start=(), near=None) if isinstance(a, Periodic) else a
-        for a in analyses
+        replace(one, resistors=tuple(dict.fromkeys(
+            name for _, wanted in asks for name in _resistors(wanted[k])
+        ))) if isinstance(one, NoiseSpectrum) else one
+        for k, one in enumerate(asks[0][1])
     )
+
+
+def _resistors(one: Analysis) -> tuple[str, ...]:
+    assert isinstance(one, NoiseSpectrum)
+    return one.resistors
+
+
+def _own(answer: Answer, asked: Analysis, wanted: Analysis) -> Answer:
+    """Of an answer to what all want what one unit does."""
+    if not isinstance(answer, NoiseDensity) or asked == wanted:
+        return answer
+    place = {name: r for r, name in enumerate(_resistors(asked))}
+    return replace(answer, shares=answer.shares[:, [place[name] for name in _resistors(wanted)]])
 
 
 def _lacking(analyses: Sequence[Analysis]) -> str:
@@ -125,10 +154,10 @@ def _note(count: Count, reason: str) -> None:
 
 
 def _together(
-    common: Common, asks: Sequence[Ask], shapes: Sequence[Shape], analyses: Sequence[Analysis]
+    common: Common, asks: Sequence[Ask], shapes: Sequence[Shape]
 ) -> list[Results | None]:
-    """Answers for circuits of one topology, which are asked the same but for their drives."""
-    circuits = [net for net, _ in asks]
+    """Answers for circuits of one topology, which are asked alike."""
+    circuits, analyses = [net for net, _ in asks], _asked(asks)
     meters = tuple(m for a in analyses if isinstance(a, Metered) for m in a.meters)
     ohms = [a for a in analyses if isinstance(a, Ohmmeter)]
     between = tuple(dict.fromkeys([*((m.at, m.origin) for m in meters),
@@ -168,9 +197,11 @@ def _together(
             for k, a in enumerate(analyses)
         ]
     for j, k in enumerate(there):
-        row = tuple(one[j] for one in answers)
+        row = [one[j] for one in answers]
         if None not in row:
-            found[k] = tuple(answer for answer in row if answer is not None)
+            found[k] = tuple(_own(answer, asked, wanted) for answer, asked, wanted
+                             in zip(row, analyses, asks[int(k)][1], strict=True)
+                             if answer is not None)
     return found
 
 

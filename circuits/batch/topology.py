@@ -10,7 +10,7 @@ conductance in the others.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from circuits.batch.devices.card import card
@@ -99,7 +99,8 @@ class Shape:
     places: tuple[int, ...]
 
 
-_MET: dict[tuple[int, int], tuple[Element, Model | None, Line]] = {}
+_MET: dict[int, tuple[Element, str, Model | None, Line]] = {}
+"""By the identity of an element: that element, its model's name, that model, and the line."""
 _LINES: dict[Line, Line] = {}
 _SHAPES: dict[tuple[int, ...], Shape] = {}
 _MOST = 50_000
@@ -119,10 +120,13 @@ def shape(circuit: Circuit) -> Shape:
     if len(_MET) > _MOST:
         forget()
     models = {model.name: model for model in circuit.models}
-    lines = [
-        _known(one, models.get(one.text.partition(" ")[0]) if one.text else None)
-        for one in circuit.elements
-    ]
+    lines = []
+    for one in circuit.elements:
+        # looked at here, since this is done for every element of every unit at every turn
+        met = _MET.get(id(one))
+        if met is None or (met[1] and models.get(met[1]) is not met[2]):
+            met = _known(one, models)
+        lines.append(met[3])
     name = tuple(map(id, lines))
     found = _SHAPES.get(name)
     if found is None:
@@ -139,15 +143,16 @@ def forget() -> None:
     _HOMES.clear()
 
 
-def _known(element: Element, model: Model | None) -> Line:
-    """The line of an element: the same object for all that are alike, in whatever unit."""
-    key = id(element), id(model)
-    met = _MET.get(key)
-    if met is None:
-        line = _line(element, model)
-        # element and model are kept, so that no others can come to have their identities
-        met = _MET[key] = element, model, _LINES.setdefault(line, line)
-    return met[2]
+def _known(
+    element: Element, models: Mapping[str, Model]
+) -> tuple[Element, str, Model | None, Line]:
+    """What is kept of an element; its line is the same object for all that are alike."""
+    name = element.text.partition(" ")[0]
+    model = models.get(name)
+    line = _line(element, model)
+    # element and model are kept, so that no others can come to have their identities
+    met = _MET[id(element)] = element, name, model, _LINES.setdefault(line, line)
+    return met
 
 
 def _line(element: Element, model: Model | None) -> Line:
