@@ -7,6 +7,10 @@ the one on the bench, and every fault of the library is thought impossible. So w
 explains the readings, what is all or nothing is tried in some good units drawn at random, and
 fitted from the one that comes nearest. The integral over good units then has one more place where
 it is large (several modes, each by Laplace's way; MacKay 1992, from memory): the larger counts.
+
+The same where symptoms are gross and something else explains them by chance. Of an open source of
+one output transistor the drawn unit lies at its rail; on the bench it idled without current, which
+a trimmer turned far down explains as well, 11 nats worse than the fault from a unit that holds.
 """
 
 from __future__ import annotations
@@ -37,9 +41,18 @@ _MANY = 60
 """Hypotheses that are tried, at most: each costs `UNITS` simulations."""
 _FEW = 3
 """Hypotheses that are fitted, at most: each costs a simulation of all sensitivities a round."""
+_GROSS = 30.0
+"""Health this far behind the best, in natural logarithms, makes symptoms gross (judgement): an open
+or a short is then tried even where something explains the readings."""
 _NATS = 30.0
 """Hypotheses this far behind the best of them, in natural logarithms, are not fitted: a unit drawn
 at random lies some standard deviations from the one on the bench in each of a dozen directions."""
+_MORE = 1.0
+"""Natural logarithms that a fit must gain to count: less is the same place come upon from another
+side, and look-alikes of which only some are fitted would part (judgement)."""
+_FAR = 40.0
+"""The same behind one that explains the readings, and was fitted to them (judgement: open resistors
+of output stages that explain them as well stood 30 and 34 behind at the first look)."""
 
 
 def restarted(
@@ -50,7 +63,9 @@ def restarted(
     bench: Bench,
     progress: Stepwise | None = None,
 ) -> list[Scored]:
-    """Hypotheses in their order, some fitted from other units where none explains the readings.
+    """Hypotheses in their order, some fitted from other units.
+
+    Where none explains the readings, and where these are gross.
 
     Parameters
     ----------
@@ -60,17 +75,22 @@ def restarted(
         Health.
     """
     made = list(scored)
-    explained = max(tail(s.square, s.size) for s in (*(t for t in made if t.exact), good))
     # under drive, in other states and of a unit of several stages, so many would take minutes
     costly = any(r.driven or r.state for r in observed.readings)
-    costly = costly or signatures.stage.chain is not None
-    if explained > HOPELESS or costly:
+    if costly or signatures.stage.chain is not None:
+        return made
+    leading = max((*(s for s in made if s.exact), good), key=lambda s: s.score)
+    explained = tail(leading.square, leading.size) > HOPELESS
+    if explained and good.score > leading.score - _GROSS:
         return made
     alone = [i for i, s in enumerate(made) if s.hypotheses[0].mode.all_or_nothing]
     if not alone:
         return made
     alone = sorted(alone, key=lambda i: -made[i].log_prior - made[i].loose)[:_MANY]
-    starts = _nearest(made, alone, signatures, observed, bench)
+    least = leading.score - _FAR if explained else -math.inf
+    starts = _nearest(made, alone, signatures, observed, bench, least)
+    if not starts:
+        return made
     units = [unit_of(made[i], z, signatures) for i, z in starts.items()]
     turns = phases(signatures.stage, units, observed.readings, bench, observed.channels)
     begun = list(made)
@@ -78,16 +98,19 @@ def restarted(
         begun[i] = replace(made[i], phases=turn)
     again = fitted_from(begun, starts, signatures, observed, bench, progress)
     for i in starts:
-        if again[i].log_evidence > made[i].log_evidence or not made[i].exact:
+        if again[i].log_evidence > made[i].log_evidence + _MORE or not made[i].exact:
             made[i] = again[i]
     return made
 
 
 def _nearest(
     scored: Sequence[Scored], alone: Sequence[int], signatures: Signatures, observed: Observed,
-    bench: Bench,
+    bench: Bench, least: float,
 ) -> dict[int, Array]:
-    """The likeliest faults by a first look at drawn units, each with the deviations of its unit."""
+    """The likeliest faults by a first look at drawn units, each with the deviations of its unit.
+
+    None whose score there is below `least`.
+    """
     random = np.random.default_rng(_SEED)
     half = np.round(random.normal(size=(UNITS // 2, len(signatures.spreads))), 2)
     drawn = np.vstack([half, -half])
@@ -106,5 +129,6 @@ def _nearest(
     if not found:
         return {}
     order = sorted(found, key=lambda i: -found[i][0])[:_FEW]
-    return {i: found[i][1] for i in order if found[i][0] > found[order[0]][0] - _NATS}
+    least = max(least, found[order[0]][0] - _NATS)
+    return {i: found[i][1] for i in order if found[i][0] > least}
 

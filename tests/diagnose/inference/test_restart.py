@@ -9,6 +9,7 @@ what the very unit reads. That a reading may be misread, with a chance of 1 %, i
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -16,13 +17,13 @@ from scipy.special import logsumexp
 
 from circuits.reading import Reading
 from circuits.stage import Part, Stage
-from diagnose.inference.likelihood import Observed
+from diagnose.inference.likelihood import Observed, tail
 from diagnose.inference.model_error import model_covariance, model_errors
 from diagnose.inference.posterior import share, weigh
 from faultlib.catalogue import hypotheses
 from faultlib.signature import Signatures, signatures
 from faultlib.tolerance import spreads
-from tests.diagnose.fake_bench import FARADS, Array, FakeBench, currents
+from tests.diagnose.fake_bench import FARADS, LOSS, Array, FakeBench, currents
 
 READINGS = currents(3)
 BENCH = 0.03
@@ -116,6 +117,30 @@ def test_nothing_more_is_simulated_where_something_explains_the_readings() -> No
     seen = Observed(READINGS, np.array([SIGMA, -SIGMA, 0.0]), np.full(3, BENCH), ("",) * 3)
     weigh(made, seen, [0.0] * len(made.faults), bench)
     assert len(bench.asked) - before < 30
+
+
+def test_an_open_is_found_though_something_else_explains_the_readings() -> None:
+    """A loss of C1 that happens to move readings as the latch does, at one size."""
+    seen = unit(1.8, -0.2)
+
+    def twofold(made: Stage, reading: Reading) -> float:
+        lost = math.log((made.part("C1").value or FARADS) / FARADS)
+        if not -7.0 < lost < -1e-6:
+            return rule(made, reading)
+        k, rest = READINGS.index(reading), [made.part(n).value or FARADS for n in ("C2", "C3")]
+        return float(seen.values[k]) * lost / -2.0 + (0.0 if k == 2 else math.log(rest[k] / FARADS))
+
+    bench, parts = FakeBench(twofold), stage().parts
+    # films do not lose capacitance
+    dries = replace(stage(), parts=(replace(parts[0], kind="electrolytic"), *parts[1:]))
+    known = [h for h in hypotheses(dries)
+             if h.mode.name == "open" or (h.part, h.mode.name) == ("C1", LOSS)]
+    made = signatures(dries, READINGS, known, bench)
+    weighed = weigh(made, seen, [0.0] * len(made.faults), bench)
+    by_name = {s.hypotheses[0].label(): s for s in weighed.scored}
+    rival = by_name[f"C1 {LOSS}"]
+    assert tail(rival.square, rival.size) > 0.01  # the control: that one explains them
+    assert by_name["C1 open"].log_evidence == pytest.approx(truth(seen), abs=0.5)
 
 
 def test_a_fault_of_no_library_stays_one() -> None:
